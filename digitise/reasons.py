@@ -1,0 +1,50 @@
+"""Every reason a photograph is refused or a cell is shown to a person, in words, in one place.
+
+The command line, the review screens, the README's table and the tests are all made from `REASONS`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Reason:
+    """Why something needs a person: a stable name, a short text and what to do."""
+
+    name: str
+    short: str
+    advice: str
+
+
+PHOTO_REASONS = (
+    Reason("not-an-image", "The file is not a photograph", "Choose a JPEG, PNG, TIFF or HEIC photograph."),
+    Reason("damaged", "The file is damaged or cut short", "Copy it from the phone again."),
+    Reason("too-large", "The picture has more pixels than can be handled", "Photograph the sheet with a phone."),
+    Reason("no-sheet", "No sheet of a known protocol was found",
+           "Photograph one whole sheet with its four corner marks in view, or name its protocol."),
+    Reason("few-marks", "Too few corner marks are visible", "Photograph the sheet again with all four corners in view."),
+    Reason("other-edition", "The sheet was printed from another edition of its protocol",
+           "Name the protocol file it was printed from with --protocol."),
+    Reason("too-far", "The sheet is too small in the picture", "Move closer until the sheet fills the frame."),
+    Reason("blurred", "The picture is blurred", "Hold the phone still, tap the sheet to focus, and photograph it again."),
+    Reason("cut-off", "Part of the sheet lies outside the picture", "Photograph the sheet again with all four corners in view."),
+    Reason("glare", "Light is reflected from the sheet", "Tilt the sheet away from the light and photograph it again."),
+    Reason("not-flat", "The sheet could not be flattened", "Lay the sheet flat and photograph it again from above."),
+)
+
+CELL_REASONS = (
+    Reason("unsure", "The reader is not sure", "Compare the value with the pencil."),
+    Reason("crossed-out", "Crossed out or written over", "Enter what the writer means, or mark the cell illegible."),
+    Reason("no-choice", "Not one of the codes this cell may hold", "Enter the code, or mark the cell illegible."),
+    Reason("impossible", "Not a possible value for this cell", "Enter the value, or mark the cell illegible."),
+    Reason("gap", "A box is empty inside the entry", "Enter the value, or mark the cell illegible."),
+    Reason("total-differs", "The strokes and the written total differ", "Count the strokes again."),
+    Reason("total-missing", "Strokes without a written total", "Count the strokes."),
+    Reason("counts-differ", "Two ways of counting the strokes differ", "Count the strokes."),
+    Reason("hard-to-see", "Glare, shadow or water hides part of the cell", "Look at the photograph, or photograph the sheet again."),
+    Reason("free-text", "Handwriting in words is always checked by a person", "Type what is written."),
+    Reason("no-text-engine", "Tesseract is not installed, so words are not read", "Type what is written."),
+)
+
+REASONS = {r.name: r for r in (*PHOTO_REASONS, *CELL_REASONS)}
