@@ -1,0 +1,269 @@
+"""Density from belt counts: one belt, one site, and two readings of one count combined.
+
+The sampling unit is the belt (transect), not the animal. A belt whose count could not be read is left out
+and reported, never counted as zero; a belt read in part counts on the area that was read. Counts are an
+index: nothing here corrects for animals that were there and not seen.
+
+Areas are in square metres; densities are per ``per_m2`` square metres (100 by default, 10 000 for a hectare).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from digitise.cover import VarianceParts, ratio_values, variance_parts
+from digitise.intervals import ONE_TRANSECT, Estimate, garwood, poisson_zero_upper, t_interval
+
+__all__ = [
+    "BeltCount",
+    "Segment",
+    "SiteDensity",
+    "add_counts",
+    "belt_density",
+    "belt_from_pmf",
+    "belt_from_segments",
+    "combine_counts",
+    "count_moments",
+    "site_density",
+]
+
+UNCLUSTERED = "Poisson floor, if unclustered"
+
+
+@dataclass(frozen=True, slots=True)
+class BeltCount:
+    """Animals of one taxon on one belt.
+
+    ``count`` is the number read on ``area_m2`` (an expectation when read with probabilities, with reading
+    variance ``variance``), or None when it is not known; ``note`` says why. ``area_m2`` is the swept area
+    whose cells were read, ``planned_m2`` the swept area of the whole belt where that is larger.
+    """
+
+    transect: str
+    count: float | None
+    area_m2: float
+    planned_m2: float | None = None
+    variance: float = 0.0
+    note: str = ""
+
+    def __post_init__(self) -> None:
+        if self.count is not None and not (self.count >= 0 and self.area_m2 > 0):
+            raise ValueError(f"{self.transect}: a count needs a number of at least 0 and an area above 0")
+        if self.variance < 0 or (self.planned_m2 is not None and self.planned_m2 < self.area_m2):
+            raise ValueError(f"{self.transect}: the variance is negative or more was read than planned")
+
+    @property
+    def partly_read(self) -> bool:
+        """Whether the count stands for less than the whole belt."""
+        return self.count is not None and self.planned_m2 is not None and self.area_m2 < self.planned_m2
+
+
+@dataclass(frozen=True, slots=True)
+class Segment:
+    """A stretch of a belt: its count, or None when unread or blank, and its swept area."""
+
+    count: float | None
+    area_m2: float
+    variance: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class SiteDensity:
+    """Density of one taxon at one site.
+
+    ``density`` is the estimate with the between-transect interval, ``floor`` the Poisson interval of the
+    pooled count, which is too narrow for animals in groups. ``count`` on ``area_m2`` is what both rest on.
+    ``left_out`` names the belts without a count, with the reason; ``partly_read`` those read in part.
+    ``parts`` holds the variance parts (per ``per_m2`` squared), None without any belt.
+    """
+
+    density: Estimate
+    floor: Estimate
+    count: float
+    area_m2: float
+    transects: tuple[str, ...]
+    left_out: tuple[tuple[str, str], ...]
+    partly_read: tuple[str, ...]
+    parts: VarianceParts | None
+    notes: tuple[str, ...] = ()
+
+
+def belt_from_segments(transect: str, segments: Sequence[Segment], *, note: str = "") -> BeltCount:
+    """Count and area of a belt over the segments that were read; no segment read gives a count of None.
+
+    Takes unread segments to be like the read ones.
+    """
+    read = [s for s in segments if s.count is not None]
+    planned = math.fsum(s.area_m2 for s in segments)
+    if not read:
+        return BeltCount(transect, None, 0.0, planned, note=note or "no segment read")
+    note = note or ("" if len(read) == len(segments) else f"{len(read)} of {len(segments)} segments read")
+    count, variance = sum(s.count for s in read), math.fsum(s.variance for s in read)
+    return BeltCount(transect, count, math.fsum(s.area_m2 for s in read), planned, variance, note)
+
+
+def belt_from_pmf(transect: str, pmf: Mapping[int, float], area_m2: float) -> BeltCount:
+    """A belt whose count was read with probabilities (sum 1): expectation and reading variance."""
+    mean, variance = count_moments(pmf)
+    return BeltCount(transect, mean, area_m2, variance=variance)
+
+
+def count_moments(pmf: Mapping[int, float]) -> tuple[float, float]:
+    """Expectation and variance of a count with these probabilities (sum 1)."""
+    _check_pmf("pmf", pmf)
+    mean = math.fsum(k * p for k, p in pmf.items())
+    return mean, math.fsum((k - mean) ** 2 * p for k, p in pmf.items())
+
+
+def add_counts(pmfs: Iterable[Mapping[int, float]]) -> dict[int, float]:
+    """Exact law of the sum of counts read independently (size classes, species, segments); empty sum is 0."""
+    total = {0: 1.0}
+    for pmf in pmfs:
+        _check_pmf("pmf", pmf)
+        added: dict[int, float] = {}
+        for a, p in total.items():
+            for b, q in pmf.items():
+                added[a + b] = added.get(a + b, 0.0) + p * q
+        total = added
+    return dict(sorted(total.items()))
+
+
+def _check_pmf(name: str, pmf: Mapping[int, float]) -> None:
+    if min(pmf.values(), default=-1) < 0 or abs(math.fsum(pmf.values()) - 1) > 1e-6:
+        raise ValueError(f"{name}: probabilities must be at least 0 and sum to 1, got {dict(pmf)}")
+    if min(pmf) < 0:
+        raise ValueError(f"{name}: counts must be at least 0, got {min(pmf)}")
+
+
+def belt_density(belt: BeltCount, *, per_m2: float = 100.0, level: float = 0.95) -> Estimate:
+    """Density of one belt with the exact Poisson interval, which holds only for animals not in groups.
+
+    None seen gives a one-sided upper bound. A belt without a count gives an `Estimate` without numbers.
+    ``se`` is that of reading alone.
+
+    >>> e = belt_density(BeltCount("T1", 7, 40.0))
+    >>> f"{e.value:.1f} ({e.low:.1f} to {e.high:.1f}) {e.unit}"
+    '17.5 (7.0 to 36.1) per 100 m2'
+    """
+    unit = _unit(per_m2)
+    if belt.count is None:
+        note = belt.note or "not read"
+        return Estimate(None, None, None, 0, "Garwood exact Poisson", unit, note=note, level=level)
+    estimate = _poisson_density(belt.count, belt.area_m2, per_m2=per_m2, level=level)
+    se = math.sqrt(belt.variance) * per_m2 / belt.area_m2 if belt.variance else None
+    return replace(estimate, se=se, note="; ".join(filter(None, (estimate.note, belt.note))))
+
+
+def _unit(per_m2: float) -> str:
+    return f"per {per_m2:g} m2"
+
+
+def _poisson_density(
+    count: float, area_m2: float, *, per_m2: float, level: float, belts: int = 1
+) -> Estimate:
+    counted = poisson_zero_upper(level=level) if count == 0 else garwood(count, level=level)
+    estimate = counted.scaled(per_m2 / area_m2, _unit(per_m2))
+    note = ""
+    if count == 0:
+        bound = f"below {estimate.high:.3g} {estimate.unit}, {100 * level:g} %, if unclustered"
+        note = f"none seen in {area_m2:g} m2 ({bound})"
+    return replace(estimate, n=belts, note=note, scope=UNCLUSTERED)
+
+
+def site_density(belts: Sequence[BeltCount], *, per_m2: float = 100.0, level: float = 0.95) -> SiteDensity:
+    """Density of one taxon over the belts of a site, with the t interval between transects.
+
+    Total count over total area; with equal areas that is the mean of the belts. One belt, or belts that all
+    agree, give no between-transect interval. None seen on any belt gives a one-sided Poisson upper bound.
+    Counts read with probabilities add their reading variance. Belts without a count are left out.
+
+    Assumes belts are a random sample of the site and independent. Cochran (1977), Sampling Techniques, 3rd
+    edition (from memory).
+    """
+    used = [b for b in belts if b.count is not None]
+    left_out = tuple((b.transect, b.note or "not read") for b in belts if b.count is None)
+    partly = tuple(b.transect for b in used if b.partly_read)
+    unit = _unit(per_m2)
+    if not used:
+        nothing = Estimate(None, None, None, 0, "", unit, note="no belt read", level=level)
+        return SiteDensity(nothing, nothing, 0.0, 0.0, (), left_out, partly, None)
+    count, area = sum(b.count for b in used), math.fsum(b.area_m2 for b in used)
+    floor = _poisson_density(count, area, per_m2=per_m2, level=level, belts=len(used))
+    parts = _site_parts(used, per_m2=per_m2)
+    density = floor if count == 0 else _between(parts, floor, unit=unit, level=level, count=count)
+    transects, notes = tuple(b.transect for b in used), _notes(used)
+    return SiteDensity(density, floor, count, area, transects, left_out, partly, parts, notes)
+
+
+def _site_parts(used: Sequence[BeltCount], *, per_m2: float) -> VarianceParts:
+    areas = [b.area_m2 / per_m2 for b in used]
+    return variance_parts(*ratio_values([b.count for b in used], areas, [b.variance for b in used]))
+
+
+def _between(parts: VarianceParts, floor: Estimate, *, unit: str, level: float, count: float) -> Estimate:
+    """The t interval between transects, or the value with the reason why there is none."""
+    if parts.total is None or parts.total == 0:
+        note = ONE_TRANSECT if parts.transects == 1 else "all transects equal: no between-transect interval"
+        method, se = "mean over transects", parts.total
+        return Estimate(parts.mean, None, None, parts.transects, method, unit, note, level=level, se=se)
+    se, cut = math.sqrt(parts.total), (0.0, math.inf)
+    estimate = t_interval(parts.mean, se, transects=parts.transects, level=level, unit=unit, cut=cut)
+    if count < 0.5 and floor.high > estimate.high:  # as good as none seen: no narrower than for none
+        note = "nearly none: upper limit from the Poisson floor"
+        estimate = replace(estimate, high=floor.high, note=note)
+    return replace(estimate, scope="between-transect and reading" if parts.read else "between-transect")
+
+
+def _notes(used: Sequence[BeltCount]) -> tuple[str, ...]:
+    notes = [
+        f"{b.transect}: {b.area_m2:g} of {b.planned_m2:g} m2 read, the rest taken to be alike"
+        for b in used
+        if b.partly_read
+    ]
+    whole = {b.planned_m2 or b.area_m2 for b in used}
+    if max(whole) - min(whole) > 1e-9:
+        notes.append("belts differ in swept area: total count over total area")
+    return tuple(notes)
+
+
+def combine_counts(
+    p_tally: Mapping[int, float],
+    p_total: Mapping[int, float],
+    *,
+    eta: float = 0.02,
+    max_total: int,
+) -> tuple[dict[int, float], float]:
+    """Law of a tally read twice: from its strokes, and from the total the diver wrote beside it.
+
+    Parameters
+    ----------
+    p_tally, p_total : count -> probability (sum 1), each from its own cell, read independently
+    eta : chance that the written total is not the tally, whatever was written; in [0, 1]
+    max_total : largest plausible written total; a wrong total is taken as equally likely from 0 to here
+
+    Returns
+    -------
+    (pmf, disagreement)
+        Probabilities of the tally, by count; and the probability that tally and written total differ.
+        Above one half, a person should look. When nothing supports agreement and the total is beyond
+        ``max_total``, the tally's own law and a disagreement of 1.
+    """
+    _check_pmf("p_tally", p_tally)
+    _check_pmf("p_total", p_total)
+    if not 0 <= eta <= 1 or max_total < 0:
+        raise ValueError(f"eta must lie in [0, 1] and max_total be at least 0, got {eta} and {max_total}")
+    plausible = math.fsum(p for t, p in p_total.items() if t <= max_total)
+    differ = eta / (max_total + 1)
+    same, other = {}, {}
+    for k, p in p_tally.items():
+        here = p_total.get(k, 0.0)
+        slip = differ * here if k <= max_total else 0.0
+        same[k] = p * ((1 - eta) * here + slip)
+        other[k] = p * differ * max(0.0, plausible - (here if k <= max_total else 0.0))
+    mass = math.fsum(same.values()) + math.fsum(other.values())
+    if mass <= 0:
+        return dict(sorted(p_tally.items())), 1.0
+    pmf = {k: (same[k] + other[k]) / mass for k in sorted(p_tally)}
+    return pmf, math.fsum(other.values()) / mass

@@ -1,0 +1,100 @@
+"""Pencil apart from paper: the flat page becomes ink, printed rules removed.
+
+Ink is darkness relative to the paper around it, in [0, 1]; 0 is bare paper. Arrays are (row, column) at
+`FLAT_PX_PER_MM` pixels a millimetre.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from digitise.flatten import FLAT_PX_PER_MM
+from digitise.layout import Box, Layout
+
+RULE_SLACK_MM = 0.22       # how far a printed rule may lie from its place and still be removed whole
+PAPER_MM = 7.0             # pencil and rules are narrower than this, shadows and glare wider
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class InkPage:
+    """Ink of a whole page, float32 (H, W), and the darkness of this page's pencil.
+
+    `noise` is the spread of bare paper; `pencil` is the usual darkness of a stroke's core (0.5 when nothing is
+    written).
+    """
+
+    ink: np.ndarray
+    noise: float
+    pencil: float
+
+    def crop(self, box_mm: Box, margin_mm: float = 0.0) -> np.ndarray:
+        """A view of the ink in a box grown by a margin, clipped at the page's edge."""
+        x0, y0, x1, y1 = pixel_box(box_mm, margin_mm)
+        return self.ink[max(0, y0):y1, max(0, x0):x1]
+
+
+def pixel_box(box_mm: Box, margin_mm: float = 0.0) -> tuple[int, int, int, int]:
+    """(x0, y0, x1, y1) in flat pixels of a box grown by a margin; ends exclusive."""
+    x, y, w, h = box_mm
+    scale = FLAT_PX_PER_MM
+    return (int(round((x - margin_mm) * scale)), int(round((y - margin_mm) * scale)),
+            int(round((x + w + margin_mm) * scale)), int(round((y + h + margin_mm) * scale)))
+
+
+def paper_brightness(image: np.ndarray) -> np.ndarray:
+    """Brightness of the bare paper at each pixel, (H, W) float32: strokes and rules closed over, then smoothed."""
+    reduce = 4
+    small = cv2.resize(image, None, fx=1 / reduce, fy=1 / reduce, interpolation=cv2.INTER_AREA)
+    small = cv2.medianBlur(small, 3)
+    side = int(PAPER_MM * FLAT_PX_PER_MM / reduce) | 1
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
+    closed = cv2.morphologyEx(small, cv2.MORPH_CLOSE, kernel)
+    smooth = cv2.GaussianBlur(closed.astype(np.float32), (0, 0), side / 4)
+    return cv2.resize(smooth, image.shape[::-1], interpolation=cv2.INTER_LINEAR)
+
+
+def _remove_rules(ink: np.ndarray, layout: Layout) -> None:
+    """Replace each printed rule by what lies on its two sides, so that strokes across it survive. In place."""
+    scale = FLAT_PX_PER_MM
+    for rule in layout.rules:
+        half = (rule.width_mm / 2 + RULE_SLACK_MM) * scale
+        upright = rule.x0 == rule.x1
+        at = (rule.x0 if upright else rule.y0) * scale
+        ends = sorted((rule.y0, rule.y1) if upright else (rule.x0, rule.x1))
+        a, b = int(np.floor(at - half)), int(np.ceil(at + half))
+        s, e = int(ends[0] * scale - half), int(np.ceil(ends[1] * scale + half))
+        view = ink[max(0, s):e, :].T if upright else ink[:, max(0, s):e]
+        if a < 2 or b + 2 > view.shape[0]:
+            continue
+        before, after = view[a - 2:a].mean(axis=0), view[b:b + 2].mean(axis=0)
+        t = np.linspace(0, 1, b - a + 2, dtype=np.float32)[1:-1, None]
+        view[a:b] = before * (1 - t) + after * t
+
+
+def _remove_dots(ink: np.ndarray, layout: Layout) -> None:
+    radius = int(np.ceil((0.55 + RULE_SLACK_MM) * FLAT_PX_PER_MM))
+    for x, y in layout.dots_mm:
+        cv2.circle(ink, (int(x * FLAT_PX_PER_MM), int(y * FLAT_PX_PER_MM)), radius, 0.0, -1)
+
+
+def extract_ink(image: np.ndarray, layout: Layout) -> InkPage:
+    """Ink of a flattened page.
+
+    Parameters
+    ----------
+    image : (H, W) uint8 ndarray
+        The flat page at `FLAT_PX_PER_MM`.
+    """
+    paper = paper_brightness(image)
+    ink = np.clip(1.0 - image.astype(np.float32) / np.maximum(paper, 8.0), 0.0, 1.0)
+    _remove_rules(ink, layout)
+    _remove_dots(ink, layout)
+    samples = [ink[slice(*pixel_box(c.box_mm)[1::2]), slice(*pixel_box(c.box_mm)[0::2])].ravel()[::3] for c in layout.cells]
+    values = np.concatenate(samples)
+    noise = float(np.median(values)) + 1e-3
+    written = values[values > max(0.10, 6 * noise)]
+    pencil = float(np.clip(np.percentile(written, 75), 0.15, 0.85)) if len(written) > 200 else 0.5
+    return InkPage(ink, noise, pencil)

@@ -1,0 +1,143 @@
+"""The way of a photograph: pixels to page to readings, one pure step after another."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+
+import numpy as np
+
+from digitise.calibration import Acceptance, shipped_acceptance
+from digitise.characters import TICK_CLASSES, CharacterEvidence, character_crops, ink_threshold, read_characters
+from digitise.counts import agree, decode_tally
+from digitise.fields import decode_cell, number_weights
+from digitise.ink import InkPage, extract_ink
+from digitise.layout import Cell, Layout
+from digitise.page import NotRegistered, Page, register
+from digitise.photo import NotAPhoto, Photo, load_photo
+from digitise.reading import Decoded, PhotoResult, Reading, sentence
+from digitise.tally import count_strokes, own_ink
+from digitise.tally_network import learned_counts, network_input
+from digitise.text import read_text
+
+READER_VERSION = "1"
+DISAGREE_LIMIT = 0.5
+_WRITTEN_IN_BOXES = {"code", "number", "date", "time", "decimal"}
+
+
+def _tick(evidence: CharacterEvidence) -> Decoded:
+    """Any deliberate mark is yes; an empty box is no; a mark struck out is for a person."""
+    blank, mark, void = (float(evidence.tick[TICK_CLASSES.index(c)]) for c in ("blank", "mark", "void"))
+    if void > max(blank, mark):
+        return Decoded(None, void, ((None, void), (True, mark)), ("crossed-out",))
+    value = mark > blank
+    reasons = ("crossed-out",) if void > 0.15 else ()
+    ranked = ((True, mark), (False, blank)) if value else ((False, blank), (True, mark))
+    return Decoded(value, max(mark, blank), ranked, reasons)
+
+
+def _boxed(page: InkPage, cells: Sequence[Cell]) -> dict[str, list[CharacterEvidence]]:
+    """Evidence for every character box and tick box on the page, one run of the network."""
+    crops = [character_crops(page, c) for c in cells]
+    if not crops:
+        return {}
+    evidence = read_characters(page, np.concatenate(crops))
+    out, start = {}, 0
+    for cell, own in zip(cells, crops, strict=True):
+        out[cell.id] = evidence[start:start + len(own)]
+        start += len(own)
+    return out
+
+
+def _tallies(page: InkPage, cells: Sequence[Cell]) -> dict[str, tuple[Decoded, dict[int, float]]]:
+    inks = [own_ink(page, c) for c in cells]
+    threshold = ink_threshold(page)
+    learned = learned_counts([network_input(i, page.pencil) for i in inks])
+    return {c.id: decode_tally(count_strokes(i, threshold), n, c.max or 60)
+            for c, i, n in zip(cells, inks, learned, strict=True)}
+
+
+def _with_weights(decoded: Decoded, weights: dict[int, float]) -> Decoded:
+    ranked = tuple(sorted(weights.items(), key=lambda item: -item[1])[:5])
+    return Decoded(ranked[0][0], ranked[0][1], ranked, decoded.reasons)
+
+
+def _checked_pair(tally: Decoded, strokes: dict[int, float], total: Decoded, numbers: dict[int, float],
+                  ) -> tuple[tuple[str, Decoded], tuple[str, Decoded]]:
+    """Tally and total in the light of each other, each with its calibration group."""
+    if "crossed-out" in (*tally.reasons, *total.reasons):
+        return ("tally-alone", tally), ("number", total)
+    if tally.value is None or total.value is None or not numbers or not strokes:
+        if tally.value is not None and total.value is None:
+            return ("tally-alone", tally), ("number", total)
+        return ("tally", tally) if tally.value is None else ("tally-alone", tally), ("number", total)
+    by_tally, by_total, differ = agree(strokes, numbers)
+    if differ > DISAGREE_LIMIT:
+        reason = ("total-differs",)
+        return (("tally-alone", Decoded(tally.value, tally.score, tally.candidates, tally.reasons + reason)),
+                ("number", Decoded(total.value, total.score, total.candidates, total.reasons + reason)))
+    paired = _with_weights(tally, by_tally)
+    if paired.value == tally.value:
+        kept = tuple(r for r in tally.reasons if r != "counts-differ")
+        paired = Decoded(paired.value, paired.score, paired.candidates, kept)
+    return ("tally", paired), ("total", _with_weights(total, by_total))
+
+
+def decode_page(page: Page) -> dict[str, tuple[str, Decoded]]:
+    """Evidence for every cell of a page: id to (calibration group, decoded)."""
+    ink = extract_ink(page.image, page.layout)
+    cells = page.layout.cells
+    boxed = [c for c in cells if c.kind in _WRITTEN_IN_BOXES or c.kind == "tick"]
+    evidence = _boxed(ink, boxed)
+    tallies = _tallies(ink, [c for c in cells if c.kind == "tally"])
+    texts = [c for c in cells if c.kind == "text"]
+    out: dict[str, tuple[str, Decoded]] = {}
+    for cell, decoded in zip(texts, read_text(ink, texts), strict=True):
+        out[cell.id] = ("text", decoded)
+    for cell in boxed:
+        out[cell.id] = ("tick", _tick(evidence[cell.id][0])) if cell.kind == "tick" else (
+            cell.kind, decode_cell(cell, evidence[cell.id]))
+    for cell_id, (decoded, strokes) in tallies.items():
+        partner = page.layout.by_id.get(cell_id.removesuffix("/tally") + "/total")
+        if partner is None or partner.kind != "number":
+            out[cell_id] = ("tally-alone", decoded)
+            continue
+        numbers = number_weights(partner, evidence[partner.id])
+        out[cell_id], out[partner.id] = _checked_pair(decoded, strokes, out[partner.id][1], numbers)
+    return {c.id: out[c.id] for c in cells}
+
+
+def _reading(cell: Cell, group: str, decoded: Decoded, acceptance: Acceptance, hidden: bool) -> Reading:
+    confidence, accepted = acceptance.judge(group, decoded.score)
+    reasons = decoded.reasons + (("hard-to-see",) if hidden else ())
+    if not accepted and not reasons:
+        reasons = ("unsure",)
+    if decoded.reasons or hidden:
+        confidence = min(confidence, 0.5)
+    total = sum(p for _, p in decoded.candidates) or 1.0
+    spread = tuple((value, confidence if value == decoded.value and type(value) is type(decoded.value)
+                    else min(1 - confidence, p / total)) for value, p in decoded.candidates)
+    return Reading(cell.id, cell.kind, decoded.value, confidence, bool(reasons), spread, reasons, decoded.score)
+
+
+def read_page(page: Page, acceptance: Acceptance | None = None) -> tuple[Reading, ...]:
+    """A reading for every cell, in the layout's order; flagged by rule: any reason, or confidence under threshold."""
+    acceptance = acceptance or shipped_acceptance()
+    decoded = decode_page(page)
+    return tuple(_reading(c, *decoded[c.id], acceptance, c.id in page.hidden) for c in page.layout.cells)
+
+
+def read_decoded(photo: Photo | NotAPhoto, layouts: Iterable[Layout], acceptance: Acceptance | None = None) -> PhotoResult:
+    """Read a decoded photograph; every failure is a result with a sentence."""
+    if isinstance(photo, NotAPhoto):
+        return PhotoResult(photo.name, photo.sha256, "unreadable", (sentence(photo.reason, photo.detail),))
+    page = register(photo.gray, layouts)
+    if isinstance(page, NotRegistered):
+        status = "retake" if page.layout is not None else "unreadable"
+        return PhotoResult(photo.name, photo.sha256, status, (sentence(page.reason, page.detail),), failure=page)
+    return PhotoResult(photo.name, photo.sha256, "read", (), page, None, read_page(page, acceptance))
+
+
+def read_photo(path: Path, layouts: Iterable[Layout], acceptance: Acceptance | None = None) -> PhotoResult:
+    """Read one file."""
+    return read_decoded(load_photo(path), layouts, acceptance)

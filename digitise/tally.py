@@ -1,0 +1,134 @@
+"""Count tally strokes by their contours.
+
+Ink in the box is split by direction: upright strokes, and bars that lie across them. Upright strokes that touch are
+told apart by scanning rows. Each bar is one stroke (the fifth). Nothing here is learned; `tally_network` is the
+independent second opinion.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import cv2
+import numpy as np
+
+from digitise.characters import ink_threshold
+from digitise.flatten import FLAT_PX_PER_MM
+from digitise.ink import InkPage, pixel_box
+from digitise.layout import Cell
+
+REACH_MM = 2.0              # strokes that run over the rule are followed this far
+SPECK_MM = 1.5              # shorter marks are no strokes
+PROBE_MM = 2.4              # length of the line that must fit inside a stroke along its direction
+UPRIGHT_DEG = 36.0          # from the vertical; what leans further is a bar
+PERSIST_MM = 0.9            # rows over which a number of strokes side by side must hold
+
+
+@dataclass(frozen=True, slots=True)
+class StrokeCount:
+    """What the contours say: `count` strokes, of which `bars` lie across; `zero` when a lone dash was found.
+
+    `ink_mm2` is the area of pencil that belongs to the box, `longest_mm` its longest mark.
+    """
+
+    count: int
+    bars: int
+    zero: bool
+    ink_mm2: float
+    longest_mm: float
+
+
+def own_ink(page: InkPage, cell: Cell) -> np.ndarray:
+    """Ink of marks most of which lie in the box, (H, W) float32, the box grown by `REACH_MM` on each side."""
+    x0, y0, x1, y1 = pixel_box(cell.box_mm, REACH_MM)
+    pad = [max(0, -y0), 0, max(0, -x0), 0]
+    region = page.ink[max(0, y0):y1, max(0, x0):x1]
+    pad[1], pad[3] = (y1 - y0) - region.shape[0] - pad[0], (x1 - x0) - region.shape[1] - pad[2]
+    region = np.pad(region, ((pad[0], pad[1]), (pad[2], pad[3])))
+    mask = (region > ink_threshold(page)).astype(np.uint8)
+    count, labels = cv2.connectedComponents(mask, connectivity=8)
+    edge = int(round(REACH_MM * FLAT_PX_PER_MM))
+    inside = np.zeros(region.shape, bool)
+    inside[edge - 2:-edge + 2, edge - 2:-edge + 2] = True
+    total = np.bincount(labels.ravel(), minlength=count)
+    within = np.bincount(labels[inside], minlength=count)
+    foreign = within < 0.5 * total
+    foreign[0] = False
+    if not foreign.any():
+        return region
+    drop = cv2.dilate(foreign[labels].astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
+    return np.where(drop, 0.0, region).astype(np.float32)
+
+
+@lru_cache(maxsize=4)
+def _probes(length_px: int) -> tuple[tuple[tuple[float, np.ndarray], ...], tuple[tuple[float, np.ndarray], ...]]:
+    """Line kernels as (lean from the vertical in degrees, kernel): upright ones, and those of bars."""
+    upright, across = [], []
+    for lean in np.arange(-90.0, 90.0, 9.0):
+        kernel = np.zeros((length_px, length_px), np.uint8)
+        middle = (length_px - 1) / 2
+        dx, dy = middle * np.sin(np.radians(lean)), middle * np.cos(np.radians(lean))
+        start, end = (middle - dx, middle + dy), (middle + dx, middle - dy)
+        cv2.line(kernel, tuple(int(round(v)) for v in start), tuple(int(round(v)) for v in end), 1, 1)
+        (upright if abs(lean) <= UPRIGHT_DEG else across).append((float(lean), kernel))
+    return tuple(upright), tuple(across)
+
+
+def _along(mask: np.ndarray, probes: tuple[tuple[float, np.ndarray], ...]) -> np.ndarray:
+    """Pixels of the mask through which one of the probing lines fits."""
+    out = np.zeros_like(mask)
+    for _, kernel in probes:
+        out |= cv2.morphologyEx(mask, cv2.MORPH_OPEN, kernel)
+    return out
+
+
+def _side_by_side(piece: np.ndarray) -> int:
+    """Strokes in one connected piece: the most runs on a row that hold for `PERSIST_MM`."""
+    starts = (np.diff(piece, axis=1, prepend=0) == 1).sum(axis=1)
+    hold = max(1, int(PERSIST_MM * FLAT_PX_PER_MM))
+    if len(starts) < hold:
+        return int(starts.max(initial=0))
+    return int(max(np.sort(starts)[-hold], 1))
+
+
+def _pieces(mask: np.ndarray, least_mm: float) -> list[tuple[np.ndarray, float, float]]:
+    """Connected pieces at least so long: (mask, width mm, height mm), found by their contours."""
+    out = []
+    contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    for contour in contours:
+        x, y, w, h = cv2.boundingRect(contour)
+        if np.hypot(w, h) / FLAT_PX_PER_MM < least_mm:
+            continue
+        filled = np.zeros((h, w), np.uint8)
+        cv2.drawContours(filled, [contour - (x, y)], -1, 1, -1)
+        out.append((filled & mask[y:y + h, x:x + w], w / FLAT_PX_PER_MM, h / FLAT_PX_PER_MM))
+    return out
+
+
+def count_strokes(ink: np.ndarray, threshold: float) -> StrokeCount:
+    """Count the strokes in a tally box.
+
+    Parameters
+    ----------
+    ink : (H, W) float32 ndarray
+        Ink of the box at `FLAT_PX_PER_MM`, rules removed (`own_ink`).
+    threshold : float
+        Ink above this is pencil.
+    """
+    mask = (ink > threshold).astype(np.uint8)
+    mask = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
+    marks = _pieces(mask, SPECK_MM)
+    if not marks:
+        return StrokeCount(0, 0, False, 0.0, 0.0)
+    area = float(mask.sum()) / FLAT_PX_PER_MM**2
+    longest = max(float(np.hypot(w, h)) for _, w, h in marks)
+    upright_probes, bar_probes = _probes(int(PROBE_MM * FLAT_PX_PER_MM) | 1)
+    upright = _along(mask, upright_probes)
+    bars = _along(mask, bar_probes)
+    strokes = sum(_side_by_side(piece) for piece, _, h in _pieces(upright, SPECK_MM) if h >= SPECK_MM)
+    crossing = [(w, h) for _, w, h in _pieces(bars, 1.6 * PROBE_MM)]
+    lone_dash = len(marks) == 1 and strokes == 0 and marks[0][1] > 2.2 * marks[0][2]
+    if lone_dash:
+        return StrokeCount(0, 0, True, area, longest)
+    return StrokeCount(strokes + len(crossing), len(crossing), False, area, longest)

@@ -1,0 +1,73 @@
+"""Free handwriting: a first suggestion by Tesseract, always shown to a person."""
+
+from __future__ import annotations
+
+import shutil
+from functools import lru_cache
+
+import cv2
+import numpy as np
+
+from digitise.characters import ink_threshold
+from digitise.flatten import FLAT_PX_PER_MM
+from digitise.ink import InkPage
+from digitise.layout import Cell
+from digitise.reading import Decoded
+from digitise.tally import own_ink
+
+LINE_PX = 56
+GAP_PX = 40
+
+
+@lru_cache(maxsize=1)
+def engine_present() -> bool:
+    """Whether the Tesseract program is installed."""
+    return shutil.which("tesseract") is not None
+
+
+def _line_picture(ink: np.ndarray, page: InkPage) -> np.ndarray:
+    """Dark text on white, `LINE_PX` high."""
+    scale = LINE_PX / ink.shape[0]
+    small = cv2.resize(ink, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+    return (255 - 255 * np.clip(small / page.pencil, 0, 1)).astype(np.uint8)
+
+
+def _suggestions(pictures: list[np.ndarray]) -> list[tuple[str, float]]:
+    """Text and mean confidence of each line, one run of the engine for all."""
+    import pytesseract
+
+    width = max(p.shape[1] for p in pictures) + 2 * GAP_PX
+    pitch = LINE_PX + GAP_PX
+    sheet = np.full((pitch * len(pictures) + GAP_PX, width), 255, np.uint8)
+    for i, picture in enumerate(pictures):
+        top = GAP_PX + i * pitch
+        sheet[top:top + LINE_PX, GAP_PX:GAP_PX + picture.shape[1]] = picture
+    try:
+        data = pytesseract.image_to_data(sheet, config="--psm 6 --oem 1", output_type=pytesseract.Output.DICT, timeout=20)
+    except (pytesseract.TesseractError, RuntimeError, OSError):
+        return [("", 0.0)] * len(pictures)
+    words: list[list[tuple[str, float]]] = [[] for _ in pictures]
+    for text, confidence, top, height in zip(data["text"], data["conf"], data["top"], data["height"], strict=True):
+        line = int((top + height / 2 - GAP_PX / 2) // pitch)
+        if text.strip() and 0 <= line < len(pictures):
+            words[line].append((text.strip(), float(confidence) / 100))
+    return [(" ".join(t for t, _ in line), float(np.mean([c for _, c in line])) if line else 0.0) for line in words]
+
+
+def read_text(page: InkPage, cells: list[Cell]) -> list[Decoded]:
+    """Suggestions for text cells; a line without ink is blank, any other goes to a person."""
+    threshold = ink_threshold(page)
+    inks = [own_ink(page, c) for c in cells]
+    area = [float((i > threshold).sum()) / FLAT_PX_PER_MM**2 for i in inks]
+    written = [i for i, a in enumerate(area) if a >= 0.8]
+    out = [Decoded(None, 1.0 - min(0.5, a / 2), ((None, 1.0),)) for a in area]
+    if not written:
+        return out
+    if not engine_present():
+        found = [("", 0.0)] * len(written)
+    else:
+        found = _suggestions([_line_picture(inks[i], page) for i in written])
+    reason = "free-text" if engine_present() else "no-text-engine"
+    for i, (text, confidence) in zip(written, found, strict=True):
+        out[i] = Decoded(text or None, confidence, ((text, confidence),) if text else (), (reason,))
+    return out
