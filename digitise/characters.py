@@ -85,7 +85,7 @@ def character_crops(page: InkPage, cell: Cell) -> np.ndarray:
             ink = np.where(cv2.dilate(foreign.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0, 0, region)
         bx0, by0, bx1, by1 = pixel_box(box, MARGIN_MM)
         part = ink[max(0, by0 - y0):by1 - y0, max(0, bx0 - x0):bx1 - x0]
-        side = int(round((max(box[2], box[3]) + 2 * MARGIN_MM) * FLAT_PX_PER_MM))
+        side = max(*part.shape, int(round((max(box[2], box[3]) + 2 * MARGIN_MM) * FLAT_PX_PER_MM)))
         square = np.zeros((side, side), np.float32)
         top, left = (side - part.shape[0]) // 2, (side - part.shape[1]) // 2
         square[top:top + part.shape[0], left:left + part.shape[1]] = part

@@ -163,7 +163,7 @@ def _grown(box: Box, by: float) -> Box:
     return (x - by, y - by, w + 2 * by, h + 2 * by)
 
 
-class _Page:
+class PageBuilder:
     """Collects one page's parts while it is laid out."""
 
     def __init__(self, protocol: Protocol, name: str, title: str, paper: str, *, number: int, per_transect: bool):
@@ -254,7 +254,7 @@ def _field_width(spec: FieldSpec) -> float:
     return sum(groups) * CHAR_W_MM + (len(groups) - 1) * _group_gap(spec.kind)
 
 
-def _boxes(x: float, y: float, groups: tuple[int, ...], gap: float, w: float, h: float) -> tuple[Box, ...]:
+def character_boxes(x: float, y: float, groups: tuple[int, ...], gap: float, w: float, h: float) -> tuple[Box, ...]:
     boxes = []
     for count in groups:
         boxes += [(x + i * w, y, w, h) for i in range(count)]
@@ -262,13 +262,13 @@ def _boxes(x: float, y: float, groups: tuple[int, ...], gap: float, w: float, h:
     return tuple(boxes)
 
 
-def _span(boxes: tuple[Box, ...]) -> Box:
+def span_of(boxes: tuple[Box, ...]) -> Box:
     x, y, _, h = boxes[0]
     last = boxes[-1]
     return (x, y, last[0] + last[2] - x, h)
 
 
-def _place_field(page: _Page, spec: FieldSpec, x: float, y: float) -> None:
+def _place_field(page: PageBuilder, spec: FieldSpec, x: float, y: float) -> None:
     """Label at the top of a field row, its cell below."""
     room = max(_field_width(spec), 2.1 * len(spec.label))
     page.texts.append(Text(x, y + 3.2, spec.label, 8, room, bold=True))
@@ -281,8 +281,8 @@ def _place_field(page: _Page, spec: FieldSpec, x: float, y: float) -> None:
         page.open_box(cell)
     else:
         groups = _character_groups(spec)
-        boxes = _boxes(x, top, groups, _group_gap(spec.kind), CHAR_W_MM, CHAR_H_MM)
-        page.comb(replace(cell, box_mm=_span(boxes), characters_mm=boxes), groups)
+        boxes = character_boxes(x, top, groups, _group_gap(spec.kind), CHAR_W_MM, CHAR_H_MM)
+        page.comb(replace(cell, box_mm=span_of(boxes), characters_mm=boxes), groups)
         if spec.kind == "decimal":
             page.dots.append((x + groups[0] * CHAR_W_MM + POINT_GAP_MM / 2, top + CHAR_H_MM - 1.2))
         hints = {"date": "date_hint", "time": "time_hint"}
@@ -292,7 +292,7 @@ def _place_field(page: _Page, spec: FieldSpec, x: float, y: float) -> None:
                 page.texts.append(Text(bx + bw / 2, by + bh + 2.0, letter, 5, bw, align="centre"))
 
 
-def _place_fields(page: _Page, specs: tuple[FieldSpec, ...], y: float) -> float:
+def _place_fields(page: PageBuilder, specs: tuple[FieldSpec, ...], y: float) -> float:
     """Fields from left to right in rows; returns the y below them."""
     x, placed = page.left, False
     for spec in specs:
@@ -304,15 +304,15 @@ def _place_fields(page: _Page, specs: tuple[FieldSpec, ...], y: float) -> float:
     return y + FIELD_ROW_MM if placed else y
 
 
-def _instructions(page: _Page, text: str) -> float:
+def _instructions(page: PageBuilder, text: str) -> float:
     if not text:
         return BODY_TOP_MM + 1
     page.texts.append(Text(page.left, BODY_TOP_MM + 3, text, 8, page.right - page.left, lines=2))
     return BODY_TOP_MM + 9
 
 
-def _site_pages(protocol: Protocol, name: str, sheet: SiteSheet, paper: str) -> list[_Page]:
-    page = _Page(protocol, name, sheet.title, paper, number=1, per_transect=False)
+def _site_pages(protocol: Protocol, name: str, sheet: SiteSheet, paper: str) -> list[PageBuilder]:
+    page = PageBuilder(protocol, name, sheet.title, paper, number=1, per_transect=False)
     y = _place_fields(page, sheet.fields, _instructions(page, sheet.instructions)) + 3
     page.rules.append(Rule(page.left, y, page.right, y))
     page.texts.append(Text(page.left, y + 5.5, protocol.caption("cautions"), 10, page.right - page.left, bold=True))
@@ -325,13 +325,13 @@ def _site_pages(protocol: Protocol, name: str, sheet: SiteSheet, paper: str) -> 
     return [page]
 
 
-def _fits(y: float, page: _Page, what: str) -> None:
+def _fits(y: float, page: PageBuilder, what: str) -> None:
     if y > page.bottom + 0.01:
         raise ValueError(f"{page.name}: the {what} need {y - page.bottom:.0f} mm more than {page.paper} paper has; "
                          "expected fewer or shorter entries")
 
 
-def _belt_columns(page: _Page, segments: tuple[str, ...]) -> tuple[float, list[tuple[float, float]]]:
+def _belt_columns(page: PageBuilder, segments: tuple[str, ...]) -> tuple[float, list[tuple[float, float]]]:
     """Label width, and x and tally width of each segment's pair of boxes."""
     total = 2 * CHAR_W_MM
     label = 36.0
@@ -343,7 +343,7 @@ def _belt_columns(page: _Page, segments: tuple[str, ...]) -> tuple[float, list[t
     return label, [(page.left + label + i * per, tally) for i in range(len(segments))]
 
 
-def _place_belt_row(page: _Page, row: RowSpec, y: float, pitch: float) -> None:
+def _place_belt_row(page: PageBuilder, row: RowSpec, y: float, pitch: float) -> None:
     _, columns = _belt_columns(page, page.protocol.belt.segments)
     height = min(pitch - 1.8, 13.0)
     mid = y + height / 2
@@ -353,19 +353,19 @@ def _place_belt_row(page: _Page, row: RowSpec, y: float, pitch: float) -> None:
     for segment, (x, tally_w) in zip(page.protocol.belt.segments, columns, strict=True):
         stem = f"{page.name}/{row.id}/{segment}"
         label = f"{row.label}, {segment} m"
-        boxes = _boxes(x + tally_w + 1.5, y, (2,), 0, CHAR_W_MM, height)
+        boxes = character_boxes(x + tally_w + 1.5, y, (2,), 0, CHAR_W_MM, height)
         if row.kind == "count":
             page.open_box(Cell(f"{stem}/tally", "tally", (x, y, tally_w, height), label, max=row.max))
-            page.comb(Cell(f"{stem}/total", "number", _span(boxes), label, characters_mm=boxes, max=99), (2,))
+            page.comb(Cell(f"{stem}/total", "number", span_of(boxes), label, characters_mm=boxes, max=99), (2,))
         elif row.kind == "percent":
-            boxes = _boxes(x, y, (3,), 0, CHAR_W_MM, height)
-            page.comb(Cell(f"{stem}/percent", "number", _span(boxes), label, characters_mm=boxes, max=100), (3,))
+            boxes = character_boxes(x, y, (3,), 0, CHAR_W_MM, height)
+            page.comb(Cell(f"{stem}/percent", "number", span_of(boxes), label, characters_mm=boxes, max=100), (3,))
             page.texts.append(Text(x + 3 * CHAR_W_MM + 1.5, mid + 1.3, page.protocol.caption("percent"), 9, 8))
         else:
             page.open_box(Cell(f"{stem}/tick", "tick", (x, y, CHAR_W_MM, height), label))
 
 
-def _belt_heading(page: _Page, y: float) -> float:
+def _belt_heading(page: PageBuilder, y: float) -> float:
     _, columns = _belt_columns(page, page.protocol.belt.segments)
     caption = page.protocol.caption
     for segment, (x, tally_w) in zip(page.protocol.belt.segments, columns, strict=True):
@@ -377,11 +377,11 @@ def _belt_heading(page: _Page, y: float) -> float:
     return y + 5.2
 
 
-def _belt_pages(protocol: Protocol, name: str, sheet: BeltSheet, paper: str) -> list[_Page]:
-    pages: list[_Page] = []
+def _belt_pages(protocol: Protocol, name: str, sheet: BeltSheet, paper: str) -> list[PageBuilder]:
+    pages: list[PageBuilder] = []
     queue: list[RowSpec | None] = [*sheet.rows, *([None] if sheet.impacts else []), *sheet.impacts]
     while queue:
-        page = _Page(protocol, name, sheet.title, paper, number=len(pages) + 1, per_transect=True)
+        page = PageBuilder(protocol, name, sheet.title, paper, number=len(pages) + 1, per_transect=True)
         y = _instructions(page, sheet.instructions)
         if not pages:
             y = _place_fields(page, sheet.fields, y)
@@ -407,12 +407,12 @@ def _belt_pages(protocol: Protocol, name: str, sheet: BeltSheet, paper: str) -> 
     return pages
 
 
-def _line_pages(protocol: Protocol, name: str, sheet: LineSheet, paper: str) -> list[_Page]:
-    pages: list[_Page] = []
+def _line_pages(protocol: Protocol, name: str, sheet: LineSheet, paper: str) -> list[PageBuilder]:
+    pages: list[PageBuilder] = []
     points = list(protocol.transect.points_m)
     codes = tuple(c.code for c in sheet.categories)
     while points:
-        page = _Page(protocol, name, sheet.title, paper, number=len(pages) + 1, per_transect=True)
+        page = PageBuilder(protocol, name, sheet.title, paper, number=len(pages) + 1, per_transect=True)
         y = _instructions(page, sheet.instructions)
         if not pages:
             y = _place_fields(page, sheet.fields, y)
@@ -433,15 +433,15 @@ def _line_pages(protocol: Protocol, name: str, sheet: LineSheet, paper: str) -> 
     return pages
 
 
-def _place_point(page: _Page, position: float, codes: tuple[str, ...], at: tuple[float, float], height: float) -> None:
+def _place_point(page: PageBuilder, position: float, codes: tuple[str, ...], at: tuple[float, float], height: float) -> None:
     x, y = at
     label = page.protocol.caption("point").format(position=f"{position:g}")
     page.texts.append(Text(x + 14.5, y + height / 2 + 1.4, label, 10, 15, bold=True, align="right"))
-    boxes = _boxes(x + 17, y, (2,), 0, 10.0, height)
-    page.comb(Cell(f"{page.name}/{position:g}", "code", _span(boxes), label, characters_mm=boxes, choices=codes), (2,))
+    boxes = character_boxes(x + 17, y, (2,), 0, 10.0, height)
+    page.comb(Cell(f"{page.name}/{position:g}", "code", span_of(boxes), label, characters_mm=boxes, choices=codes), (2,))
 
 
-def _legend(page: _Page, sheet: LineSheet, y: float) -> float:
+def _legend(page: PageBuilder, sheet: LineSheet, y: float) -> float:
     """The codes and what they mean, three to a row."""
     width = (page.right - page.left) / 3
     rows = -(-len(sheet.categories) // 3)
@@ -459,7 +459,7 @@ def _laid_out(protocol: Protocol, paper: str) -> Iterator[Layout]:
             yield page.finish(len(pages))
 
 
-def _with_marks(layout: Layout, slot: int) -> Layout:
+def with_marks(layout: Layout, slot: int) -> Layout:
     width, height = layout.page_size_mm
     far_x, far_y = width - MARK_INSET_MM - MARK_MM, height - MARK_INSET_MM - MARK_MM
     places = ((MARK_INSET_MM, MARK_INSET_MM), (far_x, MARK_INSET_MM), (far_x, far_y), (MARK_INSET_MM, far_y))
@@ -487,5 +487,5 @@ def build_layouts(protocol: Protocol) -> tuple[Layout, ...]:
             while slot in taken:
                 slot = (slot + 1) % SLOTS
             taken.add(slot)
-            out.append(_with_marks(layout, slot))
+            out.append(with_marks(layout, slot))
     return tuple(out)

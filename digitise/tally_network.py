@@ -50,5 +50,5 @@ def learned_counts(pictures: list[np.ndarray]) -> list[LearnedCount]:
         network.setInput(np.ascontiguousarray(np.stack([pictures[i] for i in places])[:, None]))
         maps = network.forward()
         for i, (density, void, zero) in zip(places, maps, strict=True):
-            out[i] = LearnedCount(float(density.sum()), *(float(1 / (1 + np.exp(-m.mean()))) for m in (void, zero)))
+            out[i] = LearnedCount(float(density.sum()), *(float(1 / (1 + np.exp(-m.max()))) for m in (void, zero)))
     return out

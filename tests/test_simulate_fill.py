@@ -349,14 +349,17 @@ def test_a_tally_of_n_has_n_strokes_in_its_box():
         assert np.mean(inside.all(axis=1)) > 0.97
 
 
-def test_every_fifth_stroke_of_a_tally_crosses_the_four_before_it():
+def test_the_fifth_stroke_crosses_the_four_before_it_but_seldom_misses_an_outer_one():
     rng = np.random.default_rng(9)
+    crossed = []
     for _ in range(60):
         strokes = tally_strokes(20, [0, 0, 42, 12], rng=rng, manner=tally_manner(rng))
         for group in range(4):
             *uprights, bar = strokes[5 * group : 5 * group + 5]
+            crossed.append([_cross(upright, bar) for upright in uprights])
 
-            assert all(_cross(upright, bar) for upright in uprights)
+    assert np.all(np.array(crossed)[:, 1:3])
+    assert np.mean(np.all(crossed, axis=1)) > 0.95
 
 
 def _cross(one, other):
@@ -466,7 +469,7 @@ def stroke_file(tmp_path):
 def test_a_stroke_file_gives_its_writers_without_their_broken_examples(stroke_file):
     hands = load_hands(stroke_file)
 
-    assert ["a/one", "a/two", "b/three"] == list(hands)
+    assert list(hands) == ["a/one", "a/two", "b/three"]
     assert set(hands["a/one"].examples) == {"1", "7"}
     seven = hands["a/one"].character("7", np.random.default_rng(0))
     assert np.allclose(np.ptp(np.concatenate(seven), axis=0), (0.6, 1.0), atol=0.03)

@@ -354,7 +354,7 @@ def tick_strokes(style: str, box_mm: Sequence[float], *, rng: np.random.Generato
     for shape in shapes[style]:
         corners = centre + size * (np.array(shape) + rng.normal(0, 0.06, (len(shape), 2)))
         parts = [hand_line(corners[i : i + 2], rng, bow=0.04) for i in range(len(corners) - 1)]
-        strokes.append(np.concatenate(parts))
+        strokes.append(_even_steps(np.concatenate(parts)))
     return tuple(strokes)
 
 
@@ -364,7 +364,7 @@ def strike_strokes(style: str, extent_mm: Sequence[float], *, rng: np.random.Gen
     beyond = height * rng.uniform(0.1, 0.35, 2)
     low, high = np.array([x - beyond[0], y]), np.array([x + width + beyond[1], y + height])
     if style == "zigzag":
-        legs = int(np.clip((high[0] - low[0]) / max(0.28 * height, 0.8), 5, 24))
+        legs = int(np.clip((high[0] - low[0]) / np.clip(0.28 * height, 0.8, 1.6), 6, 40))
         return (_zigzag(low, high, legs=legs, rng=rng),)
     tilt = rng.normal(0, 0.1, 2) * height
     strokes = []

@@ -29,6 +29,7 @@ from digitise.simulate.hand import (
     in_box,
     most_tally,
     on_line,
+    share_inside,
     tally_manner,
     tally_strokes,
 )
@@ -466,13 +467,16 @@ def _moved(strokes: Strokes, right: float, down: float) -> Strokes:
 
 
 def _run_over(strokes: Strokes, box: Sequence[float], rng: np.random.Generator) -> Strokes:
-    """Stretch strokes in a box about its middle until they run over the rule above and below."""
+    """Stretch strokes in a box about their middle until they run over the rule, most of them inside still."""
     points = np.concatenate(strokes)
     middle = (points.min(axis=0) + points.max(axis=0)) / 2
-    tall = float(np.ptp(points[:, 1]))
-    stretch = box[3] * rng.uniform(1.1, 1.3) / max(tall, 0.3 * box[3])
-    sideways = min(stretch, 1.25) if len(strokes) < 3 else 1.0
-    return tuple((s - middle) * (sideways, stretch) + middle for s in strokes)
+    stretch = box[3] * rng.uniform(1.1, 1.3) / max(float(np.ptp(points[:, 1])), 0.3 * box[3])
+    while True:
+        sideways = min(stretch, 1.25) if len(strokes) < 3 else 1.0
+        over = tuple((s - middle) * (sideways, stretch) + middle for s in strokes)
+        if stretch < 1.05 or share_inside(over, box) >= 0.65:
+            return over
+        stretch *= 0.93
 
 
 def _strike(cell: Cell, entries: list[Strokes], writer: _Writer) -> None:

@@ -43,6 +43,7 @@ __all__ = [
     "most_tally",
     "on_line",
     "pooled",
+    "share_inside",
     "split_writers",
     "tally_manner",
     "tally_strokes",
@@ -335,12 +336,12 @@ def in_box(
     for beyond in (0.0,) if overrun else (allowed, 0.0):
         corner = np.clip(corner, (x - beyond, y - beyond), (x + width, y + height) - extent + beyond)
         placed = tuple((s - low) * scale + corner for s in written)
-        if _share_inside(placed, box_mm) > 0.85:
+        if share_inside(placed, box_mm) > 0.85:
             break
     return _pushed_over(placed, box_mm, rng) if overrun else placed
 
 
-def _share_inside(strokes: Strokes, box_mm: Sequence[float]) -> float:
+def share_inside(strokes: Strokes, box_mm: Sequence[float]) -> float:
     """Share of the strokes' points inside a box."""
     points = np.concatenate(strokes) - box_mm[:2]
     return float(np.mean(((points >= -1e-6) & (points <= np.array(box_mm[2:]) + 1e-6)).all(axis=1)))
@@ -358,7 +359,7 @@ def _pushed_over(strokes: Strokes, box_mm: Sequence[float], rng: np.random.Gener
         if forward:
             shift[axis] = box_mm[axis] + box_mm[axis + 2] - low[axis] - extent[axis] + beyond
         moved = tuple(s + shift for s in strokes)
-        if _share_inside(moved, box_mm) >= 0.6:
+        if share_inside(moved, box_mm) >= 0.6:
             return moved
         beyond *= 0.8
 

@@ -45,6 +45,7 @@ def light_scene(camera: Camera, projection: Projection, view: View, rng: np.rand
     common = camera.exposure * _vignette(camera, view.lift_mm.shape)[..., None] * cast
     shadow = _Shadow.of(camera, size, rng)
     page = common * _fall_off(camera, view.page_mm, size) * shadow.gain(view.page_mm)
+    page *= np.float32(camera.paper_tint)
     page *= (_lambert(camera, view.slope) * (1 - 0.05 * camera.wetness * film))[..., None]
     table = common * _fall_off(camera, view.table_mm, size) * shadow.gain(view.table_mm)
     table *= _contact(camera, projection, view.lift_mm.shape)[..., None]

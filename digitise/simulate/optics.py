@@ -21,6 +21,7 @@ from digitise.simulate.paper import Sheet
 if TYPE_CHECKING:
     from digitise.simulate.camera import Camera
 
+_NEAR_MM = 20.0  # how far off the sheet lines of sight must still be followed well
 STEP_PX = 8  # spacing of the grid on which the slow things are worked out
 
 
@@ -136,12 +137,14 @@ def look(projection: Projection, width_px: int, height_px: int) -> View:
 def _meet(sheet: Sheet, table_mm: np.ndarray, ray: np.ndarray):
     """Where lines of sight meet the sheet: page points (N, 2) and the surface there."""
     page, lift = table_mm, np.zeros(len(table_mm))
+    middle = np.array([sheet.width_mm, sheet.height_mm]) / 2
     for _ in range(12):
         bend = sheet.bend(page)
         steep = 1 - (bend.slope * ray).sum(1)
         lift = lift + (bend.lift_mm - lift) / np.maximum(steep, 0.2)
         before, page = page, table_mm + ray * lift[:, None] - bend.pull_mm
-        if np.abs(page - before).max() < 1e-3:
+        near = (np.abs(page - middle) < middle + _NEAR_MM).all(1)
+        if np.abs(page - before)[near].max(initial=0.0) < 1e-3:
             break
     return page, bend
 

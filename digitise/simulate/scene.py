@@ -71,11 +71,11 @@ class Scene:
         return change
 
     def _paper(self, page_mm: np.ndarray) -> np.ndarray:
-        """Reflectance (rows, W, 3) at page points (rows, W, 2)."""
-        where = page_mm * self.raster_per_mm - np.float32(0.5)
-        seen = cv2.remap(self.raster, where, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-        seen = seen if seen.ndim == 3 else cv2.merge([seen] * 3)
-        return seen * np.float32(self.camera.paper_tint)
+        """Reflectance (rows, W, 3), the tint left out, at page points (rows, W, 2), which are overwritten."""
+        page_mm *= self.raster_per_mm
+        page_mm -= np.float32(0.5)
+        seen = cv2.remap(self.raster, page_mm, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        return seen if seen.ndim == 3 else cv2.merge([seen] * 3)
 
 
 def set_scene(page: np.ndarray, camera: Camera, projection: Projection, *, rng: np.random.Generator) -> Scene:

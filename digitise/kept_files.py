@@ -1,0 +1,86 @@
+"""Files of the store: original photographs, written once and checked when read, and flattened pages.
+
+Images are grey (H, W) uint8 at `FLAT_PX_PER_MM`; boxes are ``(x, y, width, height)`` in page millimetres.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import tempfile
+from functools import lru_cache
+from pathlib import Path
+
+import cv2
+import numpy as np
+
+from digitise.flatten import FLAT_PX_PER_MM
+from digitise.layout import Box
+from digitise.photo import SUFFIXES
+
+PAGE_QUALITY = 92
+
+
+def original_name(sha256: str, name: str) -> str:
+    """Where a photograph lies below ``originals/``: by content, with the suffix of the name it came under."""
+    suffix = Path(name).suffix.lower()
+    return f"{sha256[:2]}/{sha256}{suffix if suffix in SUFFIXES else '.bin'}"
+
+
+def write_once(path: Path, data: bytes) -> None:
+    """Write through a temporary file and a rename, read-only; a file that already holds `data` is left alone."""
+    if path.is_file() and path.stat().st_size == len(data) and path.read_bytes() == data:
+        return
+    path.parent.mkdir(parents=True, exist_ok=True)
+    handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=".incoming-")
+    try:
+        with os.fdopen(handle, "wb") as out:
+            out.write(data)
+            out.flush()
+            os.fsync(out.fileno())
+        Path(temporary).chmod(0o444)
+        Path(temporary).replace(path)
+    except BaseException:
+        Path(temporary).unlink(missing_ok=True)
+        raise
+
+
+def read_checked(path: Path, sha256: str, name: str) -> bytes:
+    """Bytes of an original photograph.
+
+    Raises
+    ------
+    ValueError
+        The file is missing, or no longer what was kept.
+    """
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        raise ValueError(f"{name}: the kept photograph cannot be opened ({error.strerror}); bring {path.name} back "
+                         "from a backup, or add the photograph again") from None
+    if hashlib.sha256(data).hexdigest() != sha256:
+        raise ValueError(f"{name}: the kept photograph has been changed since it was added (its SHA-256 differs); "
+                         "bring it back from a backup, or add the photograph again")
+    return data
+
+
+def encode_page(image: np.ndarray) -> bytes:
+    """A flattened page as JPEG."""
+    return cv2.imencode(".jpg", image, [cv2.IMWRITE_JPEG_QUALITY, PAGE_QUALITY])[1].tobytes()
+
+
+@lru_cache(maxsize=6)
+def _page_pixels(path: Path) -> np.ndarray:
+    image = cv2.imread(str(path), cv2.IMREAD_GRAYSCALE)
+    if image is None:
+        raise ValueError(f"{path.name}: the flattened page is missing or damaged; bring it back from a backup")
+    return image
+
+
+def cut_out(path: Path, box_mm: Box, *, context_mm: float) -> bytes:
+    """PNG of a page around a box; cut at the page's edges."""
+    image = _page_pixels(path)
+    x, y, w, h = box_mm
+    left, top = (max(0, int((v - context_mm) * FLAT_PX_PER_MM)) for v in (x, y))
+    right, bottom = (int(np.ceil((v + context_mm) * FLAT_PX_PER_MM)) for v in (x + w, y + h))
+    return cv2.imencode(".png", image[top:bottom, left:right])[1].tobytes()

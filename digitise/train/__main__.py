@@ -1,0 +1,60 @@
+"""Train and calibrate the readers: ``python -m digitise.train --help``."""
+
+from __future__ import annotations
+
+import argparse
+import os
+from pathlib import Path
+
+from digitise.protocol import load_protocol
+from digitise.simulate.hand import load_hands, pooled, split_writers
+
+
+def main() -> None:
+    """Run one step of training."""
+    parser = argparse.ArgumentParser(prog="python -m digitise.train", description=main.__doc__)
+    steps = parser.add_subparsers(dest="step", required=True)
+    one = steps.add_parser("harvest", help="photograph practice sheets and cut out labelled cells")
+    one.add_argument("--strokes", type=Path, required=True, help="stroke data (.jsonl.gz)")
+    one.add_argument("--writers", choices=("train", "calibrate"), required=True)
+    one.add_argument("--protocol", default="reef-transect")
+    one.add_argument("--out", type=Path, required=True)
+    one.add_argument("--seconds", type=float, default=600)
+    one.add_argument("--jobs", type=int, default=os.cpu_count() or 1)
+    one.add_argument("--seed", type=int, default=1_000_000)
+    two = steps.add_parser("fit", help="train the networks and export ONNX")
+    two.add_argument("--train", type=Path, required=True)
+    two.add_argument("--check", type=Path, required=True)
+    two.add_argument("--out", type=Path, required=True)
+    two.add_argument("--seconds", type=float, default=600)
+    two.add_argument("--epochs", type=int, default=14)
+    three = steps.add_parser("calibrate", help="set probabilities and acceptance thresholds")
+    three.add_argument("--strokes", type=Path, required=True)
+    three.add_argument("--protocol", default="reef-transect")
+    three.add_argument("--out", type=Path, required=True)
+    three.add_argument("--pages", type=int, default=400)
+    three.add_argument("--jobs", type=int, default=os.cpu_count() or 1)
+    args = parser.parse_args()
+    if args.step == "fit":
+        from digitise.train.fit import fit_all
+
+        args.out.mkdir(parents=True, exist_ok=True)
+        fit_all(args.train, args.check, args.out, seconds=args.seconds, epochs=args.epochs)
+        return
+    hands = load_hands(args.strokes)
+    train, calibrate, _ = split_writers(hands)
+    protocol = load_protocol(args.protocol)
+    if args.step == "harvest":
+        from digitise.train.harvest import harvest
+
+        names = train if args.writers == "train" else calibrate
+        pages = harvest(protocol, pooled(hands, names), args.out, seconds=args.seconds, jobs=args.jobs, seed=args.seed)
+        print(f"{pages} pages by {len(names)} writers in {args.out}")
+        return
+    from digitise.train.calibrate import calibrate as run
+
+    run(protocol, pooled(hands, calibrate), args.out, pages=args.pages, jobs=args.jobs)
+
+
+if __name__ == "__main__":
+    main()

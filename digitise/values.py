@@ -1,0 +1,90 @@
+"""What a person may enter in a cell: typed text or a value in, the cell's own type out.
+
+The same grammar as the reader's (`digitise.fields`); everything refused is a `ValueError` with a sentence a volunteer
+can act on.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+
+from digitise.layout import Cell
+from digitise.reading import Value
+
+MOST_COUNTED = 9999                    # a tally or its total may overrun its boxes; a count beyond this is a slip
+LONGEST_TEXT = 500
+_YES, _NO = {"yes", "y", "x", "true", "1"}, {"no", "n", "false", "0"}
+
+
+def check_value(cell: Cell, value: Value) -> Value:
+    """`value` as the cell's own type: typed text ("ka", "0930", "7") is understood, anything else is refused.
+
+    Raises
+    ------
+    ValueError
+        The cell cannot hold it; the text says what it can hold.
+    """
+    if value is None or (isinstance(value, str) and not value.strip()):
+        raise ValueError(f"{cell.label}: nothing was entered; mark the cell blank or illegible instead")
+    text = str(value).strip()
+    return _CHECKS[cell.kind](cell, value, text)
+
+
+def _whole(cell: Cell, value: Value, text: str) -> int:
+    if isinstance(value, float) and value.is_integer():
+        text = str(int(value))
+    counted = cell.kind == "tally" or cell.id.endswith("/total")
+    most = MOST_COUNTED if counted else cell.max if cell.max is not None else 10 ** max(1, len(cell.characters_mm)) - 1
+    if isinstance(value, bool) or not re.fullmatch(r"[0-9]{1,6}", text) or int(text) > most:
+        raise ValueError(f"{cell.label}: found '{text[:20]}', expected a whole number from 0 to {most}")
+    return int(text)
+
+
+def _code(cell: Cell, value: Value, text: str) -> str:
+    if text.upper() not in cell.choices:
+        raise ValueError(f"{cell.label}: found '{text[:20]}', expected one of {', '.join(cell.choices)}")
+    return text.upper()
+
+
+def _tick(cell: Cell, value: Value, text: str) -> bool:
+    if text.lower() in _YES:
+        return True
+    if text.lower() in _NO:
+        return False
+    raise ValueError(f"{cell.label}: found '{text[:20]}', expected yes or no")
+
+
+def _text(cell: Cell, value: Value, text: str) -> str:
+    words = " ".join(text.split())
+    if len(words) > LONGEST_TEXT or not words.isprintable():
+        raise ValueError(f"{cell.label}: expected at most {LONGEST_TEXT} printable characters")
+    return words
+
+
+def _date(cell: Cell, value: Value, text: str) -> str:
+    digits = re.fullmatch(r"([0-9]{4})-?([0-9]{2})-?([0-9]{2})", text)
+    try:
+        return dt.date(*(int(part) for part in digits.groups())).isoformat()
+    except (AttributeError, ValueError):
+        raise ValueError(f"{cell.label}: found '{text[:20]}', expected a date such as 2026-03-28") from None
+
+
+def _time(cell: Cell, value: Value, text: str) -> str:
+    digits = re.fullmatch(r"([01]?[0-9]|2[0-3])[:.]?([0-5][0-9])", text)
+    if digits is None:
+        raise ValueError(f"{cell.label}: found '{text[:20]}', expected a time such as 09:30")
+    return f"{int(digits[1]):02d}:{digits[2]}"
+
+
+def _decimal(cell: Cell, value: Value, text: str) -> float:
+    before, after = (len(part) for part in (cell.format or "####.######").split("."))
+    found = re.fullmatch(r"([0-9]*)[.,]?([0-9]*)", text)
+    written = found is not None and bool(found[1] or found[2]) and not isinstance(value, bool)
+    if not written or len(found[1].lstrip("0")) > before or len(found[2].rstrip("0")) > after:
+        raise ValueError(f"{cell.label}: found '{text[:20]}', expected a number of the form {cell.format}")
+    return float(f"{found[1] or 0}.{found[2] or 0}")
+
+
+_CHECKS = {"tally": _whole, "number": _whole, "code": _code, "tick": _tick, "text": _text, "date": _date,
+           "time": _time, "decimal": _decimal}
