@@ -16,6 +16,8 @@ import numpy as np
 
 from digitise.characters import MODELS
 
+DOUBTFUL = " in doubt"       # suffix of the groups of readings that carry a reason for review
+NEVER = 2.0                  # a threshold that no probability reaches
 FINEST = 6.0                 # scores closer to 1 than 10^-6 are not told apart
 
 
@@ -53,13 +55,17 @@ class Acceptance:
     curves: dict[str, Curve]
     basis: str
 
-    def judge(self, group: str, score: float) -> tuple[float, bool]:
-        """(confidence, accepted) of a score in a group; an unknown group is never accepted."""
-        curve = self.curves.get(group)
+    def judge(self, group: str, score: float, *, doubtful: bool = False) -> tuple[float, bool]:
+        """(confidence, accepted) of a score in a group.
+
+        A `doubtful` reading (one that a person must look at for a stated reason) has a curve of its own and is
+        never accepted; nor is one of an unknown group.
+        """
+        curve = self.curves.get(f"{group}{DOUBTFUL}" if doubtful else group)
         if curve is None:
             return float(np.clip(score, 0.0, 0.5)), False
         confidence = curve.confidence(score)
-        return confidence, confidence >= curve.threshold
+        return confidence, not doubtful and confidence >= curve.threshold
 
     def to_json(self) -> str:
         """The file's content."""

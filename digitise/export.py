@@ -27,26 +27,43 @@ FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 OBSERVATIONS = {
     "pack": "the pack printed on the sheet; empty where it could not be read and nobody has assigned one",
     "transect": "number of the line; 0 for a sheet of the whole survey",
-    "sheet": "name of the sheet in the protocol", "page": "page of the sheet",
-    "cell": "name of the cell, as in the layout file", "kind": "tally, number, code, tick, text, date, time or decimal",
+    "sheet": "name of the sheet in the protocol",
+    "page": "page of the sheet",
+    "cell": "name of the cell, as in the layout file",
+    "kind": "tally, number, code, tick, text, date, time or decimal",
     "label": "what is printed beside the cell",
     "state": "entered, blank (nothing written), illegible (given up by a person) or unread (nobody has decided)",
     "value": "the value, empty unless entered; true or false for a tick; dates ISO 8601",
     "decided_by": "'rule' (accepted automatically) or the person; empty while unread",
-    "decided_at": "when, UTC, ISO 8601", "why": "why, in the words kept with the entry",
+    "decided_at": "when, UTC, ISO 8601",
+    "why": "why, in the words kept with the entry",
     "read_value": "what the reader read, whatever was entered",
     "confidence": "the reader's calibrated probability that read_value is what was written",
-    "photo": "name of the photograph", "photo_sha256": "SHA-256 of the photograph's bytes",
-    "x_mm": "left edge of the cell on the printed page, mm", "y_mm": "top edge, mm", "width_mm": "width, mm",
-    "height_mm": "height, mm", "protocol": "protocol's name", "protocol_version": "protocol's version",
-    "reader_version": "version of the reader"}
+    "photo": "name of the photograph",
+    "photo_sha256": "SHA-256 of the photograph's bytes",
+    "x_mm": "left edge of the cell on the printed page, mm",
+    "y_mm": "top edge, mm",
+    "width_mm": "width, mm",
+    "height_mm": "height, mm",
+    "protocol": "protocol's name",
+    "protocol_version": "protocol's version",
+    "reader_version": "version of the reader",
+}
 PHOTOS = {
-    "photo": "name of the photograph", "photo_sha256": "SHA-256 of its bytes", "bytes": "size",
-    "kept_at": "when it was added, UTC, ISO 8601", "status": "read, retake, unreadable or waiting",
-    "reasons": "why it was refused, in words", "pack": "pack of its page", "transect": "transect of its page",
-    "sheet": "sheet of its page", "page": "page of the sheet", "counts": "yes when its page is the one that counts",
+    "photo": "name of the photograph",
+    "photo_sha256": "SHA-256 of its bytes",
+    "bytes": "size",
+    "kept_at": "when it was added, UTC, ISO 8601",
+    "status": "read, retake, unreadable or waiting",
+    "reasons": "why it was refused, in words",
+    "pack": "pack of its page",
+    "transect": "transect of its page",
+    "sheet": "sheet of its page",
+    "page": "page of the sheet",
+    "counts": "yes when its page is the one that counts",
     "mean_confidence": "mean confidence of its readings",
-    "residual_mm": "95th percentile distance of printed corners held out of the flattening, mm"}
+    "residual_mm": "95th percentile distance of printed corners held out of the flattening, mm",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +108,8 @@ def write_export(store: Store, folder: Path, *, now: datetime, packs: Sequence[s
         _write(folder / "observations.csv", OBSERVATIONS, (_observation(p, c) for p, c in cells)),
         *write_tables([survey_results(s) for s in surveys], folder),
         _write(folder / "photos.csv", PHOTOS, _photo_rows(store, packs)),
-        _write_text(folder / "provenance.json", json.dumps(origin.to_json(), indent=1, ensure_ascii=False) + "\n")]
+        _write_text(folder / "provenance.json", json.dumps(origin.to_json(), indent=1, ensure_ascii=False) + "\n"),
+    ]
     unread = sum(c.state == "unread" for _, c in cells)
     without = sum(p.pack is None for p in pages)
     names = [f.name for f in files]
@@ -102,8 +120,11 @@ def write_export(store: Store, folder: Path, *, now: datetime, packs: Sequence[s
 def write_tables(results: Sequence[SurveyResults], folder: Path) -> list[Path]:
     """``cover.csv``, ``density.csv`` and ``impacts.csv``, as `digitise.results` documents their columns."""
     out = []
-    for name, frame in (("cover", cover_table(results)), ("density", density_table(results)),
-                        ("impacts", impact_table(results))):
+    for name, frame in (
+        ("cover", cover_table(results)),
+        ("density", density_table(results)),
+        ("impacts", impact_table(results)),
+    ):
         known = frame.astype(object).where(frame.notna(), None)
         out.append(_write(folder / f"{name}.csv", dict.fromkeys(frame.columns, ""), known.to_dict("records")))
     return out
@@ -138,11 +159,30 @@ def _write_text(path: Path, text: str) -> Path:
 def _observation(page: PageRow, cell: CellNow) -> dict:
     x, y, w, h = cell.box_mm
     return {
-        "pack": page.pack, "transect": page.transect, "sheet": page.sheet, "page": page.page, "cell": cell.cell,
-        "kind": cell.kind, "label": cell.label, "state": cell.state, "value": cell.value, "decided_by": cell.by,
-        "decided_at": cell.at, "why": cell.why, "read_value": cell.read_value, "confidence": cell.confidence,
-        "photo": page.photo, "photo_sha256": page.sha256, "x_mm": x, "y_mm": y, "width_mm": w, "height_mm": h,
-        "protocol": page.protocol, "protocol_version": page.protocol_version, "reader_version": page.reader_version}
+        "pack": page.pack,
+        "transect": page.transect,
+        "sheet": page.sheet,
+        "page": page.page,
+        "cell": cell.cell,
+        "kind": cell.kind,
+        "label": cell.label,
+        "state": cell.state,
+        "value": cell.value,
+        "decided_by": cell.by,
+        "decided_at": cell.at,
+        "why": cell.why,
+        "read_value": cell.read_value,
+        "confidence": cell.confidence,
+        "photo": page.photo,
+        "photo_sha256": page.sha256,
+        "x_mm": x,
+        "y_mm": y,
+        "width_mm": w,
+        "height_mm": h,
+        "protocol": page.protocol,
+        "protocol_version": page.protocol_version,
+        "reader_version": page.reader_version,
+    }
 
 
 def _photo_rows(store: Store, packs: Sequence[str] | None) -> list[dict]:
@@ -151,12 +191,28 @@ def _photo_rows(store: Store, packs: Sequence[str] | None) -> list[dict]:
         pages.setdefault(page.sha256, []).append(page)
     out = []
     for photo in store.photos():
-        named = {"photo": photo.name, "photo_sha256": photo.sha256, "bytes": photo.bytes, "kept_at": photo.kept_at,
-                 "status": photo.status, "reasons": " ".join(photo.reasons)}
+        named = {
+            "photo": photo.name,
+            "photo_sha256": photo.sha256,
+            "bytes": photo.bytes,
+            "kept_at": photo.kept_at,
+            "status": photo.status,
+            "reasons": " ".join(photo.reasons),
+        }
         own = [p for p in pages.get(photo.sha256, ()) if packs is None or p.pack in packs]
-        out += [named | {"pack": p.pack, "transect": p.transect, "sheet": p.sheet, "page": p.page,
-                         "counts": "no" if p.superseded else "yes", "mean_confidence": p.mean_confidence,
-                         "residual_mm": p.residual_mm} for p in own]
+        out += [
+            named
+            | {
+                "pack": p.pack,
+                "transect": p.transect,
+                "sheet": p.sheet,
+                "page": p.page,
+                "counts": "no" if p.superseded else "yes",
+                "mean_confidence": p.mean_confidence,
+                "residual_mm": p.residual_mm,
+            }
+            for p in own
+        ]
         if not own and packs is None:
             out.append(named)
     return out
@@ -164,14 +220,21 @@ def _photo_rows(store: Store, packs: Sequence[str] | None) -> list[dict]:
 
 def _readme(names: Sequence[str], origin: Provenance, cells: int, unread: int, without_pack: int) -> str:
     lines = [
-        "Reef survey data", "================", "",
+        "Reef survey data",
+        "================",
+        "",
         f"Made {origin.created_at} by {origin.tool} {origin.tool_version} from {len(origin.photo_sha256)} photographs.",
-        f"{cells} cells; {unread} of them unread (state 'unread', empty value)."]
+        f"{cells} cells; {unread} of them unread (state 'unread', empty value).",
+    ]
     if without_pack:
         lines.append(f"{without_pack} pages have no pack: they are in observations.csv, in no survey.")
-    lines += ["", "Files: " + ", ".join(names), "",
-              "Tables are UTF-8, comma-separated, with a heading. An empty field is not known, never zero.",
-              "Text that a spreadsheet would take for a formula has an apostrophe in front."]
+    lines += [
+        "",
+        "Files: " + ", ".join(names),
+        "",
+        "Tables are UTF-8, comma-separated, with a heading. An empty field is not known, never zero.",
+        "Text that a spreadsheet would take for a formula has an apostrophe in front.",
+    ]
     for title, columns in (("observations.csv: one row a cell", OBSERVATIONS), ("photos.csv: one row a page", PHOTOS)):
         lines += ["", title, "-" * len(title), *(f"{name}: {text}" for name, text in columns.items())]
     for name, table in (("cover.csv", cover_table), ("density.csv", density_table), ("impacts.csv", impact_table)):

@@ -29,9 +29,20 @@ def _ranked(weights: dict[Value, float]) -> tuple[tuple[Value, float], ...]:
     return tuple((value, float(p)) for value, p in best)
 
 
+def _among_letters(p: np.ndarray, choices: tuple[str, ...]) -> np.ndarray:
+    """Evidence with digits ruled out where no code has a digit, and letters where none has a letter."""
+    for i in range(len(p)):
+        here = {c[i] for c in choices}
+        if not any(c.isdigit() for c in here):
+            p[i, 26:36] = 0.0
+        elif all(c.isdigit() for c in here):
+            p[i, :26] = 0.0
+    return p / np.maximum(p.sum(axis=1, keepdims=True), 1e-12)
+
+
 def decode_code(cell: Cell, evidence: Sequence[CharacterEvidence]) -> Decoded:
     """The code written in a cell, from its choices."""
-    p = np.stack([e.letter for e in evidence]).astype(np.float64)
+    p = _among_letters(np.stack([e.letter for e in evidence]).astype(np.float64), cell.choices)
     blank = float(np.prod(p[:, _LETTER_BLANK]))
     void = float(1 - np.prod(1 - p[:, _LETTER_VOID] - p[:, _LETTER_JUNK]))
     weights: dict[Value, float] = {None: blank}

@@ -56,11 +56,15 @@ def read_checked(path: Path, sha256: str, name: str) -> bytes:
     try:
         data = path.read_bytes()
     except OSError as error:
-        raise ValueError(f"{name}: the kept photograph cannot be opened ({error.strerror}); bring {path.name} back "
-                         "from a backup, or add the photograph again") from None
+        raise ValueError(
+            f"{name}: the kept photograph cannot be opened ({error.strerror}); bring {path.name} back "
+            "from a backup, or add the photograph again"
+        ) from None
     if hashlib.sha256(data).hexdigest() != sha256:
-        raise ValueError(f"{name}: the kept photograph has been changed since it was added (its SHA-256 differs); "
-                         "bring it back from a backup, or add the photograph again")
+        raise ValueError(
+            f"{name}: the kept photograph has been changed since it was added (its SHA-256 differs); "
+            "bring it back from a backup, or add the photograph again"
+        )
     return data
 
 

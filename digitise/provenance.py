@@ -42,14 +42,16 @@ def provenance(surveys: Sequence[Survey], *, now: datetime) -> Provenance:
         raise ValueError("now has no time zone; pass datetime.now(UTC)")
     pages = [page for survey in surveys for page in survey.pages]
     return Provenance(
-        tool="digitise", tool_version=__version__,
+        tool="digitise",
+        tool_version=__version__,
         reader_versions=tuple(sorted({p.reader_version for p in pages})),
         acceptance_bases=tuple(sorted({p.acceptance_basis for p in pages if p.acceptance_basis})),
         protocols=tuple(sorted({(p.protocol, p.protocol_version, p.protocol_digest) for p in pages})),
         packs=tuple(s.pack for s in surveys),
         photo_sha256=tuple(sorted({p.sha256 for p in pages})),
         digest=_digest(surveys),
-        created_at=now.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"))
+        created_at=now.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
+    )
 
 
 def _digest(surveys: Sequence[Survey]) -> str:

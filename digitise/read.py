@@ -66,21 +66,26 @@ def _checked_pair(tally: Decoded, strokes: dict[int, float], total: Decoded, num
                   ) -> tuple[tuple[str, Decoded], tuple[str, Decoded]]:
     """Tally and total in the light of each other, each with its calibration group."""
     if "crossed-out" in (*tally.reasons, *total.reasons):
-        return ("tally-alone", tally), ("number", total)
+        return ("tally-alone", tally), ("digits", total)
     if tally.value is None or total.value is None or not numbers or not strokes:
         if tally.value is not None and total.value is None:
-            return ("tally-alone", tally), ("number", total)
-        return ("tally", tally) if tally.value is None else ("tally-alone", tally), ("number", total)
+            return ("tally-alone", tally), ("digits", total)
+        return ("tally", tally) if tally.value is None else ("tally-alone", tally), ("digits", total)
     by_tally, by_total, differ = agree(strokes, numbers)
     if differ > DISAGREE_LIMIT:
         reason = ("total-differs",)
         return (("tally-alone", Decoded(tally.value, tally.score, tally.candidates, tally.reasons + reason)),
-                ("number", Decoded(total.value, total.score, total.candidates, total.reasons + reason)))
+                ("digits", Decoded(total.value, total.score, total.candidates, total.reasons + reason)))
     paired = _with_weights(tally, by_tally)
     if paired.value == tally.value:
         kept = tuple(r for r in tally.reasons if r != "counts-differ")
         paired = Decoded(paired.value, paired.score, paired.candidates, kept)
     return ("tally", paired), ("total", _with_weights(total, by_total))
+
+
+def _group(cell: Cell) -> str:
+    """Calibration group of a cell that stands alone: all digit cells share one."""
+    return cell.kind if cell.kind in ("code", "tick", "text") else "digits"
 
 
 def decode_page(page: Page) -> dict[str, tuple[str, Decoded]]:
@@ -96,7 +101,7 @@ def decode_page(page: Page) -> dict[str, tuple[str, Decoded]]:
         out[cell.id] = ("text", decoded)
     for cell in boxed:
         out[cell.id] = ("tick", _tick(evidence[cell.id][0])) if cell.kind == "tick" else (
-            cell.kind, decode_cell(cell, evidence[cell.id]))
+            _group(cell), decode_cell(cell, evidence[cell.id]))
     for cell_id, (decoded, strokes) in tallies.items():
         partner = page.layout.by_id.get(cell_id.removesuffix("/tally") + "/total")
         if partner is None or partner.kind != "number":
@@ -108,12 +113,10 @@ def decode_page(page: Page) -> dict[str, tuple[str, Decoded]]:
 
 
 def _reading(cell: Cell, group: str, decoded: Decoded, acceptance: Acceptance, hidden: bool) -> Reading:
-    confidence, accepted = acceptance.judge(group, decoded.score)
     reasons = decoded.reasons + (("hard-to-see",) if hidden else ())
+    confidence, accepted = acceptance.judge(group, decoded.score, doubtful=bool(reasons))
     if not accepted and not reasons:
         reasons = ("unsure",)
-    if decoded.reasons or hidden:
-        confidence = min(confidence, 0.5)
     total = sum(p for _, p in decoded.candidates) or 1.0
     spread = tuple((value, confidence if value == decoded.value and type(value) is type(decoded.value)
                     else min(1 - confidence, p / total)) for value, p in decoded.candidates)

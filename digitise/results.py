@@ -9,17 +9,29 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from digitise.cover import CategoryCover, SiteCover, TransectPoints, site_cover, transect_cover
 from digitise.density import BeltCount, Segment, SiteDensity, belt_density, belt_from_segments, site_density
 from digitise.intervals import Estimate
 from digitise.protocol import BeltSheet, LineSheet, RowSpec
+from digitise.results_tables import cover_table, density_table, impact_table
 from digitise.rows import RULE
 from digitise.survey import Count, Survey, Transect
 
-if TYPE_CHECKING:
-    import pandas as pd
+__all__ = [
+    "PER_M2",
+    "CoverLine",
+    "DensityLine",
+    "ImpactLine",
+    "LineResult",
+    "SheetQuality",
+    "SurveyResults",
+    "cover_table",
+    "density_table",
+    "impact_table",
+    "survey_results",
+    "transect_points",
+]
 
 PER_M2 = 100.0
 
@@ -118,12 +130,17 @@ def survey_results(survey: Survey, *, level: float = 0.95) -> SurveyResults:
     lines = [_line(survey, name, s, level) for name, s in sheets.items() if isinstance(s, LineSheet)]
     belts = [(name, s) for name, s in sheets.items() if isinstance(s, BeltSheet)]
     return SurveyResults(
-        survey, level, tuple(x for x in lines if x is not None),
+        survey,
+        level,
+        tuple(x for x in lines if x is not None),
         tuple(d for name, s in belts for d in _densities(survey, name, s, level)),
-        tuple(i for name, s in belts for i in _impacts(survey, name, s)), _quality(survey))
+        tuple(i for name, s in belts for i in _impacts(survey, name, s)),
+        _quality(survey),
+    )
 
 
 # Cover
+
 
 def transect_points(transect: Transect, sheet: str, names: Mapping[str, str]) -> TransectPoints:
     """Points of one line, counted under the names that `names` gives each category.
@@ -137,8 +154,14 @@ def transect_points(transect: Transect, sheet: str, names: Mapping[str, str]) ->
             counts[names[point.category]] += 1
     states = [p.state for p in points]
     return TransectPoints(
-        transect.name, counts, sum(counts.values()), len(points), states.count("unread") + states.count("missing"),
-        states.count("illegible"), states.count("blank"))
+        transect.name,
+        counts,
+        sum(counts.values()),
+        len(points),
+        states.count("unread") + states.count("missing"),
+        states.count("illegible"),
+        states.count("blank"),
+    )
 
 
 def _line(survey: Survey, name: str, sheet: LineSheet, level: float) -> LineResult | None:
@@ -150,9 +173,17 @@ def _line(survey: Survey, name: str, sheet: LineSheet, level: float) -> LineResu
     site = site_cover(points, level=level)
     alone = [transect_cover(p) for p in points]
     categories = tuple(
-        CoverLine(c.id, c.label, c.code, c.group or "", False, site.covers[i],
-                  tuple((p.transect, covers[i]) for p, covers in zip(points, alone, strict=True)))
-        for i, c in enumerate(sheet.categories))
+        CoverLine(
+            c.id,
+            c.label,
+            c.code,
+            c.group or "",
+            False,
+            site.covers[i],
+            tuple((p.transect, covers[i]) for p, covers in zip(points, alone, strict=True)),
+        )
+        for i, c in enumerate(sheet.categories)
+    )
     return LineResult(name, sheet.title, _groups(used, name, sheet, level), categories, points, site)
 
 
@@ -164,12 +195,16 @@ def _groups(used: Sequence[Transect], name: str, sheet: LineSheet, level: float)
     points = [transect_points(t, name, names) for t in used]
     site = {c.category: c for c in site_cover(points, level=level).covers}
     alone = [{c.category: c for c in transect_cover(p)} for p in points]
-    return tuple(CoverLine(g, g, "", g, True, site[g],
-                           tuple((p.transect, covers[g]) for p, covers in zip(points, alone, strict=True)))
-                 for g in groups)
+    return tuple(
+        CoverLine(
+            g, g, "", g, True, site[g], tuple((p.transect, covers[g]) for p, covers in zip(points, alone, strict=True))
+        )
+        for g in groups
+    )
 
 
 # Density and impacts
+
 
 def _densities(survey: Survey, name: str, sheet: BeltSheet, level: float) -> list[DensityLine]:
     out = []
@@ -177,8 +212,17 @@ def _densities(survey: Survey, name: str, sheet: BeltSheet, level: float) -> lis
         if row.kind == "count" and any(name in t.sheets for t in survey.transects):
             belts = [_belt(t, name, row) for t in survey.transects]
             alone = tuple((b, belt_density(b, per_m2=PER_M2, level=level)) for b in belts)
-            out.append(DensityLine(name, sheet.title, row.id, row.label, row in sheet.impacts,
-                                   site_density(belts, per_m2=PER_M2, level=level), alone))
+            out.append(
+                DensityLine(
+                    name,
+                    sheet.title,
+                    row.id,
+                    row.label,
+                    row in sheet.impacts,
+                    site_density(belts, per_m2=PER_M2, level=level),
+                    alone,
+                )
+            )
     return out
 
 
@@ -190,15 +234,23 @@ def _belt(transect: Transect, sheet: str, row: RowSpec) -> BeltCount:
 
 
 def _why_unknown(counts: Sequence[Count]) -> str:
-    """"10-20 m unread", for the segments without a count."""
-    return ", ".join(f"{c.segment} m {c.state}" for c in counts if c.count is None)
+    """The segments without a count: "10–20 m unread", or one word for the whole belt."""
+    unknown = [c for c in counts if c.count is None]
+    states = {c.state for c in unknown}
+    if len(unknown) == len(counts) and len(states) == 1:
+        return states.pop()
+    return ", ".join(f"{c.segment.replace('-', '–')} m {c.state}" for c in unknown)
 
 
 def _impacts(survey: Survey, name: str, sheet: BeltSheet) -> list[ImpactLine]:
     out = []
     for row in (*sheet.rows, *sheet.impacts):
-        values = tuple((t.name, i.segment, i.value, i.state) for t in survey.transects for i in t.impacts
-                       if i.sheet == name and i.row == row.id)
+        values = tuple(
+            (t.name, i.segment, i.value, i.state)
+            for t in survey.transects
+            for i in t.impacts
+            if i.sheet == name and i.row == row.id
+        )
         if values:
             out.append(ImpactLine(name, sheet.title, row.id, row.label, row.kind, values))
     return out
@@ -212,120 +264,16 @@ def _quality(survey: Survey) -> tuple[SheetQuality, ...]:
         states = [c.state for c in cells]
         rule = sum(c.by == RULE for c in cells)
         unread = states.count("unread")
-        out.append(SheetQuality(sheet.title, len(ids), len(cells), rule, len(cells) - rule - unread, unread,
-                                states.count("illegible"), states.count("blank")))
+        out.append(
+            SheetQuality(
+                sheet.title,
+                len(ids),
+                len(cells),
+                rule,
+                len(cells) - rule - unread,
+                unread,
+                states.count("illegible"),
+                states.count("blank"),
+            )
+        )
     return tuple(out)
-
-
-# Tables
-
-def cover_table(results: Sequence[SurveyResults]) -> pd.DataFrame:
-    """Percent cover, one row a number: each category and group, for each transect and for the site.
-
-    Columns: ``pack, site, date, sheet``; ``level`` ("transect" or "site") and ``transect`` (empty for the site);
-    ``category`` (id), ``label``, ``code``, ``kind`` ("category" or "group"); ``points`` of it among the ``legible`` of
-    the ``planned`` points, of which ``unread``, ``illegible`` and ``blank``; ``cover_percent``; ``low_percent`` and
-    ``high_percent`` at ``confidence``, with ``interval_covers`` saying which uncertainty ("between-transect"; empty
-    without an interval) and ``method``; ``se_percent``; ``lowest_percent`` and ``highest_percent`` if none or all of
-    the missing points were of the category; ``transects`` behind the number; ``note``.
-    """
-    import pandas as pd
-
-    rows = [row for r in results for line in r.lines for one in (*line.groups, *line.categories)
-            for row in _cover_rows(r, line, one)]
-    return pd.DataFrame(rows, columns=_COVER_COLUMNS)
-
-
-_COVER_COLUMNS = [
-    "pack", "site", "date", "sheet", "level", "transect", "category", "label", "code", "kind", "points", "legible",
-    "planned", "unread", "illegible", "blank", "cover_percent", "low_percent", "high_percent", "confidence",
-    "interval_covers", "method", "se_percent", "lowest_percent", "highest_percent", "transects", "note"]
-
-
-def _of(results: SurveyResults, sheet: str) -> dict:
-    survey = results.survey
-    return {"pack": survey.pack, "site": survey.site or "", "date": survey.date or "", "sheet": sheet}
-
-
-def _cover_rows(results: SurveyResults, line: LineResult, one: CoverLine) -> list[dict]:
-    named = _of(results, line.sheet) | {"category": one.id, "label": one.label, "code": one.code,
-                                        "kind": "group" if one.is_group else "category"}
-    by_name = {p.transect: p for p in line.points}
-    rows = [named | _cover_row(cover, [by_name[name]]) | {"level": "transect", "transect": name, "transects": 1}
-            for name, cover in one.transects]
-    whole = {"level": "site", "transect": "", "transects": len(line.site.transects)}
-    return [*rows, named | _cover_row(one.site, line.points) | whole]
-
-
-def _cover_row(cover: CategoryCover, points: Sequence[TransectPoints]) -> dict:
-    e = cover.cover
-    return {
-        "points": cover.points, "legible": sum(p.legible for p in points), "planned": sum(p.planned for p in points),
-        "unread": sum(p.unread for p in points), "illegible": sum(p.illegible for p in points),
-        "blank": sum(p.blank for p in points), "cover_percent": e.value, "low_percent": e.low, "high_percent": e.high,
-        "confidence": e.level if e.has_interval else None, "interval_covers": e.scope if e.has_interval else "",
-        "method": e.method, "se_percent": e.se, "lowest_percent": cover.lowest, "highest_percent": cover.highest,
-        "note": e.note}
-
-
-def density_table(results: Sequence[SurveyResults]) -> pd.DataFrame:
-    """Density, one row a number: each row of each belt sheet, for each belt and for the site.
-
-    Columns: ``pack, site, date, sheet``; ``level`` ("belt" or "site") and ``transect`` (empty for the site); ``taxon``
-    (the row's id), ``label``, ``kind`` ("taxon" or "impact"); ``count`` on ``area_m2`` (what was read) of
-    ``planned_m2``; ``density`` with ``low`` and ``high`` in ``unit`` at ``confidence``, with ``interval_covers`` saying
-    which uncertainty ("between-transect", or "Poisson floor, if unclustered") and ``method``; ``se``; ``floor_low``
-    and ``floor_high``, the exact Poisson interval of the pooled count (site only); ``transects`` behind the number;
-    ``left_out`` belts without a count, with why; ``note``. An unknown count is empty, never 0.
-    """
-    import pandas as pd
-
-    rows = [row for r in results for one in r.densities for row in _density_rows(r, one)]
-    return pd.DataFrame(rows, columns=_DENSITY_COLUMNS)
-
-
-_DENSITY_COLUMNS = [
-    "pack", "site", "date", "sheet", "level", "transect", "taxon", "label", "kind", "count", "area_m2", "planned_m2",
-    "density", "low", "high", "unit", "confidence", "interval_covers", "method", "se", "floor_low", "floor_high",
-    "transects", "left_out", "note"]
-
-
-def _density_rows(results: SurveyResults, one: DensityLine) -> list[dict]:
-    named = _of(results, one.sheet) | {"taxon": one.id, "label": one.label,
-                                       "kind": "impact" if one.is_impact else "taxon"}
-    rows = [named | _density_row(e) | {
-        "level": "belt", "transect": belt.transect, "count": belt.count, "area_m2": belt.area_m2,
-        "planned_m2": belt.planned_m2, "transects": 1, "left_out": ""} for belt, e in one.belts]
-    site = one.site
-    known = bool(site.transects)
-    return [*rows, named | _density_row(site.density) | {
-        "level": "site", "transect": "", "count": site.count if known else None, "area_m2": site.area_m2,
-        "planned_m2": sum(b.planned_m2 or 0.0 for b, _ in one.belts), "floor_low": site.floor.low,
-        "floor_high": site.floor.high, "transects": len(site.transects),
-        "left_out": "; ".join(f"{name}: {why}" for name, why in site.left_out),
-        "note": "; ".join(filter(None, (site.density.note, *site.notes)))}]
-
-
-def _density_row(e: Estimate) -> dict:
-    return {"density": e.value, "low": e.low, "high": e.high, "unit": e.unit,
-            "confidence": e.level if e.has_interval else None, "interval_covers": e.scope if e.has_interval else "",
-            "method": e.method, "se": e.se, "floor_low": None, "floor_high": None, "note": e.note}
-
-
-def impact_table(results: Sequence[SurveyResults]) -> pd.DataFrame:
-    """Percentages and ticks, one row a segment.
-
-    Columns: ``pack, site, date, sheet, transect, segment_m, impact`` (the row's id), ``label, kind`` ("percent" or
-    "tick"), ``value`` (a percentage, or "yes" / "no"; empty when not known) and ``state``.
-    """
-    import pandas as pd
-
-    rows = [_of(r, one.sheet) | {"transect": name, "segment_m": segment, "impact": one.id, "label": one.label,
-                                 "kind": one.kind, "value": _shown(value), "state": state}
-            for r in results for one in r.impacts for name, segment, value, state in one.values]
-    return pd.DataFrame(rows, columns=["pack", "site", "date", "sheet", "transect", "segment_m", "impact", "label",
-                                       "kind", "value", "state"])
-
-
-def _shown(value: int | bool | None) -> int | str | None:
-    return ("yes" if value else "no") if isinstance(value, bool) else value

@@ -15,7 +15,7 @@ from io import StringIO
 
 INK, FAINT, SITE, BAND, BAND_EDGE, GRID = "#1d2b33", "#5d6d76", "#0b5d8c", "#fbe7c2", "#b57a12", "#dfe6ea"
 FONT = "system-ui, -apple-system, 'Segoe UI', Roboto, 'Helvetica Neue', Arial, sans-serif"
-SQUARE_ROOT_FROM = 8.0                 # largest value over the median beyond which the axis is a square root
+SQUARE_ROOT_FROM = 8.0  # largest value over the median beyond which the axis is a square root
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,32 +32,41 @@ class PlotRow:
     bold: bool = False
     text: str = ""
 
+    @property
+    def alone(self) -> bool:
+        """One transect and no interval: drawn hollow."""
+        return self.value is not None and self.low is None and len(self.singles) <= 1
+
 
 @dataclass(frozen=True, slots=True)
 class Plot:
-    """Rows with an axis. `gap_after` is the number of rows before a gap, 0 for none."""
+    """Rows with an axis. `gap_after` is the number of rows before a gap, 0 for none. Percentages end at 100."""
 
     name: str
     title: str
     axis: str
     rows: tuple[PlotRow, ...]
     gap_after: int = 0
-    top: float | None = None
+    percent: bool = False
 
 
 def is_square_root(plot: Plot) -> bool:
     """Whether the axis is a square root: one row would press the others against zero."""
     values = sorted(r.value for r in plot.rows if r.value)
-    return plot.top is None and len(values) > 2 and values[-1] > SQUARE_ROOT_FROM * values[len(values) // 2]
+    return not plot.percent and len(values) > 2 and values[-1] > SQUARE_ROOT_FROM * values[len(values) // 2]
 
 
 def both_widths(plot: Plot) -> str:
     """The plot drawn for a desk and for a phone; the page's style shows one of them."""
-    return (f'<div class="wide">{draw(plot, width_px=860, label_px=190, text_px=190)}</div>'
-            f'<div class="narrow">{draw(plot, width_px=350, label_px=128, text_px=6)}</div>')
+    longest = max(len(r.label) for r in plot.rows)
+    wide, narrow = min(210, 26 + 7.6 * longest), min(152, 18 + 7.0 * longest)
+    return (
+        f'<div class="wide">{draw(plot, width_px=860, label_px=wide, text_px=190)}</div>'
+        f'<div class="narrow">{draw(plot, width_px=350, label_px=narrow, text_px=6)}</div>'
+    )
 
 
-def draw(plot: Plot, *, width_px: int, label_px: int, text_px: int) -> str:
+def draw(plot: Plot, *, width_px: int, label_px: float, text_px: int) -> str:
     """SVG of a plot, `width_px` wide at its natural size, with room for labels at the left and values at the right.
 
     Values are written out only where `text_px` is more than 100.
@@ -68,12 +77,24 @@ def draw(plot: Plot, *, width_px: int, label_px: int, text_px: int) -> str:
     row_px, head_px, foot_px = 27, 6, 46
     places = [i + (0.55 if plot.gap_after and i >= plot.gap_after else 0.0) for i in range(len(plot.rows))]
     height_px = head_px + foot_px + row_px * (places[-1] + 1)
-    style = {"svg.fonttype": "none", "svg.hashsalt": f"{plot.name}-{width_px}", "font.size": 13, "axes.linewidth": 0.8,
-             "font.family": "sans-serif", "font.sans-serif": ["DejaVu Sans"]}
+    style = {
+        "svg.fonttype": "none",
+        "svg.hashsalt": f"{plot.name}-{width_px}",
+        "font.size": 13,
+        "axes.linewidth": 0.8,
+        "font.family": "sans-serif",
+        "font.sans-serif": ["DejaVu Sans"],
+    }
     with mpl.rc_context(style):
         figure = Figure(figsize=(width_px / 72, height_px / 72), dpi=72)
-        axes = figure.add_axes((label_px / width_px, foot_px / height_px, (width_px - label_px - text_px) / width_px,
-                                (height_px - head_px - foot_px) / height_px))
+        axes = figure.add_axes(
+            (
+                label_px / width_px,
+                foot_px / height_px,
+                (width_px - label_px - text_px) / width_px,
+                (height_px - head_px - foot_px) / height_px,
+            )
+        )
         _frame(axes, plot, places, narrow=width_px < 500)
         for row, y in zip(plot.rows, places, strict=True):
             _row(axes, row, y, written=text_px > 100)
@@ -83,10 +104,9 @@ def draw(plot: Plot, *, width_px: int, label_px: int, text_px: int) -> str:
 
 
 def _limit(plot: Plot) -> float:
-    if plot.top is not None:
-        return plot.top
     ends = [v for r in plot.rows for v in (r.value, r.high, *(r.singles), *(r.bounds or ())) if v is not None]
-    return 1.06 * max(ends, default=1.0) or 1.0
+    top = 1.06 * max(ends, default=1.0) or 1.0
+    return min(top, 100.0) if plot.percent else top
 
 
 def _frame(axes, plot: Plot, places: Sequence[float], *, narrow: bool) -> None:
@@ -103,10 +123,13 @@ def _frame(axes, plot: Plot, places: Sequence[float], *, narrow: bool) -> None:
     axes.xaxis.set_major_formatter(lambda v, _: f"{v:g}")
     axes.set_xlim(0, top)
     axes.set_ylim(places[-1] + 0.5, -0.5)
-    axes.set_yticks(list(places), [r.label for r in plot.rows])
+    room = 20 if narrow else 25
+    axes.set_yticks(
+        list(places), [r.label if len(r.label) <= room else r.label[: room - 1].rstrip() + "…" for r in plot.rows]
+    )
     for tick, row in zip(axes.get_yticklabels(), plot.rows, strict=True):
         tick.set_fontweight("bold" if row.bold else "normal")
-    axes.tick_params(axis="y", length=0, pad=10, labelcolor=INK)
+    axes.tick_params(axis="y", length=0, pad=8 if narrow else 10, labelcolor=INK, labelsize=12 if narrow else 13)
     axes.tick_params(axis="x", length=0, pad=6, labelcolor=FAINT, labelsize=12)
     axes.grid(axis="x", color=GRID, linewidth=1)
     axes.set_axisbelow(True)
@@ -142,40 +165,86 @@ def _row(axes, row: PlotRow, y: float, *, written: bool) -> None:
     free = {"clip_on": False, "zorder": 4}
     if row.bounds is not None:
         low, high = row.bounds
-        axes.barh(y, high - low, left=low, height=0.56, color=BAND, edgecolor=BAND_EDGE, linewidth=0.8,
-                  linestyle=(0, (3, 2)), zorder=2)
+        axes.barh(
+            y,
+            high - low,
+            left=low,
+            height=0.56,
+            color=BAND,
+            edgecolor=BAND_EDGE,
+            linewidth=0.8,
+            linestyle=(0, (3, 2)),
+            zorder=2,
+        )
     if row.value is not None and row.low is not None and row.high is not None:
         if row.one_sided:
             axes.plot([0, row.high], [y, y], color=FAINT, linewidth=1.6, linestyle=(0, (1, 1.6)), **free)
             axes.plot([row.high], [y], marker="|", color=FAINT, markersize=9, markeredgewidth=1.6, **free)
         else:
             axes.plot([row.low, row.high], [y, y], color=SITE, linewidth=2.4, solid_capstyle="butt", **free)
-            axes.plot([row.low, row.high], [y, y], linestyle="none", marker="|", color=SITE, markersize=9,
-                      markeredgewidth=1.8, **free)
+            axes.plot(
+                [row.low, row.high],
+                [y, y],
+                linestyle="none",
+                marker="|",
+                color=SITE,
+                markersize=9,
+                markeredgewidth=1.8,
+                **free,
+            )
     if len(row.singles) > 1:
-        axes.plot(row.singles, [y + 0.27] * len(row.singles), linestyle="none", marker="o", markersize=4.6,
-                  markerfacecolor="white", markeredgecolor=FAINT, markeredgewidth=1.1, clip_on=False, zorder=5)
+        axes.plot(
+            row.singles,
+            [y + 0.27] * len(row.singles),
+            linestyle="none",
+            marker="o",
+            markersize=4.6,
+            markerfacecolor="white",
+            markeredgecolor=FAINT,
+            markeredgewidth=1.1,
+            clip_on=False,
+            zorder=5,
+        )
     if row.value is not None:
-        hollow = row.one_sided or (row.low is None and len(row.singles) <= 1)
-        axes.plot([row.value], [y], marker="D" if row.one_sided else "o", markersize=6.5 if row.one_sided else 8,
-                  markerfacecolor="white" if hollow else SITE, markeredgecolor=FAINT if row.one_sided else SITE,
-                  markeredgewidth=1.8, clip_on=False, zorder=6)
+        axes.plot(
+            [row.value],
+            [y],
+            marker="D" if row.one_sided else "o",
+            markersize=6.5 if row.one_sided else 8,
+            markerfacecolor="white" if row.one_sided or row.alone else SITE,
+            markeredgecolor=FAINT if row.one_sided else SITE,
+            markeredgewidth=1.8,
+            clip_on=False,
+            zorder=6,
+        )
     if row.text and (written or row.value is None):
         where = (1.0, y) if written else (0.02, y)
-        axes.text(*where, f"  {row.text}" if written else row.text, transform=axes.get_yaxis_transform(), va="center",
-                  ha="left", fontsize=12, color=INK if row.value is not None else FAINT,
-                  fontweight="bold" if row.bold else "normal", clip_on=False)
+        axes.text(
+            *where,
+            f"  {row.text}" if written else row.text,
+            transform=axes.get_yaxis_transform(),
+            va="center",
+            ha="left",
+            fontsize=12,
+            color=INK if row.value is not None else FAINT,
+            fontweight="bold" if row.bold else "normal",
+            clip_on=False,
+        )
 
 
 def _inline(svg: str, plot: Plot, width_px: int) -> str:
     """SVG to stand in a page: no prologue, names for screen readers, the page's own typeface, ids of its own."""
-    body = svg[svg.index("<svg"):]
+    body = svg[svg.index("<svg") :]
     body = re.sub(r"<metadata>.*?</metadata>", "", body, flags=re.DOTALL)
     body = re.sub(r'<g id="[^"]*"', "<g", body)
     body = body.replace("'DejaVu Sans'", "inherit").replace("DejaVu Sans", "inherit")
-    body = re.sub(r"font: (bold |)([0-9.]+px)[^;\"]*", lambda m: f"font: {m[1] or ''}{m[2]} {FONT}".replace('"', "'"), body)
+    body = re.sub(
+        r"font: (bold |)([0-9.]+px)[^;\"]*", lambda m: f"font: {m[1] or ''}{m[2]} {FONT}".replace('"', "'"), body
+    )
     view = re.search(r'viewBox="[^"]*"', body)[0]
     name = html.escape(plot.title, quote=True)
-    head = (f'<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" {view} role="img" '
-            f'aria-label="{name}" style="width:100%;max-width:{width_px}px">')
+    head = (
+        f'<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" {view} role="img" '
+        f'aria-label="{name}" style="width:100%;max-width:{width_px}px">'
+    )
     return re.sub(r"<svg[^>]*>", head, body, count=1)

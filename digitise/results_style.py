@@ -19,6 +19,12 @@ p{margin:.3rem 0 .7rem;max-width:46rem}
 .contents{margin:1rem 0 0;padding:0;list-style:none;display:flex;flex-wrap:wrap;gap:.3rem 1.6rem;color:#b9d6e4}
 main{max-width:62rem;margin:0 auto;padding:1.2rem 1rem 3rem}
 .survey{background:#fff;border:1px solid var(--line);border-radius:.7rem;padding:1.6rem 1.8rem 1.4rem;margin:0 0 1.2rem}
+.date{font-weight:400;opacity:.75;font-size:.72em;white-space:nowrap;margin-left:.4em}
+.cards{display:flex;flex-wrap:wrap;gap:.8rem;margin:0 0 1.1rem}
+.card{flex:1 1 15rem;background:var(--pale);border-radius:.5rem;padding:.7rem 1rem .75rem;color:var(--faint);
+font-size:.86rem;line-height:1.35}
+.card span{display:block}
+.card b{display:block;color:var(--ink);font-size:1.9rem;line-height:1.2;font-weight:650;letter-spacing:-.01em}
 .facts{display:flex;flex-wrap:wrap;gap:.7rem 2rem;margin:0}
 .facts dt{color:var(--faint);font-size:.82rem}
 .facts dd{margin:0;font-variant-numeric:tabular-nums}
@@ -34,17 +40,19 @@ figure svg{display:block;height:auto}
 margin:.2rem 0 .9rem;max-width:none}
 .legend>span{display:inline-flex;align-items:center;gap:.4rem}
 .legend .key{width:34px;height:14px;flex:none;display:inline-block}
-.table{overflow-x:auto;margin:.9rem 0 0}
+.table{overflow-x:auto;background:linear-gradient(90deg,#fff 40%,#fff0),linear-gradient(270deg,#fff 40%,#fff0) 100% 0,
+linear-gradient(90deg,#1d2b3322,#0000),linear-gradient(270deg,#1d2b3322,#0000) 100% 0;background-repeat:no-repeat;
+background-size:2.5rem 100%,2.5rem 100%,.8rem 100%,.8rem 100%;background-attachment:local,local,scroll,scroll}
 table{border-collapse:collapse;width:100%;font-size:.9rem;line-height:1.3;font-variant-numeric:tabular-nums}
-caption{text-align:left;color:var(--faint);font-size:.86rem;padding:0 0 .35rem}
+.caption{color:var(--faint);font-size:.86rem;line-height:1.4;margin:1rem 0 .3rem;max-width:none}
 th,td{padding:.36rem .55rem;text-align:right;vertical-align:baseline;border-bottom:1px solid var(--line)}
 thead th{color:var(--faint);font-weight:600;font-size:.82rem;vertical-align:bottom;border-bottom:1.5px solid #9aa8b0}
-th[scope=row]{font-weight:400;text-align:left;padding-left:0}
+th[scope=row]{font-weight:400;text-align:left;padding-left:0;overflow-wrap:normal;min-width:7.5rem}
+thead th,td{overflow-wrap:normal}
 thead th:first-child{text-align:left;padding-left:0}
 td{white-space:nowrap}
-td .why{white-space:normal;color:var(--faint);font-size:.84rem;display:inline-block;min-width:9rem;text-align:left}
 tr.group th,tr.group td{font-weight:650}
-.not{color:#7a4a00;font-style:italic;white-space:normal}
+.not{color:#7a4a00;font-style:italic}
 .shares{display:flex;height:1.1rem;border-radius:.3rem;overflow:hidden;margin:.5rem 0 .3rem;gap:2px;background:#fff}
 .shares i{min-width:3px}
 i.rule{background:var(--sea)}

@@ -34,19 +34,14 @@ def one_sided(e: Estimate) -> bool:
     return e.value == 0 and "one-sided" in e.method
 
 
-def covers(e: Estimate) -> str:
-    """Which uncertainty an interval covers, in words."""
-    if not e.has_interval:
-        return e.note or "no interval"
-    if one_sided(e):
-        return "counting only, one-sided, if animals are not in groups"
-    return {"between-transect": "differences between transects",
-            "between-transect and reading": "differences between transects, and reading"}.get(e.scope, e.scope)
-
-
 def plural(n: int, one: str, many: str = "") -> str:
-    """ "1 cell", "2 cells". """
-    return f"{n:,} {one if n == 1 else many or one + 's'}".replace(",", " ")
+    """ "1 cell", "2 cells"."""
+    return f"{thousands(n)} {one if n == 1 else many or one + 's'}"
+
+
+def thousands(n: int) -> str:
+    """A whole number with narrow spaces: 1 184."""
+    return f"{n:,}".replace(",", "\u202f")
 
 
 def status(results: Sequence[SurveyResults]) -> tuple[bool, str]:
@@ -55,14 +50,18 @@ def status(results: Sequence[SurveyResults]) -> tuple[bool, str]:
     cells = sum(len(r.survey.cells) for r in results)
     missing = sum(len(r.survey.missing) for r in results)
     if not unread and not missing:
-        return True, f"Every one of {plural(cells, 'cell')} has been accepted or entered, and no sheet is missing."
+        return (True, f"Every one of {plural(cells, 'cell')} has been accepted or entered, and no sheet is missing.")
     parts = []
     if unread:
-        parts.append(f"{plural(unread, 'cell')} of {plural(cells, '').strip()} still "
-                     f"{'waits' if unread == 1 else 'wait'} for a person")
+        parts.append(
+            f"{thousands(unread)} of {plural(cells, 'cell')} still {'waits' if unread == 1 else 'wait'} for a person"
+        )
     if missing:
-        parts.append(f"{plural(missing, 'sheet')} {'is' if missing == 1 else 'are'} missing")
-    return False, f"{' and '.join(parts)}. What is not known is left out of the numbers, never counted as zero."
+        parts.append(
+            f"{plural(missing, 'sheet or transect', 'sheets or transects')} "
+            f"{'was' if missing == 1 else 'were'} not photographed"
+        )
+    return (False, f"{' and '.join(parts)}. What is not known is left out of the numbers, never counted as zero.")
 
 
 def density_text(one: DensityLine) -> str:
@@ -85,15 +84,22 @@ def cover_text(e: Estimate) -> str:
 def methods(results: Sequence[SurveyResults], origin: Provenance) -> list[str]:
     """What was done, a sentence or two for each step that ran, with its source."""
     protocols = {r.survey.protocol.digest: r.survey.protocol for r in results}
-    return [*(_sampling(p) for p in protocols.values()), _reading(results, origin), *_cover(results),
-            *_density(results), *_unknown(results)]
+    return [
+        *(_sampling(p) for p in protocols.values()),
+        _reading(results, origin),
+        *_cover(results),
+        *_density(results),
+        *_unknown(results),
+    ]
 
 
 def _sampling(p: Protocol) -> str:
     points, segments = len(p.transect.points_m), p.belt.segments
     area = sum(p.belt.area_m2(s) for s in segments)
-    text = (f"Protocol {p.protocol} {p.version}: a {p.transect.length_m:g} m line with a point every "
-            f"{p.transect.point_spacing_m:g} m ({points} points a line)")
+    text = (
+        f"Protocol {p.protocol} {p.version}: a {p.transect.length_m:g} m line with a point every "
+        f"{p.transect.point_spacing_m:g} m ({points} points a line)"
+    )
     if any(isinstance(s, BeltSheet) for s in p.sheets.values()):
         text += f"; belts {p.belt.width_m:g} m wide, counted in {plural(len(segments), 'segment')}, {area:g} m² a belt"
     return f"{text}. The sampling unit is the transect, not the point and not the animal."
@@ -101,13 +107,17 @@ def _sampling(p: Protocol) -> str:
 
 def _reading(results: Sequence[SurveyResults], origin: Provenance) -> str:
     sheets = [q for r in results for q in r.quality]
-    cells, rule, person, unread = (sum(getattr(q, k) for q in sheets) for k in ("cells", "by_rule", "by_person", "unread"))
+    kinds = ("cells", "by_rule", "by_person", "unread")
+    cells, rule, person, unread = (sum(getattr(q, k) for q in sheets) for k in kinds)
     basis = "; ".join(origin.acceptance_bases) or "not recorded"
-    return (f"{plural(len(origin.photo_sha256), 'photograph')} were read by digitise {origin.tool_version} (reader "
-            f"{', '.join(origin.reader_versions)}). Each cell's reading has a calibrated probability "
-            f"(pool-adjacent-violators, Ayer et al. 1955, doi:10.1214/aoms/1177728423); readings above their kind's threshold were accepted by "
-            f"rule, all others were put before a person. Of {plural(cells, 'cell')}, {rule} were accepted by rule, {person} "
-            f"decided by a person, {unread} are unread. Basis of the thresholds: {basis}")
+    return (
+        f"{plural(len(origin.photo_sha256), 'photograph')} were read by digitise {origin.tool_version} (reader "
+        f"{', '.join(origin.reader_versions)}). Each cell's reading has a calibrated probability "
+        f"(pool-adjacent-violators, Ayer et al. 1955, doi:10.1214/aoms/1177728423); readings above their kind's "
+        f"threshold were accepted by rule, all others were put before a person. Of {plural(cells, 'cell')}, {thousands(rule)} "
+        f"were accepted by rule, {thousands(person)} decided by a person, {thousands(unread)} are unread. Basis of "
+        f"the thresholds: {basis.rstrip('.')}."
+    )
 
 
 def _cover(results: Sequence[SurveyResults]) -> list[str]:
@@ -122,16 +132,22 @@ def _cover(results: Sequence[SurveyResults]) -> list[str]:
     if "mean of transects" in used:
         out.append("Site cover is the mean of its transects.")
     if "ratio of totals" in used:
-        out.append("Where a transect has fewer than 90 % of its points legible, site cover is the ratio of totals, "
-                   f"points of the category over legible points ({COCHRAN}).")
+        out.append(
+            "Where a transect has fewer than 90 % of its points legible, site cover is the ratio of totals, "
+            f"points of the category over legible points ({COCHRAN})."
+        )
     if BETWEEN in methods_used:
-        out.append(f"Cover from 20 to 80 % has Student's t interval between transects at {level}, cut at 0 and 100 % "
-                   f"({COCHRAN}).")
+        out.append(
+            f"Cover from 20 to 80 % has Student's t interval between transects at {level}, cut at 0 and 100 % "
+            f"({COCHRAN})."
+        )
     if KORN in methods_used:
-        out.append("Cover below 20 % or above 80 %, or alike on all transects, has the Korn-Graubard interval between "
-                   f"transects at {level}: Clopper-Pearson limits (1934, doi:10.1093/biomet/26.4.404) on the number "
-                   "of independent points that the transects are worth (Korn & Graubard 1998, Survey Methodology 24, "
-                   "193-201); where all transects agree, two points are taken to be worth one.")
+        out.append(
+            "Cover below 20 % or above 80 %, or alike on all transects, has the Korn-Graubard interval between "
+            f"transects at {level}: Clopper-Pearson limits (1934, doi:10.1093/biomet/26.4.404) on the number "
+            "of independent points that the transects are worth (Korn & Graubard 1998, Survey Methodology 24, "
+            "193-201); where all transects agree, two points are taken to be worth one."
+        )
     if any(e.value is not None and not e.has_interval for e in estimates):
         out.append("A site with one transect has no interval: one line says nothing of the spread between lines.")
     return [" ".join(out)]
@@ -147,26 +163,36 @@ def _density(results: Sequence[SurveyResults]) -> list[str]:
     if BETWEEN in used:
         out.append(f"Its interval is Student's t between transects at {level}, cut at 0 ({COCHRAN}).")
     if any(one_sided(s.density) for s in sites):
-        out.append("None seen gives a one-sided upper limit at "
-                   f"{level} (Poisson; Hanley & Lippman-Hand 1983, doi:10.1001/jama.1983.03330370053031), which holds "
-                   "only for animals not in groups.")
+        out.append(
+            "None seen gives a one-sided upper limit at "
+            f"{level} (Poisson; Hanley & Lippman-Hand 1983, doi:10.1001/jama.1983.03330370053031), which holds "
+            "only for animals not in groups."
+        )
     if any(s.density.value is not None and not s.density.has_interval for s in sites):
         out.append("One belt, or belts that all agree, give no interval.")
-    out.append("Intervals of single belts in the tables are exact Poisson (Garwood 1936, doi:10.1093/biomet/28.3-4.437): "
-               "counting only, a floor for animals in groups. Counts are an index: nothing corrects for animals that "
-               "were there and not seen.")
+    out.append(
+        "Intervals of single belts, in density.csv, are exact Poisson (Garwood 1936, doi:10.1093/biomet/28.3-4.437): "
+        "counting only, a floor for animals in groups. Counts are an index: nothing corrects for animals that "
+        "were there and not seen."
+    )
     return [" ".join(out)]
 
 
 def _unknown(results: Sequence[SurveyResults]) -> list[str]:
     points = [p for r in results for line in r.lines for p in line.points]
-    out = ["A blank tally is a zero only where the sheet's none-seen box is ticked or a 0 is written; a count takes the "
-           "strokes, and the written total where there are no legible strokes."]
+    out = [
+        "A blank tally is a zero only where the sheet's none-seen box is ticked or a 0 is written; a count takes the "
+        "strokes, and the written total where there are no legible strokes."
+    ]
     missing = sum(p.missing for p in points)
     if missing:
-        out.append(f"{plural(missing, 'point')} of {sum(p.planned for p in points)} are unread, illegible or blank: they "
-                   "shrink the denominator, and the pale bands show where cover would lie if none or all of them were "
-                   "of the category, with nothing assumed.")
-    out.append("No interval here covers misreadings among accepted cells: how rare those are is what the thresholds and "
-               "an audit of accepted cells are for.")
+        out.append(
+            f"{plural(missing, 'point')} of {sum(p.planned for p in points)} are unread, illegible or blank: they "
+            "shrink the denominator, and the pale bands show where cover would lie if none or all of them were "
+            "of the category, with nothing assumed."
+        )
+    out.append(
+        "No interval here covers misreadings among accepted cells: how rare those are is what the thresholds and "
+        "an audit of accepted cells are for."
+    )
     return [" ".join(out)]

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from digitise.layout import Box, Cell
 from digitise.reading import Candidates, Value
 
-RULE = "rule"                          # who, when no person was asked
+RULE = "rule"  # who, when no person was asked
 STATES = ("entered", "blank", "illegible", "withdrawn")
 
 
@@ -32,7 +32,7 @@ class PhotoRow:
     bytes: int
     kept_at: str
     status: str
-    reasons: tuple[str, ...]           # sentences
+    reasons: tuple[str, ...]  # sentences
     page_ids: tuple[int, ...]
 
 
@@ -63,8 +63,8 @@ class PageRow:
     superseded_by: int | None
     cells: int
     flagged: int
-    open: int                          # cells without an accepted or entered value
-    decided: int                       # cells whose present entry is a person's
+    open: int  # cells without an accepted or entered value
+    decided: int  # cells whose present entry is a person's
     mean_confidence: float
     residual_mm: float
     px_per_mm: float
@@ -91,10 +91,10 @@ class ReadingRow:
     confidence: float
     flagged: bool
     candidates: Candidates
-    reasons: tuple[str, ...]           # names in `digitise.reasons.REASONS`
+    reasons: tuple[str, ...]  # names in `digitise.reasons.REASONS`
     score: float
     box_mm: Box
-    box: Box                           # fractions of the page
+    box: Box  # fractions of the page
     photo_px: tuple[tuple[float, float], ...] = ()
 
 
@@ -110,7 +110,7 @@ class EntryRow:
     page_id: int
     cell: str
     value: Value
-    state: str                         # entered | blank | illegible | withdrawn
+    state: str  # entered | blank | illegible | withdrawn
     by: str
     decided_by: str
     at: str
@@ -161,10 +161,10 @@ class QueueItem:
     label: str
     value: Value
     candidates: Candidates
-    reasons: tuple[str, ...]           # sentences
+    reasons: tuple[str, ...]  # sentences
     reason_names: tuple[str, ...]
     confidence: float
-    box: Box                           # fractions of the page
+    box: Box  # fractions of the page
     choices: tuple[str, ...] = ()
     max: int | None = None
     format: str | None = None

@@ -24,44 +24,44 @@ from sqlalchemy import (
 )
 
 SCHEMA_VERSION = 1
-APPLICATION_ID = 0x64696769            # "digi": tells our file from any other SQLite file
+APPLICATION_ID = 0x64696769  # "digi": tells our file from any other SQLite file
 BUSY_SECONDS = 20
 
 metadata = MetaData()
 
 protocols = Table(
-    "protocols", metadata,
+    "protocols",
+    metadata,
     Column("digest", Text, primary_key=True),
     Column("name", Text, nullable=False),
     Column("version", Text, nullable=False),
     Column("content", Text, nullable=False),
 )
-layouts = Table(
-    "layouts", metadata,
-    Column("digest", Text, primary_key=True),
-    Column("content", Text, nullable=False),
-)
+layouts = Table("layouts", metadata, Column("digest", Text, primary_key=True), Column("content", Text, nullable=False))
 photos = Table(
-    "photos", metadata,
+    "photos",
+    metadata,
     Column("sha256", Text, primary_key=True),
     Column("name", Text, nullable=False),
-    Column("file", Text, nullable=False),                 # below originals/
+    Column("file", Text, nullable=False),  # below originals/
     Column("bytes", Integer, nullable=False),
     Column("kept_at", Text, nullable=False),
 )
 verdicts = Table(
-    "verdicts", metadata,
+    "verdicts",
+    metadata,
     Column("id", Integer, primary_key=True),
     Column("sha256", Text, ForeignKey("photos.sha256"), nullable=False),
     Column("reader_version", Text, nullable=False),
-    Column("layout_digest", Text, nullable=False),        # "" when no sheet was recognised
+    Column("layout_digest", Text, nullable=False),  # "" when no sheet was recognised
     Column("status", Text, nullable=False),
     Column("reasons", Text, nullable=False),
     Column("at", Text, nullable=False),
     UniqueConstraint("sha256", "reader_version", "layout_digest", "status"),
 )
 pages = Table(
-    "pages", metadata,
+    "pages",
+    metadata,
     Column("id", Integer, primary_key=True),
     Column("sha256", Text, ForeignKey("photos.sha256"), nullable=False),
     Column("reader_version", Text, nullable=False),
@@ -73,12 +73,13 @@ pages = Table(
     Column("mean_confidence", Float, nullable=False),
     Column("residual_mm", Float, nullable=False),
     Column("px_per_mm", Float, nullable=False),
-    Column("image", Text, nullable=False),                # below pages/
+    Column("image", Text, nullable=False),  # below pages/
     Column("recorded_at", Text, nullable=False),
     UniqueConstraint("sha256", "reader_version", "layout_digest"),
 )
 assignments = Table(
-    "assignments", metadata,
+    "assignments",
+    metadata,
     Column("id", Integer, primary_key=True),
     Column("page_id", Integer, ForeignKey("pages.id"), nullable=False),
     Column("pack", Text, nullable=False),
@@ -87,7 +88,8 @@ assignments = Table(
     Column("at", Text, nullable=False),
 )
 readings = Table(
-    "readings", metadata,
+    "readings",
+    metadata,
     Column("id", Integer, primary_key=True),
     Column("page_id", Integer, ForeignKey("pages.id"), nullable=False),
     Column("cell", Text, nullable=False),
@@ -102,7 +104,8 @@ readings = Table(
     UniqueConstraint("page_id", "cell"),
 )
 entries = Table(
-    "entries", metadata,
+    "entries",
+    metadata,
     Column("id", Integer, primary_key=True),
     Column("page_id", Integer, ForeignKey("pages.id"), nullable=False),
     Column("cell", Text, nullable=False),
@@ -127,18 +130,22 @@ def _triggers() -> list[str]:
     out = []
     for table in metadata.sorted_tables:
         name = table.name
-        out += [f"CREATE TRIGGER IF NOT EXISTS {name}_no_{verb.lower()} BEFORE {verb} ON {name} "
-                f"BEGIN SELECT RAISE(ABORT, '{name} are only added to, never changed or deleted'); END"
-                for verb in ("UPDATE", "DELETE")]
+        out += [
+            f"CREATE TRIGGER IF NOT EXISTS {name}_no_{verb.lower()} BEFORE {verb} ON {name} "
+            f"BEGIN SELECT RAISE(ABORT, '{name} are only added to, never changed or deleted'); END"
+            for verb in ("UPDATE", "DELETE")
+        ]
         key = next(iter(table.primary_key.columns)).name
         same = f"EXISTS (SELECT 1 FROM {name} WHERE {key} = NEW.{key})"  # noqa: S608 - our own names
-        out.append(f"CREATE TRIGGER IF NOT EXISTS {name}_no_replace BEFORE INSERT ON {name} WHEN {same} "
-                   f"BEGIN SELECT RAISE(ABORT, '{name} are only added to, never replaced'); END")
+        out.append(
+            f"CREATE TRIGGER IF NOT EXISTS {name}_no_replace BEFORE INSERT ON {name} WHEN {same} "
+            f"BEGIN SELECT RAISE(ABORT, '{name} are only added to, never replaced'); END"
+        )
     return out
 
 
 def _on_connect(connection, _record) -> None:
-    connection.isolation_level = None                     # SQLAlchemy's begin event opens transactions, not the driver
+    connection.isolation_level = None  # SQLAlchemy's begin event opens transactions, not the driver
     cursor = connection.cursor()
     for pragma in ("foreign_keys=ON", "recursive_triggers=ON", "synchronous=FULL"):
         cursor.execute(f"PRAGMA {pragma}")
@@ -173,8 +180,10 @@ def prepare(engine: Engine) -> None:
         if tables and owner != APPLICATION_ID:
             raise ValueError("it is another program's database")
         if version > SCHEMA_VERSION:
-            raise ValueError(f"it was written by a newer digitise (store version {version}, this one knows "
-                             f"{SCHEMA_VERSION}); update digitise")
+            raise ValueError(
+                f"it was written by a newer digitise (store version {version}, this one knows "
+                f"{SCHEMA_VERSION}); update digitise"
+            )
         cursor.execute("PRAGMA journal_mode=WAL")
         cursor.close()
     finally:

@@ -8,7 +8,6 @@ which reading; the last entry of a cell is its present state. The clock is alway
 from __future__ import annotations
 
 import hashlib
-import json
 import re
 from datetime import datetime
 from pathlib import Path
@@ -17,12 +16,12 @@ from sqlalchemy import Row, insert, select
 from sqlalchemy.exc import DatabaseError
 
 from digitise import schema as t
+from digitise import store_write as w
 from digitise.kept_files import cut_out, encode_page, original_name, read_checked, write_once
-from digitise.layout import Cell, build_layouts
+from digitise.layout import Cell
 from digitise.protocol import Protocol
 from digitise.reading import PhotoResult, Value
 from digitise.rows import (
-    RULE,
     CellNow,
     ChangedMeanwhile,
     EntryRow,
@@ -35,19 +34,7 @@ from digitise.rows import (
 )
 from digitise.sheet import PACK_ALPHABET, PACK_LENGTH
 from digitise.store_read import Library, current_entries, entry_row, held_entries, open_readings, photo_row
-from digitise.store_write import (
-    add_entry,
-    add_layout,
-    add_page,
-    add_protocol,
-    add_readings,
-    entries_of,
-    need_photo,
-    page_query,
-    resent,
-    stamp,
-)
-from digitise.values import check_value
+from digitise.values import person, photo_name, settled
 
 __all__ = [
     "CellNow",
@@ -86,8 +73,9 @@ class Store:
             for part in ("originals", "pages"):
                 (folder / part).mkdir(parents=True, exist_ok=True)
         except OSError as error:
-            raise StoreError(f"{folder}: cannot be used as a store ({error.strerror}); choose a folder you may write "
-                             "in") from None
+            raise StoreError(
+                f"{folder}: cannot be used as a store ({error.strerror}); choose a folder you may write in"
+            ) from None
         write, read = t.open_engine(folder / DATABASE)
         try:
             t.prepare(write)
@@ -112,21 +100,24 @@ class Store:
     def keep_photo(self, data: bytes, name: str, *, now: datetime) -> str:
         """Keep a photograph's bytes; returns its SHA-256. The same bytes again change nothing."""
         digest = hashlib.sha256(data).hexdigest()
-        name = _plain_name(name)
         with self._read.connect() as connection:
-            known = connection.execute(select(t.photos.c.file).where(t.photos.c.sha256 == digest)).scalar()
+            known = w.photo_file(connection, digest)
         file = known or original_name(digest, name)
         write_once(self.folder / "originals" / file, data)
-        if known:
-            return digest
-        with self._write.begin() as connection:
-            if not connection.execute(select(t.photos.c.sha256).where(t.photos.c.sha256 == digest)).scalar():
-                connection.execute(insert(t.photos).values(sha256=digest, name=name, file=file, bytes=len(data),
-                                                           kept_at=stamp(now)))
+        if known is None:
+            with self._write.begin() as connection:
+                w.add_photo(connection, digest, photo_name(name), file=file, size=len(data), at=w.stamp(now))
         return digest
 
-    def record(self, result: PhotoResult, protocol: Protocol | None, *, now: datetime,
-               reader_version: str | None = None, acceptance_basis: str | None = None) -> int | None:
+    def record(
+        self,
+        result: PhotoResult,
+        protocol: Protocol | None,
+        *,
+        now: datetime,
+        reader_version: str | None = None,
+        acceptance_basis: str | None = None,
+    ) -> int | None:
         """Store what a photograph says; returns the page's id, or None for a photograph that was refused.
 
         The same photograph, reader version and page layout again change nothing. Readings that are not flagged become
@@ -139,43 +130,25 @@ class Store:
         """
         if not result.sha256:
             return None
-        version = reader_version or _reader_version()
+        version = reader_version or w.reader_version()
         if result.page is None:
-            self._record_refusal(result, version, now)
+            with self._write.begin() as connection:
+                w.add_refusal(connection, result, version=version, at=w.stamp(now))
             return None
-        layout = result.page.layout
-        if protocol is None or layout.digest not in {one.digest for one in build_layouts(protocol)}:
-            raise StoreError(f"{result.file}: {layout.sheet} page {layout.page} is not a page of protocol "
-                             f"{protocol.protocol if protocol else 'None'}; pass the protocol it was printed from")
-        basis = _shipped_basis() if acceptance_basis is None else acceptance_basis
-        image = f"{result.sha256}-{layout.digest}-{version}.jpg"
-        if (known := self._page_id(result.sha256, version, layout.digest)) is None:
-            write_once(self.folder / "pages" / image, encode_page(result.page.image))
-        else:
-            return known
-        with self._write.begin() as connection:
-            need_photo(connection, result)
-            known = connection.execute(page_query(result.sha256, version, layout.digest)).scalar()
-            if known is not None:
-                return known
-            add_protocol(connection, protocol)
-            add_layout(connection, layout)
-            page_id = add_page(connection, result, protocol, version=version, basis=basis, image=image, at=stamp(now))
-            add_readings(connection, page_id, result, at=stamp(now))
-        return page_id
-
-    def _record_refusal(self, result: PhotoResult, version: str, now: datetime) -> None:
-        seen = result.failure.layout if result.failure else None
-        key = {"sha256": result.sha256, "reader_version": version, "layout_digest": seen.digest if seen else "",
-               "status": result.status}
-        with self._write.begin() as connection:
-            need_photo(connection, result)
-            if connection.execute(select(t.verdicts.c.id).filter_by(**key)).first() is None:
-                connection.execute(insert(t.verdicts).values(**key, reasons=json.dumps(result.reasons), at=stamp(now)))
-
-    def _page_id(self, sha256: str, version: str, layout_digest: str) -> int | None:
+        page = w.NewPage(
+            result,
+            w.own_protocol(result, protocol),
+            version,
+            w.shipped_basis() if acceptance_basis is None else acceptance_basis,
+            w.stamp(now),
+        )
         with self._read.connect() as connection:
-            return connection.execute(page_query(sha256, version, layout_digest)).scalar()
+            known = page.known(connection)
+        if known is None:
+            write_once(self.folder / "pages" / page.image, encode_page(result.page.image))
+            with self._write.begin() as connection:
+                known = page.add(connection)
+        return known
 
     def photos(self) -> list[PhotoRow]:
         """Every kept photograph, in the order they came."""
@@ -223,8 +196,9 @@ class Store:
         """What the reader read on a page, in the layout's order."""
         with self._read.connect() as connection:
             layout = self._library.layout_of(connection, page_id)
-            rows = connection.execute(select(t.readings).where(t.readings.c.page_id == page_id)
-                                      .order_by(t.readings.c.id)).all()
+            rows = connection.execute(
+                select(t.readings).where(t.readings.c.page_id == page_id).order_by(t.readings.c.id)
+            ).all()
         return [layout.reading_row(row) for row in rows]
 
     # What people entered
@@ -232,8 +206,9 @@ class Store:
     def entries(self, page_id: int) -> dict[str, list[EntryRow]]:
         """Entries by cell, oldest first; the last one is current. Cells nobody has decided are not in it."""
         with self._read.connect() as connection:
-            rows = connection.execute(select(t.entries).where(t.entries.c.page_id == page_id)
-                                      .order_by(t.entries.c.id)).all()
+            rows = connection.execute(
+                select(t.entries).where(t.entries.c.page_id == page_id).order_by(t.entries.c.id)
+            ).all()
         out: dict[str, list[EntryRow]] = {}
         for row in rows:
             out.setdefault(row.cell, []).append(entry_row(row))
@@ -247,8 +222,20 @@ class Store:
             read = {r.cell: r for r in connection.execute(select(t.readings).where(t.readings.c.page_id == page_id))}
         return {c.id: layout.cell_now(read[c.id], last.get(c.id)) for c in layout.cells if c.id in read}
 
-    def decide(self, page_id: int, cell: str, *, value: Value, state: str, by: str, now: datetime, why: str = "",
-               client: str = "", seq: int = 0, last_seen: int | None = None) -> EntryRow:
+    def decide(
+        self,
+        page_id: int,
+        cell: str,
+        *,
+        value: Value,
+        state: str,
+        by: str,
+        now: datetime,
+        why: str = "",
+        client: str = "",
+        seq: int = 0,
+        last_seen: int | None = None,
+    ) -> EntryRow:
         """Enter a cell: `state` is entered (with a value), blank or illegible (without).
 
         ``(client, seq)`` names one key press of one browser: sent again, the first entry comes back and nothing is
@@ -262,20 +249,31 @@ class Store:
         ValueError
             The cell cannot hold the value, or the page has no such cell.
         """
-        who = _person(by)
+        who = person(by)
         with self._write.begin() as connection:
             layout = self._library.layout_of(connection, page_id)
             spec = layout.cell(cell)
-            state, value = _settled(spec, state, value)
-            if client and (sent := resent(connection, client, seq)) is not None:
+            state, value = settled(spec, state, value)
+            if client and (sent := w.resent(connection, client, seq)) is not None:
                 if (sent.page_id, sent.cell, sent.state, sent.value) != (page_id, cell, state, value):
                     raise StoreError(f"{spec.label}: this key press already made another entry; reload the page")
                 return sent
-            stack = entries_of(connection, page_id, cell)
+            stack = w.entries_of(connection, page_id, cell)
             if last_seen is not None and last_seen != (stack[-1].id if stack else 0):
                 raise ChangedMeanwhile(f"{spec.label}: {stack[-1].by} entered this cell meanwhile; look at it again")
-            return add_entry(connection, page_id, cell, value=value, state=state, by=who, decided_by=who, at=stamp(now),
-                              why=why.strip() or "compared with the photograph", client=client, seq=seq)
+            return w.add_entry(
+                connection,
+                page_id,
+                cell,
+                value=value,
+                state=state,
+                by=who,
+                decided_by=who,
+                at=w.stamp(now),
+                why=why.strip() or "compared with the photograph",
+                client=client,
+                seq=seq,
+            )
 
     def undo(self, page_id: int, cell: str, *, by: str, now: datetime, client: str = "", seq: int = 0) -> EntryRow:
         """Take back the entry that holds now; what held before holds again, or the cell is open. Nothing is deleted.
@@ -285,20 +283,30 @@ class Store:
         ValueError
             There is nothing to take back.
         """
-        who = _person(by)
+        who = person(by)
         with self._write.begin() as connection:
             spec = self._library.layout_of(connection, page_id).cell(cell)
-            if client and (sent := resent(connection, client, seq)) is not None:
+            if client and (sent := w.resent(connection, client, seq)) is not None:
                 return sent
-            held = held_entries(entries_of(connection, page_id, cell))
+            held = held_entries(w.entries_of(connection, page_id, cell))
             if not held:
                 raise ValueError(f"{spec.label}: nothing is entered in this cell, so nothing can be undone")
             last, before = held[-1], held[-2] if len(held) > 1 else None
             why = f"undone: the entry of {last.at} by {last.by}"
-            return add_entry(connection, page_id, cell, value=before.value if before else None,
-                              state=before.state if before else "withdrawn", by=who,
-                              decided_by=before.decided_by if before else who, at=stamp(now), why=why,
-                              undoes=last.id, client=client, seq=seq)
+            return w.add_entry(
+                connection,
+                page_id,
+                cell,
+                value=before.value if before else None,
+                state=before.state if before else "withdrawn",
+                by=who,
+                decided_by=before.decided_by if before else who,
+                at=w.stamp(now),
+                why=why,
+                undoes=last.id,
+                client=client,
+                seq=seq,
+            )
 
     def assign(self, page_id: int, pack: str, transect: int, by: str, now: datetime) -> None:
         """Say which pack and transect a page belongs to (0 for a sheet of the whole survey); an appended record.
@@ -308,33 +316,45 @@ class Store:
         ValueError
             Not a pack's name, no such transect, or the pack is of another protocol.
         """
-        who, pack, page = _person(by), pack.strip().upper(), self.page(page_id)
+        who, pack, page = person(by), pack.strip().upper(), self.page(page_id)
         if not re.fullmatch(f"[{PACK_ALPHABET}]{{{PACK_LENGTH}}}", pack):
-            raise ValueError(f"found '{pack[:20]}', expected the pack's {PACK_LENGTH} letters as printed at the top of "
-                             "its sheets")
+            raise ValueError(
+                f"found '{pack[:20]}', expected the pack's {PACK_LENGTH} letters as printed at the top of its sheets"
+            )
         most = self.protocol_for(page).transects
         if page.per_transect and not 1 <= transect <= most:
             raise ValueError(f"{page.title}: found transect {transect}, expected 1 to {most}")
         others = {(p.protocol, p.protocol_version) for p in self.pages(pack)} - {(page.protocol, page.protocol_version)}
         if others:
-            raise ValueError(f"pack {pack} holds sheets of {' '.join(next(iter(others)))}, this is one of "
-                             f"{page.protocol} {page.protocol_version}; check the pack")
+            raise ValueError(
+                f"pack {pack} holds sheets of {' '.join(next(iter(others)))}, this is one of "
+                f"{page.protocol} {page.protocol_version}; check the pack"
+            )
         with self._write.begin() as connection:
-            connection.execute(insert(t.assignments).values(
-                page_id=page_id, pack=pack, transect=transect if page.per_transect else 0, by=who, at=stamp(now)))
+            connection.execute(
+                insert(t.assignments).values(
+                    page_id=page_id, pack=pack, transect=transect if page.per_transect else 0, by=who, at=w.stamp(now)
+                )
+            )
 
     # What is left to do
 
     def queue(self, *, pack: str | None = None, sheet: str | None = None, reason: str | None = None) -> list[QueueItem]:
         """Open cells of the pages that count, sheet by sheet in the order they are printed."""
         with self._read.connect() as connection:
-            pages = [p for p in self._library.pages(connection) if p.open and not p.superseded
-                     and pack in (None, p.pack) and sheet in (None, p.sheet)]
+            pages = [
+                p
+                for p in self._library.pages(connection)
+                if p.open and not p.superseded and pack in (None, p.pack) and sheet in (None, p.sheet)
+            ]
             waiting: dict[int, list[Row]] = {}
             for row in connection.execute(open_readings()):
                 waiting.setdefault(row.page_id, []).append(row)
-            items = [self._library.layout_of(connection, p.id).queue_item(p, row)
-                     for p in pages for row in waiting.get(p.id, ())]
+            items = [
+                self._library.layout_of(connection, p.id).queue_item(p, row)
+                for p in pages
+                for row in waiting.get(p.id, ())
+            ]
         return [i for i in items if reason is None or reason in i.reason_names]
 
     def progress(self, *, pack: str | None = None) -> Progress:
@@ -345,8 +365,13 @@ class Store:
         if pack is not None:
             own = {p.sha256 for p in pages}
             photos = [p for p in photos if p.sha256 in own]
-        return Progress(open_, decided, sum(p.cells for p in pages) - open_ - decided, len(photos),
-                        sum(p.status in ("retake", "unreadable") for p in photos))
+        return Progress(
+            open_,
+            decided,
+            sum(p.cells for p in pages) - open_ - decided,
+            len(photos),
+            sum(p.status in ("retake", "unreadable") for p in photos),
+        )
 
     # Pictures
 
@@ -378,43 +403,3 @@ class Store:
         if row is None:
             raise StoreError(f"no photograph with SHA-256 {sha256[:12]}… was kept in {self.folder}")
         return read_checked(self.folder / "originals" / row.file, sha256, row.name)
-
-
-def _plain_name(name: str) -> str:
-    """A file name without folders or control characters."""
-    last = re.split(r"[/\\]", name)[-1]
-    return "".join(c for c in last if c.isprintable())[-200:] or "photograph"
-
-
-def _person(by: str) -> str:
-    """Who enters: a name, and not the rule's."""
-    who = " ".join(by.split())
-    if not who or who.lower() == RULE or len(who) > 80 or not who.isprintable():
-        raise ValueError(f"found '{who[:20]}' as the name of who enters; give a person's name")
-    return who
-
-
-def _settled(cell: Cell, state: str, value: Value) -> tuple[str, Value]:
-    """State and value as they are stored."""
-    if state not in ("entered", "blank", "illegible"):
-        raise ValueError(f"{cell.label}: found state '{state}', expected entered, blank or illegible")
-    if state == "entered":
-        return state, check_value(cell, value)
-    if value is not None:
-        raise ValueError(f"{cell.label}: a cell marked {state} holds no value; found {value!r}")
-    return ("entered", False) if cell.kind == "tick" and state == "blank" else (state, None)
-
-
-def _reader_version() -> str:
-    from digitise.read import READER_VERSION
-
-    return READER_VERSION
-
-
-def _shipped_basis() -> str:
-    from digitise.calibration import shipped_acceptance
-
-    try:
-        return shipped_acceptance().basis
-    except OSError:
-        return ""

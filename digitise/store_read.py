@@ -45,10 +45,12 @@ def open_readings() -> Select:
     last = select(func.max(later.c.id)).where(beside).correlate(t.readings).scalar_subquery()
     withdrawn = select(t.entries.c.reading_id).where(t.entries.c.state == "withdrawn")
     state = select(t.entries.c.state).where(t.entries.c.id == last).scalar_subquery()
-    return (select(t.readings, last.label("last_entry"))
-            .where(or_(t.readings.c.flagged == 1, t.readings.c.id.in_(withdrawn)))
-            .where(func.coalesce(state, "withdrawn") == "withdrawn")
-            .order_by(t.readings.c.id))
+    return (
+        select(t.readings, last.label("last_entry"))
+        .where(or_(t.readings.c.flagged == 1, t.readings.c.id.in_(withdrawn)))
+        .where(func.coalesce(state, "withdrawn") == "withdrawn")
+        .order_by(t.readings.c.id)
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,34 +77,69 @@ class KeptLayout:
         """A reading with its place on the page."""
         cell = self.cell(row.cell)
         return ReadingRow(
-            id=row.id, page_id=row.page_id, cell=row.cell, kind=row.kind, label=cell_label(cell),
-            value=json.loads(row.value), confidence=row.confidence, flagged=bool(row.flagged),
-            candidates=_pairs(row.candidates), reasons=tuple(json.loads(row.reasons)), score=row.score,
-            box_mm=cell.box_mm, box=page_fractions(cell.box_mm, self.page_size_mm),
-            photo_px=_pairs(row.photo_px))
+            id=row.id,
+            page_id=row.page_id,
+            cell=row.cell,
+            kind=row.kind,
+            label=cell_label(cell),
+            value=json.loads(row.value),
+            confidence=row.confidence,
+            flagged=bool(row.flagged),
+            candidates=_pairs(row.candidates),
+            reasons=tuple(json.loads(row.reasons)),
+            score=row.score,
+            box_mm=cell.box_mm,
+            box=page_fractions(cell.box_mm, self.page_size_mm),
+            photo_px=_pairs(row.photo_px),
+        )
 
     def cell_now(self, reading: Row, entry: Row | None) -> CellNow:
         """A cell's present state, from its reading and its last entry."""
         cell, read = self.cell(reading.cell), json.loads(reading.value)
         decided = entry is not None and entry.state != "withdrawn"
         return CellNow(
-            page_id=reading.page_id, cell=cell.id, kind=cell.kind, label=cell_label(cell),
-            state=entry.state if decided else "unread", value=json.loads(entry.value) if decided else None,
-            by=entry.decided_by if decided else "", at=entry.at if decided else "", why=entry.why if decided else "",
-            read_value=read, confidence=reading.confidence, reasons=tuple(json.loads(reading.reasons)),
-            box_mm=cell.box_mm)
+            page_id=reading.page_id,
+            cell=cell.id,
+            kind=cell.kind,
+            label=cell_label(cell),
+            state=entry.state if decided else "unread",
+            value=json.loads(entry.value) if decided else None,
+            by=entry.decided_by if decided else "",
+            at=entry.at if decided else "",
+            why=entry.why if decided else "",
+            read_value=read,
+            confidence=reading.confidence,
+            reasons=tuple(json.loads(reading.reasons)),
+            box_mm=cell.box_mm,
+        )
 
     def queue_item(self, page: PageRow, row: Row) -> QueueItem:
         """An open cell with what a person needs to decide it."""
         cell, names = self.cell(row.cell), tuple(json.loads(row.reasons))
         words = tuple(f"{REASONS[n].short}. {REASONS[n].advice}" for n in names if n in REASONS)
         return QueueItem(
-            page_id=page.id, sha256=page.sha256, photo=page.photo, pack=page.pack, transect=page.transect,
-            sheet=self.sheet, title=self.title, page=self.page, cell=cell.id, kind=cell.kind, label=cell_label(cell),
-            value=json.loads(row.value), candidates=_pairs(row.candidates),
-            reasons=words if row.flagged else (OPENED_AGAIN,), reason_names=names, confidence=row.confidence,
-            box=page_fractions(cell.box_mm, self.page_size_mm), choices=cell.choices, max=cell.max, format=cell.format,
-            last_entry=row.last_entry or 0)
+            page_id=page.id,
+            sha256=page.sha256,
+            photo=page.photo,
+            pack=page.pack,
+            transect=page.transect,
+            sheet=self.sheet,
+            title=self.title,
+            page=self.page,
+            cell=cell.id,
+            kind=cell.kind,
+            label=cell_label(cell),
+            value=json.loads(row.value),
+            candidates=_pairs(row.candidates),
+            reasons=words if row.flagged else (OPENED_AGAIN,),
+            reason_names=names,
+            confidence=row.confidence,
+            box=page_fractions(cell.box_mm, self.page_size_mm),
+            choices=cell.choices,
+            max=cell.max,
+            format=cell.format,
+            last_entry=row.last_entry or 0,
+        )
 
 
 def _pairs(text: str) -> tuple:
@@ -111,11 +148,29 @@ def _pairs(text: str) -> tuple:
 
 def _parsed(digest: str, content: str) -> KeptLayout:
     data = json.loads(content)
-    cells = tuple(Cell(
-        c["id"], c["kind"], tuple(c["box_mm"]), c["label"], tuple(tuple(b) for b in c.get("characters_mm", ())),
-        tuple(c.get("choices", ())), c.get("max"), c.get("format")) for c in data["cells"])
-    return KeptLayout(digest, data["sheet"], data["title"], data["page"], data["pages"], data["per_transect"],
-                      tuple(data["page_size_mm"]), cells)
+    cells = tuple(
+        Cell(
+            c["id"],
+            c["kind"],
+            tuple(c["box_mm"]),
+            c["label"],
+            tuple(tuple(b) for b in c.get("characters_mm", ())),
+            tuple(c.get("choices", ())),
+            c.get("max"),
+            c.get("format"),
+        )
+        for c in data["cells"]
+    )
+    return KeptLayout(
+        digest,
+        data["sheet"],
+        data["title"],
+        data["page"],
+        data["pages"],
+        data["per_transect"],
+        tuple(data["page_size_mm"]),
+        cells,
+    )
 
 
 class Library:
@@ -150,12 +205,15 @@ class Library:
     def pages(self, connection: Connection) -> list[PageRow]:
         """Every page, in working order, with which of several photographs of one page counts."""
         found = connection.execute(
-            select(t.pages, t.photos.c.name.label("photo")).join(t.photos, t.photos.c.sha256 == t.pages.c.sha256)
-            .order_by(t.pages.c.id)).all()
+            select(t.pages, t.photos.c.name.label("photo"))
+            .join(t.photos, t.photos.c.sha256 == t.pages.c.sha256)
+            .order_by(t.pages.c.id)
+        ).all()
         given = _assigned(connection)
         counts = _counts(connection)
-        rows = [self._page_row(connection, page, given.get((page.sha256, page.layout_digest)), counts)
-                for page in found]
+        rows = [
+            self._page_row(connection, page, given.get((page.sha256, page.layout_digest)), counts) for page in found
+        ]
         winners = _winners(rows)
         rows = [replace(r, superseded_by=winners[r.id]) for r in rows]
         return sorted(rows, key=lambda r: self._working_order(connection, r))
@@ -166,26 +224,55 @@ class Library:
         flagged, waiting, decided = (c.get(page.id, 0) for c in counts)
         origin = "person" if given else "printed" if page.pack else ""
         return PageRow(
-            id=page.id, sha256=page.sha256, photo=page.photo, protocol=protocol.protocol,
-            protocol_version=protocol.version, protocol_digest=page.protocol_digest, layout_digest=layout.digest,
-            sheet=layout.sheet, title=layout.title, page=layout.page, pages=layout.pages,
-            per_transect=layout.per_transect, page_size_mm=layout.page_size_mm,
-            pack=given.pack if given else page.pack, transect=given.transect if given else page.transect,
-            identity_from=origin, superseded_by=None, cells=len(layout.cells), flagged=flagged, open=waiting,
-            decided=decided, mean_confidence=page.mean_confidence, residual_mm=page.residual_mm,
-            px_per_mm=page.px_per_mm, reader_version=page.reader_version, acceptance_basis=page.acceptance_basis,
-            recorded_at=page.recorded_at)
+            id=page.id,
+            sha256=page.sha256,
+            photo=page.photo,
+            protocol=protocol.protocol,
+            protocol_version=protocol.version,
+            protocol_digest=page.protocol_digest,
+            layout_digest=layout.digest,
+            sheet=layout.sheet,
+            title=layout.title,
+            page=layout.page,
+            pages=layout.pages,
+            per_transect=layout.per_transect,
+            page_size_mm=layout.page_size_mm,
+            pack=given.pack if given else page.pack,
+            transect=given.transect if given else page.transect,
+            identity_from=origin,
+            superseded_by=None,
+            cells=len(layout.cells),
+            flagged=flagged,
+            open=waiting,
+            decided=decided,
+            mean_confidence=page.mean_confidence,
+            residual_mm=page.residual_mm,
+            px_per_mm=page.px_per_mm,
+            reader_version=page.reader_version,
+            acceptance_basis=page.acceptance_basis,
+            recorded_at=page.recorded_at,
+        )
 
     def _working_order(self, connection: Connection, row: PageRow) -> tuple:
         sheets = list(self.protocol(connection, row.protocol_digest).sheets)
-        return (row.pack is None, row.pack or "", row.transect or 0, sheets.index(row.sheet), row.page,
-                row.superseded, row.id)
+        return (
+            row.pack is None,
+            row.pack or "",
+            row.transect or 0,
+            sheets.index(row.sheet),
+            row.page,
+            row.superseded,
+            row.id,
+        )
 
 
 def _assigned(connection: Connection) -> dict[tuple[str, str], Row]:
     """The last assignment of each page in a photograph, whichever reader read it."""
-    query = (select(t.assignments, t.pages.c.sha256, t.pages.c.layout_digest)
-             .join(t.pages, t.pages.c.id == t.assignments.c.page_id).order_by(t.assignments.c.id))
+    query = (
+        select(t.assignments, t.pages.c.sha256, t.pages.c.layout_digest)
+        .join(t.pages, t.pages.c.id == t.assignments.c.page_id)
+        .order_by(t.assignments.c.id)
+    )
     return {(row.sha256, row.layout_digest): row for row in connection.execute(query)}
 
 
@@ -194,8 +281,11 @@ def _counts(connection: Connection) -> tuple[dict[int, int], dict[int, int], dic
     flagged = select(t.readings.c.page_id, func.count()).where(t.readings.c.flagged == 1).group_by(t.readings.c.page_id)
     waiting = open_readings().order_by(None).subquery()
     now = current_entries().where(t.entries.c.state != "withdrawn", t.entries.c.decided_by != RULE).subquery()
-    queries = (flagged, select(waiting.c.page_id, func.count()).group_by(waiting.c.page_id),
-               select(now.c.page_id, func.count()).group_by(now.c.page_id))
+    queries = (
+        flagged,
+        select(waiting.c.page_id, func.count()).group_by(waiting.c.page_id),
+        select(now.c.page_id, func.count()).group_by(now.c.page_id),
+    )
     return tuple({row[0]: row[1] for row in connection.execute(q)} for q in queries)
 
 
@@ -229,8 +319,21 @@ def photo_row(photo: Row, refusal: Row | None, page_ids: tuple[int, ...]) -> Pho
 def entry_row(row: Row) -> EntryRow:
     """An entry."""
     value: Value = json.loads(row.value)
-    return EntryRow(row.id, row.page_id, row.cell, value, row.state, row.by, row.decided_by, row.at, row.why,
-                    row.reading_id, row.undoes, row.client, row.seq)
+    return EntryRow(
+        row.id,
+        row.page_id,
+        row.cell,
+        value,
+        row.state,
+        row.by,
+        row.decided_by,
+        row.at,
+        row.why,
+        row.reading_id,
+        row.undoes,
+        row.client,
+        row.seq,
+    )
 
 
 def held_entries(stack: Iterable[EntryRow]) -> list[EntryRow]:

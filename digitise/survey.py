@@ -81,7 +81,7 @@ class Transect:
 
     @property
     def name(self) -> str:
-        """ "T1" for the first line. """
+        """ "T1" for the first line."""
         return f"T{self.number}"
 
 
@@ -159,21 +159,31 @@ def assemble(protocol: Protocol, pack: str, sheets: Sheets) -> Survey:
     numbers = sorted({p.transect for p, _ in sheets if p.per_transect and p.transect})
     findings: list[Finding] = []
     if len({p.protocol_digest for p, _ in sheets}) > 1:
-        findings.append(Finding(f"Pack {pack}", "its sheets were read by different editions of the protocol; "
-                                "the newest is used"))
+        findings.append(
+            Finding(f"Pack {pack}", "its sheets were read by different editions of the protocol; the newest is used")
+        )
     own = {n: [(p, c) for p, c in sheets if p.per_transect and p.transect == n] for n in numbers}
     transects = tuple(_transect(protocol, n, own[n], findings) for n in numbers)
     fields = {i: c for i, c in site_cells.items() if kinds.get(i.split("/")[0]) == "site"}
-    return Survey(pack, protocol, fields, transects, _missing(protocol, sheets),
-                  tuple(c for _, cells in sheets for c in cells.values()), tuple(p for p, _ in sheets), tuple(findings))
+    return Survey(
+        pack,
+        protocol,
+        fields,
+        transects,
+        _missing(protocol, sheets),
+        tuple(c for _, cells in sheets for c in cells.values()),
+        tuple(p for p, _ in sheets),
+        tuple(findings),
+    )
 
 
 def _merged(cells: Iterable[Mapping[str, CellNow]]) -> dict[str, CellNow]:
     return {cell_id: cell for one in cells for cell_id, cell in one.items()}
 
 
-def _transect(protocol: Protocol, number: int, sheets: list[tuple[PageRow, Mapping[str, CellNow]]],
-              findings: list[Finding]) -> Transect:
+def _transect(
+    protocol: Protocol, number: int, sheets: list[tuple[PageRow, Mapping[str, CellNow]]], findings: list[Finding]
+) -> Transect:
     cells = _merged(c for _, c in sheets)
     present = tuple(dict.fromkeys(p.sheet for p, _ in sheets))
     points: dict[str, tuple[Point, ...]] = {}
@@ -206,8 +216,9 @@ def _rows(sheet: BeltSheet) -> tuple[RowSpec, ...]:
     return (*sheet.rows, *sheet.impacts)
 
 
-def _counts(protocol: Protocol, name: str, sheet: BeltSheet, cells: Mapping[str, CellNow], where: str,
-            findings: list[Finding]) -> list[Count]:
+def _counts(
+    protocol: Protocol, name: str, sheet: BeltSheet, cells: Mapping[str, CellNow], where: str, findings: list[Finding]
+) -> list[Count]:
     ticked = cells.get(f"{name}/none-seen")
     none_seen = ticked is not None and ticked.state == "entered" and ticked.value is True
     out = []
@@ -222,8 +233,13 @@ def _counts(protocol: Protocol, name: str, sheet: BeltSheet, cells: Mapping[str,
     blank = sum(c.state == "blank" for c in out)
     if blank:
         why = "waits to be read" if ticked is not None and ticked.state == "unread" else "is not ticked"
-        findings.append(Finding(where, f"{blank} of {len(out)} counts were left blank and the none-seen box {why}: "
-                                "they are not known, not zero"))
+        findings.append(
+            Finding(
+                where,
+                f"{blank} of {len(out)} counts were left blank and the none-seen box {why}: "
+                "they are not known, not zero, so densities from this sheet lean high",
+            )
+        )
     return out
 
 
@@ -269,8 +285,11 @@ def _missing(protocol: Protocol, sheets: list[tuple[PageRow, Mapping[str, CellNo
     """Sheets of the pack that nobody photographed, in words; a transect without any sheet is named once."""
     have = {(p.sheet, p.page, p.transect or 0) for p, _ in sheets}
     expected = dict.fromkeys((one.sheet, one.page, one.pages) for one in build_layouts(protocol))
-    out = [_page_words(protocol, sheet, page, pages) for sheet, page, pages in expected
-           if isinstance(protocol.sheets[sheet], SiteSheet) and (sheet, page, 0) not in have]
+    out = [
+        _page_words(protocol, sheet, page, pages)
+        for sheet, page, pages in expected
+        if isinstance(protocol.sheets[sheet], SiteSheet) and (sheet, page, 0) not in have
+    ]
     for number in range(1, protocol.transects + 1):
         own = [key for key in expected if not isinstance(protocol.sheets[key[0]], SiteSheet)]
         lacking = [key for key in own if (key[0], key[1], number) not in have]

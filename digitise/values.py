@@ -11,8 +11,9 @@ import re
 
 from digitise.layout import Cell
 from digitise.reading import Value
+from digitise.rows import RULE
 
-MOST_COUNTED = 9999                    # a tally or its total may overrun its boxes; a count beyond this is a slip
+MOST_COUNTED = 9999  # a tally or its total may overrun its boxes; a count beyond this is a slip
 LONGEST_TEXT = 500
 _YES, _NO = {"yes", "y", "x", "true", "1"}, {"no", "n", "false", "0"}
 
@@ -29,6 +30,37 @@ def check_value(cell: Cell, value: Value) -> Value:
         raise ValueError(f"{cell.label}: nothing was entered; mark the cell blank or illegible instead")
     text = str(value).strip()
     return _CHECKS[cell.kind](cell, value, text)
+
+
+def settled(cell: Cell, state: str, value: Value) -> tuple[str, Value]:
+    """State and value as they are stored; a tick box found blank is a no.
+
+    Raises
+    ------
+    ValueError
+        No such state, a value where there is none to be, or one that the cell cannot hold.
+    """
+    if state not in ("entered", "blank", "illegible"):
+        raise ValueError(f"{cell.label}: found state '{state}', expected entered, blank or illegible")
+    if state == "entered":
+        return state, check_value(cell, value)
+    if value is not None:
+        raise ValueError(f"{cell.label}: a cell marked {state} holds no value; found {value!r}")
+    return ("entered", False) if cell.kind == "tick" and state == "blank" else (state, None)
+
+
+def person(by: str) -> str:
+    """Who enters: a name, and not the rule's."""
+    who = " ".join(by.split())
+    if not who or who.lower() == RULE or len(who) > 80 or not who.isprintable():
+        raise ValueError(f"found '{who[:20]}' as the name of who enters; give a person's name")
+    return who
+
+
+def photo_name(name: str) -> str:
+    """A file name without folders or control characters."""
+    last = re.split(r"[/\\]", name)[-1]
+    return "".join(c for c in last if c.isprintable())[-200:] or "photograph"
 
 
 def _whole(cell: Cell, value: Value, text: str) -> int:
@@ -86,5 +118,13 @@ def _decimal(cell: Cell, value: Value, text: str) -> float:
     return float(f"{found[1] or 0}.{found[2] or 0}")
 
 
-_CHECKS = {"tally": _whole, "number": _whole, "code": _code, "tick": _tick, "text": _text, "date": _date,
-           "time": _time, "decimal": _decimal}
+_CHECKS = {
+    "tally": _whole,
+    "number": _whole,
+    "code": _code,
+    "tick": _tick,
+    "text": _text,
+    "date": _date,
+    "time": _time,
+    "decimal": _decimal,
+}

@@ -6,7 +6,6 @@ import itertools
 import time
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
 from multiprocessing import get_context
 from pathlib import Path
 
@@ -15,67 +14,30 @@ import numpy as np
 
 from digitise.characters import DIGIT_CLASSES, LETTER_CLASSES, TICK_CLASSES, character_crops
 from digitise.ink import InkPage, extract_ink
-from digitise.layout import Cell, Layout
+from digitise.layout import Cell
 from digitise.page import Page, register
 from digitise.protocol import Protocol
-from digitise.sheet import identity_for, rasterise, sheet_pdf
-from digitise.simulate.camera import Camera, encode_jpeg, hard_camera, ordinary_camera, photograph
-from digitise.simulate.drawn_hand import DrawnHand, drawn_style
-from digitise.simulate.fill import Answer, Mess, fill, random_answers, spelled
-from digitise.simulate.hand import Hand
-from digitise.simulate.pencil import any_pencil
+from digitise.simulate.camera import hard_camera, ordinary_camera
+from digitise.simulate.fill import Answer, Mess, random_answers, spelled
+from digitise.simulate.hand import Hand, most_tally
+from digitise.simulate.take import any_hand, take
 from digitise.tally import own_ink
 from digitise.tally_network import network_input
 from digitise.train.sheets import practice_layout
 
 NONE = -1                    # this head learns nothing from this box
-PX_PER_MM = 12.0
 PRACTICE_MESS = Mess(blank_tally=0.10, blank=0.08, struck=0.035, overwritten=0.03, erased_rewritten=0.05, ditto=0.012,
                      unreadable=0.012, overrun=0.06, zero=0.10, dash_zero=0.35, slashed_zero=0.2, ticked=0.55)
 TALLY_CANVAS = (72, 344)     # rows, columns of a stored tally picture
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Taken:
-    """One simulated photograph: the decoded grey picture (H, W) uint8, what was written, and the camera."""
-
-    gray: np.ndarray
-    answers: tuple[Answer, ...]
-    camera: Camera
-
-
-def take(protocol: Protocol, layout: Layout, hand: Hand, rng: np.random.Generator, *, camera: Camera, mess: Mess,
-         skew: bool = False) -> Taken:
-    """Fill a sheet and photograph it; `skew` draws tally counts evenly over what fits instead of mostly small ones."""
-    pack = "ABCDEF"
-    canvas = rasterise(sheet_pdf(protocol, [(layout, identity_for(layout, pack, 1))]), PX_PER_MM).copy()
-    form = layout.to_json()
-    answers = random_answers(form, rng, mess=mess)
-    if skew:
-        answers = [_more_strokes(layout.by_id[a.cell], a, rng) for a in answers]
-    fill(form, answers, hand, rng, pencil=any_pencil(rng), canvas=canvas, px_per_mm=PX_PER_MM,
-         sloppiness=float(rng.uniform(0, 0.8)))
-    shot = photograph(canvas, layout.page_size_mm, camera, rng=rng)
-    data = np.frombuffer(encode_jpeg(shot.image, camera), np.uint8)
-    return Taken(cv2.imdecode(data, cv2.IMREAD_GRAYSCALE), tuple(answers), camera)
-
-
 def _more_strokes(cell: Cell, answer: Answer, rng: np.random.Generator) -> Answer:
-    from digitise.simulate.hand import most_tally
-
     if cell.kind != "tally" or not answer.written or answer.mark not in ("plain", "overrun", "erased_rewritten"):
         return answer
     if rng.random() < 0.5:
         return answer
     most = min(most_tally(cell.box_mm), cell.max or 60)
     return Answer(answer.cell, int(rng.integers(1, most + 1)), answer.mark)
-
-
-def any_hand(hands: dict[str, Hand], rng: np.random.Generator, *, drawn: float = 0.12) -> Hand:
-    """A writer at random, now and then one of our own drawn hands."""
-    if rng.random() < drawn:
-        return DrawnHand(drawn_style(rng))
-    return hands[str(rng.choice(sorted(hands)))]
 
 
 def box_labels(cell: Cell, answer: Answer) -> list[tuple[int, int, int]]:
@@ -156,8 +118,10 @@ def practice_page(protocol: Protocol, hands: dict[str, Hand], seed: int) -> dict
     rng = np.random.default_rng(seed)
     layout = practice_layout(protocol, rng)
     camera = (hard_camera if rng.random() < 0.35 else ordinary_camera)(rng)
-    taken = take(protocol, layout, any_hand(hands, rng), rng, camera=camera, mess=PRACTICE_MESS, skew=True)
-    page = register(taken.gray, [layout])
+    answers = random_answers(layout.to_json(), rng, mess=PRACTICE_MESS)
+    answers = [_more_strokes(layout.by_id[a.cell], a, rng) for a in answers]
+    taken = take(protocol, layout, answers, any_hand(hands, rng), rng, camera=camera)
+    page = register(taken.gray(), [layout])
     return cells_of(page, taken.answers) if page else None
 
 

@@ -1,0 +1,97 @@
+"""Many photographs on all cores; one broken file never stops the others."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from functools import lru_cache
+from multiprocessing import get_context
+from pathlib import Path
+
+from digitise.layout import Layout, build_layouts
+from digitise.photo import SUFFIXES
+from digitise.protocol import Protocol, load_protocol, shipped_names
+from digitise.read import read_photo
+from digitise.reading import PhotoResult
+
+FEW = 3                      # so few photographs are read without starting other processes
+
+
+@dataclass(frozen=True, slots=True)
+class KnownProtocols:
+    """The protocols whose sheets are looked for, and the way back from a layout to its protocol."""
+
+    protocols: tuple[Protocol, ...]
+
+    @property
+    def layouts(self) -> list[Layout]:
+        """Every page of every protocol, each once."""
+        found: dict[str, Layout] = {}
+        for protocol in self.protocols:
+            for layout in build_layouts(protocol):
+                found.setdefault(layout.digest, layout)
+        return list(found.values())
+
+    def home(self, layout: Layout) -> Protocol:
+        """The protocol a layout was made from."""
+        return next(p for p in self.protocols if any(one.digest == layout.digest for one in build_layouts(p)))
+
+
+def known_protocols(files: Sequence[str | Path] = ()) -> KnownProtocols:
+    """The given protocol files, then the shipped ones.
+
+    Raises
+    ------
+    ProtocolError
+        A file cannot be used.
+    """
+    return KnownProtocols(tuple(load_protocol(f) for f in (*files, *shipped_names())))
+
+
+def photo_files(paths: Iterable[Path]) -> list[Path]:
+    """Files to read: those named, and the pictures in folders named (sub-folders too), each once, in order."""
+    found: dict[Path, None] = {}
+    for path in paths:
+        if path.is_dir():
+            inside = (p for p in sorted(path.rglob("*")) if p.suffix.lower() in SUFFIXES and p.is_file())
+            found.update(dict.fromkeys(p for p in inside if not p.name.startswith(".")))
+        else:
+            found[path] = None
+    return list(found)
+
+
+@lru_cache(maxsize=1)
+def _worker_layouts(protocols: tuple[Protocol, ...]) -> list[Layout]:
+    import cv2
+
+    cv2.setNumThreads(1)
+    return KnownProtocols(protocols).layouts
+
+
+def _read(path: Path, protocols: tuple[Protocol, ...]) -> PhotoResult:
+    return read_photo(path, _worker_layouts(protocols))
+
+
+def read_batch(files: Sequence[Path], known: KnownProtocols, *, jobs: int | None = None,
+               tick: Callable[[PhotoResult], None] = lambda result: None) -> Iterator[PhotoResult]:
+    """Read files, results in the order given; `tick` is called with each.
+
+    Parameters
+    ----------
+    jobs : int, optional
+        Processes; all cores by default, and none but this one for `FEW` files.
+    """
+    jobs = min(jobs or os.cpu_count() or 1, len(files)) if len(files) > FEW else 1
+    if jobs == 1:
+        layouts = known.layouts
+        for path in files:
+            result = read_photo(path, layouts)
+            tick(result)
+            yield result
+        return
+    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
+        for result in pool.map(_read, files, [known.protocols] * len(files)):
+            tick(result)
+            yield result

@@ -1,0 +1,110 @@
+"""The first minute: sheets, photographs, readings, results and the review screens, on the sample photographs."""
+
+from __future__ import annotations
+
+import shutil
+import socket
+import subprocess
+import sys
+import time
+import urllib.request
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+
+from digitise.batch import known_protocols, photo_files, read_batch
+from digitise.cli import keep
+from digitise.evaluate import judge, read_truth, report
+from digitise.export import write_export
+from digitise.protocol import load_protocol
+from digitise.results_page import write_results
+from digitise.sheet import write_sheets
+from digitise.store import Store
+from digitise.text import engine_present
+
+
+def _free_port(wanted: int) -> int:
+    for port in range(wanted, wanted + 50):
+        with socket.socket() as probe:
+            probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            try:
+                probe.bind(("127.0.0.1", port))
+            except OSError:
+                continue
+            return port
+    raise ValueError(f"no free port from {wanted} to {wanted + 49}; name another with --port")
+
+
+def _start_app(store: Path, out: Path, port: int) -> tuple[str, int]:
+    """Start the review screens by themselves; (address, process id) once they answer."""
+    port = _free_port(port)
+    log = (out / "review.log").open("wb")
+    process = subprocess.Popen(  # noqa: S603 - our own program, no shell
+        [sys.executable, "-m", "review_app", str(store), "--port", str(port)],
+        stdin=subprocess.DEVNULL, stdout=log, stderr=log, start_new_session=True)
+    address = f"http://127.0.0.1:{port}"
+    for _ in range(240):
+        if process.poll() is not None:
+            raise ValueError(f"the review screens stopped at once; see {out / 'review.log'}")
+        try:
+            with urllib.request.urlopen(address, timeout=2):  # noqa: S310 - our own address
+                (out / "review.pid").write_text(f"{process.pid}\n")
+                return address, process.pid
+        except OSError:
+            time.sleep(0.25)
+    process.terminate()
+    raise ValueError(f"the review screens did not answer within a minute; see {out / 'review.log'}")
+
+
+def _read_into(store: Store, photos: Path, say: Callable[[str], None]) -> list:
+    from digitise.cli import _summary
+
+    files, known, results = photo_files([photos]), known_protocols(), []
+    begin = time.monotonic()
+    for number, (path, result) in enumerate(zip(files, read_batch(files, known), strict=True), 1):
+        keep(store, path, result, known, now=datetime.now(UTC))
+        results.append(result)
+        say(f"   [{number:2d}/{len(files)}] {_summary(result)}")
+    say(f"   {len(files)} photographs in {time.monotonic() - begin:.1f} s, starting the processes included.")
+    return results
+
+
+def run_demo(out: Path, *, photos: Path, app: bool, port: int, say: Callable[[str], None]) -> int:
+    """Run the whole way into the folder `out`; returns an exit code.
+
+    Raises
+    ------
+    ValueError
+        The sample photographs are missing, or the review screens could not be started.
+    """
+    if not photos.is_dir():
+        raise ValueError(f"{photos}: the sample photographs are not here; run this in the project's folder, or name them "
+                         "with --photos")
+    for part in ("store", "results", "export", "sheets"):
+        shutil.rmtree(out / part, ignore_errors=True)
+    out.mkdir(parents=True, exist_ok=True)
+    say("1. Print: one pack of sheets from the protocol 'reef-transect'")
+    protocol = load_protocol("reef-transect")
+    written = write_sheets(protocol, out / "sheets", papers=("A4",), packs=1)
+    say(f"   {len(written)} pages, for printing together: {out / 'sheets' / 'print' / 'a4.pdf'}")
+    say(f"2. Read: the photographs in {photos} (simulated: two invented surveys)")
+    if not engine_present():
+        say("   Tesseract is not installed, so words (names, remarks) are left to a person; numbers and codes are read.")
+    with Store.open(out / "store") as store:
+        results = _read_into(store, photos, say)
+        if (photos / "manifest.json").is_file():
+            truth = read_truth(photos / "manifest.json")
+            judged = [j for r in results if r.sha256 in truth for j in judge(r.readings, truth[r.sha256].cells)]
+            say("3. Against the truth (known, because the photographs are simulated)")
+            say("   " + report(judged, results).replace("\n", "\n   "))
+        progress = store.progress()
+        say(f"4. Results while {progress.open} cells still wait for a person")
+        pages = write_results(store, out / "results", now=datetime.now(UTC))
+        summary = write_export(store, out / "export", now=datetime.now(UTC))
+    say(f"   {summary.sentence}")
+    say("")
+    if app:
+        address, pid = _start_app(out / "store", out, port)
+        say(f"Review screens: {address}   (stop them with: kill {pid})")
+    say(f"Results:        {pages[0]}")
+    return 0

@@ -1,0 +1,52 @@
+"""A sheet filled and photographed in one step, with what was written."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from digitise.layout import Layout
+from digitise.protocol import Protocol
+from digitise.sheet import Identity, identity_for, rasterise, sheet_pdf
+from digitise.simulate.camera import Camera, Shot, encode_jpeg, photograph
+from digitise.simulate.drawn_hand import DrawnHand, drawn_style
+from digitise.simulate.fill import Answer, fill
+from digitise.simulate.hand import Hand
+from digitise.simulate.pencil import Pencil, any_pencil
+
+PX_PER_MM = 12.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Taken:
+    """A simulated photograph: the file's bytes (JPEG), what was written, and the shot with its geometric truth."""
+
+    jpeg: bytes
+    answers: tuple[Answer, ...]
+    shot: Shot
+
+    def gray(self) -> np.ndarray:
+        """The decoded picture, (H, W) uint8."""
+        return cv2.imdecode(np.frombuffer(self.jpeg, np.uint8), cv2.IMREAD_GRAYSCALE)
+
+
+def take(protocol: Protocol, layout: Layout, answers: Sequence[Answer], hand: Hand, rng: np.random.Generator, *,
+         camera: Camera, pencil: Pencil | None = None, identity: Identity | None = None,
+         sloppiness: float | None = None) -> Taken:
+    """Print, fill and photograph one page; what is not given is drawn at random."""
+    identity = identity or identity_for(layout, "ABCDEF", int(layout.per_transect))
+    canvas = rasterise(sheet_pdf(protocol, [(layout, identity)]), PX_PER_MM).copy()
+    fill(layout.to_json(), answers, hand, rng, pencil=pencil or any_pencil(rng), canvas=canvas, px_per_mm=PX_PER_MM,
+         sloppiness=float(rng.uniform(0, 0.8)) if sloppiness is None else sloppiness)
+    shot = photograph(canvas, layout.page_size_mm, camera, rng=rng)
+    return Taken(encode_jpeg(shot.image, camera), tuple(answers), shot)
+
+
+def any_hand(hands: Mapping[str, Hand], rng: np.random.Generator, *, drawn: float = 0.12) -> Hand:
+    """A writer at random; a share `drawn` of the time one of our own drawn hands."""
+    if not hands or rng.random() < drawn:
+        return DrawnHand(drawn_style(rng))
+    return hands[str(rng.choice(sorted(hands)))]

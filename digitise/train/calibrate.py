@@ -1,0 +1,132 @@
+"""Set probabilities and thresholds on photographs by writers that training never saw."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from multiprocessing import get_context
+from pathlib import Path
+
+import cv2
+import numpy as np
+
+from digitise.calibration import DOUBTFUL, NEVER, Acceptance, Curve, fit_curve
+from digitise.evaluate import same_value
+from digitise.intervals import fixed_sequence, upper_error_bound
+from digitise.layout import build_layouts
+from digitise.page import register
+from digitise.protocol import Protocol
+from digitise.read import decode_page
+from digitise.simulate.camera import hard_camera, ordinary_camera
+from digitise.simulate.fill import Mess, random_answers
+from digitise.simulate.hand import Hand
+from digitise.simulate.take import any_hand, take
+from digitise.train.sheets import practice_layout
+
+TARGET = 0.001               # wrong among accepted readings of each group
+DELTA = 0.05
+MESS = Mess(struck=0.012, overwritten=0.01, erased_rewritten=0.02, ditto=0.004, unreadable=0.004, overrun=0.03)
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One decoded cell beside its truth."""
+
+    group: str
+    kind: str
+    score: float
+    right: bool
+    reasons: tuple[str, ...]
+    page: int
+
+
+def sample_page(protocol: Protocol, hands: Mapping[str, Hand], seed: int) -> list[Row]:
+    """Decode one random photograph: three in four of the protocol's own sheets, else a practice sheet."""
+    cv2.setNumThreads(1)
+    rng = np.random.default_rng(seed)
+    layouts = list(build_layouts(protocol))
+    if rng.random() < 0.25:
+        layout = practice_layout(protocol, rng)
+        layouts = [layout]
+    else:
+        layout = layouts[int(rng.integers(len(layouts)))]
+    camera = (hard_camera if rng.random() < 0.4 else ordinary_camera)(rng)
+    answers = random_answers(layout.to_json(), rng, mess=MESS)
+    taken = take(protocol, layout, answers, any_hand(hands, rng, drawn=0.05), rng, camera=camera)
+    page = register(taken.gray(), layouts)
+    if not page:
+        return []
+    truth = {a.cell: a for a in answers}
+    rows = []
+    for cell_id, (group, decoded) in decode_page(page).items():
+        reasons = decoded.reasons + (("hard-to-see",) if cell_id in page.hidden else ())
+        answer = truth[cell_id]
+        right = same_value(decoded.value, answer.value) and (not answer.must_flag or bool(reasons))
+        rows.append(Row(group, layout.by_id[cell_id].kind, decoded.score, right, reasons, seed))
+    return rows
+
+
+def _sample(protocol: Protocol, hands: Mapping[str, Hand], seeds: list[int]) -> list[Row]:
+    return [row for seed in seeds for row in sample_page(protocol, hands, seed)]
+
+
+def _curve(rows: list[Row], *, target: float, delta: float, doubtful: bool) -> Curve:
+    """Calibrate on even pages, set the threshold on odd ones by fixed-sequence testing.
+
+    Cells of a page are not independent; the bound takes them so and is the more optimistic for it.
+    """
+    even = [r for r in rows if r.page % 2 == 0] or rows
+    odd = [r for r in rows if r.page % 2 == 1] or rows
+    knots, probability = fit_curve(np.array([r.score for r in even]), np.array([r.right for r in even]))
+    blank = Curve(knots, probability, NEVER, target, delta, 0, 0, 1.0)
+    if doubtful:
+        return blank
+    confidence = np.array([blank.confidence(r.score) for r in odd])
+    wrong = ~np.array([r.right for r in odd])
+    levels = sorted({round(p, 6) for p in probability}, reverse=True)
+    fine = sorted({float(v) for a, b in zip(levels, levels[1:], strict=False) for v in np.linspace(a, b, 6)} or levels,
+                  reverse=True)
+    needed = int(np.ceil(np.log(delta) / np.log(1 - target)))
+    grid = [t for t in fine if (confidence >= t).sum() >= needed] or [NEVER]
+    accepted = [int((confidence >= t).sum()) for t in grid]
+    errors = [int((wrong & (confidence >= t)).sum()) for t in grid]
+    chosen = fixed_sequence(grid, accepted, errors, target, delta).threshold
+    if chosen is None:
+        return blank
+    at = grid.index(chosen)
+    return Curve(knots, probability, float(chosen), target, delta, accepted[at], errors[at],
+                 float(upper_error_bound(errors[at], accepted[at], delta)))
+
+
+def fit_acceptance(rows: list[Row], basis: str) -> Acceptance:
+    """Curves and thresholds for every group; where the target cannot be shown, the nearest that can."""
+    curves: dict[str, Curve] = {}
+    for group in sorted({r.group for r in rows}):
+        plain = [r for r in rows if r.group == group and not r.reasons]
+        doubt = [r for r in rows if r.group == group and r.reasons]
+        if len(plain) >= 20:
+            for target in (TARGET, 2 * TARGET, 4 * TARGET):
+                curves[group] = _curve(plain, target=target, delta=DELTA, doubtful=False)
+                if curves[group].threshold < NEVER:
+                    break
+        if len(doubt) >= 20:
+            curves[group + DOUBTFUL] = _curve(doubt, target=TARGET, delta=DELTA, doubtful=True)
+    return Acceptance(curves, basis)
+
+
+def calibrate(protocol: Protocol, hands: Mapping[str, Hand], out: Path, *, pages: int, jobs: int, seed: int = 5_000_000) -> None:
+    """Photograph pages, fit, and write `out`; prints each group's figures."""
+    seeds = np.array_split(np.arange(seed, seed + pages), max(jobs * 4, 1))
+    with ProcessPoolExecutor(jobs, mp_context=get_context("fork")) as pool:
+        work = [pool.submit(_sample, protocol, hands, [int(s) for s in part]) for part in seeds]
+        rows = [row for w in work for row in w.result()]
+    basis = (f"simulated photographs: {len({r.page for r in rows})} pages read of {pages}, {len(hands)} writers and cameras "
+             f"that training never saw, {len(rows)} cells")
+    acceptance = fit_acceptance(rows, basis)
+    out.write_text(acceptance.to_json())
+    print(basis)
+    for group, curve in acceptance.curves.items():
+        own = [r for r in rows if r.group == group.removesuffix(DOUBTFUL) and bool(r.reasons) == group.endswith(DOUBTFUL)]
+        print(f"{group:22} n={len(own):6d} right={np.mean([r.right for r in own]):.4f} threshold={curve.threshold:.5f} "
+              f"target={curve.target} accepted={curve.accepted} errors={curve.errors} bound={curve.bound:.5f}")
