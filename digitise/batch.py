@@ -6,6 +6,7 @@ import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
+from datetime import datetime
 from functools import lru_cache
 from multiprocessing import get_context
 from pathlib import Path
@@ -15,6 +16,7 @@ from digitise.photo import SUFFIXES
 from digitise.protocol import Protocol, load_protocol, shipped_names
 from digitise.read import read_photo
 from digitise.reading import PhotoResult
+from digitise.store import Store
 
 FEW = 3                      # so few photographs are read without starting other processes
 
@@ -95,3 +97,24 @@ def read_batch(files: Sequence[Path], known: KnownProtocols, *, jobs: int | None
         for result in pool.map(_read, files, [known.protocols] * len(files)):
             tick(result)
             yield result
+
+
+def summary(result: PhotoResult) -> str:
+    """One line for a person: which page it is, or why it was refused."""
+    if result.status != "read":
+        words = "take it again" if result.status == "retake" else "unreadable"
+        return f"{result.file}: {words}. {' '.join(result.reasons)}"
+    page, flagged = result.page, sum(r.flagged for r in result.readings)
+    where = ""
+    if page.identity:
+        where = f", pack {page.identity.pack}" + (f", transect {page.identity.transect}" if page.identity.transect else "")
+    return (f"{result.file}: {page.layout.title}{where}; {len(result.readings)} cells, {flagged} for a person, "
+            f"printed corners within {page.residual_mm:.2f} mm")
+
+
+def keep(store: Store, path: Path, result: PhotoResult, known: KnownProtocols, *, now: datetime) -> None:
+    """Put one read photograph into a store."""
+    if not result.sha256:
+        return
+    store.keep_photo(path.read_bytes(), path.name, now=now)
+    store.record(result, known.home(result.page.layout) if result.page else None, now=now)

@@ -55,21 +55,9 @@ def _codes(args: argparse.Namespace) -> int:
     return 0
 
 
-def _summary(result) -> str:
-    if result.status != "read":
-        words = "take it again" if result.status == "retake" else "unreadable"
-        return f"{result.file}: {words}. {' '.join(result.reasons)}"
-    page, flagged = result.page, sum(r.flagged for r in result.readings)
-    where = ""
-    if page.identity:
-        where = f", pack {page.identity.pack}" + (f", transect {page.identity.transect}" if page.identity.transect else "")
-    return (f"{result.file}: {page.layout.title}{where}; {len(result.readings)} cells, {flagged} for a person, "
-            f"printed corners within {page.residual_mm:.2f} mm")
-
-
 def _read_all(paths: Sequence[Path], protocols: Sequence[Path], jobs: int | None) -> Iterator[tuple[Path, object, object]]:
     """(path, result, known protocols) for each file, with a progress bar and one line a file."""
-    from digitise.batch import known_protocols, photo_files, read_batch
+    from digitise.batch import known_protocols, photo_files, read_batch, summary
 
     files = photo_files(paths)
     if not files or not any(p.exists() for p in files):
@@ -77,20 +65,13 @@ def _read_all(paths: Sequence[Path], protocols: Sequence[Path], jobs: int | None
     known = known_protocols(protocols)
     with _bar(len(files), "reading") as bar:
         for path, result in zip(files, read_batch(files, known, jobs=jobs), strict=True):
-            bar.write(_summary(result), file=sys.stderr)
+            bar.write(summary(result), file=sys.stderr)
             bar.update()
             yield path, result, known
 
 
-def keep(store, path: Path, result, known, *, now: datetime) -> None:
-    """Put one read photograph into a store."""
-    if not result.sha256:
-        return
-    store.keep_photo(path.read_bytes(), path.name, now=now)
-    store.record(result, known.home(result.page.layout) if result.page else None, now=now)
-
-
 def _read(args: argparse.Namespace) -> int:
+    from digitise.batch import keep
     from digitise.reading import RESULT_VERSION
 
     if args.json is None and args.store is None:

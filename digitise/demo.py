@@ -12,8 +12,7 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 
-from digitise.batch import known_protocols, photo_files, read_batch
-from digitise.cli import keep
+from digitise.batch import keep, known_protocols, photo_files, read_batch, summary
 from digitise.evaluate import judge, read_truth, report
 from digitise.export import write_export
 from digitise.protocol import load_protocol
@@ -57,14 +56,12 @@ def _start_app(store: Path, out: Path, port: int) -> tuple[str, int]:
 
 
 def _read_into(store: Store, photos: Path, say: Callable[[str], None]) -> list:
-    from digitise.cli import _summary
-
     files, known, results = photo_files([photos]), known_protocols(), []
     begin = time.monotonic()
     for number, (path, result) in enumerate(zip(files, read_batch(files, known), strict=True), 1):
         keep(store, path, result, known, now=datetime.now(UTC))
         results.append(result)
-        say(f"   [{number:2d}/{len(files)}] {_summary(result)}")
+        say(f"   [{number:2d}/{len(files)}] {summary(result)}")
     say(f"   {len(files)} photographs in {time.monotonic() - begin:.1f} s, starting the processes included.")
     return results
 
@@ -100,8 +97,8 @@ def run_demo(out: Path, *, photos: Path, app: bool, port: int, say: Callable[[st
         progress = store.progress()
         say(f"4. Results while {progress.open} cells still wait for a person")
         pages = write_results(store, out / "results", now=datetime.now(UTC))
-        summary = write_export(store, out / "export", now=datetime.now(UTC))
-    say(f"   {summary.sentence}")
+        exported = write_export(store, out / "export", now=datetime.now(UTC))
+    say(f"   {exported.sentence}")
     say("")
     if app:
         address, pid = _start_app(out / "store", out, port)

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 
 from digitise.provenance import Provenance, provenance
 from digitise.results import SurveyResults, cover_table, density_table, impact_table, survey_results
+from digitise.results_words import plural
 from digitise.rows import CellNow, PageRow
 from digitise.survey import load_surveys
 
@@ -79,11 +80,12 @@ class ExportSummary:
     @property
     def sentence(self) -> str:
         """The summary in words."""
-        text = f"{self.cells} cells of {self.surveys} surveys written"
+        text = f"{plural(self.cells, 'cell')} of {plural(self.surveys, 'survey')} written"
         if self.unread:
-            text += f"; {self.unread} of them nobody has decided yet: they have state 'unread' and no value"
+            text += f"; {self.unread} of them nobody has decided yet: state 'unread' and no value"
         if self.without_pack:
-            text += f"; {self.without_pack} pages have no pack yet and are in observations.csv only"
+            pages, have = plural(self.without_pack, "page"), "has" if self.without_pack == 1 else "have"
+            text += f"; {pages} {have} no pack yet: in observations.csv, in no survey"
         return text + "."
 
 
@@ -97,7 +99,8 @@ def write_export(store: Store, folder: Path, *, now: datetime, packs: Sequence[s
     """
     pages = [p for p in store.pages() if not p.superseded and (packs is None or p.pack in packs)]
     if not pages:
-        raise ValueError(f"{store.folder}: no sheet has been read yet, so there is nothing to export")
+        which = f"no sheet of pack {', '.join(packs)}" if packs else "no sheet"
+        raise ValueError(f"{store.folder}: {which} has been read yet, so there is nothing to export")
     if folder.exists() and not folder.is_dir():
         raise ValueError(f"{folder}: is a file; choose a folder for the tables")
     folder.mkdir(parents=True, exist_ok=True)

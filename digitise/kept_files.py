@@ -73,11 +73,21 @@ def encode_page(image: np.ndarray) -> bytes:
     return cv2.imencode(".jpg", image, [cv2.IMWRITE_JPEG_QUALITY, PAGE_QUALITY])[1].tobytes()
 
 
+def read_page(path: Path) -> bytes:
+    """Bytes of a flattened page; `ValueError` with a sentence when the file is gone."""
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        raise ValueError(
+            f"{path.name}: the flattened page cannot be opened ({error.strerror}); bring it back from a backup"
+        ) from None
+
+
 @lru_cache(maxsize=6)
 def _page_pixels(path: Path) -> np.ndarray:
-    image = cv2.imread(str(path), cv2.IMREAD_GRAYSCALE)
+    image = cv2.imdecode(np.frombuffer(read_page(path), np.uint8), cv2.IMREAD_GRAYSCALE)
     if image is None:
-        raise ValueError(f"{path.name}: the flattened page is missing or damaged; bring it back from a backup")
+        raise ValueError(f"{path.name}: the flattened page is damaged; bring it back from a backup")
     return image
 
 

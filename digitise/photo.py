@@ -46,10 +46,11 @@ class NotAPhoto:
 
 
 @lru_cache(maxsize=1)
-def _heif() -> bool:
-    """Register the HEIF decoder on first use."""
+def _register_formats() -> bool:
+    """Register every decoder on first use; Pillow looks a format up by name only once it is known."""
     from pillow_heif import register_heif_opener
 
+    Image.init()
     register_heif_opener()
     return True
 
@@ -83,8 +84,7 @@ def decode_photo(data: bytes, name: str) -> Photo | NotAPhoto:
         return NotAPhoto(name, digest, "damaged", "the file is empty")
     if len(data) > MAX_BYTES:
         return NotAPhoto(name, digest, "too-large", f"{len(data) / 1e6:.0f} MB; {MAX_BYTES / 1e6:.0f} MB at most")
-    if data[4:8] == b"ftyp":
-        _heif()
+    _register_formats()
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")

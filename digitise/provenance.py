@@ -55,9 +55,9 @@ def provenance(surveys: Sequence[Survey], *, now: datetime) -> Provenance:
 
 
 def _digest(surveys: Sequence[Survey]) -> str:
-    """SHA-256 over every page's photograph and every cell's present state and value, in a fixed order."""
+    """SHA-256 over every page's photograph and every cell's present state, value and decider, in a fixed order."""
     lines = []
     for survey in surveys:
         photo = {p.id: p.sha256 for p in survey.pages}
-        lines += [f"{survey.pack} {photo[c.page_id]} {c.cell} {c.state} {c.value!r}" for c in survey.cells]
+        lines += [f"{survey.pack} {photo[c.page_id]} {c.cell} {c.state} {c.value!r} {c.by}" for c in survey.cells]
     return hashlib.sha256("\n".join(sorted(lines)).encode()).hexdigest()

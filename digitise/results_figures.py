@@ -62,7 +62,7 @@ def both_widths(plot: Plot) -> str:
     wide, narrow = min(210, 26 + 7.6 * longest), min(152, 18 + 7.0 * longest)
     return (
         f'<div class="wide">{draw(plot, width_px=860, label_px=wide, text_px=190)}</div>'
-        f'<div class="narrow">{draw(plot, width_px=350, label_px=narrow, text_px=6)}</div>'
+        f'<div class="narrow">{draw(plot, width_px=350, label_px=narrow, text_px=16)}</div>'
     )
 
 
@@ -134,6 +134,9 @@ def _frame(axes, plot: Plot, places: Sequence[float], *, narrow: bool) -> None:
     axes.grid(axis="x", color=GRID, linewidth=1)
     axes.set_axisbelow(True)
     axes.set_xlabel(plot.axis, color=FAINT, fontsize=12, labelpad=6)
+    if narrow:  # under the whole figure: the axis alone is too short for its words
+        figure = axes.get_figure()
+        axes.xaxis.set_label_coords(0.5, 20 / (72 * figure.get_figheight()), transform=figure.transFigure)
     for side in ("top", "right", "left"):
         axes.spines[side].set_visible(False)
     axes.spines["bottom"].set_color("#9aa8b0")

@@ -34,14 +34,21 @@ def results_html(store: Store, *, now: datetime, packs: Sequence[str] | None = N
     ValueError
         No page of any pack has been read.
     """
+    return page_html(*_results(store, packs, level=level, now=now))
+
+
+def _results(
+    store: Store, packs: Sequence[str] | None, *, level: float, now: datetime
+) -> tuple[list[SurveyResults], list[PhotoRow], Provenance]:
     surveys = load_surveys(store, packs)
     if not surveys:
         raise ValueError(f"{store.folder}: no sheet has been read yet, so there are no results; add photographs first")
-    results = [survey_results(s, level=level) for s in surveys]
-    return page_html(results, store.photos(), provenance(surveys, now=now))
+    return [survey_results(s, level=level) for s in surveys], store.photos(), provenance(surveys, now=now)
 
 
-def write_results(store: Store, out: Path, *, now: datetime, packs: Sequence[str] | None = None) -> list[Path]:
+def write_results(
+    store: Store, out: Path, *, now: datetime, packs: Sequence[str] | None = None, level: float = 0.95
+) -> list[Path]:
     """Write ``results.html`` into the folder `out`, and the tables behind it as CSV; returns the paths.
 
     A path that ends in ``.html`` is the page itself, and the tables go beside it.
@@ -49,10 +56,10 @@ def write_results(store: Store, out: Path, *, now: datetime, packs: Sequence[str
     from digitise.export import write_tables
 
     page = out if out.suffix == ".html" else out / "results.html"
-    html = results_html(store, now=now, packs=packs)
+    results, photos, origin = _results(store, packs, level=level, now=now)
     page.parent.mkdir(parents=True, exist_ok=True)
-    page.write_text(html, encoding="utf-8")
-    return [page, *write_tables([survey_results(s) for s in load_surveys(store, packs)], page.parent)]
+    page.write_text(page_html(results, photos, origin), encoding="utf-8")
+    return [page, *write_tables(results, page.parent)]
 
 
 def page_html(results: Sequence[SurveyResults], photos: Sequence[PhotoRow], origin: Provenance) -> str:
@@ -99,7 +106,7 @@ def _comparison(results: Sequence[SurveyResults]) -> str:
             f"compare-{i}",
             f"{name} by survey",
             COVER_AXIS,
-            tuple(cover_row(r.name, False, g) for r, g in found),
+            tuple(cover_row(_told_apart(r, results), False, g) for r, g in found),
             percent=True,
         )
         level = f"{100 * results[0].level:g} %"
@@ -110,18 +117,22 @@ def _comparison(results: Sequence[SurveyResults]) -> str:
     )
 
 
+def _told_apart(r: SurveyResults, results: Sequence[SurveyResults]) -> str:
+    """The survey's name, with its date where several surveys share the name."""
+    shared = sum(other.name == r.name for other in results) > 1
+    return f"{r.name} {r.survey.date or r.survey.pack}" if shared else r.name
+
+
 def _photographs(results: Sequence[SurveyResults], photos: Sequence[PhotoRow]) -> str:
     used = {p.sha256: p for r in results for p in r.survey.pages}
     refused = [p for p in photos if p.status in ("retake", "unreadable")]
     waiting = [p for p in photos if p.status == "waiting"]
     others = sum(p.status == "read" and p.sha256 not in used for p in photos)
     words = [f"{plural(len(photos), 'photograph')} kept", f"{len(used)} used here", f"{len(refused)} refused"]
-    words += (
-        [f"{others} read but not used here (another photograph of the page counts, or it is of another pack)"]
-        if others
-        else []
-    )
-    words += [f"{len(waiting)} not read yet"] if waiting else []
+    if others:
+        words.append(f"{others} read but not used here (another photograph of the page counts, or of another pack)")
+    if waiting:
+        words.append(f"{len(waiting)} not read yet")
     out = f"<h2>Photographs</h2><p>{'; '.join(words)}.</p>"
     if refused:
         items = "".join(f"<li><strong>{escape(p.name)}</strong>: {escape(' '.join(p.reasons))}</li>" for p in refused)

@@ -177,7 +177,8 @@ def _belt_lead(lines: Sequence[DensityLine]) -> str:
     left = sum(1 for d in lines if d.site.left_out or d.site.partly_read)
     text = f"Up to {area:g} m² counted in {plural(len(lines[0].belts), 'belt')}."
     if left:
-        text += f" {plural(left, 'row')} {'rests' if left == 1 else 'rest'} on less, because cells are unread, illegible or blank."
+        rest = "rests" if left == 1 else "rest"
+        text += f" {plural(left, 'row')} {rest} on less, because cells are unread, illegible, blank or missing."
     return f"<p>{escape(text)}</p>"
 
 

@@ -110,13 +110,14 @@ def _reading(results: Sequence[SurveyResults], origin: Provenance) -> str:
     kinds = ("cells", "by_rule", "by_person", "unread")
     cells, rule, person, unread = (sum(getattr(q, k) for q in sheets) for k in kinds)
     basis = "; ".join(origin.acceptance_bases) or "not recorded"
+    photos = len(origin.photo_sha256)
     return (
-        f"{plural(len(origin.photo_sha256), 'photograph')} were read by digitise {origin.tool_version} (reader "
-        f"{', '.join(origin.reader_versions)}). Each cell's reading has a calibrated probability "
+        f"{plural(photos, 'photograph')} {'was' if photos == 1 else 'were'} read by digitise {origin.tool_version} "
+        f"(reader {', '.join(origin.reader_versions)}). Each cell's reading has a calibrated probability "
         f"(pool-adjacent-violators, Ayer et al. 1955, doi:10.1214/aoms/1177728423); readings above their kind's "
-        f"threshold were accepted by rule, all others were put before a person. Of {plural(cells, 'cell')}, {thousands(rule)} "
-        f"were accepted by rule, {thousands(person)} decided by a person, {thousands(unread)} are unread. Basis of "
-        f"the thresholds: {basis.rstrip('.')}."
+        f"threshold were accepted by rule, all others were put before a person. Of {plural(cells, 'cell')}, "
+        f"{thousands(rule)} were accepted by rule, {thousands(person)} decided by a person, {thousands(unread)} are "
+        f"unread. Basis of the thresholds: {basis.rstrip('.')}."
     )
 
 
@@ -180,10 +181,11 @@ def _density(results: Sequence[SurveyResults]) -> list[str]:
 
 def _unknown(results: Sequence[SurveyResults]) -> list[str]:
     points = [p for r in results for line in r.lines for p in line.points]
-    out = [
+    zero = (
         "A blank tally is a zero only where the sheet's none-seen box is ticked or a 0 is written; a count takes the "
         "strokes, and the written total where there are no legible strokes."
-    ]
+    )
+    out = [zero]
     missing = sum(p.missing for p in points)
     if missing:
         out.append(

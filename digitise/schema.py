@@ -7,8 +7,10 @@ JSON text, so that 7, 7.0, "7", true and null stay what they are.
 from __future__ import annotations
 
 from pathlib import Path
+from sqlite3 import Error
 
 from sqlalchemy import (
+    URL,
     Column,
     Engine,
     Float,
@@ -146,10 +148,12 @@ def _triggers() -> list[str]:
 
 def _on_connect(connection, _record) -> None:
     connection.isolation_level = None  # SQLAlchemy's begin event opens transactions, not the driver
-    cursor = connection.cursor()
-    for pragma in ("foreign_keys=ON", "recursive_triggers=ON", "synchronous=FULL"):
-        cursor.execute(f"PRAGMA {pragma}")
-    cursor.close()
+    try:
+        for pragma in ("foreign_keys=ON", "recursive_triggers=ON", "synchronous=FULL"):
+            connection.execute(f"PRAGMA {pragma}").close()
+    except Error:
+        connection.close()
+        raise
 
 
 def _on_begin(connection) -> None:
@@ -158,7 +162,7 @@ def _on_begin(connection) -> None:
 
 def open_engine(path: Path) -> tuple[Engine, Engine]:
     """(writing, reading) engines over one pool: a write takes SQLite's lock at once, a read never does."""
-    engine = create_engine(f"sqlite:///{path}", connect_args={"timeout": BUSY_SECONDS})
+    engine = create_engine(URL.create("sqlite", database=str(path)), connect_args={"timeout": BUSY_SECONDS})
     event.listen(engine, "connect", _on_connect)
     event.listen(engine, "begin", _on_begin)
     return engine, engine.execution_options(begin="BEGIN")

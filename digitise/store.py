@@ -11,13 +11,14 @@ import hashlib
 import re
 from datetime import datetime
 from pathlib import Path
+from sqlite3 import Error as SQLiteError
 
 from sqlalchemy import Row, insert, select
 from sqlalchemy.exc import DatabaseError
 
 from digitise import schema as t
 from digitise import store_write as w
-from digitise.kept_files import cut_out, encode_page, original_name, read_checked, write_once
+from digitise.kept_files import cut_out, encode_page, original_name, read_checked, read_page, write_once
 from digitise.layout import Cell
 from digitise.protocol import Protocol
 from digitise.reading import PhotoResult, Value
@@ -79,7 +80,7 @@ class Store:
         write, read = t.open_engine(folder / DATABASE)
         try:
             t.prepare(write)
-        except (DatabaseError, ValueError) as error:
+        except (DatabaseError, SQLiteError, ValueError) as error:
             write.dispose()
             why = str(getattr(error, "orig", error))
             raise StoreError(f"{folder / DATABASE}: cannot be used ({why}); choose another folder") from None
@@ -388,7 +389,7 @@ class Store:
             file = connection.execute(select(t.pages.c.image).where(t.pages.c.id == page_id)).scalar()
         if file is None:
             raise StoreError(f"there is no page {page_id} in {self.folder}")
-        return (self.folder / "pages" / file).read_bytes()
+        return read_page(self.folder / "pages" / file)
 
     def original(self, sha256: str) -> bytes:
         """Bytes of a kept photograph, checked against its SHA-256.

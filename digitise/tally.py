@@ -7,6 +7,7 @@ independent second opinion.
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -21,13 +22,14 @@ from digitise.layout import Cell
 REACH_MM = 2.0              # strokes that run over the rule are followed this far
 SPECK_MM = 1.5              # shorter marks are no strokes
 PROBE_MM = 2.4              # length of the line that must fit inside a stroke along its direction
+CRUMB_MM = 1.6
 UPRIGHT_DEG = 36.0          # from the vertical; what leans further is a bar
-PERSIST_MM = 0.9            # rows over which a number of strokes side by side must hold
+PERSIST_MM = 0.5            # rows over which a number of strokes side by side must hold
 
 
 @dataclass(frozen=True, slots=True)
 class StrokeCount:
-    """What the contours say: `count` strokes, of which `bars` lie across; `zero` when a lone dash was found.
+    """What the contours say: `count` strokes, of which `bars` lie across; `zero` when a lone dash or ring was found.
 
     `ink_mm2` is the area of pencil that belongs to the box, `longest_mm` its longest mark.
     """
@@ -83,13 +85,44 @@ def _along(mask: np.ndarray, probes: tuple[tuple[float, np.ndarray], ...]) -> np
     return out
 
 
-def _side_by_side(piece: np.ndarray) -> int:
-    """Strokes in one connected piece: the most runs on a row that hold for `PERSIST_MM`."""
-    starts = (np.diff(piece, axis=1, prepend=0) == 1).sum(axis=1)
+def _bands(mask: np.ndarray) -> list[tuple[int, int]]:
+    """Rows of writing one above another: (first, last + 1) image rows, parted where the ink thins out."""
+    profile = mask.sum(axis=1).astype(np.float64)
+    smooth = np.convolve(profile, np.ones(5) / 5, mode="same")
+    least = max(SPECK_MM * FLAT_PX_PER_MM, 4)
+    inked = smooth > 0.3 * smooth.max(initial=0.0)
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], inked.astype(np.int8), [0]))))
+    bands = [(int(s), int(e)) for s, e in zip(edges[::2], edges[1::2], strict=True) if e - s >= least]
+    if len(bands) < 2:
+        return [(0, len(mask))]
+    cuts = [0, *((a[1] + b[0]) // 2 for a, b in itertools.pairwise(bands)), len(mask)]
+    return list(itertools.pairwise(cuts))
+
+
+def _side_by_side(group: np.ndarray, uprights: np.ndarray) -> int:
+    """Upright strokes in one connected group: the most runs of `uprights` on a row that hold for `PERSIST_MM`."""
+    runs = (np.diff((uprights & group).astype(np.int8), axis=1, prepend=0) == 1).sum(axis=1)
     hold = max(1, int(PERSIST_MM * FLAT_PX_PER_MM))
-    if len(starts) < hold:
-        return int(starts.max(initial=0))
-    return int(max(np.sort(starts)[-hold], 1))
+    return int(np.sort(runs)[-hold]) if len(runs) >= hold else int(runs.max(initial=0))
+
+
+def _tall(mask: np.ndarray) -> np.ndarray:
+    """Pieces of upright strokes without the crumbs that a removed bar leaves."""
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
+    keep = stats[:, cv2.CC_STAT_HEIGHT] >= CRUMB_MM * FLAT_PX_PER_MM
+    keep[0] = False
+    return keep[labels].astype(np.uint8)
+
+
+def _is_ring(mask: np.ndarray) -> bool:
+    """Whether a lone mark is a closed ring: a written zero."""
+    contours, tree = cv2.findContours(mask, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
+    if tree is None:
+        return False
+    holes = [cv2.contourArea(c) for c, node in zip(contours, tree[0], strict=True) if node[3] >= 0]
+    outer = [cv2.boundingRect(c) for c, node in zip(contours, tree[0], strict=True) if node[3] < 0]
+    x, y, w, h = max(outer, key=lambda box: box[2] * box[3])
+    return bool(holes) and max(holes) > 0.35 * w * h and h > 2.0 * FLAT_PX_PER_MM
 
 
 def _pieces(mask: np.ndarray, least_mm: float) -> list[tuple[np.ndarray, float, float]]:
@@ -123,12 +156,21 @@ def count_strokes(ink: np.ndarray, threshold: float) -> StrokeCount:
         return StrokeCount(0, 0, False, 0.0, 0.0)
     area = float(mask.sum()) / FLAT_PX_PER_MM**2
     longest = max(float(np.hypot(w, h)) for _, w, h in marks)
-    upright_probes, bar_probes = _probes(int(PROBE_MM * FLAT_PX_PER_MM) | 1)
-    upright = _along(mask, upright_probes)
-    bars = _along(mask, bar_probes)
-    strokes = sum(_side_by_side(piece) for piece, _, h in _pieces(upright, SPECK_MM) if h >= SPECK_MM)
-    crossing = [(w, h) for _, w, h in _pieces(bars, 1.6 * PROBE_MM)]
-    lone_dash = len(marks) == 1 and strokes == 0 and marks[0][1] > 2.2 * marks[0][2]
-    if lone_dash:
+    probe = int(PROBE_MM * FLAT_PX_PER_MM) | 1
+    strokes, crossing = 0, 0
+    for top, bottom in _bands(mask):
+        band = mask[top:bottom]
+        bars = _along(band, _probes(int(1.35 * probe) | 1)[1])
+        uprights = _tall(_along(band, _probes(probe)[0]) & (1 - cv2.dilate(bars, np.ones((3, 3), np.uint8))))
+        strokes += sum(_side_by_side(group, uprights) for group in _groups(band))
+        crossing += sum(1 for _ in _pieces(bars, 1.6 * PROBE_MM))
+    if len(marks) == 1 and (_is_ring(mask) or (strokes == 0 and marks[0][1] > 2.2 * marks[0][2])):
         return StrokeCount(0, 0, True, area, longest)
-    return StrokeCount(strokes + len(crossing), len(crossing), False, area, longest)
+    return StrokeCount(strokes + crossing, crossing, False, area, longest)
+
+
+def _groups(band: np.ndarray) -> list[np.ndarray]:
+    """Masks of the connected groups of marks in a row of writing, specks left out."""
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(band, connectivity=8)
+    extent = np.hypot(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT]) / FLAT_PX_PER_MM
+    return [(labels == i).astype(np.uint8) for i in range(1, count) if extent[i] >= SPECK_MM]

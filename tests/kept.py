@@ -14,11 +14,13 @@ from digitise.layout import Cell, Layout, build_layouts
 from digitise.page import Page
 from digitise.protocol import Protocol, load_protocol
 from digitise.reading import PhotoResult, Reading, Value
+from digitise.rows import CellNow, PageRow, cell_label
 from digitise.sheet import identity_for
+from digitise.survey import Survey, assemble
 
 NOW = datetime(2026, 3, 28, 9, 30, tzinfo=UTC)
 PACK = "QH7M4K"
-FLAGGED = object()                     # as a value: the reader was not sure
+FLAGGED = object()  # as a value: the reader was not sure
 
 
 @lru_cache(maxsize=1)
@@ -55,8 +57,16 @@ def photo_of(name: str) -> bytes:
     return f"photograph {name}".encode()
 
 
-def made_result(sheet: str, values: Mapping[str, Value], *, name: str, pack: str | None = PACK, transect: int = 1,
-                confidence: float = 0.9993, paper: str = "A4") -> PhotoResult:
+def made_result(
+    sheet: str,
+    values: Mapping[str, Value],
+    *,
+    name: str,
+    pack: str | None = PACK,
+    transect: int = 1,
+    confidence: float = 0.9993,
+    paper: str = "A4",
+) -> PhotoResult:
     """What reading one photograph would give: `values` by cell id, every other cell blank."""
     one = layout(sheet, paper)
     unknown = set(values) - set(one.by_id)
@@ -72,3 +82,75 @@ def keep(store, result: PhotoResult, *, now: datetime = NOW, **extra) -> int | N
     return store.record(result, protocol(), now=now, acceptance_basis="made up for a test", **extra)
 
 
+UNREAD, ILLEGIBLE = object(), object()  # as values in `made_sheet`
+
+
+def made_sheet(
+    sheet: str, values: Mapping[str, object], *, transect: int = 1, pack: str = PACK, by: str = "rule", one=None
+):
+    """A page and the present state of its cells, for `digitise.survey.assemble`; other cells are blank."""
+    one = one or layout(sheet)
+    assert not set(values) - set(one.by_id)
+    number = 10 * transect + ["site", "fish", "invertebrate", "substrate"].index(sheet) + 1
+    cells = {c.id: _made_cell(c, values.get(c.id, blank_of(c)), number, by) for c in one.cells}
+    page = PageRow(
+        id=number,
+        sha256=hashlib.sha256(f"{pack}{number}".encode()).hexdigest(),
+        photo=f"{sheet}-{transect}.jpg",
+        protocol="reef-transect",
+        protocol_version="1",
+        protocol_digest=protocol().digest,
+        layout_digest=one.digest,
+        sheet=sheet,
+        title=one.title,
+        page=one.page,
+        pages=one.pages,
+        per_transect=one.per_transect,
+        page_size_mm=one.page_size_mm,
+        pack=pack,
+        transect=transect if one.per_transect else 0,
+        identity_from="printed",
+        superseded_by=None,
+        cells=len(cells),
+        flagged=0,
+        open=0,
+        decided=0,
+        mean_confidence=0.999,
+        residual_mm=0.2,
+        px_per_mm=10.0,
+        reader_version="1",
+        acceptance_basis="made up for a test",
+        recorded_at="2026-03-28T09:30:00Z",
+    )
+    return page, cells
+
+
+def _made_cell(cell: Cell, value: object, page_id: int, by: str) -> CellNow:
+    state = {UNREAD: "unread", ILLEGIBLE: "illegible", None: "blank"}.get(value, "entered")
+    kept = value if state == "entered" else None
+    who = "" if state == "unread" else "Anna" if state == "illegible" else by
+    return CellNow(
+        page_id,
+        cell.id,
+        cell.kind,
+        cell_label(cell),
+        state,
+        kept,
+        who,
+        "2026-03-28T09:30:00Z",
+        "made up",
+        kept,
+        0.999,
+        (),
+        cell.box_mm,
+    )
+
+
+def points(codes: Mapping[str, int], **others: object) -> dict[str, object]:
+    """Values of a substrate sheet: so many points of each code from the start of the tape, then `others` by name."""
+    written = [code for code, n in codes.items() for _ in range(n)] + list(others.values())
+    return {f"substrate/{m:g}": v for m, v in zip(protocol().transect.points_m, written, strict=False)}
+
+
+def made_survey(*sheets, pack: str = PACK) -> Survey:
+    return assemble(protocol(), pack, sheets)

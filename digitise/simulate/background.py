@@ -45,7 +45,7 @@ def _wood(rng: np.random.Generator) -> np.ndarray:
     width = int(rng.uniform(300, 480))
     for left in range(int(rng.integers(width)), _SIDE, width):
         level[:, left:] += rng.normal(0, 0.1)
-        level[:, left : left + 8] -= 0.7 * np.hanning(8).astype(np.float32)
+        level[:, left : left + 8] -= 0.7 * np.hanning(8).astype(np.float32)[: _SIDE - left]
     return _tinted(level, _jitter(rng, (35, 58, 84)), _jitter(rng, (120, 160, 190)))
 
 

@@ -27,7 +27,6 @@ def main() -> None:
     two.add_argument("--check", type=Path, required=True)
     two.add_argument("--out", type=Path, required=True)
     two.add_argument("--seconds", type=float, default=600)
-    two.add_argument("--epochs", type=int, default=14)
     three = steps.add_parser("calibrate", help="set probabilities and acceptance thresholds")
     three.add_argument("--strokes", type=Path, required=True)
     three.add_argument("--protocol", default="reef-transect")
@@ -39,7 +38,7 @@ def main() -> None:
         from digitise.train.fit import fit_all
 
         args.out.mkdir(parents=True, exist_ok=True)
-        fit_all(args.train, args.check, args.out, seconds=args.seconds, epochs=args.epochs)
+        fit_all(args.train, args.check, args.out, seconds=args.seconds)
         return
     hands = load_hands(args.strokes)
     train, calibrate, _ = split_writers(hands)

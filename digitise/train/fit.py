@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import copy
 import json
+import math
 import time
 from pathlib import Path
 
@@ -12,7 +14,7 @@ import torch.nn.functional as F  # noqa: N812 - PyTorch's own usage
 
 from digitise.characters import DIGIT_CLASSES, LETTER_CLASSES, SIDE_PX, TICK_CLASSES
 from digitise.train.harvest import NONE
-from digitise.train.networks import HEADS, CharacterNetwork, TallyNetwork
+from digitise.train.networks import HEADS, CharacterNetwork, CharacterPair, TallyNetwork
 
 _SCALE = 1.0 / 170.0         # stored pictures are uint8, 170 = this page's pencil
 
@@ -46,7 +48,7 @@ def _weathered(pictures: torch.Tensor) -> torch.Tensor:
 
 
 def _head_loss(logits: torch.Tensor, labels: torch.Tensor) -> torch.Tensor:
-    parts = zip(logits.split(HEADS, dim=1), labels.T, strict=True)
+    parts = zip(logits.float().split(HEADS, dim=1), labels.T, strict=True)
     return sum(F.cross_entropy(p, t.long(), ignore_index=NONE, label_smoothing=0.01, reduction="sum")
                for p, t in parts) / len(labels)
 
@@ -55,69 +57,84 @@ class _Average:
     """Exponential moving average of a network's weights."""
 
     def __init__(self, network: torch.nn.Module, decay: float):
-        import copy
-
         self.network, self.decay = copy.deepcopy(network).eval(), decay
 
     @torch.no_grad()
     def update(self, network: torch.nn.Module) -> None:
-        for kept, new in zip(self.network.state_dict().values(), network.state_dict().values(), strict=True):
-            if kept.dtype.is_floating_point:
-                kept.lerp_(new, 1 - self.decay)
-            else:
-                kept.copy_(new)
+        mine, new = self.network.state_dict(), network.state_dict()
+        floats = [k for k, v in mine.items() if v.dtype.is_floating_point]
+        torch._foreach_lerp_([mine[k] for k in floats], [new[k] for k in floats], 1 - self.decay)
 
 
-def _optimised(network: torch.nn.Module, count: int, batch: int, epochs: int, seconds: float, step, device: str):
-    """Run `step(network, indices) -> loss` over shuffled batches with a one-cycle rate; the averaged network."""
+def _rate(progress: float, top: float) -> float:
+    """One-cycle learning rate: a linear rise over the first 10 %, then a cosine to nothing."""
+    if progress < 0.1:
+        return top * (0.1 + 9 * progress)
+    return top * (0.5 + 0.5 * math.cos(math.pi * (progress - 0.1) / 0.9)) + 1e-6
+
+
+def _optimised(network: torch.nn.Module, count: int, batch: int, seconds: float, step, device: str) -> torch.nn.Module:
+    """Run `step(network, indices) -> loss` over shuffled batches until the time is spent; the averaged network."""
     optimiser = torch.optim.AdamW(network.parameters(), lr=1e-3, weight_decay=0.02)
-    total = epochs * (count // batch)
-    schedule = torch.optim.lr_scheduler.OneCycleLR(optimiser, max_lr=3e-3, total_steps=total, pct_start=0.15)
-    average, begin, done = _Average(network, 0.998), time.monotonic(), 0
-    for epoch in range(epochs):
-        network.train()
+    average, begin, progress, epoch = _Average(network, 0.998), time.monotonic(), 0.0, 0
+    network.train()
+    while progress < 1:
         order, losses = torch.randperm(count, device=device), []
-        for start in range(0, (count // batch) * batch, batch):
-            loss = step(network, order[start:start + batch])
+        for start in range(0, max(1, count - batch + 1), batch):
+            progress = (time.monotonic() - begin) / seconds
+            if progress >= 1:
+                break
+            for group in optimiser.param_groups:
+                group["lr"] = _rate(progress, 3e-3)
+            with torch.autocast(device, torch.bfloat16, enabled=device == "cuda"):
+                loss = step(network, order[start:start + batch])
             optimiser.zero_grad(set_to_none=True)
             loss.backward()
             torch.nn.utils.clip_grad_norm_(network.parameters(), 5.0)
             optimiser.step()
-            schedule.step()
             average.update(network)
             losses.append(loss.detach())
-            done += 1
-        spent = time.monotonic() - begin
-        print(f"epoch {epoch + 1}/{epochs}: loss {torch.stack(losses).mean():.4f}, {spent:.0f} s", flush=True)
-        if spent > seconds:
-            print("out of time: the schedule was not finished", flush=True)
-            break
+        epoch += 1
+        if losses:
+            print(f"epoch {epoch}: loss {torch.stack(losses).mean():.4f}, {100 * progress:.0f} % of the time", flush=True)
     return average.network
 
 
-def fit_characters(data: dict[str, np.ndarray], *, epochs: int, seconds: float, device: str) -> CharacterNetwork:
-    """Train the character network on harvested boxes."""
+def _elastic(pictures: torch.Tensor, amount: float) -> torch.Tensor:
+    """Smooth random distortion, as hands differ; `amount` in half sides."""
+    n, device = len(pictures), pictures.device
+    field = torch.randn(n, 2, 5, 5, device=device) * amount * torch.rand(n, 1, 1, 1, device=device)
+    field = F.interpolate(field, size=pictures.shape[2:], mode="bicubic", align_corners=True).permute(0, 2, 3, 1)
+    plain = torch.eye(2, 3, device=device).expand(n, 2, 3)
+    return F.grid_sample(pictures, F.affine_grid(plain, list(pictures.shape), align_corners=False) + field, align_corners=False)
+
+
+def fit_characters(data: dict[str, np.ndarray], *, seconds: float, device: str) -> CharacterNetwork:
+    """Train one character network on harvested boxes."""
     boxes = torch.from_numpy(data["boxes"]).to(device)
     labels = torch.from_numpy(data["labels"]).to(device)
 
     def step(network, at):
-        x = boxes[at, None].float() * _SCALE
-        x = _weathered(_warped(x, turn=0.14, shear=0.2, scale=0.12, shift=0.07))
+        with torch.no_grad():
+            x = boxes[at, None].float() * _SCALE
+            x = _elastic(_warped(x, turn=0.14, shear=0.2, scale=0.12, shift=0.07), 0.07)
+            x = _weathered(x)
         return _head_loss(network(x), labels[at])
 
     network = CharacterNetwork().to(device)
-    return _optimised(network, len(boxes), 512, epochs, seconds, step, device)
+    return _optimised(network, len(boxes), 1024, seconds, step, device)
 
 
-def fit_tally(data: dict[str, np.ndarray], *, epochs: int, seconds: float, device: str) -> TallyNetwork:
+def fit_tally(data: dict[str, np.ndarray], *, seconds: float, device: str) -> TallyNetwork:
     """Train the stroke counter on harvested tally boxes."""
     pictures = torch.from_numpy(data["tallies"]).to(device)
     truth = torch.from_numpy(data["counts"]).to(device)
 
     def step(network, at):
-        x = pictures[at, None].float() * _SCALE
-        x = _weathered(_warped(x, turn=0.02, shear=0.0, scale=0.06, shift=0.02))
-        maps, goal = network(x), truth[at]
+        with torch.no_grad():
+            x = pictures[at, None].float() * _SCALE
+            x = _weathered(_warped(x, turn=0.02, shear=0.0, scale=0.06, shift=0.02))
+        maps, goal = network(x).float(), truth[at]
         count = maps[:, 0].sum(dim=(1, 2))
         known = ~torch.isnan(goal[:, 0])
         error = F.smooth_l1_loss(count[known], goal[known, 0], beta=0.3, reduction="none") / (1 + 0.03 * goal[known, 0])
@@ -125,7 +142,7 @@ def fit_tally(data: dict[str, np.ndarray], *, epochs: int, seconds: float, devic
         return error.mean() + marks
 
     network = TallyNetwork().to(device)
-    return _optimised(network, len(pictures), 64, epochs, seconds, step, device)
+    return _optimised(network, len(pictures), 96, seconds, step, device)
 
 
 @torch.no_grad()
@@ -178,7 +195,7 @@ def export(network: torch.nn.Module, path: Path, shape: tuple[int, ...], dynamic
                       opset_version=17, dynamo=False)
 
 
-def fit_all(train: Path, check: Path, out: Path, *, seconds: float, epochs: int) -> None:
+def fit_all(train: Path, check: Path, out: Path, *, seconds: float) -> None:
     """Train both networks, export them into `out`, and write what they reach on other writers."""
     torch.manual_seed(20261125)
     torch.backends.cudnn.benchmark = True
@@ -187,10 +204,13 @@ def fit_all(train: Path, check: Path, out: Path, *, seconds: float, epochs: int)
     print(f"{len(data['boxes'])} boxes, {len(data['tallies'])} tallies; "
           f"check {len(other['boxes'])} boxes, {len(other['tallies'])} tallies", flush=True)
     report = {}
-    characters = fit_characters(data, epochs=epochs, seconds=0.5 * seconds, device=device)
+    pair = [fit_characters(data, seconds=0.25 * seconds, device=device) for _ in range(2)]
+    for single in pair:
+        print({k: v["right"] for k, v in character_report(single, other, device).items() if k != "letter_confusion"})
+    characters = CharacterPair(*pair).eval()
     report["characters"] = character_report(characters, other, device)
     export(characters, out / "characters.onnx", (1, 1, SIDE_PX, SIDE_PX), {0: "boxes"})
-    tally = fit_tally(data, epochs=epochs, seconds=0.5 * seconds, device=device)
+    tally = fit_tally(data, seconds=0.5 * seconds, device=device)
     report["tally"] = tally_report(tally, other, device)
     export(tally, out / "tally.onnx", (1, 1, 72, 344), {0: "boxes", 2: "rows", 3: "columns"})
     (out / "training.json").write_text(json.dumps(report, indent=1))

@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 
 from digitise.characters import DIGIT_CLASSES, LETTER_CLASSES, TICK_CLASSES, character_crops
+from digitise.flatten import FLAT_PX_PER_MM
 from digitise.ink import InkPage, extract_ink
 from digitise.layout import Cell
 from digitise.page import Page, register
@@ -20,7 +21,7 @@ from digitise.protocol import Protocol
 from digitise.simulate.camera import hard_camera, ordinary_camera
 from digitise.simulate.fill import Answer, Mess, random_answers, spelled
 from digitise.simulate.hand import Hand, most_tally
-from digitise.simulate.take import any_hand, take
+from digitise.simulate.take import PX_PER_MM, any_hand, filled, take
 from digitise.tally import own_ink
 from digitise.tally_network import network_input
 from digitise.train.sheets import practice_layout
@@ -28,6 +29,8 @@ from digitise.train.sheets import practice_layout
 NONE = -1                    # this head learns nothing from this box
 PRACTICE_MESS = Mess(blank_tally=0.10, blank=0.08, struck=0.035, overwritten=0.03, erased_rewritten=0.05, ditto=0.012,
                      unreadable=0.012, overrun=0.06, zero=0.10, dash_zero=0.35, slashed_zero=0.2, ticked=0.55)
+PHOTOGRAPHED = 5             # one practice page in so many is photographed, the others only softened
+STRIDE = 64                  # seeds that one worker counts on by
 TALLY_CANVAS = (72, 344)     # rows, columns of a stored tally picture
 
 
@@ -125,11 +128,45 @@ def practice_page(protocol: Protocol, hands: dict[str, Hand], seed: int) -> dict
     return cells_of(page, taken.answers) if page else None
 
 
+def flat_page(protocol: Protocol, hands: dict[str, Hand], seed: int) -> dict[str, np.ndarray]:
+    """Labelled cells of a practice page that was not photographed, only softened: many more for the same time."""
+    cv2.setNumThreads(1)
+    rng = np.random.default_rng(seed)
+    layout = practice_layout(protocol, rng, tallies=0.5)
+    answers = random_answers(layout.to_json(), rng, mess=PRACTICE_MESS)
+    answers = tuple(_more_strokes(layout.by_id[a.cell], a, rng) for a in answers)
+    image = _softened(filled(protocol, layout, answers, any_hand(hands, rng), rng), layout.page_size_mm, rng)
+    return cells_of(Page(layout, None, image, None, FLAT_PX_PER_MM, 0.2, frozenset()), answers)
+
+
+def _softened(canvas: np.ndarray, size_mm: tuple[float, float], rng: np.random.Generator) -> np.ndarray:
+    """A page raster as flattening leaves it: a little out of place, blurred, unevenly lit, grainy, compressed."""
+    width, height = (int(round(v * FLAT_PX_PER_MM)) for v in size_mm)
+    scale = PX_PER_MM / FLAT_PX_PER_MM
+    shape = (int(size_mm[1] / 25) + 2, int(size_mm[0] / 25) + 2)
+    amount = rng.uniform(0, 0.13) * PX_PER_MM
+    wander = [cv2.resize(rng.normal(0, amount, shape).astype(np.float32), (width, height), interpolation=cv2.INTER_CUBIC)
+              for _ in range(2)]
+    y, x = np.mgrid[0:height, 0:width].astype(np.float32)
+    blurred = cv2.GaussianBlur(canvas, (0, 0), float(rng.uniform(0.04, 0.2)) * PX_PER_MM)
+    flat = cv2.remap(blurred, (x + 0.5) * scale - 0.5 + wander[0], (y + 0.5) * scale - 0.5 + wander[1], cv2.INTER_LINEAR,
+                     borderMode=cv2.BORDER_REPLICATE).astype(np.float32)
+    if rng.random() < 0.5:
+        flat += rng.uniform(0.1, 0.5) * (flat - cv2.GaussianBlur(flat, (0, 0), 1.2))
+    light = 1 + rng.uniform(-0.25, 0.25) * (x / width - 0.5) + rng.uniform(-0.25, 0.25) * (y / height - 0.5)
+    grain = cv2.GaussianBlur(rng.standard_normal((height, width), dtype=np.float32), (0, 0), 0.6)
+    flat = flat * light * rng.uniform(0.5, 0.9) + rng.uniform(0, 25) + grain * rng.uniform(1, 9)
+    quality = [cv2.IMWRITE_JPEG_QUALITY, int(rng.integers(70, 96))]
+    _, data = cv2.imencode(".jpg", np.clip(flat, 0, 255).astype(np.uint8), quality)
+    return cv2.imdecode(data, cv2.IMREAD_GRAYSCALE)
+
+
 def _practise(protocol: Protocol, hands: dict[str, Hand], end: float, seeds: Iterator[int]) -> dict[str, np.ndarray]:
     """Practice pages until the clock (monotonic seconds) says `end`, all cells together."""
     parts = []
     while not parts or time.monotonic() < end:
-        part = practice_page(protocol, hands, next(seeds))
+        n = next(seeds)
+        part = (practice_page if n // STRIDE % PHOTOGRAPHED == 0 else flat_page)(protocol, hands, n)
         if part is not None:
             parts.append(part)
     return {"pages": np.array([len(parts)]), **{k: np.concatenate([p[k] for p in parts]) for k in parts[0]}}
@@ -139,7 +176,8 @@ def harvest(protocol: Protocol, hands: dict[str, Hand], out: Path, *, seconds: f
     """Photograph practice pages for so many seconds on `jobs` cores; writes ``out`` (.npz); returns the pages read."""
     end = time.monotonic() + seconds
     with ProcessPoolExecutor(jobs, mp_context=get_context("fork")) as pool:
-        work = [pool.submit(_practise, protocol, hands, end, itertools.count(seed + j, jobs)) for j in range(jobs)]
+        work = [pool.submit(_practise, protocol, hands, end, itertools.count(seed + j, STRIDE))
+                for j in range(min(jobs, STRIDE))]
         parts = [w.result() for w in work]
     np.savez(out, **{k: np.concatenate([p[k] for p in parts]) for k in parts[0]})
     return int(sum(p["pages"][0] for p in parts))

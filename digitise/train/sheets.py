@@ -78,8 +78,9 @@ class _Practice:
             self.page.dots.append((x + 2 * size[0] + 2.0, y + size[1] - 1.2))
 
 
-def practice_layout(protocol: Protocol, rng: np.random.Generator) -> Layout:
-    """A random page of cells; boxes 7 to 11 mm wide and 7.5 to 14 mm high."""
+def practice_layout(protocol: Protocol, rng: np.random.Generator, *, tallies: float = 0.28) -> Layout:
+    """A random page of cells, a share `tallies` of its rows tallies; boxes 7 to 11 mm wide and 7.5 to 14 mm high."""
+    others = (1 - tallies) / 0.72
     paper = str(rng.choice(["A4", "letter"]))
     practice = _Practice(protocol, paper, rng)
     y = 27.0
@@ -87,7 +88,7 @@ def practice_layout(protocol: Protocol, rng: np.random.Generator) -> Layout:
         size = (float(rng.uniform(7, 11)), float(rng.uniform(7.5, 14)))
         if y + size[1] > practice.page.bottom:
             break
-        practice.row(str(rng.choice(_ROWS, p=[0.36, 0.16, 0.28, 0.06, 0.14])), y, size)
+        practice.row(str(rng.choice(_ROWS, p=[0.36 * others, 0.16 * others, tallies, 0.06 * others, 0.14 * others])), y, size)
         y += size[1] + float(rng.uniform(1.5, 5))
     layout = practice.page.finish(1)
     return with_marks(replace(layout, sheet="practice"), int(rng.integers(SLOTS)))

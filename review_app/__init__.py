@@ -1,0 +1,1 @@
+"""Screens for people: review flagged cells, add photographs, see results. Nothing in `digitise` imports this."""

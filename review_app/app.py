@@ -1,0 +1,62 @@
+"""The review server: pages and routes in one process, on this machine only unless told otherwise."""
+
+from __future__ import annotations
+
+import socket
+import tomllib
+from pathlib import Path
+
+import streamlit as st
+from starlette.middleware import Middleware
+from starlette.middleware.trustedhost import TrustedHostMiddleware
+
+from review_app import intake, worklist
+from review_app.routes import routes
+
+HERE = Path(__file__).resolve().parent
+_EVERYWHERE = ("0.0.0.0", "::", "")  # noqa: S104 - compared with, never bound unasked
+
+
+def known_hosts(host: str) -> list[str]:
+    """Names a browser may use for this server; any, when it listens on every address of the machine."""
+    return ["*"] if host in _EVERYWHERE else sorted({"127.0.0.1", "localhost", host})
+
+
+def settings(host: str = "127.0.0.1", port: int = 8501) -> dict:
+    """Server and theme settings by dotted name: the file beside this module, with this host and port."""
+    tree = tomllib.loads((HERE / ".streamlit" / "config.toml").read_text(encoding="utf-8"))
+    flat = {f"{group}.{name}": value for group, values in tree.items() for name, value in values.items()}
+    return flat | {"server.address": host, "server.port": port, "server.allowedHosts": known_hosts(host)}
+
+
+def create_app(host: str = "127.0.0.1") -> st.App:
+    """The application; the folder is chosen with `worklist.use_folder`."""
+    guard = Middleware(TrustedHostMiddleware, allowed_hosts=known_hosts(host), www_redirect=False)
+    return st.App(HERE / "main.py", routes=routes(), middleware=[guard])
+
+
+def _check_free(host: str, port: int) -> None:
+    """`ValueError` with a sentence when the address cannot be listened on."""
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    with socket.socket(family, socket.SOCK_STREAM) as probe:
+        probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            probe.bind((host, port))
+        except (OSError, OverflowError) as error:
+            why = getattr(error, "strerror", None) or str(error)
+            raise ValueError(f"{host}:{port} cannot be used ({why}); name another port") from None
+
+
+def serve(folder: Path | str, *, host: str = "127.0.0.1", port: int = 8501) -> None:
+    """Serve the screens for one folder until stopped; photographs that wait there are read in the background.
+
+    Raises
+    ------
+    ValueError
+        The folder cannot be used as a store, or the address cannot be listened on.
+    """
+    worklist.use_folder(folder)
+    store = worklist.open_store()
+    _check_free(host, port)
+    intake.start(store)
+    create_app(host).run(config=settings(host, port))

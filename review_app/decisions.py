@@ -1,0 +1,141 @@
+"""Key presses of a browser become entries in the store.
+
+Records are checked field by field; whatever is wrong with one comes back as a sentence, never as an exception. A record
+that is sent twice is stored once.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from digitise.reading import Value
+from digitise.store import EntryRow, Store
+
+MOST_RECORDS = 200
+_ACTIONS = ("enter", "blank", "illegible", "undo")
+_NOT_UNDERSTOOD = "a decision was not understood; reload the page"
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """One key press of one browser, checked. `of` names the earlier key press that an undo takes back."""
+
+    client: str
+    seq: int
+    page: int
+    sha256: str
+    cell: str
+    action: str
+    value: Value
+    by: str
+    last: int
+    of: tuple[str, int] | None
+
+
+def parse_decision(record: object) -> Decision:
+    """A decision from a browser's record; `ValueError` says what is wrong with it."""
+    if not isinstance(record, dict):
+        raise ValueError(_NOT_UNDERSTOOD)
+    texts = {k: record.get(k) for k in ("client", "sha256", "cell", "action", "by")}
+    numbers = {k: record.get(k) for k in ("seq", "page", "last")}
+    if not all(isinstance(v, str) and len(v) <= 200 for v in texts.values()):
+        raise ValueError(_NOT_UNDERSTOOD)
+    if not all(map(_is_count, numbers.values())):
+        raise ValueError(_NOT_UNDERSTOOD)
+    if not re.fullmatch(r"[0-9a-zA-Z-]{8,40}", texts["client"]) or texts["action"] not in _ACTIONS:
+        raise ValueError(_NOT_UNDERSTOOD)
+    if not texts["by"].strip():
+        raise ValueError("the reviewer's name is missing; enter it and decide again")
+    of, value = record.get("of"), record.get("value")
+    if texts["action"] == "undo":
+        if not isinstance(of, dict) or not isinstance(of.get("client"), str) or not _is_count(of.get("seq")):
+            raise ValueError("an undo was not understood; reload the page")
+        of = (of["client"], of["seq"])
+    if not isinstance(value, (str, int, float, bool, type(None))) or (isinstance(value, str) and len(value) > 1000):
+        raise ValueError("the value was not understood; type it again")
+    return Decision(**texts, **numbers, value=value, of=of if texts["action"] == "undo" else None)
+
+
+def _is_count(value: object) -> bool:
+    return isinstance(value, int) and not isinstance(value, bool) and 0 <= value < 2**53
+
+
+def standing(entries: Sequence[EntryRow]) -> list[EntryRow]:
+    """Entries of one cell that hold, oldest first, after every undo has taken one away."""
+    held: list[EntryRow] = []
+    for entry in entries:
+        if entry.undoes is None:
+            held.append(entry)
+        elif held:
+            held.pop()
+    return held
+
+
+def apply_decision(store: Store, decision: Decision, *, now: datetime) -> EntryRow:
+    """Store one decision; sent again, it changes nothing.
+
+    Raises
+    ------
+    ChangedMeanwhile
+        Somebody else entered the cell after it was shown.
+    ValueError
+        The cell cannot hold the value, or the record belongs to another folder.
+    """
+    if store.page(decision.page).sha256 != decision.sha256:
+        raise ValueError("this decision was made on another folder's photograph, so it was not stored here")
+    entries = store.entries(decision.page).get(decision.cell, [])
+    if decision.action == "undo":
+        return _undo(store, decision, entries, now)
+    # A browser's own earlier key presses on this cell, still unanswered when this one was made, are no surprise to it.
+    last = entries[-1].id if entries and entries[-1].client == decision.client else decision.last
+    state = {"enter": "entered", "blank": "blank", "illegible": "illegible"}[decision.action]
+    return store.decide(decision.page, decision.cell, value=decision.value if state == "entered" else None, state=state,
+                        by=decision.by, client=decision.client, seq=decision.seq, last_seen=last, now=now)
+
+
+def _undo(store: Store, decision: Decision, entries: Sequence[EntryRow], now: datetime) -> EntryRow:
+    """Take back the one key press that is named, and only while it still holds."""
+    sent = [e for e in entries if (e.client, e.seq) == (decision.client, decision.seq)]
+    if sent:
+        return sent[0]
+    held = standing(entries)
+    if not held or (held[-1].client, held[-1].seq) != decision.of:
+        raise ValueError("this entry was changed since, so it was not undone; look at the cell again")
+    return store.undo(decision.page, decision.cell, by=decision.by, client=decision.client, seq=decision.seq, now=now)
+
+
+def answer(store: Store, record: object, *, now: datetime) -> dict:
+    """Store one record from a browser; the answer says whether it was, or why not in a sentence.
+
+    ``gone`` is true when somebody else has decided the cell, so that it waits for nobody any more.
+    """
+    key = {k: record.get(k) for k in ("client", "seq")} if isinstance(record, dict) else {"client": None, "seq": None}
+    try:
+        decision = parse_decision(record)
+    except ValueError as error:
+        return key | {"ok": False, "sentence": _sentence(error)}
+    try:
+        entry = apply_decision(store, decision, now=now)
+    except ValueError as error:
+        return key | {"ok": False, "sentence": _sentence(error)} | _now_of(store, decision)
+    return key | {"ok": True, "last": entry.id}
+
+
+def _now_of(store: Store, decision: Decision) -> dict:
+    """The cell's last entry, and whether another person has decided it."""
+    try:
+        entries = store.entries(decision.page).get(decision.cell, [])
+    except ValueError:
+        return {"gone": True}
+    if not entries:
+        return {"last": 0, "gone": False}
+    last = entries[-1]
+    return {"last": last.id, "gone": last.state != "withdrawn" and last.client != decision.client}
+
+
+def _sentence(error: Exception) -> str:
+    text = str(error)
+    return text[:1].upper() + text[1:] + ("" if text.endswith((".", "!", "?")) else ".")

@@ -1,0 +1,28 @@
+"""HTML built from parts, with every text escaped: photographed and typed words can never become markup."""
+
+from __future__ import annotations
+
+from html import escape
+
+
+class Markup(str):
+    """A piece of finished HTML; only `tag` makes one."""
+
+    __slots__ = ()
+
+
+def tag(name: str, *children: str, **attributes: object) -> Markup:
+    """One element. Plain strings among the children are escaped, `Markup` is kept.
+
+    A trailing underscore in an attribute's name is dropped (``class_``), other underscores become hyphens; an attribute
+    that is None is left out.
+
+    Examples
+    --------
+    >>> tag("p", "a < b", tag("b", "!"), class_="note")
+    '<p class="note">a &lt; b<b>!</b></p>'
+    """
+    shown = "".join(f' {key.rstrip("_").replace("_", "-")}="{escape(str(value))}"'
+                    for key, value in attributes.items() if value is not None)
+    inner = "".join(child if isinstance(child, Markup) else escape(str(child)) for child in children)
+    return Markup(f"<{name}{shown}>{inner}</{name}>" if name != "img" else f"<img{shown}>")

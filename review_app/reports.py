@@ -1,0 +1,49 @@
+"""The results page and the tables, made when asked for and kept while nothing has changed."""
+
+from __future__ import annotations
+
+import io
+import tempfile
+import zipfile
+from collections.abc import Sequence
+from functools import lru_cache
+from pathlib import Path
+
+from digitise.export import write_export
+from digitise.provenance import provenance
+from digitise.results import survey_results
+from digitise.results_page import page_html
+from digitise.store import Store
+from digitise.survey import load_surveys
+from review_app import worklist
+
+
+def chosen_packs(store: Store, pack: str) -> list[str]:
+    """The packs to report: one, or all when `pack` is empty; none when there is no such pack."""
+    return [p for p in store.packs() if pack in ("", p)]
+
+
+def results_page(store: Store, packs: Sequence[str]) -> str:
+    """The self-contained results page; ``ValueError`` when no sheet of these packs has been read."""
+    origin = provenance(load_surveys(store, packs), now=worklist.utc_now())
+    if not origin.packs:
+        raise ValueError("no sheet of this survey has been read yet, so there are no results")
+    kept = tuple((p.sha256, p.status) for p in store.photos())
+    return _results_page(store, origin.packs, origin.digest, kept)
+
+
+@lru_cache(maxsize=8)
+def _results_page(store: Store, packs: tuple[str, ...], _digest: str, _photos: tuple) -> str:
+    surveys = load_surveys(store, packs)
+    return page_html([survey_results(s) for s in surveys], store.photos(), provenance(surveys, now=worklist.utc_now()))
+
+
+def tables_zip(store: Store, packs: Sequence[str]) -> bytes:
+    """All tables of these surveys and the text that explains them, as one ZIP file."""
+    out = io.BytesIO()
+    with tempfile.TemporaryDirectory() as folder:
+        summary = write_export(store, Path(folder), now=worklist.utc_now(), packs=packs)
+        with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
+            for path in summary.files:
+                archive.write(path, path.name)
+    return out.getvalue()

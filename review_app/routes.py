@@ -1,0 +1,128 @@
+"""The desk's own addresses beside the pages: cells, pictures, decisions.
+
+Reading needs nothing but the same origin. Writing needs a header that other sites cannot send unasked, JSON of limited
+size, and the store's own checks.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from urllib.parse import urlsplit
+
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, JSONResponse, Response
+from starlette.routing import Route
+
+from digitise.store import Store
+from review_app import decisions, pictures, reports, worklist
+
+MAX_BODY = 1_000_000
+MOST_CELLS = 3000
+WRITE_HEADER = ("x-desk", "decisions")
+_PLAIN = {"x-content-type-options": "nosniff", "content-security-policy": "default-src 'none'; sandbox"}
+_REPORT = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; sandbox allow-same-origin allow-popups"
+_KEEP = _PLAIN | {"cache-control": "private, max-age=86400"}
+_FRESH = _PLAIN | {"cache-control": "no-store"}
+
+
+def _refuse(status: int, sentence: str) -> JSONResponse:
+    return JSONResponse({"sentence": sentence}, status, headers=_FRESH)
+
+
+def _queue(request: Request) -> Response:
+    asked = {k: request.query_params.get(k, "")[:80] for k in ("pack", "sheet", "reason")}
+    text = request.query_params.get("limit", "100")
+    if not text.isascii() or not text.isdigit() or len(text) > 6:
+        return _refuse(400, "limit must be a whole number.")
+    batch = worklist.desk_batch(worklist.open_store(), **asked, limit=min(int(text), MOST_CELLS))
+    return JSONResponse(batch, headers=_FRESH)
+
+
+def _picture(make: Callable[[Store, Request], bytes]) -> Callable[[Request], Response]:
+    def endpoint(request: Request) -> Response:
+        try:
+            data = make(worklist.open_store(), request)
+        except (ValueError, OSError):
+            return _refuse(404, "There is no such picture.")
+        return Response(data, media_type=pictures.picture_type(data) or "application/octet-stream", headers=_KEEP)
+    return endpoint
+
+
+def _page(store: Store, request: Request) -> bytes:
+    page_id = request.path_params["page"]
+    return pictures.small_page(store, page_id) if "small" in request.query_params else store.page_image(page_id)
+
+
+def _small_photo(store: Store, request: Request) -> bytes:
+    return pictures.small_photo(store, request.path_params["sha256"])
+
+
+def _original(request: Request) -> Response:
+    """The kept photograph's own bytes; what browsers do not show as a picture is offered as a download."""
+    store, sha256 = worklist.open_store(), request.path_params["sha256"]
+    try:
+        data = store.original(sha256)
+    except ValueError as error:
+        return _refuse(404, str(error))
+    kind = pictures.picture_type(data)
+    headers = _KEEP if kind else _KEEP | {"content-disposition": f'attachment; filename="{sha256[:12]}.bin"'}
+    return Response(data, media_type=kind or "application/octet-stream", headers=headers)
+
+
+def _results(request: Request) -> Response:
+    store = worklist.open_store()
+    try:
+        page = reports.results_page(store, reports.chosen_packs(store, request.query_params.get("pack", "")))
+    except ValueError as error:
+        return _refuse(404, str(error))
+    return HTMLResponse(page, headers=_FRESH | {"content-security-policy": _REPORT})
+
+
+def _same_origin(request: Request) -> bool:
+    origin = request.headers.get("origin")
+    return origin is None or urlsplit(origin).netloc == request.headers.get("host")
+
+
+async def _body(request: Request) -> bytes | None:
+    """The request's body; None when it is longer than `MAX_BODY`."""
+    data = b""
+    async for part in request.stream():
+        data += part
+        if len(data) > MAX_BODY:
+            return None
+    return data
+
+
+async def _decisions(request: Request) -> Response:
+    if request.headers.get(WRITE_HEADER[0]) != WRITE_HEADER[1] or not _same_origin(request):
+        return _refuse(403, "Decisions are taken from the review page only.")
+    data = await _body(request)
+    if data is None:
+        return _refuse(413, "Too many decisions were sent at once.")
+    try:
+        records = json.loads(data)["records"]
+    except (ValueError, TypeError, KeyError, RecursionError):
+        return _refuse(400, "The decisions were not understood.")
+    if not isinstance(records, list) or not 1 <= len(records) <= decisions.MOST_RECORDS:
+        return _refuse(400, "The decisions were not understood.")
+    return await run_in_threadpool(_store_all, records)
+
+
+def _store_all(records: list) -> Response:
+    store = worklist.open_store()
+    results = [decisions.answer(store, record, now=worklist.utc_now()) for record in records]
+    return JSONResponse({"results": results, "progress": worklist.progress_json(store.progress())}, headers=_FRESH)
+
+
+def routes() -> list[Route]:
+    """All routes, for the app and for tests."""
+    return [
+        Route("/desk/queue", _queue),
+        Route("/desk/page/{page:int}", _picture(_page)),
+        Route("/desk/photo/{sha256:str}", _picture(_small_photo)),
+        Route("/desk/original/{sha256:str}", _original),
+        Route("/desk/results", _results),
+        Route("/desk/decisions", _decisions, methods=["POST"]),
+    ]

@@ -1,0 +1,80 @@
+// Decisions on their way to the server. Each is kept in the browser's local storage until the server has answered for
+// it, is sent in order, and may be sent twice: the server knows it by (client, seq).
+const KEPT = 'desk:out:';
+
+const storage = {
+  get(key) { try { return localStorage.getItem(key); } catch { return null; } },
+  set(key, value) { try { localStorage.setItem(key, value); } catch { /* private window: memory only */ } },
+  drop(key) { try { localStorage.removeItem(key); } catch { /* private window */ } },
+  keys() { try { return Object.keys(localStorage); } catch { return []; } },
+  json(key, fallback) { try { return JSON.parse(storage.get(key)) ?? fallback; } catch { return fallback; } },
+};
+
+class Outbox {
+  // `answered(record, result)` is called once for each record, `changed()` whenever the connection's state changes.
+  // Only decisions made on this `store` are sent; those made on another folder stay in the browser until it is served.
+  constructor(store, answered, changed) {
+    this.store = store;
+    this.answered = answered;
+    this.changed = changed;
+    this.client = [...crypto.getRandomValues(new Uint8Array(9))].map((b) => b.toString(16).padStart(2, '0')).join('');
+    this.seq = 0;
+    this.lost = false;
+    this.stopped = '';
+    this.waiting = new Map();
+    for (const key of storage.keys().filter((k) => k.startsWith(KEPT))) {
+      const record = storage.json(key, null);
+      if (record?.store === store) this.waiting.set(key, record);
+    }
+  }
+
+  get size() { return this.waiting.size; }
+
+  add(record) {
+    const full = { ...record, store: this.store, client: this.client, seq: ++this.seq };
+    const key = `${KEPT}${full.client}:${full.seq}`;
+    this.waiting.set(key, full);
+    storage.set(key, JSON.stringify(full));
+    this.send();
+    return full;
+  }
+
+  async send() {
+    if (this.busy || this.stopped || !this.size) return;
+    this.busy = true;
+    clearTimeout(this.timer);
+    try {
+      while (this.size && !this.closed) await this.post([...this.waiting].slice(0, 50));
+    } catch {
+      this.lost = true;
+    } finally {
+      this.busy = false;
+    }
+    if (this.closed) return;
+    this.changed();
+    if (this.lost && !this.stopped) this.timer = setTimeout(() => this.send(), 2000);
+  }
+
+  async post(batch) {
+    const reply = await fetch('/desk/decisions', {
+      method: 'POST',
+      headers: { 'content-type': 'application/json', 'x-desk': 'decisions' },
+      body: JSON.stringify({ records: batch.map(([, record]) => record) }),
+    });
+    if (reply.status >= 400 && reply.status < 500) {
+      this.stopped = (await reply.json().catch(() => ({}))).sentence || `The server answered ${reply.status}.`;
+    }
+    if (!reply.ok) throw new Error(reply.status);
+    const { results, progress } = await reply.json();
+    this.lost = false;
+    this.progress = progress;
+    if (results.length !== batch.length) throw new Error('not every decision was answered');
+    batch.forEach(([key, record], i) => {                  // answers come in the order of the decisions
+      this.waiting.delete(key);
+      storage.drop(key);
+      this.answered(record, results[i]);
+    });
+  }
+
+  close() { this.closed = true; clearTimeout(this.timer); }
+}

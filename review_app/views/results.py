@@ -1,0 +1,78 @@
+"""Results: cover and density with intervals, what they rest on, and the tables to take away."""
+
+from __future__ import annotations
+
+from functools import partial
+
+import streamlit as st
+
+from digitise.store import Store
+from review_app import reports, worklist
+from review_app.markup import tag
+from review_app.opening import open_page
+
+# The page is made by the server as one closed file. It is shown in a frame that may run no script, as tall as the page.
+FRAME_JS = """
+export default function ({ parentElement, data }) {
+  const frame = parentElement.querySelector('iframe');
+  if (frame.getAttribute('src') !== data.src) frame.src = data.src;
+  frame.title = data.title;
+  const fit = () => {
+    const body = frame.contentDocument?.body;
+    if (body) frame.style.height = `${body.scrollHeight + 4}px`;
+  };
+  frame.onload = () => {
+    for (const link of frame.contentDocument.querySelectorAll('a[href^="http"]')) {
+      link.target = '_blank';
+      link.rel = 'noopener noreferrer';
+    }
+    frame.seen?.disconnect();
+    frame.seen = new ResizeObserver(fit);
+    frame.seen.observe(frame.contentDocument.body);
+  };
+  return () => frame.seen?.disconnect();
+}
+"""
+FRAME_CSS = "iframe { width: 100%; border: 0; display: block; min-height: 60vh; border-radius: 8px; }"
+frame = st.components.v2.component("results_frame", html='<iframe sandbox="allow-same-origin allow-popups"></iframe>',
+                                   css=FRAME_CSS, js=FRAME_JS)
+
+
+def survey_names(store: Store) -> dict[str, str]:
+    """Packs in words: with site and date where they are known."""
+    return {p: " · ".join(w for w in (worklist.site_words(store, p), f"pack {p}") if w) for p in store.packs()}
+
+
+def downloads(store: Store, packs: list[str], pack: str) -> None:
+    """Files to take away, made when the button is pressed."""
+    name = pack or "all-surveys"
+    with st.container(horizontal=True):
+        st.download_button("Download the tables (CSV)", partial(reports.tables_zip, store, packs), key="tables",
+                           file_name=f"survey-tables-{name}.zip", mime="application/zip", on_click="ignore")
+        st.download_button("Download this page (HTML)", partial(reports.results_page, store, packs), key="page",
+                           file_name=f"survey-results-{name}.html", mime="text/html", on_click="ignore")
+
+
+def show() -> None:
+    """Draw the page."""
+    store = open_page()
+    st.html(tag("h1", "Results", class_="head"))
+    names = survey_names(store)
+    if not names:
+        st.html(tag("div", tag("h2", "No results yet"), tag("p", "They appear here as soon as the first sheet has been "
+                "read: percent cover and density with intervals, and how complete the data are."), class_="empty"))
+        st.page_link("views/survey.py", label="Add photographs")
+        return
+    options = ["", *names] if len(names) > 1 else list(names)
+    pack = st.selectbox("Survey", options, key="result-pack", format_func=lambda p: names.get(p, "All surveys"))
+    packs = reports.chosen_packs(store, pack)
+    open_cells = store.progress(pack=pack or None).open
+    if open_cells:
+        waits = "1 cell waits" if open_cells == 1 else f"{open_cells} cells wait"
+        st.page_link("views/review.py", label=f"Provisional: {waits} for a person. Review them.")
+    downloads(store, packs, pack)
+    frame(key="frame", data={"src": f"/desk/results?pack={pack}",
+                             "title": f"Results of {names.get(pack, 'all surveys')}"})
+
+
+show()

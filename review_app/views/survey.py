@@ -1,0 +1,120 @@
+"""Photographs: add them, see which sheets are in, and what to do about those that could not be read."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from digitise.rows import PageRow, PhotoRow
+from digitise.store import Store
+from review_app import intake, worklist
+from review_app.markup import Markup, tag
+from review_app.opening import open_page
+from review_app.placing import place_page
+
+TYPES = ["image/*", "heic", "heif", "tif", "tiff"]
+STATES = {"read": ("good", "✓ Read"), "retake": ("bad", "▲ Photograph again"), "unreadable": ("bad", "✕ Not readable"),
+          "waiting": ("wait", "… Waiting to be read")}
+
+
+def upload(store: Store) -> None:
+    """Keep what is uploaded at once; reading it happens in the background."""
+    turn = st.session_state.setdefault("upload_turn", 0)
+    files = st.file_uploader("Add photographs: JPEG, PNG, TIFF or HEIC, up to 80 MB each, many at once", type=TYPES,
+                             accept_multiple_files=True, max_upload_size=80, key=f"upload-{turn}")
+    if files:
+        for file in files:
+            store.keep_photo(file.getvalue(), file.name, now=worklist.utc_now())
+        st.session_state.upload_turn = turn + 1
+        intake.start(store)
+        st.rerun()
+
+
+@st.fragment(run_every="1.5s")
+def reading(store: Store) -> None:
+    """Progress of the reading, drawn again by itself; at the end the whole page is drawn again."""
+    now = intake.progress(store)
+    if now.running:
+        st.progress(now.done / max(1, now.total), text=f"Reading {now.name} ({now.done + 1} of {now.total})")
+    else:
+        st.rerun()
+
+
+def _state(kind: str, words: str) -> Markup:
+    return tag("p", words, class_=f"state {kind}")
+
+
+def _table_cell(place: worklist.Place) -> Markup:
+    kind = "bad" if place.page is None else "todo" if place.page.open else "good"
+    sign = {"bad": "✕", "todo": "●", "good": "✓"}[kind]
+    return tag("td", tag("span", f"{sign} {place.words}", class_=f"state {kind}"), data_sheet=place.title)
+
+
+def matrix(places: list[worklist.Place]) -> Markup:
+    """Transects down, sheets across: what is in and what is missing."""
+    columns = list(dict.fromkeys((p.sheet, p.number, p.title, p.pages) for p in places))
+    rows = []
+    for transect in sorted({p.transect for p in places}):
+        found = {(p.sheet, p.number): p for p in places if p.transect == transect}
+        empty = tag("td", "–", class_="none")
+        cells = [_table_cell(found[c[:2]]) if c[:2] in found else empty for c in columns]
+        rows.append(tag("tr", tag("th", f"Transect {transect}" if transect else "Whole survey", scope="row"), *cells))
+    heads = [tag("th", title if pages == 1 else f"{title}, page {number}", scope="col")
+             for _, number, title, pages in columns]
+    head = tag("thead", tag("tr", tag("th", "", scope="col"), *heads))
+    table = tag("table", head, tag("tbody", *rows), class_="matrix")
+    return tag("div", table, class_="wide", tabindex="0", role="region", aria_label="Sheets in and missing")
+
+
+def page_lines(page: PageRow) -> list[Markup]:
+    """What one page of a photograph is and how far it is."""
+    where = worklist.place_words(page.title, page.transect, page.pack, "")
+    if page.superseded:
+        state = tag("p", "Another photograph of this sheet counts")
+    elif page.open:
+        state = tag("p", f"● {page.open} of {page.cells} cells to review", class_="state todo")
+    else:
+        state = tag("p", f"✓ all {page.cells} cells settled", class_="state good")
+    return [tag("p", where), state]
+
+
+def card(photo: PhotoRow, pages: dict[int, PageRow], failed: dict[str, str]) -> Markup:
+    """One photograph."""
+    kind, words = STATES[photo.status]
+    source = f"/desk/page/{photo.page_ids[0]}?small" if photo.page_ids else f"/desk/photo/{photo.sha256}"
+    picture = tag("a", tag("img", src=source, alt=f"Open {photo.name}", loading="lazy"), target="_blank",
+                  href=f"/desk/original/{photo.sha256}")
+    lines = [line for i in photo.page_ids for line in page_lines(pages[i])]
+    notes = [tag("p", s) for s in (*photo.reasons, *([failed[photo.sha256]] if photo.sha256 in failed else []))]
+    state = [] if photo.status == "read" else [_state(kind, words)]
+    return tag("li", picture, tag("div", tag("p", photo.name, class_="name"), *state, *lines, *notes), class_="card")
+
+
+def show() -> None:
+    """Draw the page."""
+    store = open_page()
+    st.html(tag("h1", "Survey", class_="head"))
+    upload(store)
+    if intake.start(store) or intake.progress(store).running:
+        reading(store)
+    pages, failed = {p.id: p for p in store.pages()}, intake.progress(store).failed
+    photos = store.photos()
+    if not photos:
+        st.html(tag("div", tag("h2", "No photographs yet"), tag("p", "Lay each sheet flat, in shade, with its four "
+                "corner marks in view. Then add the photographs above; they are kept unchanged."), class_="empty"))
+    for page in (p for p in pages.values() if p.pack is None and not p.superseded):
+        place_page(store, page)
+    for pack in store.packs():
+        heading = " · ".join(w for w in (f"Pack {pack}", worklist.site_words(store, pack)) if w)
+        st.html(tag("h2", heading, class_="head"))
+        st.html(matrix(worklist.pack_places(store, pack)))
+    groups: dict[str, list[PhotoRow]] = {"Needs something from you": [], "Waiting to be read": [], "Read": []}
+    for photo in photos:
+        calm = {"read": "Read", "waiting": "Waiting to be read"}.get(photo.status, "")
+        groups["Needs something from you" if not calm or photo.sha256 in failed else calm].append(photo)
+    for title, chosen in groups.items():
+        if chosen:
+            st.html(tag("h2", title, class_="head"))
+            st.html(tag("ul", *(card(p, pages, failed) for p in chosen), class_="cards"))
+
+
+show()

@@ -1,0 +1,186 @@
+"""What the review screens need, as plain functions: the folder, the cells to decide, the sheets in and missing.
+
+No web page is drawn here.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from functools import lru_cache
+from pathlib import Path
+
+from digitise.layout import build_layouts
+from digitise.protocol import LineSheet, Protocol
+from digitise.reading import Value
+from digitise.reasons import CELL_REASONS
+from digitise.sheet import pack_pages
+from digitise.store import PageRow, Progress, QueueItem, Store
+
+FOLDER_VARIABLE = "DIGITISE_FOLDER"
+MOST_CHOICES = 5
+LEAST_SHARE = 0.01                     # rarer alternatives are quicker typed than read
+# With these a reader's "nothing written" is no suggestion to be taken with one key: something stands there.
+_SOMETHING_STANDS = {"crossed-out", "no-choice", "impossible", "gap", "free-text", "no-text-engine", "hard-to-see"}
+
+
+def use_folder(folder: Path | str) -> None:
+    """Choose the folder all screens work on."""
+    os.environ[FOLDER_VARIABLE] = str(Path(folder).resolve())
+
+
+def open_store() -> Store:
+    """The store of the chosen folder, opened once.
+
+    Raises
+    ------
+    ValueError
+        No folder was chosen, or it cannot be used as a store.
+    """
+    folder = os.environ.get(FOLDER_VARIABLE)
+    if not folder:
+        raise ValueError(f"no folder was named: start with 'python -m review_app FOLDER', or set {FOLDER_VARIABLE}")
+    return _opened(folder)
+
+
+@lru_cache(maxsize=4)
+def _opened(folder: str) -> Store:
+    return Store.open(Path(folder))
+
+
+def utc_now() -> datetime:
+    """The present moment, in UTC."""
+    return datetime.now(UTC)
+
+
+# The desk's list
+
+def shown(kind: str, value: Value, decimals: int = 0) -> str:
+    """A value in words for a person: ``None`` is "nothing written", a tick is "yes, marked" or "no, empty"."""
+    if value is None:
+        return "nothing written"
+    if kind == "tick":
+        return "yes, marked" if value else "no, empty"
+    return f"{value:.{decimals}f}" if kind == "decimal" and isinstance(value, (int, float)) else str(value)
+
+
+def share_words(probability: float) -> str:
+    """A probability as a whole percentage, never 0 % nor 100 %."""
+    return "under 1 %" if probability < 0.01 else "over 99 %" if probability > 0.99 else f"{100 * probability:.0f} %"
+
+
+def _choices(item: QueueItem, meanings: Mapping[str, str]) -> list[dict]:
+    ranked = [(item.value, item.confidence), *item.candidates]
+    if item.kind == "tick":
+        ranked += [(True, 0.0), (False, 0.0)]
+    suggested = item.value is not None or (item.kind != "tick" and not _SOMETHING_STANDS & set(item.reason_names))
+    if not suggested:
+        ranked = [c for c in ranked if c[0] is not None]
+    decimals = len(item.format.partition(".")[2]) if item.format else 0
+    out: list[dict] = []
+    for value, probability in ranked:
+        known = any(value == c["value"] and type(value) is type(c["value"]) for c in out)
+        if known or len(out) == MOST_CHOICES or (out and probability < LEAST_SHARE and item.kind != "tick"):
+            continue
+        out.append({"value": value, "text": shown(item.kind, value, decimals), "share": share_words(probability),
+                    "note": meanings.get(str(value), ""), "suggested": suggested and not out})
+    return out
+
+
+def code_meanings(protocol: Protocol, sheet: str) -> dict[str, str]:
+    """What each code of a sheet stands for; empty for a sheet without codes."""
+    spec = protocol.sheets.get(sheet)
+    return {c.code: c.label for c in spec.categories} if isinstance(spec, LineSheet) else {}
+
+
+def place_words(title: str, transect: int | None, pack: str | None, photo: str) -> str:
+    """Where a page belongs, in one line."""
+    parts = [title, f"transect {transect}" if transect else "", f"pack {pack}" if pack else "pack not known", photo]
+    return " · ".join(p for p in parts if p)
+
+
+def _desk_item(item: QueueItem, page: PageRow, meanings: Mapping[str, str]) -> dict:
+    return {
+        "page": item.page_id, "sha256": item.sha256, "cell": item.cell, "kind": item.kind, "label": item.label,
+        "title": item.title, "where": place_words(item.title, item.transect, item.pack, item.photo),
+        "reasons": list(item.reasons), "choices": _choices(item, meanings),
+        "codes": [{"value": c, "text": c, "note": meanings.get(c, "")} for c in item.choices],
+        "box": list(item.box), "size_mm": list(page.page_size_mm), "last": item.last_entry,
+    }
+
+
+def desk_batch(store: Store, *, pack: str | None = None, sheet: str | None = None, reason: str | None = None,
+               limit: int = 100) -> dict:
+    """The first `limit` open cells in working order, how many are open, and the progress of all."""
+    queue = store.queue(pack=pack or None, sheet=sheet or None, reason=reason or None)
+    pages = {p.id: p for p in store.pages()} if queue else {}
+    meanings = {i: code_meanings(store.protocol_for(pages[i]), pages[i].sheet)
+                for i in {item.page_id for item in queue[:limit]}}
+    items = [_desk_item(item, pages[item.page_id], meanings[item.page_id]) for item in queue[:limit]]
+    return {"items": items, "open": len(queue), "progress": progress_json(store.progress())}
+
+
+def progress_json(progress: Progress) -> dict:
+    """Counts of cells for the browser."""
+    return {"open": progress.open, "decided": progress.decided, "accepted": progress.accepted}
+
+
+def reason_options(items: Sequence[QueueItem]) -> dict[str, str]:
+    """Reasons that occur among open cells: name to short text with its count."""
+    counts = {r.name: sum(r.name in item.reason_names for item in items) for r in CELL_REASONS}
+    return {r.name: f"{r.short} ({counts[r.name]})" for r in CELL_REASONS if counts[r.name]}
+
+
+# Sheets in and missing
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """One printed page of a pack; `page` is None while its photograph is missing."""
+
+    sheet: str
+    title: str
+    number: int
+    pages: int
+    transect: int
+    page: PageRow | None
+
+    @property
+    def words(self) -> str:
+        """State of the sheet in words."""
+        if self.page is None:
+            return "missing"
+        return f"in, {self.page.open} to review" if self.page.open else "in, done"
+
+
+def pack_places(store: Store, pack: str) -> list[Place]:
+    """Every page printed for a pack, in printed order, with the photograph that counts for it."""
+    pages = [p for p in store.pages(pack) if not p.superseded]
+    if not pages:
+        return []
+    protocol = store.protocol_for(pages[0])
+    paper = next((one.paper for one in build_layouts(protocol) if one.digest == pages[0].layout_digest), protocol.paper)
+    found = {(p.sheet, p.page, p.transect or 0): p for p in pages}
+    return [Place(one.sheet, one.title, one.page, one.pages, who.transect,
+                  found.get((one.sheet, one.page, who.transect)))
+            for one, who in pack_pages(protocol, paper, pack)]
+
+
+def site_words(store: Store, pack: str) -> str:
+    """Site and date of a pack's site sheet where they are entered, else an empty string."""
+    parts = []
+    for page in store.pages(pack):
+        if page.per_transect or page.superseded:
+            continue
+        cells = [c for c in store.current(page.id).values() if c.state == "entered"]
+        parts += [str(c.value) for c in cells if c.kind == "text" and c.cell.endswith("/site")]
+        parts += [str(c.value) for c in cells if c.kind == "date"]
+    return " · ".join(parts)
+
+
+def store_key(store: Store) -> str:
+    """A name for this folder's content that moves with it: decisions kept in a browser go to no other folder."""
+    first = next(iter(store.photos()), None)
+    return hashlib.sha256(f"{first.sha256} {first.kept_at}".encode()).hexdigest()[:16] if first else ""

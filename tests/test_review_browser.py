@@ -1,0 +1,343 @@
+"""The desk in a real browser: keys, bursts, a lost connection, refusals, two reviewers, a phone.
+
+Needs Chromium at /usr/bin/chromium (Debian: apt-get install chromium); skipped where there is none.
+"""
+
+import os
+import re
+import signal
+import socket
+import subprocess
+import sys
+import time
+from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
+from urllib.error import URLError
+from urllib.request import urlopen
+
+import kept
+import pytest
+
+from digitise.reading import Reading
+from digitise.store import Store
+
+CHROMIUM = Path("/usr/bin/chromium")
+pytestmark = pytest.mark.skipif(not CHROMIUM.exists(), reason="Chromium is not installed at /usr/bin/chromium")
+WAIT_MS = 8000
+
+
+def doubtful(cell, *, value, others=(), reasons=("unsure",)) -> Reading:
+    candidates = ((value, 0.6), *((o, 0.2) for o in others))
+    return Reading(cell.id, cell.kind, value, 0.6, True, candidates, reasons, 0.6)
+
+
+def fill_store(folder: Path) -> tuple[int, int]:
+    """A fish sheet with three doubtful cells and a substrate sheet with forty; returns the page ids."""
+    fish = kept.made_result("fish", {}, name="fish.jpg")
+    wanted = {
+        "fish/observer": {"value": "KEO VARM", "reasons": ("free-text",)},
+        "fish/damselfish/0-10/tally": {"value": 7, "others": (8, 6)},
+        "fish/goby/0-10/tally": {"value": None, "reasons": ("crossed-out",)},
+    }
+    cells = kept.layout("fish").by_id
+    fish = replace(fish, readings=tuple(doubtful(cells[r.cell], **wanted[r.cell]) if r.cell in wanted else r
+                                        for r in fish.readings))
+    line = kept.made_result("substrate", {}, name="line.jpg")
+    cells = kept.layout("substrate").by_id
+    line = replace(line, readings=tuple(
+        doubtful(cells[r.cell], value="HA", others=("KE", "LT", "YR", None)) if r.kind == "code" else r
+        for r in line.readings))
+    with Store.open(folder) as store:
+        return kept.keep(store, fish), kept.keep(store, line)
+
+
+@contextmanager
+def serving(folder: Path, port: int):
+    """The real server, as the command line starts it."""
+    environment = os.environ | {"PYTHONWARNINGS": "ignore"}
+    process = subprocess.Popen([sys.executable, "-m", "review_app", str(folder), "--port", str(port)],  # noqa: S603 - our own program
+                               stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, env=environment)
+    try:
+        for _ in range(200):
+            try:
+                with urlopen(f"http://127.0.0.1:{port}/_stcore/health", timeout=1):
+                    break
+            except (URLError, OSError):
+                assert process.poll() is None, "the server ended at once"
+                time.sleep(0.1)
+        yield f"http://127.0.0.1:{port}/"
+    finally:
+        process.send_signal(signal.SIGINT)
+        process.wait(15)
+
+
+def free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return probe.getsockname()[1]
+
+
+@pytest.fixture(scope="module")
+def chromium():
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(
+            executable_path=str(CHROMIUM), args=["--no-sandbox", "--disable-gpu", "--disable-background-networking"])
+        yield browser
+        browser.close()
+
+
+@pytest.fixture
+def desk(tmp_path):
+    """A filled store and its server: (address, folder, fish page, substrate page)."""
+    pages = fill_store(tmp_path / "store")
+    with serving(tmp_path / "store", free_port()) as address:
+        yield address, tmp_path / "store", *pages
+
+
+def open_desk(context, address: str, *, name: str = "Mira Tole"):
+    """The review page with the reviewer's name given; fails on any script error or request to another machine."""
+    page = context.new_page()
+    page.set_default_timeout(WAIT_MS)
+    page.trouble = []
+    page.on("pageerror", lambda error: page.trouble.append(str(error)))
+    page.on("request", lambda r: page.trouble.append(r.url)
+            if not r.url.startswith(("http://127.0.0.1:", "ws://127.0.0.1:", "data:", "blob:")) else None)
+    page.goto(address)
+    page.wait_for_selector("#name, .title:not(:empty)")
+    if page.is_visible("#name"):
+        page.fill("#name", name)
+        page.keyboard.press("Enter")
+    page.wait_for_selector(".title:not(:empty)")
+    return page
+
+
+def title(page) -> str:
+    return page.inner_text(".title")
+
+
+def arrive(page, label: str) -> None:
+    """Until the desk shows this cell."""
+    page.locator(".title").filter(has_text=re.compile(f"^{re.escape(label)}$")).wait_for()
+
+
+def settle(page) -> None:
+    """Until nothing waits in this browser to be stored."""
+    page.wait_for_function("() => !Object.keys(localStorage).some((k) => k.startsWith('desk:out:'))")
+
+
+def entered(folder: Path, page_id: int) -> dict:
+    """Cell to (state, value, who) of what people entered."""
+    with Store.open(folder) as store:
+        return {c: (rows[-1].state, rows[-1].value, rows[-1].by) for c, rows in store.entries(page_id).items()
+                if rows[-1].by != "rule"}
+
+
+def test_keys_accept_choose_type_and_undo(chromium, desk):
+    """Enter accepts, letters and digits type, digits pick a code, Space is blank, ? illegible, Backspace takes back."""
+    address, folder, fish, line = desk
+    page = open_desk(chromium.new_context(), address)
+
+    assert title(page) == "Observer"
+    page.keyboard.press("/")                               # corrects the suggestion's last letter
+    page.keyboard.press("Backspace")
+    page.keyboard.type("N")
+    page.keyboard.press("Enter")
+    arrive(page, "Damselfish, 0-10 m: tally")
+    page.keyboard.type("12")
+    page.keyboard.press("Enter")
+    arrive(page, "Gobies and blennies, 0-10 m: tally")
+    page.keyboard.press("Enter")                           # nothing is suggested where something was crossed out
+    assert "Choose a value" in page.inner_text(".refusal")
+    page.keyboard.press("?")
+    arrive(page, "0.5 m")
+    page.keyboard.press("2")                               # the second suggestion
+    page.keyboard.press("Space")
+    page.keyboard.press("ArrowDown")
+    page.keyboard.press("ArrowDown")
+    page.keyboard.press("Enter")                           # the third suggestion
+    page.keyboard.type("wk")
+    page.keyboard.press("Enter")
+    arrive(page, "2.5 m")
+    page.keyboard.press("Enter")
+    page.keyboard.press("Backspace")
+    settle(page)
+
+    assert title(page) == "2.5 m"
+    who = "Mira Tole"
+    assert entered(folder, fish) == {
+        "fish/observer": ("entered", "KEO VARN", who), "fish/damselfish/0-10/tally": ("entered", 12, who),
+        "fish/goby/0-10/tally": ("illegible", None, who)}
+    assert entered(folder, line) == {
+        "substrate/0.5": ("entered", "KE", who), "substrate/1": ("blank", None, who),
+        "substrate/1.5": ("entered", "LT", who), "substrate/2": ("entered", "WK", who),
+        "substrate/2.5": ("withdrawn", None, who)}
+    assert page.trouble == []
+
+
+def test_forty_quick_presses_are_forty_entries_and_the_end_is_said(chromium, desk):
+    """No press is merged or lost, skipped cells come back, and the last one ends the desk."""
+    address, folder, _, line = desk
+    page = open_desk(chromium.new_context(), address)
+    for _ in range(3):
+        page.keyboard.press("ArrowRight")
+    assert title(page) == "0.5 m"
+    for _ in range(40):
+        page.keyboard.press("Enter")
+    settle(page)
+
+    page.wait_for_selector("text=3 skipped")
+    with Store.open(folder) as store:
+        rows = store.entries(line)
+    codes = [c.id for c in kept.layout("substrate").cells if c.kind == "code"]
+    assert [[(e.state, e.value, e.by) for e in rows[c]] for c in codes] == [[("entered", "HA", "Mira Tole")]] * 40
+    page.click("text=Go through the skipped cells")
+    assert title(page) == "Observer"
+    page.keyboard.press("Enter")
+    page.keyboard.press("Enter")
+    page.keyboard.press("Space")
+    page.wait_for_selector("text=All done")
+    settle(page)
+    with Store.open(folder) as store:
+        assert store.progress().open == 0
+    page.keyboard.press("Backspace")                       # undo still works after the end
+    assert title(page) == "Gobies and blennies, 0-10 m: tally"
+    settle(page)
+    with Store.open(folder) as store:
+        assert store.progress().open == 1
+    assert page.trouble == []
+
+
+def test_decisions_made_while_the_server_is_down_are_stored_when_it_is_back(chromium, tmp_path):
+    """The desk says that the connection is lost, goes on, and survives a reload of the page before it is back."""
+    folder, port = tmp_path / "store", free_port()
+    _, line = fill_store(folder)
+    context = chromium.new_context()
+    with serving(folder, port) as address:
+        page = open_desk(context, address)
+        for _ in range(3):
+            page.keyboard.press("ArrowRight")
+        page.keyboard.press("Enter")
+        settle(page)
+    for _ in range(5):
+        page.wait_for_timeout(60)
+        page.keyboard.press("Escape")                      # closes the server's own "connection lost" window, if any
+        page.keyboard.press("2")
+    page.wait_for_selector(".lost:visible")
+    assert "5 decisions are kept in this browser" in page.inner_text(".lost")
+    assert len(entered(folder, line)) == 1
+
+    with serving(folder, port) as address:
+        page.goto(address)                                 # a new page in the same browser sends what was kept
+        page.wait_for_selector(".title:not(:empty)")
+        settle(page)
+    assert sorted(v for _, v, _ in entered(folder, line).values()) == ["HA", "KE", "KE", "KE", "KE", "KE"]
+    assert page.trouble == []
+
+
+def test_a_refused_value_is_said_beside_its_cell_and_can_be_corrected(chromium, desk):
+    """A code that does not exist keeps the cell, shows the store's sentence and leaves the typed text to correct."""
+    address, folder, _, line = desk
+    page = open_desk(chromium.new_context(), address)
+    for _ in range(3):
+        page.keyboard.press("ArrowRight")
+    page.keyboard.type("qq")
+    page.keyboard.press("Enter")
+    page.wait_for_selector(".refusal:visible")
+
+    assert title(page) == "0.5 m"
+    assert "expected one of HA, KE" in page.inner_text(".refusal")
+    assert page.input_value("#value") == "qq"
+    page.keyboard.type("sand")                             # replaces what was selected
+    page.fill("#value", "yr")
+    page.keyboard.press("Enter")
+    arrive(page, "1 m")
+    settle(page)
+    assert entered(folder, line) == {"substrate/0.5": ("entered", "YR", "Mira Tole")}
+    assert page.trouble == []
+
+
+def test_two_reviewers_do_not_overwrite_each_other(chromium, desk):
+    """Who comes second is told who was first, and the first entry stands; names and undo survive a reload."""
+    address, folder, fish, _ = desk
+    first, second = chromium.new_context(), chromium.new_context()
+    mira, keo = open_desk(first, address), open_desk(second, address, name="Keo Varn")
+    mira.keyboard.press("Enter")
+    settle(mira)
+    keo.keyboard.type("anybody")
+    keo.keyboard.press("Enter")
+    keo.wait_for_selector(".notices:visible")
+
+    assert "Mira Tole entered this cell meanwhile" in keo.inner_text(".notices")
+    assert title(keo) == "Damselfish, 0-10 m: tally"
+    assert entered(folder, fish) == {"fish/observer": ("entered", "KEO VARM", "Mira Tole")}
+    mira.reload()
+    arrive(mira, "Damselfish, 0-10 m: tally")
+    assert "Mira Tole" in mira.inner_text(".who")
+    mira.keyboard.press("Backspace")
+    settle(mira)
+    assert title(mira) == "Observer"
+    assert entered(folder, fish) == {"fish/observer": ("withdrawn", None, "Mira Tole")}
+    assert mira.trouble == keo.trouble == []
+
+
+def test_a_phone_shows_the_desk_without_sideways_scrolling_and_with_large_buttons(chromium, desk):
+    """At 390 x 844 everything is reached by touch: each visible button is 44 pixels high or more."""
+    address, folder, fish, _ = desk
+    context = chromium.new_context(viewport={"width": 390, "height": 844}, has_touch=True, is_mobile=True)
+    page = open_desk(context, address)
+
+    heights = page.eval_on_selector_all(".desk button", "all => all.map((b) => b.offsetHeight).filter((h) => h > 0)")
+    assert len(heights) >= 8
+    assert min(heights) >= 44
+    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+    page.tap(".choices button")
+    page.tap("#value")
+    page.fill("#value", "9")
+    page.tap(".typed button")
+    arrive(page, "Gobies and blennies, 0-10 m: tally")
+    page.tap("[data-do=undo]")
+    settle(page)
+    assert entered(folder, fish) == {"fish/observer": ("entered", "KEO VARM", "Mira Tole"),
+                                     "fish/damselfish/0-10/tally": ("withdrawn", None, "Mira Tole")}
+    assert page.trouble == []
+
+
+def test_keys_can_be_switched_off_and_typing_elsewhere_decides_nothing(chromium, desk):
+    """With the keys off, and in the boxes that choose cells, a key press is no decision."""
+    address, folder, fish, line = desk
+    page = open_desk(chromium.new_context(viewport={"width": 1366, "height": 768}), address)
+    page.click(".keys")
+    page.keyboard.press("Enter")
+    page.keyboard.press("?")
+    page.click(".keys")
+    page.click("text=Choose which cells")
+    page.get_by_role("combobox", name="Sheet").click()
+    page.keyboard.type("Substrate")
+    page.keyboard.press("Enter")
+    page.keyboard.press("Escape")
+    arrive(page, "0.5 m")
+
+    assert entered(folder, fish) == entered(folder, line) == {}
+    assert page.inner_text(".counts").startswith("40 left")
+    assert page.trouble == []
+
+
+def test_survey_and_results_pages_open_and_fetch_nothing_from_elsewhere(chromium, desk):
+    """The results stand in a frame as tall as its content, with no scrolling of its own."""
+    address, *_ = desk
+    page = open_desk(chromium.new_context(viewport={"width": 1366, "height": 768}), address)
+    page.goto(f"{address}survey")
+    page.wait_for_selector(".cards img")
+    page.wait_for_function(
+        "() => [...document.querySelectorAll('.cards img')].every((i) => i.complete && i.naturalWidth)")
+    assert page.inner_text(".matrix").count("missing") == 8
+    page.goto(f"{address}results")
+    frame = page.frame_locator("iframe[title^='Results']")
+    frame.locator("text=Substrate line: percent cover").wait_for()
+    page.wait_for_function("""() => { const seek = (root) => { for (const e of root.querySelectorAll('*')) {
+        if (e.localName === 'iframe') return e; const f = e.shadowRoot && seek(e.shadowRoot); if (f) return f; } };
+        const f = seek(document); return f.clientHeight >= f.contentDocument.body.scrollHeight; }""")
+    assert page.trouble == []
