@@ -10,7 +10,7 @@ import numpy as np
 
 from digitise.sheet import MARK_DICTIONARY
 
-SEARCH_SIDES_PX = (1600, 2600)    # long side of the reduced pictures searched, in turn, until four marks agree
+SEARCH_SIDES_PX = (1600, 2600, 700)   # long sides of the reduced pictures searched in turn (the last for blurred ones)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -54,6 +54,10 @@ def _refined(gray: np.ndarray, corners: np.ndarray) -> np.ndarray:
     return cv2.cornerSubPix(gray, corners.astype(np.float32).reshape(-1, 1, 2), (half, half), (-1, -1), stop).reshape(4, 2)
 
 
+def _most_of_one_sheet(marks: list[FoundMark]) -> int:
+    return max((len({m.corner for m in marks if m.slot == s}) for s in {m.slot for m in marks}), default=0)
+
+
 def find_marks(gray: np.ndarray) -> list[FoundMark]:
     """Corner marks at any rotation, corners refined at full resolution.
 
@@ -79,9 +83,9 @@ def find_marks(gray: np.ndarray) -> list[FoundMark]:
         scale = min(1.0, side / max(gray.shape))
         small = cv2.resize(gray, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA) if scale < 1 else gray
         quads, ids, _ = _detector().detectMarkers(small)
-        found = [FoundMark(int(i), _refined(gray, (q.reshape(4, 2) + 0.5) / scale - 0.5))
-                 for q, i in zip(quads, [] if ids is None else ids.ravel(), strict=True)]
-        slots = [m.slot for m in found]
-        if scale == 1.0 or any(slots.count(s) >= 4 for s in slots):
+        seen = [FoundMark(int(i), _refined(gray, (q.reshape(4, 2) + 0.5) / scale - 0.5))
+                for q, i in zip(quads, [] if ids is None else ids.ravel(), strict=True)]
+        found = max(found, seen, key=_most_of_one_sheet)
+        if _most_of_one_sheet(found) >= 4:
             break
     return sorted(found, key=lambda m: -m.side_px)

@@ -88,19 +88,17 @@ def _homography(layout: Layout, marks: list[FoundMark]) -> np.ndarray | None:
 
 
 def _read_identity(image: np.ndarray, layout: Layout) -> str | None:
-    """Text of the page's QR code."""
+    """Text of the page's QR code, None where it cannot be decoded."""
+    import zxingcpp
+
     x, y, w, h = (int(round(v * FLAT_PX_PER_MM)) for v in layout.qr_mm)
     pad = int(2.5 * FLAT_PX_PER_MM)
     crop = image[max(0, y - pad):y + h + pad, max(0, x - pad):x + w + pad]
-    for scale in (1.0, 2.0, 0.6):
-        picture = cv2.resize(crop, None, fx=scale, fy=scale, interpolation=cv2.INTER_CUBIC if scale > 1 else cv2.INTER_AREA)
-        picture = cv2.copyMakeBorder(picture, 20, 20, 20, 20, cv2.BORDER_CONSTANT, value=int(np.percentile(crop, 95)))
-        try:
-            text, _, _ = cv2.QRCodeDetector().detectAndDecode(picture)
-        except cv2.error:
-            text = ""
-        if text:
-            return text
+    for scale in (2.0, 1.0):
+        picture = cv2.resize(crop, None, fx=scale, fy=scale, interpolation=cv2.INTER_CUBIC) if scale != 1 else crop
+        picture = cv2.copyMakeBorder(picture, 20, 20, 20, 20, cv2.BORDER_REPLICATE)
+        for code in zxingcpp.read_barcodes(picture, formats=zxingcpp.BarcodeFormat.QRCode):
+            return code.text
     return None
 
 
@@ -179,13 +177,23 @@ def _judged(page: Page, layout: Layout, cut: list[str]) -> Page | NotRegistered:
         return NotRegistered("cut-off", f"{len(cut)} cells at the {_where(layout, cut)} lie outside the picture", layout)
     if page.edge_mm > MAX_EDGE_MM:
         return NotRegistered("blurred", f"printed edges are {page.edge_mm:.1f} mm wide; {MAX_EDGE_MM:g} mm is the limit", layout)
-    if page.flattened.matched < MIN_MATCHED or not page.residual_mm < MAX_RESIDUAL_MM:
-        return NotRegistered("not-flat", f"{100 * page.flattened.matched:.0f} % of the printed corners were found, "
-                             f"{page.residual_mm:.1f} mm from their place", layout)
     if len(page.hidden) > MAX_HIDDEN_SHARE * len(layout.cells):
         return NotRegistered("glare", f"{len(page.hidden)} cells at the {_where(layout, sorted(page.hidden))} cannot be seen",
                              layout)
+    if page.flattened.matched < MIN_MATCHED or not page.residual_mm < MAX_RESIDUAL_MM:
+        return NotRegistered("not-flat", f"{100 * page.flattened.matched:.0f} % of the printed corners were found, "
+                             f"{page.residual_mm:.1f} mm from their place", layout)
     return page
+
+
+def _looks_blurred(gray: np.ndarray) -> bool:
+    """Whether nothing in the picture is sharp: even its steepest edges rise over many pixels."""
+    scale = min(1.0, 1600 / max(gray.shape))
+    small = cv2.resize(gray, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA).astype(np.float32)
+    near = np.abs(small[:, 1:] - small[:, :-1])
+    far = np.abs(small[:, 8:] - small[:, :-8])
+    contrast = float(np.percentile(far, 99.8))
+    return contrast > 20 and float(np.percentile(near, 99.8)) < 0.3 * contrast
 
 
 def _missing_words(marks: list[FoundMark]) -> str:
@@ -235,6 +243,8 @@ def register(gray: np.ndarray, layouts: Iterable[Layout]) -> Page | NotRegistere
     marks = find_marks(gray)
     seen = _sheets_seen(marks, layouts)
     if not seen:
+        if not marks and _looks_blurred(gray):
+            return NotRegistered("blurred", "no corner mark could be made out")
         if marks:
             return NotRegistered("no-sheet", f"{len(marks)} corner marks were found, of no known protocol")
         return NotRegistered("no-sheet", "no corner marks were found")

@@ -18,7 +18,7 @@ import numpy as np
 from digitise.layout import Layout
 from digitise.protocol import Protocol, load_protocol
 from digitise.sheet import Identity, pack_pages
-from digitise.simulate.camera import Camera, hard_camera, ordinary_camera, retake_camera
+from digitise.simulate.camera import Camera, hard_camera, ordinary_camera
 from digitise.simulate.drawn_hand import DrawnHand, drawn_style
 from digitise.simulate.fill import answers_from_values
 from digitise.simulate.pencil import Pencil
@@ -171,7 +171,7 @@ def sample_pages(protocol: Protocol, seed: int) -> Iterator[tuple[SamplePage, Dr
             if reef is REEFS[1] and identity.transect == 1 and layout.sheet == "substrate":
                 number += 1
                 yield (SamplePage(f"{reef.name}-{number:02d}.jpg", layout, identity, values, marks,
-                                  replace(retake_camera(rng, "blur", **FRAME_PX), jpeg_quality=JPEG_QUALITY), "retake"),
+                                  replace(ordinary_camera(rng, **FRAME_PX), defocus_px=6.5, jpeg_quality=JPEG_QUALITY), "retake"),
                        hand, pencil)
             number += 1
             camera = (hard_camera if hard else ordinary_camera)(rng, **FRAME_PX)
