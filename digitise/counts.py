@@ -16,7 +16,7 @@ from digitise.tally_network import LearnedCount
 
 MISCOUNT = 0.02              # share of written totals that differ from their strokes (to be learned from reviewed sheets)
 VOID_LIMIT = 0.15
-CONTOUR_TRUST = 0.9          # weight of the contour's count against its neighbours
+CONTOUR_TRUST = 0.75         # weight of the contour's count against its neighbours
 MOST = 99
 
 
@@ -31,7 +31,7 @@ def tally_weights(contour: StrokeCount, learned: LearnedCount, most: int) -> dic
     spread = 0.16 + 0.012 * k
     near = np.exp(-0.5 * ((learned.strokes - k) / spread) ** 2) / spread + 1e-7
     miss = np.abs(contour.count - k)
-    by_contour = np.where(miss == 0, CONTOUR_TRUST, (1 - CONTOUR_TRUST) * np.where(miss <= 3, 0.12, 0.004))
+    by_contour = np.where(miss == 0, CONTOUR_TRUST, (1 - CONTOUR_TRUST) * np.where(miss <= 2, 0.2, 0.01))
     weight = near * by_contour
     weight = weight / weight.sum()
     return {int(n): float(w) for n, w in zip(k, weight, strict=True) if w > 1e-9}

@@ -101,6 +101,24 @@ def anchors_mm(layout: Layout) -> np.ndarray:
 
 
 @lru_cache(maxsize=64)
+def edges_mm(layout: Layout) -> tuple[np.ndarray, np.ndarray]:
+    """Points along long rules, (N, 2) mm, and each rule's direction, (N, 2) unit vectors.
+
+    A rule bows between its corners when the paper waves; these points tell how far, across the rule only.
+    """
+    points, ways = [], []
+    for r in layout.rules:
+        length = max(abs(r.x1 - r.x0), abs(r.y1 - r.y0))
+        count = int((length - 8.0) // 9.0)
+        way = ((r.x1 - r.x0) / length, (r.y1 - r.y0) / length)
+        for i in range(count):
+            at = 4.0 + (length - 8.0) * (i + 0.5) / count
+            points.append((min(r.x0, r.x1) + at * abs(way[0]), min(r.y0, r.y1) + at * abs(way[1])))
+            ways.append((abs(way[0]), abs(way[1])))
+    return np.array(points, np.float32).reshape(-1, 2), np.array(ways, np.float32).reshape(-1, 2)
+
+
+@lru_cache(maxsize=64)
 def _drawing(layout: Layout, px_per_mm: float) -> np.ndarray:
     """The page's rules and marks drawn flat, (H, W) uint8, softened as a photograph would."""
     from digitise.sheet import mark_modules
@@ -136,8 +154,11 @@ def _peak(score: np.ndarray) -> tuple[float, float, float]:
 
 
 def _match(image: np.ndarray, layout: Layout, points_mm: np.ndarray, *, px_per_mm: float, patch_mm: float,
-           search_mm: float) -> tuple[np.ndarray, np.ndarray]:
-    """Displacement (N, 2) in mm of each printed point in a nearly flat image, and its score (N,)."""
+           search_mm: float, along: np.ndarray | None = None) -> tuple[np.ndarray, np.ndarray]:
+    """Displacement (N, 2) in mm of each printed point in a nearly flat image, and its score (N,).
+
+    With `along` (N, 2), unit vectors of the rules the points lie on, only across those is searched.
+    """
     drawing = _drawing(layout, px_per_mm)
     half, reach = int(round(patch_mm * px_per_mm)), int(round(search_mm * px_per_mm))
     border = half + reach + 1
@@ -145,12 +166,13 @@ def _match(image: np.ndarray, layout: Layout, points_mm: np.ndarray, *, px_per_m
     template = cv2.copyMakeBorder(drawing, border, border, border, border, cv2.BORDER_CONSTANT, value=255)
     shifts, scores = np.zeros((len(points_mm), 2), np.float32), np.zeros(len(points_mm), np.float32)
     for i, (x, y) in enumerate(np.round(points_mm * px_per_mm).astype(int) + border):
+        rx, ry = (reach, reach) if along is None else (int(reach * along[i, 1]), int(reach * along[i, 0]))
         patch = template[y - half:y + half + 1, x - half:x + half + 1]
-        area = padded[y - half - reach:y + half + reach + 1, x - half - reach:x + half + reach + 1]
-        if patch.shape[0] < 2 * half + 1 or area.shape[:2] != (2 * (half + reach) + 1,) * 2:
+        area = padded[y - half - ry:y + half + ry + 1, x - half - rx:x + half + rx + 1]
+        if patch.shape[0] < 2 * half + 1 or area.shape[:2] != (2 * (half + ry) + 1, 2 * (half + rx) + 1):
             continue
         scores[i], dx, dy = _peak(cv2.matchTemplate(area, patch, cv2.TM_CCOEFF_NORMED))
-        shifts[i] = (dx - reach) / px_per_mm, (dy - reach) / px_per_mm
+        shifts[i] = (dx - rx) / px_per_mm, (dy - ry) / px_per_mm
     return shifts, scores
 
 
@@ -265,6 +287,7 @@ def flatten(gray: np.ndarray, layout: Layout, homography: np.ndarray) -> Flatten
         shift = _monomials(reach, size, degree) @ solution
         warp = Warp(homography, shift.reshape(rows, columns, 2).astype(np.float32))
     small, small_warp = _reduced(gray, warp, size, FINE_PX_PER_MM)
+    edges, ways = edges_mm(layout)
     for search in (1.5, 0.8):
         image = _sample(small, Warp(small_warp.homography, warp.shift_mm), size, FINE_PX_PER_MM)
         shifts, scores = _match(image, layout, both, px_per_mm=FINE_PX_PER_MM, patch_mm=2.5, search_mm=search)
@@ -272,10 +295,23 @@ def flatten(gray: np.ndarray, layout: Layout, homography: np.ndarray) -> Flatten
         good[good] = _agreeing(both[good], shifts[good])
         if good.sum() < 20:
             break
+        at, moved = both[good], shifts[good]
+        largest = float(np.percentile(np.linalg.norm(moved, axis=1), 98))
+        if len(edges):
+            bowed, sharp = _match(image, layout, edges, px_per_mm=FINE_PX_PER_MM, patch_mm=1.5, search_mm=search, along=ways)
+            # Along its rule an edge point is taken to move as the corners around it do.
+            carried = _thin_plate(at, moved, edges, SMOOTHING)
+            bowed += ways * (carried * ways).sum(axis=1, keepdims=True)
+            seen = sharp > 0.6
+            near = np.vstack([at, edges[seen]]), np.vstack([moved, bowed[seen]])
+            kept = _agreeing(*near)
+            kept[:len(at)] = True
+            at, moved = near[0][kept], near[1][kept]
+            largest = max(largest, float(np.percentile(np.linalg.norm(moved, axis=1), 98)))
         coarse = nodes.reshape(rows, columns, 2)[::3, ::3]
-        extra = _thin_plate(both[good], shifts[good], coarse.reshape(-1, 2), SMOOTHING).reshape(*coarse.shape)
+        extra = _thin_plate(at, moved, coarse.reshape(-1, 2), SMOOTHING).reshape(*coarse.shape)
         warp = Warp(homography, warp.shift_mm + _upsampled(extra.astype(np.float32), (rows, columns)))
-        if np.percentile(np.linalg.norm(shifts[good], axis=1), 98) < 0.25:
+        if largest < 0.25:
             break
     flat = _sample(gray, warp, size, FLAT_PX_PER_MM)
     held = points[~fitted]

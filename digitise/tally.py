@@ -8,6 +8,7 @@ independent second opinion.
 from __future__ import annotations
 
 import itertools
+import math
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -19,10 +20,13 @@ from digitise.flatten import FLAT_PX_PER_MM
 from digitise.ink import InkPage, pixel_box
 from digitise.layout import Cell
 
-REACH_MM = 2.0              # strokes that run over the rule are followed this far
+REACH_MM = 2.0              # strokes that run over the rule are shown this far
+FOLLOW_MM = 5.0             # and followed this far to find out whose they are
 SPECK_MM = 1.5              # shorter marks are no strokes
 PROBE_MM = 2.4              # length of the line that must fit inside a stroke along its direction
-CRUMB_MM = 1.6
+ACROSS_DEG = 22.0           # a bar leans at least so far from the strokes it crosses
+CRUMB_MM = 0.8              # what a removed bar leaves may be shorter
+JOIN_MM = 0.9               # pieces that meet within this are one stroke
 UPRIGHT_DEG = 36.0          # from the vertical; what leans further is a bar
 PERSIST_MM = 0.5            # rows over which a number of strokes side by side must hold
 
@@ -43,24 +47,23 @@ class StrokeCount:
 
 def own_ink(page: InkPage, cell: Cell) -> np.ndarray:
     """Ink of marks most of which lie in the box, (H, W) float32, the box grown by `REACH_MM` on each side."""
-    x0, y0, x1, y1 = pixel_box(cell.box_mm, REACH_MM)
+    x0, y0, x1, y1 = pixel_box(cell.box_mm, FOLLOW_MM)
     pad = [max(0, -y0), 0, max(0, -x0), 0]
     region = page.ink[max(0, y0):y1, max(0, x0):x1]
     pad[1], pad[3] = (y1 - y0) - region.shape[0] - pad[0], (x1 - x0) - region.shape[1] - pad[2]
     region = np.pad(region, ((pad[0], pad[1]), (pad[2], pad[3])))
-    mask = (region > ink_threshold(page)).astype(np.uint8)
-    count, labels = cv2.connectedComponents(mask, connectivity=8)
-    edge = int(round(REACH_MM * FLAT_PX_PER_MM))
-    inside = np.zeros(region.shape, bool)
-    inside[edge - 2:-edge + 2, edge - 2:-edge + 2] = True
+    count, labels = cv2.connectedComponents((region > ink_threshold(page)).astype(np.uint8), connectivity=8)
+    edge = int(round(FOLLOW_MM * FLAT_PX_PER_MM)) - 2
     total = np.bincount(labels.ravel(), minlength=count)
-    within = np.bincount(labels[inside], minlength=count)
+    within = np.bincount(labels[edge:-edge, edge:-edge].ravel(), minlength=count)
     foreign = within < 0.5 * total
     foreign[0] = False
-    if not foreign.any():
+    shown = slice(*(np.array([1, -1]) * int(round((FOLLOW_MM - REACH_MM) * FLAT_PX_PER_MM))))
+    region, labels = region[shown, shown], labels[shown, shown]
+    drop = foreign[labels]
+    if not drop.any():
         return region
-    drop = cv2.dilate(foreign[labels].astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
-    return np.where(drop, 0.0, region).astype(np.float32)
+    return np.where(cv2.dilate(drop.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0, 0.0, region).astype(np.float32)
 
 
 @lru_cache(maxsize=4)
@@ -99,11 +102,51 @@ def _bands(mask: np.ndarray) -> list[tuple[int, int]]:
     return list(itertools.pairwise(cuts))
 
 
-def _side_by_side(group: np.ndarray, uprights: np.ndarray) -> int:
-    """Upright strokes in one connected group: the most runs of `uprights` on a row that hold for `PERSIST_MM`."""
-    runs = (np.diff((uprights & group).astype(np.int8), axis=1, prepend=0) == 1).sum(axis=1)
+def _lean(labels: np.ndarray, i: int) -> tuple[float, float]:
+    """Direction of one piece, degrees from the vertical in (-90, 90], and its length in pixels, by its moments."""
+    y, x = np.nonzero(labels == i)
+    (a, b), (_, c) = np.cov(np.stack([x, y])) + 1e-6 * np.eye(2)
+    angle = 0.5 * math.atan2(2 * b, a - c)          # of the long axis from the x axis, y down
+    lean = math.degrees(angle) + 90.0
+    return (lean + 90.0) % 180.0 - 90.0, float(np.hypot(np.ptp(x), np.ptp(y)))
+
+
+def _strokes_in(uprights: np.ndarray, middle: float) -> tuple[int, float]:
+    """Upright strokes in one connected group of marks, and their common lean in degrees.
+
+    What a bar cuts in two is joined again: pieces are followed along the common lean to the row `middle`, and those
+    that meet there are one stroke. A piece broader than a stroke is as many as its rows show side by side.
+    """
+    count, labels, stats, centres = cv2.connectedComponentsWithStats(uprights, connectivity=8)
+    pieces = [i for i in range(1, count) if stats[i, cv2.CC_STAT_HEIGHT] >= CRUMB_MM * FLAT_PX_PER_MM]
+    if not pieces:
+        return 0, 0.0
+    leans, lengths = zip(*(_lean(labels, i) for i in pieces), strict=True)
+    lean = float(np.average(leans, weights=np.square(lengths)))
     hold = max(1, int(PERSIST_MM * FLAT_PX_PER_MM))
-    return int(np.sort(runs)[-hold]) if len(runs) >= hold else int(runs.max(initial=0))
+    places: list[tuple[float, int]] = []
+    for i in pieces:
+        runs = (np.diff((labels == i).astype(np.int8), axis=1, prepend=0) == 1).sum(axis=1)
+        beside = max(1, int(np.sort(runs)[-hold]) if len(runs) >= hold else int(runs.max()))
+        places.append((centres[i, 0] - (middle - centres[i, 1]) * math.tan(math.radians(lean)), beside))
+    places.sort()
+    total, last = 0, -math.inf
+    for x, beside in places:
+        if x - last < JOIN_MM * FLAT_PX_PER_MM and beside == 1:
+            continue
+        total, last = total + beside, x
+    return total, lean
+
+
+def _bars_across(bars: np.ndarray, lean: float) -> int:
+    """Bars in a group whose uprights lean so: long enough, and clearly across them."""
+    count, labels, _, _ = cv2.connectedComponentsWithStats(bars, connectivity=8)
+    found = 0
+    for i in range(1, count):
+        direction, length = _lean(labels, i)
+        apart = abs((direction - lean + 90.0) % 180.0 - 90.0)
+        found += apart >= ACROSS_DEG and length >= 1.6 * PROBE_MM * FLAT_PX_PER_MM
+    return found
 
 
 def _tall(mask: np.ndarray) -> np.ndarray:
@@ -162,8 +205,12 @@ def count_strokes(ink: np.ndarray, threshold: float) -> StrokeCount:
         band = mask[top:bottom]
         bars = _along(band, _probes(int(1.35 * probe) | 1)[1])
         uprights = _tall(_along(band, _probes(probe)[0]) & (1 - cv2.dilate(bars, np.ones((3, 3), np.uint8))))
-        strokes += sum(_side_by_side(group, uprights) for group in _groups(band))
-        crossing += sum(1 for _ in _pieces(bars, 1.6 * PROBE_MM))
+        for group in _groups(band):
+            middle = float(np.nonzero(group.any(axis=1))[0].mean())
+            beside, lean = _strokes_in(uprights & group, middle)
+            strokes += beside
+            if beside >= 2:
+                crossing += _bars_across(bars & group, lean)
     if len(marks) == 1 and (_is_ring(mask) or (strokes == 0 and marks[0][1] > 2.2 * marks[0][2])):
         return StrokeCount(0, 0, True, area, longest)
     return StrokeCount(strokes + crossing, crossing, False, area, longest)
