@@ -41,15 +41,21 @@ class KnownProtocols:
         return next(p for p in self.protocols if any(one.digest == layout.digest for one in build_layouts(p)))
 
 
-def known_protocols(files: Sequence[str | Path] = ()) -> KnownProtocols:
-    """The given protocol files, then the shipped ones.
+def known_protocols(files: Sequence[str | Path] = (), *, store: Store | None = None) -> KnownProtocols:
+    """The given protocol files, the shipped ones, and those that pages in `store` were read by.
 
     Raises
     ------
     ProtocolError
         A file cannot be used.
     """
-    return KnownProtocols(tuple(load_protocol(f) for f in (*files, *shipped_names())))
+    found = [load_protocol(f) for f in (*files, *shipped_names())]
+    seen = {protocol.digest for protocol in found}
+    for page in store.pages() if store else ():
+        if page.protocol_digest not in seen:
+            seen.add(page.protocol_digest)
+            found.append(store.protocol_for(page))
+    return KnownProtocols(tuple(found))
 
 
 def photo_files(paths: Iterable[Path]) -> list[Path]:
@@ -117,4 +123,9 @@ def keep(store: Store, path: Path, result: PhotoResult, known: KnownProtocols, *
     if not result.sha256:
         return
     store.keep_photo(path.read_bytes(), path.name, now=now)
+    record(store, result, known, now=now)
+
+
+def record(store: Store, result: PhotoResult, known: KnownProtocols, *, now: datetime) -> None:
+    """Put what a kept photograph says into its store."""
     store.record(result, known.home(result.page.layout) if result.page else None, now=now)

@@ -122,7 +122,7 @@ def _open_store(path: Path):
 
 
 def _results(args: argparse.Namespace) -> int:
-    from digitise.results_page import write_results
+    from digitise.results import write_results
 
     with _open_store(args.store) as store:
         written = write_results(store, args.out, now=datetime.now(UTC), packs=args.pack or None)

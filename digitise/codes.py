@@ -19,6 +19,7 @@ from digitise.characters import MODELS
 
 LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 LOOK_ALIKES = frozenset("IOQSZGUVD")    # taken for 1, 0, 5, 2, 6, or for one another in a hurried hand
+UNWANTED = frozenset({"FK", "FC", "WC", "PP", "KK"})     # read as something else by most people
 MOST = len(LETTERS) - len(LOOK_ALIKES)
 _FLOOR = 1e-5
 
@@ -117,9 +118,9 @@ def _second_letters(firsts: list[int], distance: np.ndarray, allowed: list[int])
 
 
 def _margin(firsts: list[int], seconds: list[int], distance: np.ndarray) -> tuple[int, float]:
-    """Least joint distance of two codes; doubled letters and swapped twins (AB, BA) count against."""
+    """Least joint distance of two codes; doubled letters, swapped twins (AB, BA) and unwanted codes count against."""
     codes = set(zip(firsts, seconds, strict=True))
-    odd = sum(a == b for a, b in codes) + sum((b, a) in codes for a, b in codes)
+    odd = sum(a == b or LETTERS[a] + LETTERS[b] in UNWANTED for a, b in codes) + sum((b, a) in codes for a, b in codes)
     pairs = [distance[firsts[i], firsts[j]] + distance[seconds[i], seconds[j]]
              for i, j in itertools.combinations(range(len(firsts)), 2)]
     return -odd, min(pairs)

@@ -44,6 +44,8 @@ def decode_tally(contour: StrokeCount, learned: LearnedCount, most: int) -> tupl
     """
     if contour.ink_mm2 < 0.35 and learned.strokes < 0.3:
         return Decoded(None, 1.0 - min(0.5, learned.strokes + 0.2 * contour.ink_mm2), ((None, 1.0),)), {}
+    if contour.count == 0 and not contour.zero and learned.strokes < 0.5 and learned.zero < 0.5 and learned.void < 0.5:
+        return Decoded(None, 0.9 - learned.strokes, ((None, 0.9 - learned.strokes), (1, 0.1 + learned.strokes))), {}
     if learned.void > 0.5:
         return Decoded(None, learned.void, ((None, learned.void), (contour.count, 1 - learned.void)), ("crossed-out",)), {}
     if learned.zero > 0.5 or (contour.zero and learned.strokes < 0.7):

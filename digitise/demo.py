@@ -16,7 +16,7 @@ from digitise.batch import keep, known_protocols, photo_files, read_batch, summa
 from digitise.evaluate import judge, read_truth, report
 from digitise.export import write_export
 from digitise.protocol import load_protocol
-from digitise.results_page import write_results
+from digitise.results import write_results
 from digitise.sheet import write_sheets
 from digitise.store import Store
 from digitise.text import engine_present

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 
-from digitise.intervals import clopper_pearson
+from digitise.estimate.intervals import clopper_pearson
 from digitise.reading import PhotoResult, Reading, Value
 
 BINS = 15

@@ -16,8 +16,8 @@ from typing import TYPE_CHECKING
 
 from digitise.provenance import Provenance, provenance
 from digitise.results import SurveyResults, cover_table, density_table, impact_table, survey_results
-from digitise.results_words import plural
-from digitise.rows import CellNow, PageRow
+from digitise.results.words import plural
+from digitise.store import CellNow, PageRow
 from digitise.survey import load_surveys
 
 if TYPE_CHECKING:

@@ -177,7 +177,7 @@ class PageBuilder:
         width = self.size[0]
         self.left, self.right = SIDE_MM, width - SIDE_MM
         self.bottom = self.size[1] - FOOT_MM
-        self.qr = (width - MARK_INSET_MM - MARK_MM - 4.0 - 18.0, 5.5, 18.0, 18.0)
+        self.qr = (width - MARK_INSET_MM - MARK_MM - 4.0 - 18.0, 5.0, 18.0, 18.0)
 
     def rect(self, box: Box, width_mm: float = RULE_MM) -> None:
         x, y, w, h = _grown(box, width_mm / 2)
@@ -211,6 +211,10 @@ class PageBuilder:
     def finish(self, pages: int) -> Layout:
         """The frozen layout, headings and footings added."""
         p = self.protocol
+        ids = [c.id for c in self.cells]
+        twice = sorted({i for i in ids if ids.count(i) > 1})
+        if twice:
+            raise ValueError(f"two cells would be called '{twice[0]}'; expected another id for one of them")
         width, height = self.size
         head = MARK_INSET_MM + MARK_MM + 3.5
         room = self.qr[0] - head - 3
@@ -297,6 +301,9 @@ def _place_fields(page: PageBuilder, specs: tuple[FieldSpec, ...], y: float) -> 
     x, placed = page.left, False
     for spec in specs:
         slot = max(_field_width(spec), 2.1 * len(spec.label)) + 6.0
+        if slot - 6.0 > page.right - page.left + 0.01:
+            raise ValueError(f"{page.name}: field '{spec.id}' needs {slot - 6.0:.0f} mm, {page.paper} paper has "
+                             f"{page.right - page.left:.0f} mm; expected a narrower field or a shorter label")
         if placed and (spec.new_line or x + slot - 6.0 > page.right + 0.01):
             x, y = page.left, y + FIELD_ROW_MM
         _place_field(page, spec, x, y)
@@ -483,6 +490,9 @@ def build_layouts(protocol: Protocol) -> tuple[Layout, ...]:
     out = []
     for paper in PAPERS_MM:
         for layout in _laid_out(protocol, paper):
+            if len(taken) == SLOTS:
+                raise ValueError(f"{protocol.protocol}: more than {SLOTS} pages on all papers; expected fewer, since the "
+                                 "corner marks tell no more apart")
             slot = int(layout.digest, 16) % SLOTS
             while slot in taken:
                 slot = (slot + 1) % SLOTS

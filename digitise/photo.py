@@ -17,7 +17,7 @@ from pathlib import Path
 import numpy as np
 from PIL import Image, ImageOps, UnidentifiedImageError
 
-FORMATS = ("JPEG", "MPO", "PNG", "TIFF", "HEIF", "WEBP")
+FORMATS = ("JPEG", "PNG", "TIFF", "HEIF", "WEBP")     # phones' MPO files open as JPEG
 SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".heic", ".heif", ".webp")
 MAX_PIXELS = 120_000_000
 MAX_BYTES = 80_000_000

@@ -7,7 +7,9 @@ key, what was found and what was expected. Shipped protocols are known by name.
 from __future__ import annotations
 
 import hashlib
+import itertools
 import re
+import string
 from functools import cached_property
 from pathlib import Path
 from typing import Annotated, Literal
@@ -18,6 +20,7 @@ from pydantic import BaseModel, ConfigDict, Field, StringConstraints, Validation
 SHIPPED = Path(__file__).parent / "protocols"
 PAPERS_MM = {"A4": (210.0, 297.0), "letter": (215.9, 279.4)}
 MAX_BYTES = 1_000_000
+MAX_POINTS = 200
 
 Name = Annotated[str, StringConstraints(pattern=r"^[a-z0-9][a-z0-9-]{0,39}$")]
 Label = Annotated[str, StringConstraints(min_length=1, max_length=200, strip_whitespace=True)]
@@ -104,7 +107,7 @@ class BeltSheet(_Sheet):
 
     kind: Literal["belt"]
     rows: tuple[RowSpec, ...] = Field(min_length=1, max_length=60)
-    impacts: tuple[RowSpec, ...] = ()
+    impacts: tuple[RowSpec, ...] = Field(default=(), max_length=60)
     impacts_title: str = "Impacts"
 
     @model_validator(mode="after")
@@ -140,15 +143,26 @@ Sheet = Annotated[SiteSheet | BeltSheet | LineSheet, Field(discriminator="kind")
 class TransectSpec(_Model):
     """The tape: its length and where points lie under it, in metres."""
 
-    length_m: float = Field(default=20.0, gt=0, le=500)
-    point_spacing_m: float = Field(default=0.5, gt=0)
-    first_point_m: float = Field(default=0.5, ge=0)
+    length_m: float = Field(default=20.0, gt=0, le=500, allow_inf_nan=False)
+    point_spacing_m: float = Field(default=0.5, ge=0.01, le=500, allow_inf_nan=False)
+    first_point_m: float = Field(default=0.5, ge=0, le=500, allow_inf_nan=False)
+
+    @model_validator(mode="after")
+    def _sensible(self) -> TransectSpec:
+        if self.first_point_m > self.length_m:
+            raise ValueError(f"first_point_m is {self.first_point_m:g}, beyond the tape's end: expected at most "
+                             f"{self.length_m:g}")
+        if self._count() > MAX_POINTS:
+            raise ValueError(f"{self._count()} points on one tape: expected {MAX_POINTS} at most")
+        return self
+
+    def _count(self) -> int:
+        return int((self.length_m - self.first_point_m) / self.point_spacing_m + 1e-6) + 1
 
     @cached_property
     def points_m(self) -> tuple[float, ...]:
         """Positions of the points along the tape, in metres, ends included where they fall on the grid."""
-        count = int((self.length_m - self.first_point_m) / self.point_spacing_m + 1e-6) + 1
-        return tuple(round(self.first_point_m + i * self.point_spacing_m, 4) for i in range(count))
+        return tuple(round(self.first_point_m + i * self.point_spacing_m, 4) for i in range(self._count()))
 
 
 class BeltSpec(_Model):
@@ -187,11 +201,20 @@ class Protocol(_Model):
                 raise ValueError(
                     f"belt segment '{segment}' does not lie on the tape: expected 0 to {self.transect.length_m:g} m"
                 )
-        if len(self.transect.points_m) > 200:
-            raise ValueError(f"{len(self.transect.points_m)} points on one tape: expected 200 at most")
+        spans = sorted(tuple(float(v) for v in s.split("-")) for s in self.belt.segments)
+        for (a, b), (c, d) in itertools.pairwise(spans):
+            if c < b:
+                raise ValueError(f"belt segments {a:g}-{b:g} and {c:g}-{d:g} overlap: expected each metre once")
         unknown = set(self.captions) - set(CAPTIONS)
         if unknown:
             raise ValueError(f"captions {sorted(unknown)} are not used: expected some of {sorted(CAPTIONS)}")
+        for key, text in self.captions.items():
+            places = {name for _, name, _, _ in string.Formatter().parse(CAPTIONS[key]) if name}
+            try:
+                text.format(**dict.fromkeys(places, "1"))
+            except (KeyError, IndexError, ValueError):
+                allowed = " and ".join(f"{{{p}}}" for p in sorted(places)) or "no braces"
+                raise ValueError(f"captions.{key}: found '{text}', expected only {allowed}") from None
         return self
 
     def __hash__(self) -> int:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -21,7 +22,6 @@ from digitise.tally_network import learned_counts, network_input
 from digitise.text import read_text
 
 READER_VERSION = "1"
-DISAGREE_LIMIT = 0.5
 _WRITTEN_IN_BOXES = {"code", "number", "date", "time", "decimal"}
 
 
@@ -64,23 +64,23 @@ def _with_weights(decoded: Decoded, weights: dict[int, float]) -> Decoded:
 
 def _checked_pair(tally: Decoded, strokes: dict[int, float], total: Decoded, numbers: dict[int, float],
                   ) -> tuple[tuple[str, Decoded], tuple[str, Decoded]]:
-    """Tally and total in the light of each other, each with its calibration group."""
-    if "crossed-out" in (*tally.reasons, *total.reasons):
+    """Tally and total in the light of each other, each with its calibration group.
+
+    The total's ink is never overruled. Strokes that the two counters see differently are taken as the total says when
+    that settles it; any other difference goes to a person.
+    """
+    if tally.value is None and not tally.reasons and total.value is None:
+        return ("tally", tally), ("digits", total)
+    if "crossed-out" in (*tally.reasons, *total.reasons) or not strokes or not numbers:
         return ("tally-alone", tally), ("digits", total)
-    if tally.value is None or total.value is None or not numbers or not strokes:
-        if tally.value is not None and total.value is None:
-            return ("tally-alone", tally), ("digits", total)
-        return ("tally", tally) if tally.value is None else ("tally-alone", tally), ("digits", total)
-    by_tally, by_total, differ = agree(strokes, numbers)
-    if differ > DISAGREE_LIMIT:
-        reason = ("total-differs",)
-        return (("tally-alone", Decoded(tally.value, tally.score, tally.candidates, tally.reasons + reason)),
-                ("digits", Decoded(total.value, total.score, total.candidates, total.reasons + reason)))
-    paired = _with_weights(tally, by_tally)
-    if paired.value == tally.value:
-        kept = tuple(r for r in tally.reasons if r != "counts-differ")
-        paired = Decoded(paired.value, paired.score, paired.candidates, kept)
-    return ("tally", paired), ("total", _with_weights(total, by_total))
+    by_tally, by_total, _ = agree(strokes, numbers)
+    if "counts-differ" in tally.reasons and max(by_tally, key=by_tally.get) == total.value:
+        settled = tuple(r for r in tally.reasons if r != "counts-differ")
+        tally = Decoded(total.value, tally.score, tally.candidates, settled)
+    if tally.value != total.value:
+        return (("tally-alone", replace(tally, reasons=(*tally.reasons, "total-differs"))),
+                ("digits", replace(total, reasons=(*total.reasons, "total-differs"))))
+    return ("tally", _with_weights(tally, by_tally)), ("total", _with_weights(total, by_total))
 
 
 def _group(cell: Cell) -> str:

@@ -40,7 +40,6 @@ CELL_REASONS = (
     Reason("impossible", "Not a possible value for this cell", "Enter the value, or mark the cell illegible."),
     Reason("gap", "A box is empty inside the entry", "Enter the value, or mark the cell illegible."),
     Reason("total-differs", "The strokes and the written total differ", "Count the strokes again."),
-    Reason("total-missing", "Strokes without a written total", "Count the strokes."),
     Reason("counts-differ", "Two ways of counting the strokes differ", "Count the strokes."),
     Reason("hard-to-see", "Glare, shadow or water hides part of the cell", "Look at the photograph, or photograph the sheet again."),
     Reason("free-text", "Handwriting in words is always checked by a person", "Type what is written."),

@@ -192,7 +192,7 @@ def sheet_pdf(protocol: Protocol, pages: list[tuple[Layout, Identity]]) -> bytes
 
     face = _Typeface(protocol)
     out = BytesIO()
-    canvas = Canvas(out, invariant=1, pageCompression=1)
+    canvas = Canvas(out, invariant=1, pageCompression=1, initialFontName=face.name(False))
     canvas.setTitle(protocol.title)
     canvas.setCreator("digitise")
     for layout, identity in pages:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 from digitise.layout import build_layouts
 from digitise.protocol import BeltSheet, LineSheet, Protocol, RowSpec, SiteSheet
-from digitise.rows import CellNow, PageRow
+from digitise.store import CellNow, PageRow
 
 if TYPE_CHECKING:
     from digitise.store import Store

@@ -105,6 +105,8 @@ def _bands(mask: np.ndarray) -> list[tuple[int, int]]:
 def _lean(labels: np.ndarray, i: int) -> tuple[float, float]:
     """Direction of one piece, degrees from the vertical in (-90, 90], and its length in pixels, by its moments."""
     y, x = np.nonzero(labels == i)
+    if len(x) < 3:
+        return 0.0, 0.0
     (a, b), (_, c) = np.cov(np.stack([x, y])) + 1e-6 * np.eye(2)
     angle = 0.5 * math.atan2(2 * b, a - c)          # of the long axis from the x axis, y down
     lean = math.degrees(angle) + 90.0

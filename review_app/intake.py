@@ -9,7 +9,7 @@ from __future__ import annotations
 import threading
 from dataclasses import dataclass, field
 
-from digitise.batch import KnownProtocols, known_protocols
+from digitise.batch import known_protocols, record
 from digitise.photo import decode_photo
 from digitise.read import read_decoded
 from digitise.store import Store
@@ -36,20 +36,11 @@ def progress(store: Store) -> Intake:
     return _states.get(str(store.folder), Intake())
 
 
-def protocols_of(store: Store) -> KnownProtocols:
-    """Shipped protocols and those that pages in the store were read by."""
-    found = {p.digest: p for p in known_protocols().protocols}
-    for page in store.pages():
-        if page.protocol_digest not in found:
-            found[page.protocol_digest] = store.protocol_for(page)
-    return KnownProtocols(tuple(found.values()))
-
-
 def read_one(store: Store, sha256: str, name: str) -> None:
     """Read one kept photograph and record what it says."""
-    known = protocols_of(store)
+    known = known_protocols(store=store)
     result = read_decoded(decode_photo(store.original(sha256), name), known.layouts)
-    store.record(result, known.home(result.page.layout) if result.page else None, now=worklist.utc_now())
+    record(store, result, known, now=worklist.utc_now())
 
 
 def _waiting(store: Store, failed: dict[str, str]) -> list[tuple[str, str]]:

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
-from digitise.rows import PageRow
-from digitise.store import Store
+from digitise.store import PageRow, Store
 from review_app import worklist
 from review_app.markup import tag
 

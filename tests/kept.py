@@ -14,8 +14,8 @@ from digitise.layout import Cell, Layout, build_layouts
 from digitise.page import Page
 from digitise.protocol import Protocol, load_protocol
 from digitise.reading import PhotoResult, Reading, Value
-from digitise.rows import CellNow, PageRow, cell_label
 from digitise.sheet import identity_for
+from digitise.store import CellNow, PageRow, cell_label
 from digitise.survey import Survey, assemble
 
 NOW = datetime(2026, 3, 28, 9, 30, tzinfo=UTC)

@@ -1,42 +1,31 @@
 """Percent cover: hand answers, shared cases, identities, and what unread points add."""
 
-import json
 import math
-from pathlib import Path
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from shared_cases import CASES, cases, close
 
-from digitise.cover import (
-    ReadPoints,
+from digitise.estimate.cover import (
     TransectPoints,
-    category_moments,
-    category_pmf,
     design_effect,
-    given_legible,
-    points_covariance,
     ratio_values,
-    read_cover,
     site_cover,
     transect_cover,
     variance_parts,
 )
+from digitise.estimate.reading_doubt import (
+    ReadPoints,
+    category_moments,
+    category_pmf,
+    given_legible,
+    points_covariance,
+    read_cover,
+)
 
-CASES = json.loads((Path(__file__).parent / "data" / "science_cases.json").read_text())["cases"]
 CATEGORIES = ("coral", "sand", "rubble", "algae")
-
-
-def cases(*functions):
-    """The shared cases of these functions, by id."""
-    found = [pytest.param(c, id=c["id"]) for c in CASES if c["function"] in functions]
-    assert found
-    return pytest.mark.parametrize("case", found)
-
-
-def close(expected, case):
-    return pytest.approx(expected, abs=case["tolerance"], rel=0)
 
 
 def line(name, hits, legible=40, *, planned=None, **missing):

@@ -1,52 +1,31 @@
-"""Density: hand answers, shared cases, unread belts, and two readings of one count."""
+"""Density: hand answers, shared cases, and unread belts."""
 
 import doctest
-import json
 import math
 from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from shared_cases import CASES, cases, close, pmfs
 
-from digitise import density
-from digitise.density import (
+from digitise.estimate import density
+from digitise.estimate.density import (
     BeltCount,
     Segment,
     add_counts,
     belt_density,
     belt_from_pmf,
     belt_from_segments,
-    combine_counts,
     count_moments,
     site_density,
 )
 
-CASES = json.loads((Path(__file__).parent / "data" / "science_cases.json").read_text())["cases"]
 HECTARE = 10_000.0
-
-
-def cases(*functions):
-    """The shared cases of these functions, by id."""
-    found = [pytest.param(c, id=c["id"]) for c in CASES if c["function"] in functions]
-    assert found
-    return pytest.mark.parametrize("case", found)
-
-
-def close(expected, case):
-    return pytest.approx(expected, abs=case["tolerance"], rel=0)
 
 
 def belts(*counts, area_m2=40.0):
     return [BeltCount(f"T{i + 1}", x, area_m2) for i, x in enumerate(counts)]
-
-
-@st.composite
-def pmfs(draw):
-    """A law over a few counts up to 12."""
-    weights = draw(st.dictionaries(st.integers(0, 12), st.floats(0.01, 1), min_size=1, max_size=5))
-    total = math.fsum(weights.values())
-    return {k: w / total for k, w in weights.items()}
 
 
 # --- shared cases
@@ -108,22 +87,10 @@ def test_count_read_with_probabilities_carries_its_reading_variance(case):
     )
 
 
-@cases("combine_counts")
-def test_tally_and_total_a_group_of_five_apart_go_to_a_person(case):
-    """17 strokes, 12 written, both read with certainty."""
-    given_ = case["inputs"]
-    pmf, disagreement = combine_counts(
-        {given_["tally"]: 1.0}, {given_["total"]: 1.0}, max_total=given_["max_total"]
-    )
-
-    assert pmf == {given_["tally"]: 1.0}
-    assert (disagreement > 0.5) is case["expected"]["person_must_look"]
-
-
-def test_every_shared_case_belongs_to_one_of_the_three_test_files():
+def test_every_shared_case_belongs_to_one_of_the_four_test_files():
     """No case is carried along untested."""
     here = Path(__file__).parent
-    text = "".join((here / f"test_{name}.py").read_text() for name in ("intervals", "cover", "density"))
+    text = "".join((here / f"test_{name}.py").read_text() for name in ("intervals", "cover", "density", "counts"))
 
     assert len(CASES) == len({c["id"] for c in CASES})
     for case in CASES:
@@ -231,75 +198,12 @@ def test_nearly_none_is_not_bounded_more_tightly_than_none():
         (lambda: BeltCount("T1", 3, 40.0, variance=-0.1), "variance is negative"),
         (lambda: count_moments({3: 0.9}), "pmf: probabilities must be at least 0 and sum to 1"),
         (lambda: count_moments({}), "sum to 1"),
-        (lambda: combine_counts({-1: 1.0}, {1: 1.0}, max_total=9), "p_tally: counts must be at least 0"),
-        (lambda: combine_counts({1: 1.0}, {1: 1.0}, eta=2, max_total=9), r"eta must lie in \[0, 1\]"),
     ],
 )
 def test_counts_that_make_no_sense_are_refused(call, message):
     """The message names the belt or the argument."""
     with pytest.raises(ValueError, match=message):
         call()
-
-
-# --- two readings of one count
-
-
-def test_agreeing_total_settles_a_doubtful_tally():
-    """Tally 7 or 8 with 0.6 and 0.4, total 8 with 0.9 or 3: worked by hand with eta 0.02, totals 0 to 9.
-
-    k = 7: 0.6 * 0.002 * (0.9 + 0.1); k = 8: 0.4 * (0.9 * 0.982 + 0.1 * 0.002).
-    """
-    pmf, disagreement = combine_counts({7: 0.6, 8: 0.4}, {8: 0.9, 3: 0.1}, max_total=9)
-    seven, eight = 0.6 * 0.002, 0.4 * (0.9 * 0.982 + 0.1 * 0.002)
-    apart = seven + 0.4 * 0.1 * 0.002
-
-    assert pmf == pytest.approx({7: seven / (seven + eight), 8: eight / (seven + eight)})
-    assert pmf[8] > 0.99
-    assert disagreement == pytest.approx(apart / (seven + eight))
-
-
-def test_without_slips_of_the_diver_only_agreement_is_left():
-    """With eta 0 the law is the product of both, and they cannot differ."""
-    pmf, disagreement = combine_counts({4: 0.5, 9: 0.5}, {4: 0.2, 9: 0.8}, eta=0.0, max_total=99)
-
-    assert pmf == pytest.approx({4: 0.2, 9: 0.8})
-    assert disagreement == 0.0
-
-
-def test_total_that_is_independent_of_the_tally_changes_nothing():
-    """With eta 1 the total says nothing about the tally."""
-    tally = {4: 0.3, 5: 0.7}
-
-    assert combine_counts(tally, {4: 1.0}, eta=1.0, max_total=99)[0] == pytest.approx(tally)
-
-
-def test_implausible_total_without_agreement_leaves_the_tally_and_asks_a_person():
-    """Total 300 where 99 is the most, and no chance of agreement."""
-    assert combine_counts({4: 1.0}, {300: 1.0}, max_total=99) == ({4: 1.0}, 1.0)
-
-
-@given(pmfs(), pmfs(), st.floats(0.001, 0.5))
-@settings(deadline=None)
-def test_combined_law_equals_the_double_sum_over_both_readings(tally, total, eta):
-    """The formula written out: every pair of tally and total, agreeing or not."""
-    top = 9
-    joint = {
-        (k, t): p * q * ((1 - eta) * (k == t) + eta * (t <= top) / (top + 1))
-        for k, p in tally.items()
-        for t, q in total.items()
-    }
-    mass = math.fsum(joint.values())
-    pmf, disagreement = combine_counts(tally, total, eta=eta, max_total=top)
-    if mass == 0:
-        assert (pmf, disagreement) == (tally, 1.0)
-        return
-
-    assert math.fsum(pmf.values()) == pytest.approx(1)
-    for k, p in pmf.items():
-        assert p == pytest.approx(math.fsum(w for (a, _), w in joint.items() if a == k) / mass, abs=1e-12)
-    assert disagreement == pytest.approx(
-        math.fsum(w for (a, t), w in joint.items() if a != t) / mass, abs=1e-12
-    )
 
 
 # --- identities

@@ -1,52 +1,36 @@
 """Intervals: hand answers, published and recomputed values, outside libraries, identities, simulation."""
 
 import doctest
-import json
 import math
 import subprocess
 import sys
-from pathlib import Path
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from shared_cases import cases, close
 
-from digitise import intervals
-from digitise.intervals import (
+from digitise.estimate import intervals
+from digitise.estimate.acceptance import acceptance_p_value, fixed_sequence, upper_error_bound
+from digitise.estimate.intervals import (
     Estimate,
-    acceptance_p_value,
     clopper_pearson,
     effective_points,
-    fixed_sequence,
     garwood,
-    goodman,
     jeffreys,
     korn_graubard,
     poisson_zero_upper,
-    sison_glaz,
     t_interval,
     t_mean,
-    upper_error_bound,
     wilson,
 )
+from digitise.estimate.multinomial import goodman, sison_glaz
 
-CASES = json.loads((Path(__file__).parent / "data" / "science_cases.json").read_text())["cases"]
 BINOMIAL = {"wilson": wilson, "clopper_pearson": clopper_pearson, "jeffreys": jeffreys}
 MULTINOMIAL = {"goodman": goodman, "sison_glaz": sison_glaz}
 LEVELS = st.sampled_from([0.8, 0.9, 0.95, 0.99])
 HITS = st.integers(1, 200).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n)))
-
-
-def cases(*functions):
-    """The shared cases of these functions, by id."""
-    found = [pytest.param(c, id=c["id"]) for c in CASES if c["function"] in functions]
-    assert found
-    return pytest.mark.parametrize("case", found)
-
-
-def close(expected, case):
-    return pytest.approx(expected, abs=case["tolerance"], rel=0)
 
 
 def limits(estimate):
@@ -469,7 +453,11 @@ def test_fixed_sequence_accepts_a_bad_reader_at_most_one_time_in_twenty():
 
 def test_importing_the_calculators_does_not_import_scipy():
     """`import digitise` must stay fast; scipy loads with the first interval."""
-    code = "import sys, digitise.intervals, digitise.cover, digitise.density; print('scipy' in sys.modules)"
+    code = (
+        "import sys\n"
+        "from digitise.estimate import acceptance, cover, density, intervals, multinomial, reading_doubt\n"
+        "print('scipy' in sys.modules)"
+    )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)  # noqa: S603
 
     assert done.stdout.strip() == "False"

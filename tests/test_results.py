@@ -11,12 +11,18 @@ from kept import FLAGGED, ILLEGIBLE, NOW, PACK, UNREAD, keep, made_result, made_
 
 from digitise.provenance import provenance
 from digitise.reading import PhotoResult, sentence
-from digitise.results import cover_table, density_table, impact_table, survey_results
-from digitise.results_figures import Plot, PlotRow, draw, is_square_root
-from digitise.results_page import page_html, results_html, write_results
-from digitise.results_words import methods, status
-from digitise.rows import PhotoRow
-from digitise.store import Store
+from digitise.results import (
+    cover_table,
+    density_table,
+    impact_table,
+    page_html,
+    results_html,
+    survey_results,
+    write_results,
+)
+from digitise.results.figures import Plot, PlotRow, draw, is_square_root
+from digitise.results.words import methods, status
+from digitise.store import PhotoRow, Store
 
 RAY = "fish/ray/{}/tally"
 
@@ -497,7 +503,7 @@ def test_one_row_far_beyond_the_others_makes_a_square_root_axis_but_percentages_
 def test_importing_results_loads_no_heavy_package():
     """Neither matplotlib, pandas nor scipy, until a table, an interval or a page is asked for."""
     code = (
-        "import sys, digitise.results, digitise.results_page, digitise.export, digitise.survey\n"
+        "import sys, digitise.results, digitise.export, digitise.survey\n"
         "print(sorted({'matplotlib', 'pandas', 'scipy', 'sqlalchemy', 'streamlit'} & set(sys.modules)))"
     )
     out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)  # noqa: S603

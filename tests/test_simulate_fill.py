@@ -7,28 +7,26 @@ import time
 import numpy as np
 import pytest
 
-from digitise.simulate.fill import (
+from digitise.simulate.answers import (
     MARKS,
     Answer,
     Mess,
     answers_from_values,
-    fill,
     make_answer,
     random_answers,
     spelled,
 )
+from digitise.simulate.fill import fill
 from digitise.simulate.hand import (
     DrawnHand,
     drawn_style,
     in_box,
     load_hands,
-    most_tally,
     pooled,
     split_writers,
-    tally_manner,
-    tally_strokes,
 )
 from digitise.simulate.pencil import Pencil, any_pencil, draw, erase
+from digitise.simulate.tally_hand import most_tally, tally_manner, tally_strokes
 
 PX_PER_MM = 12.0
 BOX_MM = 8.0

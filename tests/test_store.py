@@ -13,8 +13,7 @@ import pytest
 from kept import FLAGGED, NOW, PACK, keep, layout, made_result, photo_of, protocol
 
 from digitise.reading import PhotoResult, sentence
-from digitise.rows import ChangedMeanwhile, StoreError
-from digitise.store import Store
+from digitise.store import ChangedMeanwhile, Store, StoreError
 
 RAY = "fish/ray/0-10/tally"
 TOTAL = "fish/ray/0-10/total"

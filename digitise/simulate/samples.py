@@ -18,9 +18,9 @@ import numpy as np
 from digitise.layout import Layout
 from digitise.protocol import Protocol, load_protocol
 from digitise.sheet import Identity, pack_pages
+from digitise.simulate.answers import answers_from_values
 from digitise.simulate.camera import Camera, hard_camera, ordinary_camera
 from digitise.simulate.drawn_hand import DrawnHand, drawn_style
-from digitise.simulate.fill import answers_from_values
 from digitise.simulate.pencil import Pencil
 from digitise.simulate.take import take
 

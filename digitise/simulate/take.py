@@ -11,9 +11,10 @@ import numpy as np
 from digitise.layout import Layout
 from digitise.protocol import Protocol
 from digitise.sheet import Identity, identity_for, rasterise, sheet_pdf
+from digitise.simulate.answers import Answer
 from digitise.simulate.camera import Camera, Shot, encode_jpeg, photograph
 from digitise.simulate.drawn_hand import DrawnHand, drawn_style
-from digitise.simulate.fill import Answer, fill
+from digitise.simulate.fill import fill
 from digitise.simulate.hand import Hand
 from digitise.simulate.pencil import Pencil, any_pencil
 

@@ -6,6 +6,7 @@ import argparse
 import os
 from pathlib import Path
 
+from digitise.characters import MODELS
 from digitise.protocol import load_protocol
 from digitise.simulate.hand import load_hands, pooled, split_writers
 
@@ -27,6 +28,12 @@ def main() -> None:
     two.add_argument("--check", type=Path, required=True)
     two.add_argument("--out", type=Path, required=True)
     two.add_argument("--seconds", type=float, default=600)
+    check = steps.add_parser("check", help="what the shipped networks reach on other writers (writes training.json)")
+    check.add_argument("--check", type=Path, required=True)
+    check.add_argument("--models", type=Path, default=MODELS)
+    mean = steps.add_parser("average", help="average the character networks of several runs into one file")
+    mean.add_argument("networks", nargs="+", metavar="FILE[:MEMBER]", help="MEMBER 0 or 1 takes one network of a pair")
+    mean.add_argument("--out", type=Path, required=True)
     three = steps.add_parser("calibrate", help="set probabilities and acceptance thresholds")
     three.add_argument("--strokes", type=Path, required=True)
     three.add_argument("--protocol", default="reef-transect")
@@ -39,6 +46,21 @@ def main() -> None:
 
         args.out.mkdir(parents=True, exist_ok=True)
         fit_all(args.train, args.check, args.out, seconds=args.seconds)
+        return
+    if args.step == "check":
+        from digitise.train.check import check_networks, summary
+
+        print(summary(check_networks(args.models, args.check)))
+        return
+    if args.step == "average":
+        from digitise.train.average import average, members
+
+        parts = []
+        for text in args.networks:
+            name, _, which = text.partition(":")
+            inner = members(Path(name))
+            parts += [(Path(name), inner[int(which)])] if which else [(Path(name), m) for m in inner]
+        average(parts, args.out)
         return
     hands = load_hands(args.strokes)
     train, calibrate, _ = split_writers(hands)

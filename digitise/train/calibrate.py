@@ -12,14 +12,14 @@ import cv2
 import numpy as np
 
 from digitise.calibration import DOUBTFUL, NEVER, Acceptance, Curve, fit_curve
+from digitise.estimate.acceptance import fixed_sequence, upper_error_bound
 from digitise.evaluate import same_value
-from digitise.intervals import fixed_sequence, upper_error_bound
 from digitise.layout import build_layouts
 from digitise.page import register
 from digitise.protocol import Protocol
 from digitise.read import decode_page
+from digitise.simulate.answers import Mess, random_answers
 from digitise.simulate.camera import hard_camera, ordinary_camera
-from digitise.simulate.fill import Mess, random_answers
 from digitise.simulate.hand import Hand
 from digitise.simulate.take import any_hand, take
 from digitise.train.sheets import practice_layout

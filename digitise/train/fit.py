@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import copy
-import json
 import math
 import time
 from pathlib import Path
@@ -12,11 +11,12 @@ import numpy as np
 import torch
 import torch.nn.functional as F  # noqa: N812 - PyTorch's own usage
 
-from digitise.characters import DIGIT_CLASSES, LETTER_CLASSES, SIDE_PX, TICK_CLASSES
-from digitise.train.harvest import NONE
+from digitise.characters import SIDE_PX
+from digitise.train.check import check_networks, summary
+from digitise.train.harvest import INK_LEVEL, NONE, TALLY_CANVAS
 from digitise.train.networks import HEADS, CharacterNetwork, CharacterPair, TallyNetwork
 
-_SCALE = 1.0 / 170.0         # stored pictures are uint8, 170 = this page's pencil
+_SCALE = 1.0 / INK_LEVEL
 
 
 def _warped(pictures: torch.Tensor, *, turn: float, shear: float, scale: float, shift: float) -> torch.Tensor:
@@ -145,49 +145,6 @@ def fit_tally(data: dict[str, np.ndarray], *, seconds: float, device: str) -> Ta
     return _optimised(network, len(pictures), 96, seconds, step, device)
 
 
-@torch.no_grad()
-def character_report(network: CharacterNetwork, data: dict[str, np.ndarray], device: str) -> dict:
-    """Accuracy of each head on other writers, and the letter confusion table."""
-    logits = torch.cat([network(torch.from_numpy(data["boxes"][i:i + 4096, None]).to(device).float() * _SCALE).cpu()
-                        for i in range(0, len(data["boxes"]), 4096)])
-    labels = torch.from_numpy(data["labels"]).long()
-    out: dict = {}
-    for name, head, truth, classes in zip(("digit", "letter", "tick"), logits.split(HEADS, dim=1), labels.T,
-                                          (DIGIT_CLASSES, LETTER_CLASSES, TICK_CLASSES), strict=True):
-        known = truth != NONE
-        guess = head.argmax(1)[known]
-        out[name] = {"boxes": int(known.sum()), "right": float((guess == truth[known]).float().mean()),
-                     "by_class": {c: round(float((guess[truth[known] == i] == i).float().mean()), 4)
-                                  for i, c in enumerate(classes) if (truth[known] == i).any()}}
-        if name == "letter":
-            soft = head.softmax(1)[known][:, :26]
-            counts = torch.zeros(26, 26)
-            for i in range(26):
-                rows = soft[truth[known] == i]
-                counts[i] = rows.mean(0) if len(rows) else 0
-            out["letter_confusion"] = [[round(float(v), 6) for v in row] for row in counts]
-    return out
-
-
-@torch.no_grad()
-def tally_report(network: TallyNetwork, data: dict[str, np.ndarray], device: str) -> dict:
-    """Share of counts exactly right after rounding, by size, and of void and zero marks told apart."""
-    maps = [network(torch.from_numpy(data["tallies"][i:i + 256, None]).to(device).float() * _SCALE).cpu()
-            for i in range(0, len(data["tallies"]), 256)]
-    count = torch.cat([m[:, 0].sum(dim=(1, 2)) for m in maps]).numpy()
-    marks = torch.cat([m[:, 1:].amax(dim=(2, 3)) for m in maps]).numpy()
-    goal = data["counts"]
-    out = {"boxes": len(goal), "void_right": float(((marks[:, 0] > 0) == (goal[:, 1] > 0.5)).mean()),
-           "zero_right": float(((marks[:, 1] > 0) == (goal[:, 2] > 0.5)).mean())}
-    for low, high in ((0, 0), (1, 10), (11, 40), (41, 80)):
-        rows = (goal[:, 0] >= low) & (goal[:, 0] <= high) & (goal[:, 2] < 0.5)
-        if rows.any():
-            error = count[rows] - goal[rows, 0]
-            out[f"{low}-{high}"] = {"boxes": int(rows.sum()), "right": float((np.abs(error) < 0.5).mean()),
-                                    "rms": float(np.sqrt((error**2).mean()))}
-    return out
-
-
 def export(network: torch.nn.Module, path: Path, shape: tuple[int, ...], dynamic: dict) -> None:
     """Write ONNX that OpenCV's DNN module reads."""
     torch.onnx.export(network.cpu().eval(), torch.zeros(shape), str(path), input_names=["pictures"],
@@ -200,19 +157,10 @@ def fit_all(train: Path, check: Path, out: Path, *, seconds: float) -> None:
     torch.manual_seed(20261125)
     torch.backends.cudnn.benchmark = True
     device = "cuda" if torch.cuda.is_available() else "cpu"
-    data, other = dict(np.load(train)), dict(np.load(check))
-    print(f"{len(data['boxes'])} boxes, {len(data['tallies'])} tallies; "
-          f"check {len(other['boxes'])} boxes, {len(other['tallies'])} tallies", flush=True)
-    report = {}
+    data = dict(np.load(train))
+    print(f"{len(data['boxes'])} boxes, {len(data['tallies'])} tallies", flush=True)
     pair = [fit_characters(data, seconds=0.25 * seconds, device=device) for _ in range(2)]
-    for single in pair:
-        print({k: v["right"] for k, v in character_report(single, other, device).items() if k != "letter_confusion"})
-    characters = CharacterPair(*pair).eval()
-    report["characters"] = character_report(characters, other, device)
-    export(characters, out / "characters.onnx", (1, 1, SIDE_PX, SIDE_PX), {0: "boxes"})
+    export(CharacterPair(*pair), out / "characters.onnx", (1, 1, SIDE_PX, SIDE_PX), {0: "boxes"})
     tally = fit_tally(data, seconds=0.5 * seconds, device=device)
-    report["tally"] = tally_report(tally, other, device)
-    export(tally, out / "tally.onnx", (1, 1, 72, 344), {0: "boxes", 2: "rows", 3: "columns"})
-    (out / "training.json").write_text(json.dumps(report, indent=1))
-    shown = {k: {n: v for n, v in r.items() if n != "letter_confusion"} for k, r in report.items()}
-    print(json.dumps(shown))
+    export(tally, out / "tally.onnx", (1, 1, *TALLY_CANVAS), {0: "boxes", 2: "rows", 3: "columns"})
+    print(summary(check_networks(out, check)))

@@ -18,14 +18,16 @@ from digitise.ink import InkPage, extract_ink
 from digitise.layout import Cell
 from digitise.page import Page, register
 from digitise.protocol import Protocol
+from digitise.simulate.answers import Answer, Mess, random_answers, spelled
 from digitise.simulate.camera import hard_camera, ordinary_camera
-from digitise.simulate.fill import Answer, Mess, random_answers, spelled
-from digitise.simulate.hand import Hand, most_tally
+from digitise.simulate.hand import Hand
 from digitise.simulate.take import PX_PER_MM, any_hand, filled, take
+from digitise.simulate.tally_hand import most_tally
 from digitise.tally import own_ink
 from digitise.tally_network import network_input
 from digitise.train.sheets import practice_layout
 
+INK_LEVEL = 170              # stored pictures are uint8; this page's pencil is at this level
 NONE = -1                    # this head learns nothing from this box
 PRACTICE_MESS = Mess(blank_tally=0.10, blank=0.08, struck=0.035, overwritten=0.03, erased_rewritten=0.05, ditto=0.012,
                      unreadable=0.012, overrun=0.06, zero=0.10, dash_zero=0.35, slashed_zero=0.2, ticked=0.55)
@@ -87,7 +89,7 @@ def _tally_picture(ink: InkPage, cell: Cell) -> np.ndarray:
     small = network_input(own_ink(ink, cell), ink.pencil)
     out = np.zeros(TALLY_CANVAS, np.uint8)
     h, w = min(small.shape[0], TALLY_CANVAS[0]), min(small.shape[1], TALLY_CANVAS[1])
-    out[:h, :w] = (small[:h, :w] * 170).astype(np.uint8)
+    out[:h, :w] = (small[:h, :w] * INK_LEVEL).astype(np.uint8)
     return out
 
 
@@ -108,7 +110,7 @@ def cells_of(page: Page, answers: tuple[Answer, ...]) -> dict[str, np.ndarray]:
             for crop, label in zip(crops, box_labels(cell, answer), strict=True):
                 if label == (NONE, NONE, NONE):
                     continue
-                boxes.append((crop * 170).astype(np.uint8))
+                boxes.append((crop * INK_LEVEL).astype(np.uint8))
                 labels.append(label)
     return {"boxes": np.array(boxes, np.uint8).reshape(-1, 48, 48), "labels": np.array(labels, np.int8).reshape(-1, 3),
             "tallies": np.array(tallies, np.uint8).reshape(-1, *TALLY_CANVAS),

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
-from digitise.rows import PageRow, PhotoRow
-from digitise.store import Store
+from digitise.store import PageRow, PhotoRow, Store
 from review_app import intake, worklist
 from review_app.markup import Markup, tag
 from review_app.opening import open_page

@@ -14,12 +14,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from digitise.provenance import Provenance, provenance
-from digitise.results import SurveyResults, survey_results
-from digitise.results_figures import Plot
-from digitise.results_sections import COVER_AXIS, cover_row, date_words, figure, legend, survey_section, table
-from digitise.results_style import STYLE
-from digitise.results_words import methods, plural, status
-from digitise.rows import PhotoRow
+from digitise.results.figures import Plot
+from digitise.results.results import SurveyResults, survey_results
+from digitise.results.sections import COVER_AXIS, cover_row, date_words, figure, legend, survey_section, table
+from digitise.results.style import STYLE
+from digitise.results.words import methods, plural, status
+from digitise.store import PhotoRow
 from digitise.survey import load_surveys
 
 if TYPE_CHECKING:

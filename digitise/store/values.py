@@ -11,7 +11,7 @@ import re
 
 from digitise.layout import Cell
 from digitise.reading import Value
-from digitise.rows import RULE
+from digitise.store.rows import RULE
 
 MOST_COUNTED = 9999  # a tally or its total may overrun its boxes; a count beyond this is a slip
 LONGEST_TEXT = 500

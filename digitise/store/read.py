@@ -11,12 +11,12 @@ from dataclasses import dataclass, replace
 
 from sqlalchemy import Connection, Row, Select, and_, func, or_, select
 
-from digitise import schema as t
 from digitise.layout import Cell
 from digitise.protocol import Protocol
 from digitise.reading import Value
 from digitise.reasons import REASONS
-from digitise.rows import (
+from digitise.store import schema as t
+from digitise.store.rows import (
     RULE,
     CellNow,
     EntryRow,

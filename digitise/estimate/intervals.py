@@ -1,4 +1,4 @@
-"""Intervals for proportions, counts and means, and thresholds with a guaranteed error rate.
+"""Intervals for proportions, counts and means.
 
 Every function here is pure and returns an `Estimate`, a tuple of them, or a number. The special
 functions come from scipy, imported inside the functions so that importing this module stays fast.
@@ -12,25 +12,17 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise
 
 __all__ = [
-    "Acceptance",
     "Estimate",
-    "ThresholdStep",
-    "acceptance_p_value",
     "clopper_pearson",
     "effective_points",
-    "fixed_sequence",
     "garwood",
-    "goodman",
     "jeffreys",
     "korn_graubard",
     "poisson_zero_upper",
-    "sison_glaz",
     "t_interval",
     "t_mean",
-    "upper_error_bound",
     "wilson",
 ]
 
@@ -61,7 +53,7 @@ class Estimate:
     def __post_init__(self) -> None:
         if self.low is not None and self.high is not None and self.low > self.high:
             raise ValueError(f"low {self.low} is above high {self.high}")
-        _check_share("level", self.level)
+        check_share("level", self.level)
 
     @property
     def has_interval(self) -> bool:
@@ -75,18 +67,20 @@ class Estimate:
         return replace(self, value=value, low=low, high=high, se=se, unit=unit)
 
 
-def _check_hits(hits: float, points: float, level: float) -> None:
+def check_hits(hits: float, points: float, level: float) -> None:
+    """`ValueError` unless there are at most as many hits as points, and a level between 0 and 1."""
     if not 0 <= hits <= points:
         raise ValueError(f"hits must lie between 0 and points, got {hits} of {points}")
-    _check_share("level", level)
+    check_share("level", level)
 
 
-def _check_share(name: str, share: float) -> None:
+def check_share(name: str, share: float) -> None:
+    """`ValueError` unless the share lies strictly between 0 and 1; ``name`` is what to call it."""
     if not 0.0 < share < 1.0:
         raise ValueError(f"{name} must lie between 0 and 1, got {share}")
 
 
-def _proportion(
+def proportion_estimate(
     hits: float, points: float, limits: tuple[float, float], *, method: str, level: float
 ) -> Estimate:
     """An `Estimate` in [0, 1]; the open end is exactly 0 with no hits and exactly 1 with nothing but hits."""
@@ -95,7 +89,8 @@ def _proportion(
     return Estimate(hits / points, low, high, points, method, "proportion", scope="within-line", level=level)
 
 
-def _no_points(method: str, level: float) -> Estimate:
+def no_points(method: str, level: float) -> Estimate:
+    """An `Estimate` without numbers, for a line without points."""
     return Estimate(None, None, None, 0, method, "proportion", note="no points", level=level)
 
 
@@ -112,16 +107,16 @@ def wilson(hits: float, points: float, *, level: float = 0.95) -> Estimate:
     >>> f"{e.value:.1f} ({e.low:.1f} to {e.high:.1f})"
     '30.0 (18.1 to 45.4)'
     """
-    _check_hits(hits, points, level)
+    check_hits(hits, points, level)
     if points == 0:
-        return _no_points("Wilson score", level)
+        return no_points("Wilson score", level)
     from scipy.special import ndtri
 
     z2 = float(ndtri(0.5 + level / 2)) ** 2
-    return _proportion(hits, points, _score_limits(hits, points, z2), method="Wilson score", level=level)
+    return proportion_estimate(hits, points, score_limits(hits, points, z2), method="Wilson score", level=level)
 
 
-def _score_limits(hits: float, points: float, z2: float) -> tuple[float, float]:
+def score_limits(hits: float, points: float, z2: float) -> tuple[float, float]:
     """Score limits of a proportion for the squared normal quantile ``z2``."""
     half = math.sqrt(z2 * (z2 + 4 * hits * (points - hits) / points))
     return (z2 + 2 * hits - half) / (2 * (points + z2)), (z2 + 2 * hits + half) / (2 * (points + z2))
@@ -134,10 +129,10 @@ def clopper_pearson(hits: float, points: float, *, level: float = 0.95) -> Estim
 
     Clopper & Pearson (1934), doi:10.1093/biomet/26.4.404.
     """
-    _check_hits(hits, points, level)
+    check_hits(hits, points, level)
     if points == 0:
-        return _no_points("Clopper-Pearson", level)
-    return _proportion(hits, points, _beta_limits(hits, points, level), method="Clopper-Pearson", level=level)
+        return no_points("Clopper-Pearson", level)
+    return proportion_estimate(hits, points, _beta_limits(hits, points, level), method="Clopper-Pearson", level=level)
 
 
 def _beta_limits(hits: float, points: float, level: float) -> tuple[float, float]:
@@ -156,110 +151,14 @@ def jeffreys(hits: float, points: float, *, level: float = 0.95) -> Estimate:
 
     Brown, Cai & DasGupta (2001), doi:10.1214/ss/1009213286.
     """
-    _check_hits(hits, points, level)
+    check_hits(hits, points, level)
     if points == 0:
-        return _no_points("Jeffreys", level)
+        return no_points("Jeffreys", level)
     from scipy.special import betainccinv, betaincinv
 
     a, b, tail = hits + 0.5, points - hits + 0.5, (1 - level) / 2
     limits = (float(betaincinv(a, b, tail)), float(betainccinv(a, b, tail)))
-    return _proportion(hits, points, limits, method="Jeffreys", level=level)
-
-
-def _check_cells(counts: Sequence[int], level: float) -> int:
-    if not counts or min(counts) < 0:
-        raise ValueError(f"counts must be one or more numbers of at least 0, got {list(counts)}")
-    _check_share("level", level)
-    return sum(counts)
-
-
-def goodman(counts: Sequence[int], *, level: float = 0.95) -> tuple[Estimate, ...]:
-    """Simultaneous intervals for all cells of one multinomial, in the order given.
-
-    Score limits with the level shared over ``len(counts)`` cells, so list empty cells too. Good with few
-    points. Takes points as independent: for one line, never for a site's raw points.
-
-    Goodman (1965), doi:10.1080/00401706.1965.10490252.
-    """
-    total = _check_cells(counts, level)
-    method = f"Goodman, {len(counts)} categories together"
-    if total == 0:
-        return tuple(_no_points(method, level) for _ in counts)
-    from scipy.special import chdtri
-
-    z2 = float(chdtri(1, (1 - level) / len(counts)))
-    return tuple(
-        _proportion(x, total, _score_limits(x, total, z2), method=method, level=level) for x in counts
-    )
-
-
-def sison_glaz(counts: Sequence[int], *, level: float = 0.95) -> tuple[Estimate, ...]:
-    """Simultaneous multinomial intervals of equal width, in the order given.
-
-    Narrow for many even cells; too generous to empty cells when there are about 40 uneven points, where
-    `goodman` is better. Not available (None limits) when only one category was seen. Rests on an Edgeworth
-    series: codes differ in the fifth decimal, and it is rough when nearly all points fall in one category.
-
-    Sison & Glaz (1995), doi:10.1080/01621459.1995.10476521.
-    """
-    total = _check_cells(counts, level)
-    method = f"Sison-Glaz, {len(counts)} categories together"
-    if total == 0:
-        return tuple(_no_points(method, level) for _ in counts)
-    inside, reach = _chance_within(counts, 0), 0
-    if inside >= level:
-        note = "too few points or categories seen for Sison-Glaz: use Goodman"
-        nothing = Estimate(None, None, None, total, method, "proportion", note, level=level)
-        return tuple(replace(nothing, value=x / total) for x in counts)
-    wider = _chance_within(counts, 1)
-    while wider < level and reach < total:
-        reach, inside, wider = reach + 1, wider, _chance_within(counts, reach + 2)
-    upward = reach + 2 * ((level - inside) / (wider - inside) if wider >= level else 1.0)
-    lows = [max(0.0, (x - reach) / total) for x in counts]
-    highs = [min(1.0, (x + upward) / total) for x in counts]
-    box = Estimate(None, None, None, total, method, "proportion", scope="within-line", level=level)
-    return tuple(
-        replace(box, value=x / total, low=low, high=high)
-        for x, low, high in zip(counts, lows, highs, strict=True)
-    )
-
-
-def _chance_within(counts: Sequence[int], reach: int) -> float:
-    """Chance that every cell of a new multinomial sample lies within ``reach`` of ``counts``.
-
-    Independent Poisson cells cut to their windows, conditioned on the total, whose probability comes from
-    an Edgeworth series; exact for ``reach`` 0, where that series does not exist.
-    """
-    import numpy as np
-    from scipy.special import gammaln, xlogy
-
-    x = np.asarray(counts, dtype=float)
-    total = x.sum()
-    if reach == 0:
-        return float(np.exp(gammaln(total + 1) - gammaln(x + 1).sum() + xlogy(x, x / total).sum()))
-    log_mass, moments = 0.0, np.zeros(4)
-    for mean in x:
-        k = np.arange(max(0.0, mean - reach), mean + reach + 1)
-        pmf = np.exp(xlogy(k, mean) - mean - gammaln(k + 1))
-        log_mass += math.log(pmf.sum())
-        centre = (k * pmf).sum() / pmf.sum()
-        var, third, fourth = (((k - centre) ** power * pmf).sum() / pmf.sum() for power in (2, 3, 4))
-        moments += (centre, var, third, fourth - 3 * var**2)
-    log_total = gammaln(total + 1) - xlogy(total, total) + total
-    return float(np.exp(log_total + log_mass)) * _edgeworth_density(float(total), moments)
-
-
-def _edgeworth_density(total: float, moments: Sequence[float]) -> float:
-    """Density at ``total`` of a sum with the given mean, variance, third and fourth cumulants."""
-    mean, var, third, fourth = (float(m) for m in moments)
-    z, skew, excess = (total - mean) / math.sqrt(var), third / var**1.5, fourth / var**2
-    series = (
-        1
-        + skew / 6 * (z**3 - 3 * z)
-        + excess / 24 * (z**4 - 6 * z**2 + 3)
-        + skew**2 / 72 * (z**6 - 15 * z**4 + 45 * z**2 - 15)
-    )
-    return math.exp(-z * z / 2) / math.sqrt(2 * math.pi * var) * series
+    return proportion_estimate(hits, points, limits, method="Jeffreys", level=level)
 
 
 def garwood(count: float, *, level: float = 0.95) -> Estimate:
@@ -273,7 +172,7 @@ def garwood(count: float, *, level: float = 0.95) -> Estimate:
     """
     if not count >= 0:
         raise ValueError(f"count must be at least 0, got {count}")
-    _check_share("level", level)
+    check_share("level", level)
     from scipy.special import gammainccinv, gammaincinv
 
     tail = (1 - level) / 2
@@ -287,7 +186,7 @@ def poisson_zero_upper(*, level: float = 0.95) -> Estimate:
 
     Hanley & Lippman-Hand (1983), doi:10.1001/jama.1983.03330370053031 (the rule of three).
     """
-    _check_share("level", level)
+    check_share("level", level)
     method = "Poisson upper bound for none seen, one-sided"
     return Estimate(0.0, 0.0, -math.log1p(-level), 1, method, "count", scope="Poisson", level=level)
 
@@ -306,7 +205,7 @@ def t_mean(
 
     Cochran (1977), Sampling Techniques, 3rd edition (from memory).
     """
-    _check_share("level", level)
+    check_share("level", level)
     n, method = len(values), "t interval over transects"
     if n == 0:
         return Estimate(None, None, None, 0, method, unit, note="no transects", level=level)
@@ -381,7 +280,7 @@ def korn_graubard(
 
     Korn & Graubard (1998), Survey Methodology 24, 193-201 (formula from memory).
     """
-    _check_hits(proportion, 1, level)
+    check_hits(proportion, 1, level)
     method = "Korn-Graubard over transects"
     if transects < 2:
         return Estimate(proportion, None, None, transects, method, "proportion", ONE_TRANSECT, level=level)
@@ -395,88 +294,3 @@ def korn_graubard(
     se = math.sqrt(max(0.0, variance))
     scope = "between-transect"
     return Estimate(proportion, low, high, transects, method, "proportion", note, scope, level, se)
-
-
-def upper_error_bound(errors: int, accepted: int, delta: float) -> float:
-    """Upper bound, with confidence ``1 - delta``, of the error rate among accepted cells; 1 if all are wrong.
-
-    One-sided Clopper-Pearson (1934), doi:10.1093/biomet/26.4.404. No accepted cells gives 1.
-    """
-    _check_hits(errors, accepted, delta)
-    if errors == accepted:
-        return 1.0
-    from scipy.special import betainccinv
-
-    return float(betainccinv(errors + 1, accepted - errors, delta))
-
-
-def acceptance_p_value(errors: int, accepted: int, target: float) -> float:
-    """Chance of so few errors if the true rate were ``target``: P(Binomial(accepted, target) <= errors)."""
-    _check_hits(errors, accepted, target)
-    from scipy.special import bdtr
-
-    return 1.0 if errors == accepted else float(bdtr(errors, accepted, target))
-
-
-@dataclass(frozen=True, slots=True)
-class ThresholdStep:
-    """One threshold of a sequence: accepted cells, errors among them, p-value, upper error bound, verdict."""
-
-    threshold: float
-    accepted: int
-    errors: int
-    p_value: float
-    upper: float
-    passed: bool
-
-
-@dataclass(frozen=True, slots=True)
-class Acceptance:
-    """The threshold whose error rate is certified, or None: accept nothing, review every cell."""
-
-    threshold: float | None
-    target: float
-    delta: float
-    steps: tuple[ThresholdStep, ...]
-
-    @property
-    def chosen(self) -> ThresholdStep | None:
-        """The last passed step, or None."""
-        passed = [step for step in self.steps if step.passed]
-        return passed[-1] if passed else None
-
-
-def fixed_sequence(
-    thresholds: Sequence[float], accepted: Sequence[int], errors: Sequence[int], target: float, delta: float
-) -> Acceptance:
-    """Loosest confidence threshold whose error rate is below ``target`` with confidence ``1 - delta``.
-
-    Parameters
-    ----------
-    thresholds : strictly decreasing, fixed before these calibration cells were looked at
-    accepted, errors : per threshold, calibration cells with at least that confidence, and errors among them
-    target, delta : both strictly between 0 and 1
-
-    Tests go from strict to loose and stop at the first failure, so no correction for many thresholds is
-    needed. Valid for independent calibration cells (one a page) from the same population as later use; it
-    speaks of the average over accepted cells, not of each sheet. The steps after the stop are kept, with
-    ``passed`` false, to show what was seen.
-
-    Angelopoulos et al. (2025), doi:10.1214/24-AOAS1998.
-    """
-    if not len(thresholds) == len(accepted) == len(errors):
-        raise ValueError("thresholds, accepted and errors must have equal lengths")
-    if any(a <= b for a, b in pairwise(thresholds)):
-        raise ValueError("thresholds must decrease from strict to loose")
-    for name, share in (("target", target), ("delta", delta)):
-        _check_share(name, share)
-    for name, counts in (("accepted", accepted), ("errors", errors)):
-        if any(a > b for a, b in pairwise(counts)):
-            raise ValueError(f"{name} must not fall as the threshold loosens")
-    steps, going = [], True
-    for tau, n, k in zip(thresholds, accepted, errors, strict=True):
-        p_value = acceptance_p_value(k, n, target)
-        going = going and p_value <= delta
-        steps.append(ThresholdStep(tau, n, k, p_value, upper_error_bound(k, n, delta), going))
-    passed = [step.threshold for step in steps if step.passed]
-    return Acceptance(passed[-1] if passed else None, target, delta, tuple(steps))

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from digitise.cover import CategoryCover, TransectPoints
-from digitise.intervals import Estimate
+from digitise.estimate.cover import CategoryCover, TransectPoints
+from digitise.estimate.intervals import Estimate
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from digitise.results import CoverLine, DensityLine, LineResult, SurveyResults
+    from digitise.results.results import CoverLine, DensityLine, LineResult, SurveyResults
 
 
 def cover_table(results: Sequence[SurveyResults]) -> pd.DataFrame:
@@ -100,13 +100,19 @@ def _cover_row(cover: CategoryCover, points: Sequence[TransectPoints]) -> dict:
         "cover_percent": e.value,
         "low_percent": e.low,
         "high_percent": e.high,
-        "confidence": e.level if e.has_interval else None,
-        "interval_covers": e.scope if e.has_interval else "",
-        "method": e.method,
+        **_interval(e),
         "se_percent": e.se,
         "lowest_percent": cover.lowest,
         "highest_percent": cover.highest,
         "note": e.note,
+    }
+
+
+def _interval(e: Estimate) -> dict:
+    return {
+        "confidence": e.level if e.has_interval else None,
+        "interval_covers": e.scope if e.has_interval else "",
+        "method": e.method,
     }
 
 
@@ -202,9 +208,7 @@ def _density_row(e: Estimate) -> dict:
         "low": e.low,
         "high": e.high,
         "unit": e.unit,
-        "confidence": e.level if e.has_interval else None,
-        "interval_covers": e.scope if e.has_interval else "",
-        "method": e.method,
+        **_interval(e),
         "se": e.se,
         "floor_low": None,
         "floor_high": None,

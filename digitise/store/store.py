@@ -16,13 +16,15 @@ from sqlite3 import Error as SQLiteError
 from sqlalchemy import Row, insert, select
 from sqlalchemy.exc import DatabaseError
 
-from digitise import schema as t
-from digitise import store_write as w
-from digitise.kept_files import cut_out, encode_page, original_name, read_checked, read_page, write_once
 from digitise.layout import Cell
 from digitise.protocol import Protocol
 from digitise.reading import PhotoResult, Value
-from digitise.rows import (
+from digitise.sheet import PACK_ALPHABET, PACK_LENGTH
+from digitise.store import schema as t
+from digitise.store import write as w
+from digitise.store.files import cut_out, encode_page, original_name, read_checked, read_page, write_once
+from digitise.store.read import Library, current_entries, entry_row, held_entries, open_readings, photo_row
+from digitise.store.rows import (
     CellNow,
     ChangedMeanwhile,
     EntryRow,
@@ -33,22 +35,7 @@ from digitise.rows import (
     ReadingRow,
     StoreError,
 )
-from digitise.sheet import PACK_ALPHABET, PACK_LENGTH
-from digitise.store_read import Library, current_entries, entry_row, held_entries, open_readings, photo_row
-from digitise.values import person, photo_name, settled
-
-__all__ = [
-    "CellNow",
-    "ChangedMeanwhile",
-    "EntryRow",
-    "PageRow",
-    "PhotoRow",
-    "Progress",
-    "QueueItem",
-    "ReadingRow",
-    "Store",
-    "StoreError",
-]
+from digitise.store.values import person, photo_name, settled
 
 DATABASE = "digitise.db"
 

@@ -1,4 +1,4 @@
-"""Percent cover from point intercept: one transect, one site, and what unread points add.
+"""Percent cover from point intercept: one transect, one site.
 
 The sampling unit is the transect, not the point. Within one line the covers are exact counts over its
 legible points; a site's interval comes from the spread between its transects. Points that could not be
@@ -14,34 +14,25 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
-import numpy as np
-
-from digitise.intervals import (
+from digitise.estimate.intervals import (
     ONE_TRANSECT,
     Estimate,
     clopper_pearson,
     effective_points,
-    goodman,
     jeffreys,
     korn_graubard,
     t_interval,
     wilson,
 )
+from digitise.estimate.multinomial import goodman
 
 __all__ = [
     "CategoryCover",
-    "ReadCover",
-    "ReadPoints",
     "SiteCover",
     "TransectPoints",
     "VarianceParts",
-    "category_moments",
-    "category_pmf",
     "design_effect",
-    "given_legible",
-    "points_covariance",
     "ratio_values",
-    "read_cover",
     "site_cover",
     "transect_cover",
     "variance_parts",
@@ -222,16 +213,17 @@ def ratio_values(
     return values, [v / size**2 for v in variances]
 
 
-def _site_parts(
+def site_parts(
     hits: Sequence[float], legible: Sequence[int], variances: Sequence[float], *, ratio: bool
 ) -> VarianceParts:
+    """Mean share of points over transects and its variance; with ``ratio`` total hits over total legible points."""
     if ratio:
         return variance_parts(*ratio_values(hits, legible, variances))
     values = [x / n for x, n in zip(hits, legible, strict=True)]
     return variance_parts(values, [v / n**2 for v, n in zip(variances, legible, strict=True)])
 
 
-def _site_estimate(parts: VarianceParts, points: int, *, level: float) -> Estimate:
+def site_estimate(parts: VarianceParts, points: int, *, level: float) -> Estimate:
     """Percent cover of the site from its variance parts: t interval, or Korn-Graubard when rare or flat."""
     share = min(1.0, max(0.0, parts.mean))
     if parts.total is None:
@@ -249,7 +241,8 @@ def _site_estimate(parts: VarianceParts, points: int, *, level: float) -> Estima
     return replace(estimate.scaled(100, "%"), scope=scope)
 
 
-def _is_short(legible: int, planned: int) -> bool:
+def is_short(legible: int, planned: int) -> bool:
+    """Whether fewer than 90 % of a transect's planned points are legible."""
     return legible * 10 < planned * 9
 
 
@@ -270,15 +263,15 @@ def site_cover(
     """
     names = _names(transects, categories)
     used = [t for t in transects if t.legible]
-    ratio = any(_is_short(t.legible, t.planned) for t in used)
+    ratio = any(is_short(t.legible, t.planned) for t in used)
     legible = [t.legible for t in used]
 
     def one(category: str) -> CategoryCover:
         hits = [t.counts.get(category, 0) for t in used]
         cover = Estimate(None, None, None, 0, "", "%", note=NO_POINTS, level=level)
         if used:
-            parts = _site_parts(hits, legible, [0.0] * len(used), ratio=ratio)
-            cover = _site_estimate(parts, sum(legible), level=level)
+            parts = site_parts(hits, legible, [0.0] * len(used), ratio=ratio)
+            cover = site_estimate(parts, sum(legible), level=level)
         return CategoryCover(category, sum(hits), cover, *_worst(category, transects, ratio=ratio))
 
     return SiteCover(
@@ -322,126 +315,3 @@ def design_effect(hits: Sequence[int], points: int) -> tuple[float | None, float
         return None, float(total)
     deff = parts.design * total / (parts.mean * (1 - parts.mean))
     return deff, min(float(total), total / deff)
-
-
-@dataclass(frozen=True, slots=True)
-class ReadPoints:
-    """Points of one line as probabilities: one mapping of category to probability (sum 1) a legible point."""
-
-    transect: str
-    points: tuple[Mapping[str, float], ...]
-    planned: int
-
-    def __post_init__(self) -> None:
-        if len(self.points) > self.planned:
-            raise ValueError(f"{self.transect}: {len(self.points)} points, {self.planned} planned")
-        for j, point in enumerate(self.points):
-            if min(point.values(), default=-1) < 0 or abs(math.fsum(point.values()) - 1) > 1e-6:
-                raise ValueError(f"{self.transect}, point {j + 1}: probabilities must sum to 1, got {point}")
-
-
-@dataclass(frozen=True, slots=True)
-class ReadCover:
-    """Cover of one category with reading uncertainty.
-
-    ``recorded`` is the number of points whose likeliest category this is, to print beside ``expected``
-    points: many nearly certain points still add up to a small expected cover of what nobody wrote.
-    ``sheets`` is what these sheets say (reading uncertainty only), ``site`` adds that between transects.
-    """
-
-    category: str
-    recorded: int
-    expected: float
-    sheets: Estimate
-    site: Estimate
-    parts: VarianceParts | None
-
-
-def given_legible(probabilities: Mapping[str, float], categories: Sequence[str]) -> dict[str, float] | None:
-    """Probabilities over the categories, given that the point is legible; None when it likelier is not.
-
-    ``probabilities`` may hold other outcomes (blank, crossed out); their mass is left out.
-    """
-    kept = {c: probabilities[c] for c in categories if probabilities.get(c, 0.0) > 0}
-    mass = math.fsum(kept.values())
-    return {c: p / mass for c, p in kept.items()} if mass >= 0.5 else None
-
-
-def category_moments(points: Sequence[Mapping[str, float]], category: str) -> tuple[float, float]:
-    """Expectation and variance of the number of points in ``category``, points read independently."""
-    shares = [point.get(category, 0.0) for point in points]
-    return math.fsum(shares), math.fsum(p * (1 - p) for p in shares)
-
-
-def points_covariance(points: Sequence[Mapping[str, float]], category: str, other: str) -> float:
-    """Covariance of the numbers of points in two different categories (never positive)."""
-    return -math.fsum(point.get(category, 0.0) * point.get(other, 0.0) for point in points)
-
-
-def category_pmf(points: Sequence[Mapping[str, float]], category: str) -> tuple[float, ...]:
-    """Probability of 0, 1, ... len(points) points in ``category``: the Poisson-binomial law, exact.
-
-    Hong (2013), doi:10.1016/j.csda.2012.10.006.
-    """
-    pmf = np.ones(1)
-    for point in points:
-        p = point.get(category, 0.0)
-        pmf = np.convolve(pmf, (1 - p, p))
-    return tuple(pmf.tolist())
-
-
-def read_cover(
-    transects: Sequence[ReadPoints], categories: Sequence[str], *, level: float = 0.95
-) -> tuple[ReadCover, ...]:
-    """Cover of a site from points read with probabilities; estimator and intervals as in `site_cover`.
-
-    Assumes calibrated probabilities and independent reading errors. It is mildly conservative when the
-    probabilities are calibrated within the site. When every probability is 0 or 1, ``site`` equals
-    `site_cover`, which also gives the bounds for missing points. One transect gives the reading part only.
-    """
-    seen = {category for t in transects for point in t.points for category in point}
-    if unknown := sorted(seen.difference(categories)):
-        raise ValueError(f"read but not among the categories: {', '.join(unknown)}")
-    used = [t for t in transects if t.points]
-    ratio = any(_is_short(len(t.points), t.planned) for t in used)
-    return tuple(_read_category(used, category, ratio=ratio, level=level) for category in categories)
-
-
-def _read_category(used: Sequence[ReadPoints], category: str, *, ratio: bool, level: float) -> ReadCover:
-    if not used:
-        nothing = Estimate(None, None, None, 0, "", "%", note=NO_POINTS, level=level)
-        return ReadCover(category, 0, 0.0, nothing, nothing, None)
-    moments = [category_moments(t.points, category) for t in used]
-    means, variances = zip(*moments, strict=True)
-    legible = [len(t.points) for t in used]
-    parts = _site_parts(means, legible, variances, ratio=ratio)
-    points = [point for t in used for point in t.points]
-    recorded = sum(max(point, key=point.__getitem__) == category for point in points)
-    site = _site_estimate(parts, sum(legible), level=level)
-    sheets = _sheets_estimate(parts, points, category, level=level)
-    return ReadCover(category, recorded, math.fsum(means), sheets, site, parts)
-
-
-def _sheets_estimate(
-    parts: VarianceParts, points: Sequence[Mapping[str, float]], category: str, *, level: float
-) -> Estimate:
-    """What the sheets say, in percent: quantiles of the exact law of the points in this category.
-
-    Exact when lines have equal legible points or under the ratio estimator, else nearly so.
-    """
-    cumulative, tail = 0.0, (1 - level) / 2
-    expected = category_moments(points, category)[0]
-    low, high = None, None
-    for k, p in enumerate(category_pmf(points, category)):
-        cumulative += p
-        low = k if low is None and cumulative > tail else low
-        high = k if high is None and cumulative >= 1 - tail - 1e-12 else high
-    high = len(points) if high is None else high
-    limits = [parts.mean + (k - expected) / len(points) for k in (low, high)]
-    low_share = min(parts.mean, max(0.0, limits[0]))
-    high_share = max(parts.mean, min(1.0, limits[1]))
-    method, se = "exact law of the readings", math.sqrt(parts.read)
-    estimate = Estimate(
-        parts.mean, low_share, high_share, parts.transects, method, "proportion", "", "reading", level, se
-    )
-    return estimate.scaled(100, "%")

@@ -2,7 +2,7 @@
 
 The sampling unit is the transect. A site's interval is the spread between its transects; one transect has none.
 Unread, illegible and blank points shrink the denominator and are bounded without assumptions; unread belts are left
-out; neither is ever a zero. Pandas is imported only when a table is asked for.
+out; neither is ever a zero.
 """
 
 from __future__ import annotations
@@ -10,12 +10,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from digitise.cover import CategoryCover, SiteCover, TransectPoints, site_cover, transect_cover
-from digitise.density import BeltCount, Segment, SiteDensity, belt_density, belt_from_segments, site_density
-from digitise.intervals import Estimate
+from digitise.estimate.cover import CategoryCover, SiteCover, TransectPoints, site_cover, transect_cover
+from digitise.estimate.density import BeltCount, Segment, SiteDensity, belt_density, belt_from_segments, site_density
+from digitise.estimate.intervals import Estimate
 from digitise.protocol import BeltSheet, LineSheet, RowSpec
-from digitise.results_tables import cover_table, density_table, impact_table
-from digitise.rows import RULE
+from digitise.store import RULE
 from digitise.survey import Count, Survey, Transect
 
 __all__ = [
@@ -26,9 +25,6 @@ __all__ = [
     "LineResult",
     "SheetQuality",
     "SurveyResults",
-    "cover_table",
-    "density_table",
-    "impact_table",
     "survey_results",
     "transect_points",
 ]

@@ -9,13 +9,13 @@ from datetime import UTC, datetime
 import numpy as np
 from sqlalchemy import Connection, insert, select
 
-from digitise import schema as t
 from digitise.layout import Layout, build_layouts
 from digitise.page import Page
 from digitise.protocol import Protocol
 from digitise.reading import PhotoResult, Reading, Value
-from digitise.rows import RULE, EntryRow, StoreError
-from digitise.store_read import entry_row
+from digitise.store import schema as t
+from digitise.store.read import entry_row
+from digitise.store.rows import RULE, EntryRow, StoreError
 
 
 def stamp(now: datetime) -> str:

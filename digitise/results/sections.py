@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from html import escape
 
-from digitise.results import PER_M2, CoverLine, DensityLine, ImpactLine, LineResult, SurveyResults
-from digitise.results_figures import Plot, PlotRow, both_widths, is_square_root
-from digitise.results_words import count, cover_text, density_text, number, one_sided, plural, span
+from digitise.results.figures import Plot, PlotRow, both_widths, is_square_root
+from digitise.results.results import PER_M2, CoverLine, DensityLine, ImpactLine, LineResult, SurveyResults
+from digitise.results.words import count, cover_text, density_text, number, one_sided, plural, span
 
 COVER_AXIS = "cover of the site, % of legible points"
 FACTS = ("time", "number", "decimal", "code")

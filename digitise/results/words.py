@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from digitise.intervals import Estimate
+from digitise.estimate.intervals import Estimate
 from digitise.protocol import BeltSheet, Protocol
 from digitise.provenance import Provenance
-from digitise.results import DensityLine, SurveyResults
+from digitise.results.results import DensityLine, SurveyResults
 
 COCHRAN = "Cochran 1977, Sampling Techniques, 3rd edition"
 BETWEEN = "t interval over transects"

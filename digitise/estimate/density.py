@@ -1,4 +1,4 @@
-"""Density from belt counts: one belt, one site, and two readings of one count combined.
+"""Density from belt counts: one belt and one site.
 
 The sampling unit is the belt (transect), not the animal. A belt whose count could not be read is left out
 and reported, never counted as zero; a belt read in part counts on the area that was read. Counts are an
@@ -13,8 +13,8 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from digitise.cover import VarianceParts, ratio_values, variance_parts
-from digitise.intervals import ONE_TRANSECT, Estimate, garwood, poisson_zero_upper, t_interval
+from digitise.estimate.cover import VarianceParts, ratio_values, variance_parts
+from digitise.estimate.intervals import ONE_TRANSECT, Estimate, garwood, poisson_zero_upper, t_interval
 
 __all__ = [
     "BeltCount",
@@ -24,7 +24,6 @@ __all__ = [
     "belt_density",
     "belt_from_pmf",
     "belt_from_segments",
-    "combine_counts",
     "count_moments",
     "site_density",
 ]
@@ -226,44 +225,3 @@ def _notes(used: Sequence[BeltCount]) -> tuple[str, ...]:
     if max(whole) - min(whole) > 1e-9:
         notes.append("belts differ in swept area: total count over total area")
     return tuple(notes)
-
-
-def combine_counts(
-    p_tally: Mapping[int, float],
-    p_total: Mapping[int, float],
-    *,
-    eta: float = 0.02,
-    max_total: int,
-) -> tuple[dict[int, float], float]:
-    """Law of a tally read twice: from its strokes, and from the total the diver wrote beside it.
-
-    Parameters
-    ----------
-    p_tally, p_total : count -> probability (sum 1), each from its own cell, read independently
-    eta : chance that the written total is not the tally, whatever was written; in [0, 1]
-    max_total : largest plausible written total; a wrong total is taken as equally likely from 0 to here
-
-    Returns
-    -------
-    (pmf, disagreement)
-        Probabilities of the tally, by count; and the probability that tally and written total differ.
-        Above one half, a person should look. When nothing supports agreement and the total is beyond
-        ``max_total``, the tally's own law and a disagreement of 1.
-    """
-    _check_pmf("p_tally", p_tally)
-    _check_pmf("p_total", p_total)
-    if not 0 <= eta <= 1 or max_total < 0:
-        raise ValueError(f"eta must lie in [0, 1] and max_total be at least 0, got {eta} and {max_total}")
-    plausible = math.fsum(p for t, p in p_total.items() if t <= max_total)
-    differ = eta / (max_total + 1)
-    same, other = {}, {}
-    for k, p in p_tally.items():
-        here = p_total.get(k, 0.0)
-        slip = differ * here if k <= max_total else 0.0
-        same[k] = p * ((1 - eta) * here + slip)
-        other[k] = p * differ * max(0.0, plausible - (here if k <= max_total else 0.0))
-    mass = math.fsum(same.values()) + math.fsum(other.values())
-    if mass <= 0:
-        return dict(sorted(p_tally.items())), 1.0
-    pmf = {k: (same[k] + other[k]) / mass for k in sorted(p_tally)}
-    return pmf, math.fsum(other.values()) / mass

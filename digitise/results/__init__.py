@@ -1,0 +1,36 @@
+"""From surveys to numbers, tables and one page: percent cover, density and impacts with what their intervals cover.
+
+Pandas and Matplotlib are imported only when a table or a figure is made.
+"""
+
+from digitise.results.page import page_html, results_html, write_results
+from digitise.results.results import (
+    PER_M2,
+    CoverLine,
+    DensityLine,
+    ImpactLine,
+    LineResult,
+    SheetQuality,
+    SurveyResults,
+    survey_results,
+    transect_points,
+)
+from digitise.results.tables import cover_table, density_table, impact_table
+
+__all__ = [
+    "PER_M2",
+    "CoverLine",
+    "DensityLine",
+    "ImpactLine",
+    "LineResult",
+    "SheetQuality",
+    "SurveyResults",
+    "cover_table",
+    "density_table",
+    "impact_table",
+    "page_html",
+    "results_html",
+    "survey_results",
+    "transect_points",
+    "write_results",
+]

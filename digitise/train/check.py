@@ -1,0 +1,74 @@
+"""What the shipped networks reach on writers that training never saw, cell by cell, run as the product runs them."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import cv2
+import numpy as np
+
+from digitise.characters import DIGIT_CLASSES, LETTER_CLASSES, TICK_CLASSES, softmax
+from digitise.train.harvest import INK_LEVEL, NONE
+
+_CLASSES = {"digit": DIGIT_CLASSES, "letter": LETTER_CLASSES, "tick": TICK_CLASSES}
+_SIZES = ((0, 0), (1, 10), (11, 40), (41, 80))
+
+
+def _answers(path: Path, pictures: np.ndarray, batch: int) -> list[np.ndarray]:
+    network = cv2.dnn.readNetFromONNX(str(path))
+    out = []
+    for start in range(0, len(pictures), batch):
+        network.setInput(pictures[start:start + batch, None].astype(np.float32) / INK_LEVEL)
+        out.append(network.forward().copy())
+    return out
+
+
+def character_report(path: Path, boxes: np.ndarray, labels: np.ndarray) -> dict:
+    """Accuracy of each head by class, and the letters' confusion: mean probability given to each letter."""
+    logits = np.concatenate(_answers(path, boxes, 256))
+    ends = np.cumsum([len(c) for c in _CLASSES.values()])[:-1]
+    out: dict = {}
+    for (name, classes), head, truth in zip(_CLASSES.items(), np.split(logits, ends, axis=1), labels.T, strict=True):
+        known = truth != NONE
+        right = head[known].argmax(axis=1) == truth[known]
+        by_class = {c: round(float(right[truth[known] == i].mean()), 4)
+                    for i, c in enumerate(classes) if (truth[known] == i).any()}
+        out[name] = {"boxes": int(known.sum()), "right": round(float(right.mean()), 5), "by_class": by_class}
+        if name == "letter":
+            soft = softmax(head[known])[:, :26]
+            out["letter_confusion"] = [[round(float(v), 6) for v in soft[truth[known] == i].mean(axis=0)] for i in range(26)]
+    return out
+
+
+def tally_report(path: Path, pictures: np.ndarray, counts: np.ndarray) -> dict:
+    """Share of counts exactly right after rounding, by size, and of void and zero marks told apart."""
+    maps = _answers(path, pictures, 32)
+    strokes = np.concatenate([m[:, 0].sum(axis=(1, 2)) for m in maps])
+    marks = np.concatenate([m[:, 1:].max(axis=(2, 3)) for m in maps]) > 0
+    out: dict = {"boxes": len(counts), "void_right": round(float((marks[:, 0] == (counts[:, 1] > 0.5)).mean()), 4),
+                 "zero_right": round(float((marks[:, 1] == (counts[:, 2] > 0.5)).mean()), 4)}
+    for low, high in _SIZES:
+        rows = (counts[:, 0] >= low) & (counts[:, 0] <= high) & (counts[:, 2] < 0.5)
+        if rows.any():
+            error = strokes[rows] - counts[rows, 0]
+            out[f"{low}-{high}"] = {"boxes": int(rows.sum()), "right": round(float((np.abs(error) < 0.5).mean()), 4),
+                                    "rms": round(float(np.sqrt((error**2).mean())), 3)}
+    return out
+
+
+def check_networks(folder: Path, harvested: Path) -> dict:
+    """Report on ``characters.onnx`` and ``tally.onnx`` in `folder`, written there as ``training.json``."""
+    data = np.load(harvested)
+    report = {"pages": int(data["pages"].sum()),
+              "characters": character_report(folder / "characters.onnx", data["boxes"], data["labels"]),
+              "tally": tally_report(folder / "tally.onnx", data["tallies"], data["counts"])}
+    (folder / "training.json").write_text(json.dumps(report) + "\n", encoding="utf-8")
+    return report
+
+
+def summary(report: dict) -> str:
+    """The report's main figures in a few lines."""
+    heads = [f"{name} {report['characters'][name]['right']:.2%} of {report['characters'][name]['boxes']}" for name in _CLASSES]
+    sizes = [f"tally {k} {v['right']:.1%} of {v['boxes']}" for k, v in report["tally"].items() if isinstance(v, dict)]
+    return "\n".join([", ".join(heads), ", ".join(sizes)])

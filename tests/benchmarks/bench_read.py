@@ -1,0 +1,140 @@
+"""How well and how fast photographs are read.
+
+    python tests/benchmarks/bench_read.py                           speed, on the sample photographs
+    python tests/benchmarks/bench_read.py --pages 200 --strokes F   accuracy too, on simulated photographs
+
+Accuracy: writers that neither training nor calibration saw (drawn hands when no stroke file is given), and cameras with
+settings outside those of training: other frame sizes, more lens distortion, stronger compression, other light. Speed: the
+whole reading against a plain script of the same libraries that decodes the photograph and finds its corner marks, timed
+in turn in one process on one core; the ratio is what to look at.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import platform
+import statistics
+import sys
+import time
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import replace
+from multiprocessing import get_context
+from pathlib import Path
+
+import cv2
+import numpy as np
+
+from digitise.batch import known_protocols, photo_files
+from digitise.evaluate import Judged, Truth, judge, report
+from digitise.layout import build_layouts
+from digitise.photo import decode_photo
+from digitise.protocol import load_protocol
+from digitise.read import read_decoded, read_photo
+from digitise.sheet import MARK_DICTIONARY
+from digitise.simulate.answers import Mess, random_answers
+from digitise.simulate.camera import Camera, hard_camera, ordinary_camera
+from digitise.simulate.hand import load_hands, pooled, split_writers
+from digitise.simulate.take import any_hand, take
+
+SAMPLES = Path(__file__).parents[2] / "sample_scans"
+FRAMES = ((2268, 3024), (2448, 3264), (3456, 4608))
+MESS = Mess(struck=0.01, overwritten=0.008, erased_rewritten=0.02, ditto=0.003, unreadable=0.003, overrun=0.03)
+
+
+def unseen_camera(rng: np.random.Generator, *, hard: bool) -> Camera:
+    """A camera whose settings lie outside those of training and calibration."""
+    width, height = FRAMES[int(rng.integers(len(FRAMES)))]
+    camera = (hard_camera if hard else ordinary_camera)(rng, width_px=width, height_px=height)
+    return replace(camera, focal_ratio=float(rng.uniform(0.92, 1.1)), lens_k1=float(rng.choice([-0.035, 0.045])),
+                   vignette=float(rng.uniform(0.26, 0.4)), warmth=float(rng.choice([-0.6, 0.85])),
+                   jpeg_quality=int(rng.integers(66, 70) if hard else rng.integers(74, 82)),
+                   sharpen=float(rng.choice([0.1, 0.95])), background_seed=int(rng.integers(5000, 6000)))
+
+
+def read_one(seed: int, hard: bool, strokes: Path | None) -> tuple[str, list[Judged], float]:
+    """Status, judged readings and reading time of one simulated photograph."""
+    cv2.setNumThreads(1)
+    hands = _test_hands(strokes) if strokes else {}
+    rng = np.random.default_rng([seed, int(hard)])
+    protocol = load_protocol("reef-transect")
+    layouts = build_layouts(protocol)
+    layout = layouts[seed % len(layouts)]
+    answers = random_answers(layout.to_json(), rng, mess=MESS)
+    hand = any_hand(hands, rng, drawn=0.0 if hands else 1.0)
+    taken = take(protocol, layout, answers, hand, rng, camera=unseen_camera(rng, hard=hard))
+    begin = time.perf_counter()
+    result = read_decoded(decode_photo(taken.jpeg, f"{seed}.jpg"), layouts)
+    spent = time.perf_counter() - begin
+    truth = {a.cell: Truth(a.value, a.must_flag, a.mark) for a in answers}
+    return result.status, judge(result.readings, truth), spent
+
+
+_HANDS: dict[Path, dict] = {}
+
+
+def _test_hands(strokes: Path) -> dict:
+    if strokes not in _HANDS:
+        hands = load_hands(strokes)
+        _HANDS[strokes] = pooled(hands, split_writers(hands)[2])
+    return _HANDS[strokes]
+
+
+def accuracy(pages: int, strokes: Path | None, jobs: int, *, first: int) -> None:
+    """Print the accuracy tables of ordinary and hard photographs."""
+    if strokes:
+        _test_hands(strokes)
+    for hard in (False, True):
+        with ProcessPoolExecutor(jobs, mp_context=get_context("fork")) as pool:
+            rows = list(pool.map(read_one, range(first, first + pages), [hard] * pages, [strokes] * pages, chunksize=4))
+        states = [state for state, _, _ in rows]
+        print(f"\n{'hard' if hard else 'ordinary'} photographs: {pages}; read {states.count('read')}, to take again "
+              f"{states.count('retake')}, unreadable {states.count('unreadable')}; "
+              f"median {statistics.median(t for _, _, t in rows):.2f} s a photograph, {jobs} at once")
+        print(report([j for _, judged, _ in rows for j in judged]))
+
+
+def _plain(path: Path) -> int:
+    """The plain script: decode, shrink, find marks."""
+    gray = cv2.imread(str(path), cv2.IMREAD_GRAYSCALE)
+    scale = 1600 / max(gray.shape)
+    small = cv2.resize(gray, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+    finder = cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(MARK_DICTIONARY))
+    return len(finder.detectMarkers(small)[0])
+
+
+def speed(folder: Path, repeats: int) -> None:
+    """Print time a photograph for the plain script and for reading, best of several, and their ratio."""
+    cv2.setNumThreads(1)
+    layouts, files = known_protocols().layouts, photo_files([folder])
+    read_photo(files[0], layouts)
+    best = {"plain": [float("inf")] * len(files), "read": [float("inf")] * len(files)}
+    for _ in range(repeats):
+        for i, path in enumerate(files):
+            for name, work in (("plain", lambda p: _plain(p)), ("read", lambda p: read_photo(p, layouts))):
+                begin = time.perf_counter()
+                work(path)
+                best[name][i] = min(best[name][i], time.perf_counter() - begin)
+    plain, read = (statistics.median(best[n]) for n in ("plain", "read"))
+    print(f"\nspeed on {len(files)} photographs, one core, best of {repeats}: decode and find marks {plain:.3f} s, "
+          f"everything {read:.3f} s a photograph (median); ratio {read / plain:.1f}")
+
+
+def main() -> None:
+    """Print the machine, then the figures."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--pages", type=int, default=0, help="simulated photographs of each kind (0: speed only)")
+    parser.add_argument("--first", type=int, default=70_000_000, help="first seed")
+    parser.add_argument("--strokes", type=Path, help="stroke data of real writers (.jsonl.gz)")
+    parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1)
+    parser.add_argument("--repeats", type=int, default=3)
+    args = parser.parse_args()
+    print(f"{platform.machine()}, {os.cpu_count()} cores, Python {sys.version.split()[0]}, OpenCV {cv2.__version__}, "
+          f"NumPy {np.__version__}")
+    if args.pages:
+        accuracy(args.pages, args.strokes, args.jobs, first=args.first)
+    speed(SAMPLES, args.repeats)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,146 @@
+"""Shared by the tests of the reading side: layouts, flat pages, and one simulated photograph of every sheet.
+
+The simulated hands and cameras are the product's own (`digitise.simulate`), so the truth of every mark and of every
+millimetre is known; they are no evidence about real phones or real handwriting.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import lru_cache
+
+import cv2
+import numpy as np
+import pytest
+
+from digitise.flatten import FLAT_PX_PER_MM, Flattened, Warp, grid_shape
+from digitise.layout import Layout, build_layouts
+from digitise.page import Page, register
+from digitise.protocol import Protocol, load_protocol
+from digitise.sheet import Identity, identity_for, rasterise, sheet_pdf
+from digitise.simulate.camera import Camera
+from digitise.simulate.drawn_hand import DrawnHand, drawn_style
+from digitise.simulate.pencil import Pencil
+from digitise.simulate.take import PX_PER_MM, Taken, filled, take
+
+try:
+    from digitise.simulate.answers import Mess, answers_from_values, random_answers
+except ImportError:  # before the answers had a module of their own
+    from digitise.simulate.fill import Mess, answers_from_values, random_answers
+
+FRAME = {"width_px": 2250, "height_px": 3000}
+CLEAR = Camera(**FRAME, rotation_deg=2.0, tilt_deg=8.0, curl_mm=2.0)
+TIDY = Mess(struck=0, overwritten=0, erased_rewritten=0, ditto=0, overrun=0, unreadable=0, miscount=0, total_blank=0)
+PENCIL = Pencil(width_mm=0.6, darkness=0.75)
+PACK = "QH7M4K"
+
+
+@lru_cache(maxsize=1)
+def _protocol() -> Protocol:
+    return load_protocol("reef-transect")
+
+
+def _layout(sheet: str, paper: str = "A4") -> Layout:
+    return next(one for one in build_layouts(_protocol()) if (one.sheet, one.paper) == (sheet, paper))
+
+
+def _photographed(sheet: str, *, paper: str = "A4", camera: Camera = CLEAR, seed: int = 11, answers=None) -> Taken:
+    rng = np.random.default_rng([seed, len(sheet)])
+    one = _layout(sheet, paper)
+    if answers is None:
+        answers = random_answers(one.to_json(), rng, mess=TIDY)
+    identity = identity_for(one, PACK, int(one.per_transect))
+    hand = DrawnHand(drawn_style(np.random.default_rng(5)))
+    return take(_protocol(), one, answers, hand, rng, camera=camera, pencil=PENCIL, identity=identity, sloppiness=0.15)
+
+
+@lru_cache(maxsize=8)
+def _photograph(sheet: str, paper: str = "A4") -> Taken:
+    return _photographed(sheet, paper=paper)
+
+
+@lru_cache(maxsize=8)
+def _registered(sheet: str, paper: str = "A4") -> Page:
+    page = register(_photograph(sheet, paper).gray(), build_layouts(_protocol()))
+    assert page, page
+    return page
+
+
+@lru_cache(maxsize=8)
+def _printed(sheet: str, paper: str) -> np.ndarray:
+    one = _layout(sheet, paper)
+    pages = [(one, identity_for(one, PACK, int(one.per_transect)))]
+    flat = rasterise(sheet_pdf(_protocol(), pages), FLAT_PX_PER_MM)
+    flat = np.round(flat * (235 / 255)).astype(np.uint8)
+    flat.setflags(write=False)
+    return flat
+
+
+def _page_of(one: Layout, image: np.ndarray, identity: Identity | None = None) -> Page:
+    warp = Warp(np.diag([8.0, 8.0, 1.0]), np.zeros((*grid_shape(one.page_size_mm), 2), np.float32))
+    return Page(one, identity, image, Flattened(image, warp, 0.1, 1.0), FLAT_PX_PER_MM, 0.2, frozenset())
+
+
+def _written(sheet: str, values: dict, marks: dict | None = None, *, seed: int = 3, hand: int = 5) -> Page:
+    one = _layout(sheet)
+    rng = np.random.default_rng(seed)
+    answers = answers_from_values(one.to_json(), values, marks)
+    writer = DrawnHand(drawn_style(np.random.default_rng(hand)))
+    canvas = filled(_protocol(), one, answers, writer, rng, pencil=PENCIL, sloppiness=0.15)
+    small = cv2.resize(canvas, None, fx=FLAT_PX_PER_MM / PX_PER_MM, fy=FLAT_PX_PER_MM / PX_PER_MM,
+                       interpolation=cv2.INTER_AREA)
+    return _page_of(one, np.round(small * (235 / 255)).astype(np.uint8))
+
+
+@pytest.fixture(scope="session")
+def reef() -> Protocol:
+    """The shipped protocol."""
+    return _protocol()
+
+
+@pytest.fixture(scope="session")
+def layouts() -> tuple[Layout, ...]:
+    """Every page of the shipped protocol on both papers."""
+    return build_layouts(_protocol())
+
+
+@pytest.fixture(scope="session")
+def layout() -> Callable[..., Layout]:
+    """``layout(sheet, paper="A4")``: one page of the shipped protocol."""
+    return _layout
+
+
+@pytest.fixture(scope="session")
+def photographed() -> Callable[..., Taken]:
+    """``photographed(sheet, paper=, camera=, seed=, answers=)``: a fresh simulated photograph, 2250 x 3000."""
+    return _photographed
+
+
+@pytest.fixture(scope="session")
+def photograph() -> Callable[..., Taken]:
+    """``photograph(sheet, paper="A4")``: one clear photograph of a sheet, made once."""
+    return _photograph
+
+
+@pytest.fixture(scope="session")
+def registered() -> Callable[..., Page]:
+    """``registered(sheet, paper="A4")``: the page found in `photograph`, made once."""
+    return _registered
+
+
+@pytest.fixture(scope="session")
+def printed() -> Callable[..., np.ndarray]:
+    """``printed(sheet, paper="A4")``: an empty printed page at flat scale on grey paper; copy it to write on it."""
+    return lambda sheet, paper="A4": _printed(sheet, paper)
+
+
+@pytest.fixture(scope="session")
+def page_of() -> Callable[..., Page]:
+    """``page_of(layout, image)``: a flat image as a `Page`, as if photographed perfectly."""
+    return _page_of
+
+
+@pytest.fixture(scope="session")
+def written() -> Callable[..., Page]:
+    """``written(sheet, values, marks, seed=, hand=)``: a filled page without any camera; other cells blank."""
+    return _written

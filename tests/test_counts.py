@@ -1,0 +1,77 @@
+"""A tally and the total written beside it: hand answers, the double sum, and what goes to a person."""
+
+import math
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from shared_cases import cases, pmfs
+
+from digitise.counts import MOST, agree
+
+
+@cases("agree")
+def test_tally_and_total_a_group_of_five_apart_go_to_a_person(case):
+    """17 strokes, 12 written, both read with certainty."""
+    tally, total = case["inputs"]["tally"], case["inputs"]["total"]
+    by_tally, by_total, differ = agree({tally: 1.0}, {total: 1.0})
+
+    assert (by_tally, by_total) == ({tally: 1.0}, {total: 1.0})
+    assert (differ > 0.5) is case["expected"]["person_must_look"]
+
+
+def test_agreeing_total_settles_a_doubtful_tally():
+    """Tally 7 or 8 with 0.6 and 0.4, total 8 with 0.9 or 3 with 0.1: worked by hand, a slip in 50, totals 0 to 99.
+
+    A pair that differs weighs 0.02 / 100 = 0.0002 of its product, one that agrees 0.98 + 0.0002.
+    """
+    by_tally, by_total, differ = agree({7: 0.6, 8: 0.4}, {8: 0.9, 3: 0.1}, miscount=0.02)
+    seven, same, eight_three = 0.6 * 0.0002, 0.4 * 0.9 * 0.9802, 0.4 * 0.1 * 0.0002
+    mass = seven + same + eight_three
+
+    assert by_tally == pytest.approx({7: seven / mass, 8: (same + eight_three) / mass})
+    three = 0.6 * 0.1 * 0.0002 + eight_three
+    assert by_total == pytest.approx({3: three / mass, 8: (mass - three) / mass})
+    assert by_tally[8] > 0.99
+    assert differ == pytest.approx((seven + eight_three) / mass)
+
+
+def test_without_slips_of_the_writer_only_agreement_is_left():
+    """The law is the product of both, and they cannot differ."""
+    by_tally, by_total, differ = agree({4: 0.5, 9: 0.5}, {4: 0.2, 9: 0.8}, miscount=0.0)
+
+    assert by_tally == pytest.approx({4: 0.2, 9: 0.8})
+    assert by_total == pytest.approx(by_tally)
+    assert differ == 0.0
+
+
+def test_total_that_is_independent_of_the_tally_changes_nothing():
+    """When every written total is a slip, it says nothing about the tally."""
+    tally = {4: 0.3, 5: 0.7}
+
+    assert agree(tally, {4: 1.0}, miscount=1.0)[0] == pytest.approx(tally)
+
+
+def test_total_far_from_a_certain_tally_leaves_both_and_asks_a_person():
+    """4 strokes and 300 written, without and with slips of the writer."""
+    for miscount in (0.0, 0.02):
+        assert agree({4: 1.0}, {300: 1.0}, miscount=miscount) == ({4: 1.0}, {300: 1.0}, 1.0)
+
+
+@given(pmfs(), pmfs(), st.floats(0.001, 0.5))
+@settings(deadline=None)
+def test_combined_law_equals_the_double_sum_over_both_readings(tally, total, miscount):
+    """The formula written out: every pair of tally and total, agreeing or not."""
+    joint = {
+        (k, t): p * q * ((1 - miscount) * (k == t) + miscount / (MOST + 1))
+        for k, p in tally.items()
+        for t, q in total.items()
+    }
+    mass = math.fsum(joint.values())
+    by_tally, by_total, differ = agree(tally, total, miscount=miscount)
+
+    for law, axis in ((by_tally, 0), (by_total, 1)):
+        assert math.fsum(law.values()) == pytest.approx(1)
+        for n, p in law.items():
+            assert p == pytest.approx(math.fsum(w for pair, w in joint.items() if pair[axis] == n) / mass, abs=1e-12)
+    assert differ == pytest.approx(math.fsum(w for (a, b), w in joint.items() if a != b) / mass, abs=1e-12)
