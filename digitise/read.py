@@ -70,7 +70,7 @@ def _checked_pair(tally: Decoded, strokes: dict[int, float], total: Decoded, num
     that settles it; any other difference goes to a person.
     """
     if tally.value is None and not tally.reasons and total.value is None:
-        return ("tally", tally), ("digits", total)
+        return ("blank", tally), ("digits", total)
     if "crossed-out" in (*tally.reasons, *total.reasons) or not strokes or not numbers:
         return ("tally-alone", tally), ("digits", total)
     by_tally, by_total, _ = agree(strokes, numbers)
@@ -98,7 +98,7 @@ def decode_page(page: Page) -> dict[str, tuple[str, Decoded]]:
     texts = [c for c in cells if c.kind == "text"]
     out: dict[str, tuple[str, Decoded]] = {}
     for cell, decoded in zip(texts, read_text(ink, texts), strict=True):
-        out[cell.id] = ("text", decoded)
+        out[cell.id] = ("blank" if decoded.value is None and not decoded.reasons else "text", decoded)
     for cell in boxed:
         out[cell.id] = ("tick", _tick(evidence[cell.id][0])) if cell.kind == "tick" else (
             _group(cell), decode_cell(cell, evidence[cell.id]))

@@ -21,7 +21,7 @@ from digitise.sheet import Identity, identity_for, rasterise, sheet_pdf
 from digitise.simulate.camera import Camera
 from digitise.simulate.drawn_hand import DrawnHand, drawn_style
 from digitise.simulate.pencil import Pencil
-from digitise.simulate.take import PX_PER_MM, Taken, filled, take
+from digitise.simulate.take import Taken, filled, take
 
 try:
     from digitise.simulate.answers import Mess, answers_from_values, random_answers
@@ -66,12 +66,17 @@ def _registered(sheet: str, paper: str = "A4") -> Page:
     return page
 
 
+def _flat_scale(raster: np.ndarray, one: Layout) -> np.ndarray:
+    """A page's raster at exactly `FLAT_PX_PER_MM`, on paper of grey value 235."""
+    size = tuple(round(v * FLAT_PX_PER_MM) for v in one.page_size_mm)
+    return np.round(cv2.resize(raster, size, interpolation=cv2.INTER_AREA) * (235 / 255)).astype(np.uint8)
+
+
 @lru_cache(maxsize=8)
 def _printed(sheet: str, paper: str) -> np.ndarray:
     one = _layout(sheet, paper)
     pages = [(one, identity_for(one, PACK, int(one.per_transect)))]
-    flat = rasterise(sheet_pdf(_protocol(), pages), FLAT_PX_PER_MM)
-    flat = np.round(flat * (235 / 255)).astype(np.uint8)
+    flat = _flat_scale(rasterise(sheet_pdf(_protocol(), pages), 2 * FLAT_PX_PER_MM), one)
     flat.setflags(write=False)
     return flat
 
@@ -87,9 +92,7 @@ def _written(sheet: str, values: dict, marks: dict | None = None, *, seed: int =
     answers = answers_from_values(one.to_json(), values, marks)
     writer = DrawnHand(drawn_style(np.random.default_rng(hand)))
     canvas = filled(_protocol(), one, answers, writer, rng, pencil=PENCIL, sloppiness=0.15)
-    small = cv2.resize(canvas, None, fx=FLAT_PX_PER_MM / PX_PER_MM, fy=FLAT_PX_PER_MM / PX_PER_MM,
-                       interpolation=cv2.INTER_AREA)
-    return _page_of(one, np.round(small * (235 / 255)).astype(np.uint8))
+    return _page_of(one, _flat_scale(canvas, one))
 
 
 @pytest.fixture(scope="session")

@@ -21,7 +21,7 @@ def test_tally_and_total_a_group_of_five_apart_go_to_a_person(case):
 
 
 def test_agreeing_total_settles_a_doubtful_tally():
-    """Tally 7 or 8 with 0.6 and 0.4, total 8 with 0.9 or 3 with 0.1: worked by hand, a slip in 50, totals 0 to 99.
+    """Tally 7 or 8 with 0.6 and 0.4, total 8 with 0.9 or 3 with 0.1: a slip in 50, totals 0 to 99.
 
     A pair that differs weighs 0.02 / 100 = 0.0002 of its product, one that agrees 0.98 + 0.0002.
     """
@@ -73,5 +73,6 @@ def test_combined_law_equals_the_double_sum_over_both_readings(tally, total, mis
     for law, axis in ((by_tally, 0), (by_total, 1)):
         assert math.fsum(law.values()) == pytest.approx(1)
         for n, p in law.items():
-            assert p == pytest.approx(math.fsum(w for pair, w in joint.items() if pair[axis] == n) / mass, abs=1e-12)
+            expected = math.fsum(w for pair, w in joint.items() if pair[axis] == n) / mass
+            assert p == pytest.approx(expected, abs=1e-12)
     assert differ == pytest.approx(math.fsum(w for (a, b), w in joint.items() if a != b) / mass, abs=1e-12)

@@ -60,7 +60,7 @@ def page_of(*results, photos=()):
 
 def test_12_of_40_points_are_30_percent():
     """One transect: the value, and no interval."""
-    results = results_of(line({"HA": 12, "YR": 28}))
+    results = results_of(line({"BK": 12, "YB": 28}))
     coral = cover_of(results, "Branching hard coral")
 
     assert coral.site.cover.value == pytest.approx(30.0)
@@ -71,7 +71,7 @@ def test_12_of_40_points_are_30_percent():
 
 def test_site_cover_is_the_mean_of_its_transects_with_their_t_interval():
     """10, 12 and 14 of 40: 25, 30 and 35 %; mean 30, SE 5/sqrt(3), t(0.975, 2) = 4.303, so 17.6 to 42.4."""
-    results = results_of(*(line({"HA": n, "YR": 40 - n}, t) for t, n in ((1, 10), (2, 12), (3, 14))))
+    results = results_of(*(line({"BK": n, "YB": 40 - n}, t) for t, n in ((1, 10), (2, 12), (3, 14))))
     e = cover_of(results, "Branching hard coral").site.cover
 
     assert (e.value, e.low, e.high) == pytest.approx((30.0, 17.58, 42.42), abs=0.01)
@@ -80,7 +80,7 @@ def test_site_cover_is_the_mean_of_its_transects_with_their_t_interval():
 
 def test_a_group_has_an_interval_of_its_own():
     """Branching and other hard coral, 10 + 6, 8 + 8 and 6 + 10 of 40: 40 % hard coral on every line."""
-    results = results_of(*(line({"HA": a, "KE": 16 - a, "YR": 24}, t) for t, a in ((1, 10), (2, 8), (3, 6))))
+    results = results_of(*(line({"BK": a, "CF": 16 - a, "YB": 24}, t) for t, a in ((1, 10), (2, 8), (3, 6))))
     hard, branching = cover_of(results, "Hard coral"), cover_of(results, "Branching hard coral")
 
     assert hard.is_group
@@ -92,7 +92,7 @@ def test_a_group_has_an_interval_of_its_own():
 
 def test_covers_of_the_categories_sum_to_100_percent():
     """On every transect and over the site, unread and blank points or not."""
-    results = results_of(line({"HA": 9, "LT": 3, "YR": 20}, 1, a=UNREAD, b=None), line({"RB": 11, "TH": 29}, 2))
+    results = results_of(line({"BK": 9, "FA": 3, "YB": 20}, 1, a=UNREAD, b=None), line({"AC": 11, "MW": 29}, 2))
     shares = [c.site.cover.value for c in results.lines[0].categories]
 
     assert sum(shares) == pytest.approx(100.0)
@@ -102,7 +102,7 @@ def test_covers_of_the_categories_sum_to_100_percent():
 
 def test_unread_illegible_and_blank_points_shrink_the_denominator():
     """12 branching corals among 36 legible of 40: 33.3 %, between 30 % (none of the 4) and 40 % (all of them)."""
-    results = results_of(line({"HA": 12, "YR": 24}, a=UNREAD, b=UNREAD, c=ILLEGIBLE, d=None))
+    results = results_of(line({"BK": 12, "YB": 24}, a=UNREAD, b=UNREAD, c=ILLEGIBLE, d=None))
     coral, (one,) = cover_of(results, "Branching hard coral"), results.lines[0].points
 
     assert (one.legible, one.unread, one.illegible, one.blank) == (36, 2, 1, 1)
@@ -112,7 +112,7 @@ def test_unread_illegible_and_blank_points_shrink_the_denominator():
 
 def test_a_transect_without_a_substrate_sheet_is_not_in_the_cover():
     """Two lines are printed and photographed, the third has only a fish sheet."""
-    results = results_of(line({"HA": 12, "YR": 28}, 1), line({"HA": 8, "YR": 32}, 2), *rays(1, 1, 1))
+    results = results_of(line({"BK": 12, "YB": 28}, 1), line({"BK": 8, "YB": 32}, 2), *rays(1, 1, 1))
 
     assert results.lines[0].site.transects == ("T1", "T2")
     assert cover_of(results, "Branching hard coral").site.cover.value == pytest.approx(25.0)
@@ -192,7 +192,7 @@ def test_a_belt_read_in_part_counts_on_the_area_that_was_read():
 
 def test_a_sheet_nobody_photographed_leaves_its_belt_out():
     """With the reason."""
-    results = results_of(*rays(6), line({"YR": 40}, 2))
+    results = results_of(*rays(6), line({"YB": 40}, 2))
 
     assert density_of(results).site.left_out == (("T2", "sheet not photographed"),)
 
@@ -202,7 +202,7 @@ def test_a_sheet_nobody_photographed_leaves_its_belt_out():
 
 def test_quality_accounts_for_every_cell():
     """43 cells: 2 points and 1 blank by the rule... the sums over states and deciders both give 43."""
-    results = results_of(line({"HA": 2}, a=UNREAD, b=UNREAD, c=ILLEGIBLE))
+    results = results_of(line({"BK": 2}, a=UNREAD, b=UNREAD, c=ILLEGIBLE))
     substrate = next(q for q in results.quality if q.title == "Substrate line")
 
     assert (substrate.photos, substrate.cells) == (1, 43)
@@ -217,7 +217,7 @@ def test_quality_accounts_for_every_cell():
 @pytest.fixture
 def some():
     """Three lines and belts, one point unread, one tally blank."""
-    lines = [line({"HA": 10, "YR": 29}, 1, a=UNREAD), line({"HA": 12, "YR": 28}, 2), line({"HA": 14, "YR": 26}, 3)]
+    lines = [line({"BK": 10, "YB": 29}, 1, a=UNREAD), line({"BK": 12, "YB": 28}, 2), line({"BK": 14, "YB": 26}, 3)]
     site = made_sheet("site", {"site/site": "Lantern Reef", "site/date": "2026-03-28"})
     tick = made_sheet("invertebrate", {"invertebrate/anchor-damage/0-10/tick": True})
     return results_of(site, *lines, *rays(4, 6, 8), tick)
@@ -230,7 +230,7 @@ def test_the_cover_table_has_one_row_a_number(some):
     first = table[(table.transect == "T1") & (table.category == "branching-coral")].iloc[0]
 
     assert len(table) == 11 * 4
-    assert (site.pack, site.site, site.date, site.code) == (PACK, "Lantern Reef", "2026-03-28", "HA")
+    assert (site.pack, site.site, site.date, site.code) == (PACK, "Lantern Reef", "2026-03-28", "BK")
     assert (site.points, site.legible, site.planned, site.unread, site.transects) == (36, 119, 120, 1, 3)
     assert site.interval_covers == "between-transect"
     assert (first.cover_percent, first.legible) == (pytest.approx(100 * 10 / 39), 39)
@@ -269,7 +269,7 @@ def test_the_impact_table_says_yes_no_or_not_known(some):
 
 def test_every_column_of_the_tables_is_documented():
     """In the docstring that the export's README prints."""
-    results = results_of(line({"YR": 40}), *rays(1))
+    results = results_of(line({"YB": 40}), *rays(1))
     for make in (cover_table, density_table, impact_table):
         for column in make([results]).columns:
             assert re.search(rf"\b{column}\b", make.__doc__), column
@@ -295,7 +295,7 @@ def test_the_page_says_what_is_still_open(some):
 def test_the_page_is_complete_when_nothing_is_missing():
     """No sheet of the three transects lacks, and every cell is decided."""
     sheets = [made_sheet(s, {f"{s}/none-seen": True}, transect=t) for s in ("fish", "invertebrate") for t in (1, 2, 3)]
-    results = results_of(made_sheet("site", {}), *sheets, *(line({"YR": 40}, t) for t in (1, 2, 3)))
+    results = results_of(made_sheet("site", {}), *sheets, *(line({"YB": 40}, t) for t in (1, 2, 3)))
 
     assert status([results])[0]
     assert "Complete." in text_of(page_of(results))
@@ -316,7 +316,7 @@ def test_every_interval_on_the_page_says_what_it_covers(some):
 
 def test_one_transect_gives_no_interval_and_the_page_says_why():
     """No number in the interval column, and a sentence."""
-    text = text_of(page_of(results_of(line({"HA": 12, "YR": 28}), *rays(6))))
+    text = text_of(page_of(results_of(line({"BK": 12, "YB": 28}), *rays(6))))
 
     assert "One transect: there is no between-transect uncertainty to show" in text
     assert "30.0 % (no interval)" in text
@@ -325,7 +325,7 @@ def test_one_transect_gives_no_interval_and_the_page_says_why():
 
 def test_methods_name_only_what_ran():
     """t and Korn-Graubard for three lines of 25 to 35 % and 0 %; no ratio; no bands when no point is missing."""
-    results = results_of(*(line({"HA": n, "YR": 40 - n}, t) for t, n in ((1, 10), (2, 12), (3, 14))), *rays(4, 6, 8))
+    results = results_of(*(line({"BK": n, "YB": 40 - n}, t) for t, n in ((1, 10), (2, 12), (3, 14))), *rays(4, 6, 8))
     text = " ".join(methods([results], provenance([results.survey], now=NOW)))
 
     for said in (
@@ -341,7 +341,7 @@ def test_methods_name_only_what_ran():
 
 def test_short_lines_bring_the_ratio_into_the_methods():
     """Five of 40 points unread on one line."""
-    results = results_of(line({"HA": 10, "YR": 25}, 1, **dict.fromkeys("abcde", UNREAD)), line({"HA": 12, "YR": 28}, 2))
+    results = results_of(line({"BK": 10, "YB": 25}, 1, **dict.fromkeys("abcde", UNREAD)), line({"BK": 12, "YB": 28}, 2))
     text = " ".join(methods([results], provenance([results.survey], now=NOW)))
 
     assert "ratio of totals" in text
@@ -354,7 +354,7 @@ def test_words_from_sheets_and_file_names_are_escaped():
     photo = PhotoRow(
         "ab" * 32, '<img src=x onerror="alert(2)">.jpg', 3, "2026-03-28T09:30:00Z", "retake", ("<b>no</b>",), ()
     )
-    html = page_of(results_of(site, line({"YR": 40})), photos=[photo])
+    html = page_of(results_of(site, line({"YB": 40})), photos=[photo])
 
     assert "<script" not in html
     assert "<img" not in html
@@ -389,7 +389,7 @@ class _Checker(HTMLParser):
 
 def test_the_page_is_whole_and_fetches_nothing(some):
     """Tags are balanced, ids unique (two plots may not share a marker), and nothing is loaded from anywhere."""
-    other = made_survey(made_sheet("substrate", points({"YR": 40}), pack="WX3PLE"), pack="WX3PLE")
+    other = made_survey(made_sheet("substrate", points({"YB": 40}), pack="WX3PLE"), pack="WX3PLE")
     checker = _Checker()
     html = page_of(some, survey_results(other))
     checker.feed(html)
@@ -438,7 +438,7 @@ def test_several_surveys_stand_side_by_side():
         survey_results(
             made_survey(
                 made_sheet("site", {"site/site": "Lantern Reef", "site/date": date}, pack=pack),
-                *(made_sheet("substrate", points({"HA": 10 + t, "YR": 30 - t}), transect=t, pack=pack) for t in (1, 2)),
+                *(made_sheet("substrate", points({"BK": 10 + t, "YB": 30 - t}), transect=t, pack=pack) for t in (1, 2)),
                 pack=pack,
             )
         )

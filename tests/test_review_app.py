@@ -49,8 +49,8 @@ def flag(result: PhotoResult, **cells: Reading) -> PhotoResult:
 
 def substrate_page(store: Store, *, name: str = "IMG_1.jpg", pack: str | None = kept.PACK) -> int:
     """A substrate sheet with one doubtful code."""
-    doubtful = Reading(CODE, "code", "HA", 0.62, True, (("HA", 0.62), ("KE", 0.3), (None, 0.05)), ("unsure",), 0.6)
-    result = kept.made_result("substrate", {"substrate/1": "YR"}, name=name, pack=pack)
+    doubtful = Reading(CODE, "code", "BK", 0.62, True, (("BK", 0.62), ("CF", 0.3), (None, 0.05)), ("unsure",), 0.6)
+    result = kept.made_result("substrate", {"substrate/1": "YB"}, name=name, pack=pack)
     return kept.keep(store, flag(result, substrate_0_5=doubtful))
 
 
@@ -137,7 +137,7 @@ def test_review_with_open_cells_shows_the_desk_and_filters_by_sheet_and_reason(s
 
 def test_review_with_everything_decided_keeps_the_desk_for_undo_and_offers_no_filter(store):
     page = substrate_page(store)
-    send(store, record(store, page, CODE, "enter", "HA"))
+    send(store, record(store, page, CODE, "enter", "BK"))
 
     at = opened()
 
@@ -241,7 +241,7 @@ def test_results_are_called_provisional_while_a_cell_is_open(store):
     assert not at.exception
     assert "Provisional: 1 cell waits for a person" in words(at)
 
-    send(store, record(store, page, CODE, "enter", "HA"))
+    send(store, record(store, page, CODE, "enter", "BK"))
     at = opened("results")
     assert "Provisional" not in words(at)
     assert [b.proto.label for b in at.get("download_button")] == ["Download the tables (CSV)",
@@ -265,7 +265,7 @@ def test_results_page_is_made_anew_after_a_decision(store):
     before = reports.results_page(store, store.packs())
     assert reports.results_page(store, store.packs()) is before
 
-    send(store, record(store, page, CODE, "enter", "KE"))
+    send(store, record(store, page, CODE, "enter", "CF"))
     assert reports.results_page(store, store.packs()) != before
 
 
@@ -275,10 +275,10 @@ def test_desk_item_suggests_the_reading_and_names_what_codes_mean(store):
     substrate_page(store)
     item = worklist.desk_batch(store)["items"][0]
 
-    assert [(c["value"], c["suggested"]) for c in item["choices"]] == [("HA", True), ("KE", False), (None, False)]
+    assert [(c["value"], c["suggested"]) for c in item["choices"]] == [("BK", True), ("CF", False), (None, False)]
     assert item["choices"][0]["note"] == "Branching hard coral"
     assert item["choices"][0]["share"] == "62 %"
-    assert [c["value"] for c in item["codes"]] == ["HA", "KE", "LT", "MP", "NX", "RB", "TH", "WK", "YR"]
+    assert [c["value"] for c in item["codes"]] == ["BK", "CF", "FA", "KL", "WY", "AC", "MW", "LM", "YB"]
     assert item["where"] == f"Substrate line · transect 1 · pack {kept.PACK} · IMG_1.jpg"
 
 
@@ -305,7 +305,7 @@ def test_nothing_written_is_no_suggestion_where_something_was_crossed_out(store)
 
 @pytest.mark.parametrize(("kind", "value", "decimals", "text"), [
     ("tally", 0, 0, "0"), ("tally", None, 0, "nothing written"), ("tick", True, 0, "yes, marked"),
-    ("tick", False, 0, "no, empty"), ("decimal", 9.5, 2, "9.50"), ("code", "KE", 0, "KE"),
+    ("tick", False, 0, "no, empty"), ("decimal", 9.5, 2, "9.50"), ("code", "CF", 0, "CF"),
 ])
 def test_values_are_shown_in_words(kind, value, decimals, text):
     assert worklist.shown(kind, value, decimals) == text
@@ -320,12 +320,12 @@ def test_a_share_is_never_shown_as_certain():
 
 def test_a_decision_is_stored_once_however_often_it_is_sent(store):
     page = substrate_page(store)
-    one = record(store, page, CODE, "enter", "KE")
+    one = record(store, page, CODE, "enter", "CF")
 
     answers = send(store, one, one, one)
 
     assert [a["ok"] for a in answers] == [True, True, True]
-    assert [(e.value, e.by, e.state) for e in store.entries(page)[CODE]] == [("KE", "Mira Tole", "entered")]
+    assert [(e.value, e.by, e.state) for e in store.entries(page)[CODE]] == [("CF", "Mira Tole", "entered")]
     assert store.progress().open == 0
 
 
@@ -336,10 +336,10 @@ def test_typed_text_is_understood_and_a_wrong_code_is_refused_in_words(store):
                         record(store, page, CODE, "enter", "ke", seq=2))
 
     assert not wrong["ok"]
-    assert "expected one of HA, KE" in wrong["sentence"]
+    assert "expected one of BK, CF" in wrong["sentence"]
     assert not wrong["gone"]
     assert right["ok"]
-    assert store.current(page)[CODE].value == "KE"
+    assert store.current(page)[CODE].value == "CF"
 
 
 def test_blank_and_illegible_are_states_without_a_value(store):
@@ -352,12 +352,12 @@ def test_blank_and_illegible_are_states_without_a_value(store):
 
 def test_undo_opens_the_cell_again_and_twice_sent_takes_back_one_entry(store):
     page = substrate_page(store)
-    send(store, record(store, page, CODE, "enter", "HA", seq=1))
-    send(store, record(store, page, CODE, "enter", "KE", seq=2))
+    send(store, record(store, page, CODE, "enter", "BK", seq=1))
+    send(store, record(store, page, CODE, "enter", "CF", seq=2))
     undo = record(store, page, CODE, "undo", seq=3, of={"client": CLIENT, "seq": 2})
 
     assert [a["ok"] for a in send(store, undo, undo)] == [True, True]
-    assert store.current(page)[CODE].value == "HA"
+    assert store.current(page)[CODE].value == "BK"
 
     send(store, record(store, page, CODE, "undo", seq=4, of={"client": CLIENT, "seq": 1}))
     assert store.current(page)[CODE].state == "unread"
@@ -365,45 +365,45 @@ def test_undo_opens_the_cell_again_and_twice_sent_takes_back_one_entry(store):
 
 def test_decide_undo_decide_made_offline_arrive_as_one_batch(store):
     page = substrate_page(store)
-    batch = [record(store, page, CODE, "enter", "HA", seq=1),
+    batch = [record(store, page, CODE, "enter", "BK", seq=1),
              record(store, page, CODE, "undo", seq=2, of={"client": CLIENT, "seq": 1}),
-             record(store, page, CODE, "enter", "KE", seq=3)]
+             record(store, page, CODE, "enter", "CF", seq=3)]
 
     assert all(a["ok"] for a in send(store, *batch))
-    assert store.current(page)[CODE].value == "KE"
+    assert store.current(page)[CODE].value == "CF"
     assert all(a["ok"] for a in send(store, *batch))       # the answer was lost and all is sent again
-    assert [e.value for e in store.entries(page)[CODE]] == ["HA", None, "KE"]
+    assert [e.value for e in store.entries(page)[CODE]] == ["BK", None, "CF"]
 
 
 def test_a_second_reviewer_is_told_who_was_quicker_and_overwrites_nothing(store):
     page = substrate_page(store)
-    late = record(store, page, CODE, "enter", "KE") | {"client": OTHER, "by": "Keo Varn"}
-    send(store, record(store, page, CODE, "enter", "HA"))
+    late = record(store, page, CODE, "enter", "CF") | {"client": OTHER, "by": "Keo Varn"}
+    send(store, record(store, page, CODE, "enter", "BK"))
 
     answer = send(store, late)[0]
 
     assert not answer["ok"]
     assert answer["gone"]
     assert "Mira Tole" in answer["sentence"]
-    assert store.current(page)[CODE].value == "HA"
+    assert store.current(page)[CODE].value == "BK"
 
 
 def test_an_undo_never_takes_back_what_somebody_else_entered_since(store):
     page = substrate_page(store)
-    send(store, record(store, page, CODE, "enter", "HA"))
-    send(store, record(store, page, CODE, "enter", "KE", seq=7) | {"client": OTHER, "by": "Keo Varn"})
+    send(store, record(store, page, CODE, "enter", "BK"))
+    send(store, record(store, page, CODE, "enter", "CF", seq=7) | {"client": OTHER, "by": "Keo Varn"})
 
     answer = send(store, record(store, page, CODE, "undo", seq=2, of={"client": CLIENT, "seq": 1}))[0]
 
     assert not answer["ok"]
     assert "changed since" in answer["sentence"]
-    assert store.current(page)[CODE].value == "KE"
+    assert store.current(page)[CODE].value == "CF"
 
 
 def test_a_decision_made_on_another_folder_is_not_stored_here(store):
     page = substrate_page(store)
 
-    answer = send(store, record(store, page, CODE, "enter", "HA") | {"sha256": "0" * 64})[0]
+    answer = send(store, record(store, page, CODE, "enter", "BK") | {"sha256": "0" * 64})[0]
 
     assert "another folder" in answer["sentence"]
     assert CODE not in store.entries(page)
@@ -420,7 +420,7 @@ BROKEN = [
 @pytest.mark.parametrize("broken", BROKEN, ids=[json.dumps(b)[:40] for b in BROKEN])
 def test_a_record_that_makes_no_sense_is_answered_with_a_sentence(store, broken):
     page = substrate_page(store)
-    good = record(store, page, CODE, "enter", "HA")
+    good = record(store, page, CODE, "enter", "BK")
     sent = good | broken if isinstance(broken, dict) and broken and broken != {"client": "x"} else broken
 
     answer = send(store, sent)[0]
@@ -554,7 +554,7 @@ POST = {"x-desk": "decisions"}
 
 def test_route_stores_a_batch_and_answers_in_its_order(store, browser):
     page = substrate_page(store)
-    batch = [record(store, page, CODE, "enter", "ZZ"), record(store, page, CODE, "enter", "HA", seq=2)]
+    batch = [record(store, page, CODE, "enter", "ZZ"), record(store, page, CODE, "enter", "BK", seq=2)]
 
     reply = browser.post("/desk/decisions", json_body={"records": batch}, headers=POST)
 
@@ -570,7 +570,7 @@ def test_route_stores_a_batch_and_answers_in_its_order(store, browser):
 def test_decisions_are_taken_from_the_own_page_only(store, browser, headers, status):
     page = substrate_page(store)
 
-    body = {"records": [record(store, page, CODE, "enter", "HA")]}
+    body = {"records": [record(store, page, CODE, "enter", "BK")]}
     reply = browser.post("/desk/decisions", json_body=body, headers=headers)
 
     assert reply.status_code == status

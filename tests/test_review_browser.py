@@ -46,7 +46,7 @@ def fill_store(folder: Path) -> tuple[int, int]:
     line = kept.made_result("substrate", {}, name="line.jpg")
     cells = kept.layout("substrate").by_id
     line = replace(line, readings=tuple(
-        doubtful(cells[r.cell], value="HA", others=("KE", "LT", "YR", None)) if r.kind == "code" else r
+        doubtful(cells[r.cell], value="BK", others=("CF", "FA", "YB", None)) if r.kind == "code" else r
         for r in line.readings))
     with Store.open(folder) as store:
         return kept.keep(store, fish), kept.keep(store, line)
@@ -171,8 +171,8 @@ def test_keys_accept_choose_type_and_undo(chromium, desk):
         "fish/observer": ("entered", "KEO VARN", who), "fish/damselfish/0-10/tally": ("entered", 12, who),
         "fish/goby/0-10/tally": ("illegible", None, who)}
     assert entered(folder, line) == {
-        "substrate/0.5": ("entered", "KE", who), "substrate/1": ("blank", None, who),
-        "substrate/1.5": ("entered", "LT", who), "substrate/2": ("entered", "WK", who),
+        "substrate/0.5": ("entered", "CF", who), "substrate/1": ("blank", None, who),
+        "substrate/1.5": ("entered", "FA", who), "substrate/2": ("entered", "LM", who),
         "substrate/2.5": ("withdrawn", None, who)}
     assert page.trouble == []
 
@@ -192,7 +192,7 @@ def test_forty_quick_presses_are_forty_entries_and_the_end_is_said(chromium, des
     with Store.open(folder) as store:
         rows = store.entries(line)
     codes = [c.id for c in kept.layout("substrate").cells if c.kind == "code"]
-    assert [[(e.state, e.value, e.by) for e in rows[c]] for c in codes] == [[("entered", "HA", "Mira Tole")]] * 40
+    assert [[(e.state, e.value, e.by) for e in rows[c]] for c in codes] == [[("entered", "BK", "Mira Tole")]] * 40
     page.click("text=Go through the skipped cells")
     assert title(page) == "Observer"
     page.keyboard.press("Enter")
@@ -233,7 +233,7 @@ def test_decisions_made_while_the_server_is_down_are_stored_when_it_is_back(chro
         page.goto(address)                                 # a new page in the same browser sends what was kept
         page.wait_for_selector(".title:not(:empty)")
         settle(page)
-    assert sorted(v for _, v, _ in entered(folder, line).values()) == ["HA", "KE", "KE", "KE", "KE", "KE"]
+    assert sorted(v for _, v, _ in entered(folder, line).values()) == ["BK", "CF", "CF", "CF", "CF", "CF"]
     assert page.trouble == []
 
 
@@ -248,14 +248,14 @@ def test_a_refused_value_is_said_beside_its_cell_and_can_be_corrected(chromium, 
     page.wait_for_selector(".refusal:visible")
 
     assert title(page) == "0.5 m"
-    assert "expected one of HA, KE" in page.inner_text(".refusal")
+    assert "expected one of BK, CF" in page.inner_text(".refusal")
     assert page.input_value("#value") == "qq"
     page.keyboard.type("sand")                             # replaces what was selected
     page.fill("#value", "yr")
     page.keyboard.press("Enter")
     arrive(page, "1 m")
     settle(page)
-    assert entered(folder, line) == {"substrate/0.5": ("entered", "YR", "Mira Tole")}
+    assert entered(folder, line) == {"substrate/0.5": ("entered", "YB", "Mira Tole")}
     assert page.trouble == []
 
 

@@ -282,7 +282,7 @@ def test_a_decision_says_who_when_why_and_from_which_reading(store):
 @pytest.mark.parametrize(
     ("sheet", "cell", "value", "stored"),
     [
-        ("substrate", "substrate/10.5", "ha", "HA"),
+        ("substrate", "substrate/10.5", "bk", "BK"),
         ("substrate", "substrate/start", "930", "09:30"),
         ("site", "site/date", "20260328", "2026-03-28"),
         ("site", "site/latitude", "7.51342", 7.51342),
@@ -304,7 +304,7 @@ def test_values_are_understood_as_typed(store, sheet, cell, value, stored):
 @pytest.mark.parametrize(
     ("sheet", "cell", "value", "words"),
     [
-        ("substrate", "substrate/10.5", "ZZ", "10.5 m: found 'ZZ', expected one of HA, KE"),
+        ("substrate", "substrate/10.5", "ZZ", "10.5 m: found 'ZZ', expected one of BK, CF"),
         ("substrate", "substrate/start", "2460", "expected a time such as 09:30"),
         ("site", "site/date", "20260230", "expected a date such as 2026-03-28"),
         ("site", "site/depth", "123.4", r"expected a number of the form ##\.#"),
@@ -569,7 +569,7 @@ def test_a_queue_item_says_all_a_person_needs(store):
     assert (item.label, item.kind, item.title, item.photo) == ("10.5 m", "code", "Substrate line", "s1.jpg")
     assert item.reasons == ("The reader is not sure. Compare the value with the pencil.",)
     assert (item.candidates, item.confidence) == (((None, 0.41),), 0.41)
-    assert item.choices[:2] == ("HA", "KE")
+    assert item.choices[:2] == ("BK", "CF")
     assert item.box == pytest.approx((x / 210, y / 297, w / 210, h / 297), abs=1e-4)
 
 

@@ -76,8 +76,8 @@ def test_blank_rows_without_the_none_seen_tick_are_one_finding_a_sheet():
 
 
 def test_points_hold_the_category_behind_the_code_or_why_there_is_none():
-    """HA is branching coral; the others keep their state."""
-    values = points({"HA": 1}, second=UNREAD, third=ILLEGIBLE, fourth=None)
+    """BK is branching coral; the others keep their state."""
+    values = points({"BK": 1}, second=UNREAD, third=ILLEGIBLE, fourth=None)
     first = made_survey(made_sheet("substrate", values)).transects[0].points["substrate"]
 
     assert len(first) == 40
@@ -122,7 +122,7 @@ def test_points_on_a_page_nobody_photographed_count_as_unread():
     long = Protocol.model_validate(protocol().model_dump() | {"transect": {"length_m": 100}})
     first = next(one for one in build_layouts(long) if (one.sheet, one.page, one.paper) == ("substrate", 1, "A4"))
     here = sum(c.kind == "code" for c in first.cells)
-    sheet = made_sheet("substrate", {c.id: "HA" for c in first.cells if c.kind == "code"}, one=first)
+    sheet = made_sheet("substrate", {c.id: "BK" for c in first.cells if c.kind == "code"}, one=first)
     survey = assemble(long, PACK, [sheet])
     (counted,) = survey_results(survey).lines[0].points
 
@@ -142,7 +142,7 @@ def test_site_and_date_are_known_once_they_are_entered():
 
 def test_cells_are_counted_by_state():
     """40 points and three fields: 2 entered, 1 unread, 1 illegible, the other 39 blank."""
-    survey = made_survey(made_sheet("substrate", points({"HA": 2}, x=UNREAD, y=ILLEGIBLE)))
+    survey = made_survey(made_sheet("substrate", points({"BK": 2}, x=UNREAD, y=ILLEGIBLE)))
 
     assert [len(x) for x in (survey.unread, survey.illegible, survey.blank, survey.cells)] == [1, 1, 39, 43]
 

@@ -1,1 +1,1 @@
-"""From counted points and animals to percent cover and density, each with its interval. Pure functions, no files."""
+"""From counted points and animals to percent cover and density, each with its interval. Pure functions."""

@@ -1,7 +1,7 @@
 """Which readings to accept without a person: thresholds with a guaranteed error rate.
 
-``delta`` is the risk that a guarantee fails, strictly between 0 and 1. The special functions come from scipy, imported
-inside the functions.
+``delta`` is the risk that a guarantee fails, strictly between 0 and 1. The special functions come from scipy,
+imported inside the functions.
 """
 
 from __future__ import annotations

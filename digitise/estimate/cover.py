@@ -216,7 +216,7 @@ def ratio_values(
 def site_parts(
     hits: Sequence[float], legible: Sequence[int], variances: Sequence[float], *, ratio: bool
 ) -> VarianceParts:
-    """Mean share of points over transects and its variance; with ``ratio`` total hits over total legible points."""
+    """Mean share over transects and its variance; with ``ratio`` total hits over total legible points."""
     if ratio:
         return variance_parts(*ratio_values(hits, legible, variances))
     values = [x / n for x, n in zip(hits, legible, strict=True)]

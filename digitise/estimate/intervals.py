@@ -113,7 +113,8 @@ def wilson(hits: float, points: float, *, level: float = 0.95) -> Estimate:
     from scipy.special import ndtri
 
     z2 = float(ndtri(0.5 + level / 2)) ** 2
-    return proportion_estimate(hits, points, score_limits(hits, points, z2), method="Wilson score", level=level)
+    limits = score_limits(hits, points, z2)
+    return proportion_estimate(hits, points, limits, method="Wilson score", level=level)
 
 
 def score_limits(hits: float, points: float, z2: float) -> tuple[float, float]:
@@ -132,7 +133,8 @@ def clopper_pearson(hits: float, points: float, *, level: float = 0.95) -> Estim
     check_hits(hits, points, level)
     if points == 0:
         return no_points("Clopper-Pearson", level)
-    return proportion_estimate(hits, points, _beta_limits(hits, points, level), method="Clopper-Pearson", level=level)
+    limits = _beta_limits(hits, points, level)
+    return proportion_estimate(hits, points, limits, method="Clopper-Pearson", level=level)
 
 
 def _beta_limits(hits: float, points: float, level: float) -> tuple[float, float]:

@@ -1,7 +1,7 @@
 """Intervals for all categories of one line at once.
 
-``level`` is the confidence that every interval of the set holds, strictly between 0 and 1. The special functions come
-from scipy, imported inside the functions.
+``level`` is the confidence that every interval of the set holds, strictly between 0 and 1. The special
+functions come from scipy, imported inside the functions.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""From surveys to numbers, tables and one page: percent cover, density and impacts with what their intervals cover.
+"""From surveys to numbers, tables and one page: percent cover, density, impacts.
 
 Pandas and Matplotlib are imported only when a table or a figure is made.
 """

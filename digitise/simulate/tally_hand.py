@@ -1,6 +1,6 @@
 """How somebody tallies: the strokes of a count, four uprights and a bar across them.
 
-Strokes are (N, 2) polylines of points (x, y) in mm on the page, y down; boxes are [x, y, width, height] in mm.
+Strokes are (N, 2) polylines of points (x, y) in mm on the page, y down; boxes are [x, y, width, height].
 """
 
 from collections.abc import Sequence

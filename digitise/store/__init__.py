@@ -1,4 +1,4 @@
-"""Everything the tool keeps: `Store`, one folder of photographs, readings and entries, and the rows it hands out.
+"""What the tool keeps: `Store`, a folder of photographs, readings and entries, and the rows it hands out.
 
 `Store` is imported when it is first asked for, and SQLAlchemy with it: rows need no database.
 """

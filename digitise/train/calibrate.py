@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import csv
+import itertools
 from collections.abc import Mapping
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from multiprocessing import get_context
 from pathlib import Path
 
@@ -42,15 +44,17 @@ class Row:
 
 
 def sample_page(protocol: Protocol, hands: Mapping[str, Hand], seed: int) -> list[Row]:
-    """Decode one random photograph: three in four of the protocol's own sheets, else a practice sheet."""
+    """Decode one random photograph: five in six of the protocol's own sheets, else a practice sheet.
+
+    Practice sheets add digits in every grammar; their random codes are no programme's and are left out.
+    """
     cv2.setNumThreads(1)
     rng = np.random.default_rng(seed)
     layouts = list(build_layouts(protocol))
-    if rng.random() < 0.25:
-        layout = practice_layout(protocol, rng)
-        layouts = [layout]
-    else:
-        layout = layouts[int(rng.integers(len(layouts)))]
+    practice = rng.random() < 1 / 6
+    if practice:
+        layouts = [practice_layout(protocol, rng)]
+    layout = layouts[int(rng.integers(len(layouts)))]
     camera = (hard_camera if rng.random() < 0.4 else ordinary_camera)(rng)
     answers = random_answers(layout.to_json(), rng, mess=MESS)
     taken = take(protocol, layout, answers, any_hand(hands, rng, drawn=0.05), rng, camera=camera)
@@ -60,6 +64,8 @@ def sample_page(protocol: Protocol, hands: Mapping[str, Hand], seed: int) -> lis
     truth = {a.cell: a for a in answers}
     rows = []
     for cell_id, (group, decoded) in decode_page(page).items():
+        if practice and group == "code":
+            continue
         reasons = decoded.reasons + (("hard-to-see",) if cell_id in page.hidden else ())
         answer = truth[cell_id]
         right = same_value(decoded.value, answer.value) and (not answer.must_flag or bool(reasons))
@@ -85,8 +91,7 @@ def _curve(rows: list[Row], *, target: float, delta: float, doubtful: bool) -> C
     confidence = np.array([blank.confidence(r.score) for r in odd])
     wrong = ~np.array([r.right for r in odd])
     levels = sorted({round(p, 6) for p in probability}, reverse=True)
-    fine = sorted({float(v) for a, b in zip(levels, levels[1:], strict=False) for v in np.linspace(a, b, 6)} or levels,
-                  reverse=True)
+    fine = sorted({float(v) for a, b in itertools.pairwise(levels) for v in np.linspace(a, b, 6)} or levels, reverse=True)
     needed = int(np.ceil(np.log(delta) / np.log(1 - target)))
     grid = [t for t in fine if (confidence >= t).sum() >= needed] or [NEVER]
     accepted = [int((confidence >= t).sum()) for t in grid]
@@ -115,18 +120,23 @@ def fit_acceptance(rows: list[Row], basis: str) -> Acceptance:
     return Acceptance(curves, basis)
 
 
-def calibrate(protocol: Protocol, hands: Mapping[str, Hand], out: Path, *, pages: int, jobs: int, seed: int = 5_000_000) -> None:
+def calibrate(protocol: Protocol, hands: Mapping[str, Hand], out: Path, *, pages: int, jobs: int,
+              seed: int = 5_000_000) -> None:
     """Photograph pages, fit, and write `out`; prints each group's figures."""
     seeds = np.array_split(np.arange(seed, seed + pages), max(jobs * 4, 1))
     with ProcessPoolExecutor(jobs, mp_context=get_context("fork")) as pool:
         work = [pool.submit(_sample, protocol, hands, [int(s) for s in part]) for part in seeds]
         rows = [row for w in work for row in w.result()]
-    basis = (f"simulated photographs: {len({r.page for r in rows})} pages read of {pages}, {len(hands)} writers and cameras "
-             f"that training never saw, {len(rows)} cells")
+    basis = (f"simulated photographs: {len({r.page for r in rows})} pages read of {pages}, by {len(hands)} writers that "
+             f"training never saw, {len(rows)} cells")
+    with out.with_suffix(".csv").open("w", newline="", encoding="utf-8") as table:
+        writer = csv.writer(table)
+        writer.writerow([f.name for f in fields(Row)])
+        writer.writerows([r.group, r.kind, r.score, int(r.right), " ".join(r.reasons), r.page] for r in rows)
     acceptance = fit_acceptance(rows, basis)
     out.write_text(acceptance.to_json())
     print(basis)
     for group, curve in acceptance.curves.items():
-        own = [r for r in rows if r.group == group.removesuffix(DOUBTFUL) and bool(r.reasons) == group.endswith(DOUBTFUL)]
+        own = [r for r in rows if r.group + (DOUBTFUL if r.reasons else "") == group]
         print(f"{group:22} n={len(own):6d} right={np.mean([r.right for r in own]):.4f} threshold={curve.threshold:.5f} "
               f"target={curve.target} accepted={curve.accepted} errors={curve.errors} bound={curve.bound:.5f}")

@@ -1,0 +1,160 @@
+"""A curled page becomes flat: warps that are known exactly are found again, and the residual is an honest number."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+
+from digitise.flatten import (
+    EDGE_MM,
+    FLAT_PX_PER_MM,
+    GRID_MM,
+    Warp,
+    anchors_mm,
+    flatten,
+    grid_shape,
+)
+
+SCALE = 7.0
+
+
+def _still(one) -> Warp:
+    return Warp(np.diag([SCALE, SCALE, 1.0]), np.zeros((*grid_shape(one.page_size_mm), 2), np.float32))
+
+
+def _bent(printed: np.ndarray, amplitude_mm: float, period_mm: float = 180.0) -> tuple[np.ndarray, object]:
+    """A printed flat page seen bent: a picture at `SCALE` px/mm on a dark table, and page mm -> photo px."""
+    height, width = (int(round(v / FLAT_PX_PER_MM * SCALE)) + 160 for v in printed.shape)
+    y, x = np.mgrid[0:height, 0:width].astype(np.float32)
+    mm_x, mm_y = (x + 0.5 - 80) / SCALE, (y + 0.5 - 80) / SCALE
+
+    def shift(px, py):
+        return (amplitude_mm * np.sin(2 * np.pi * py / period_mm),
+                0.6 * amplitude_mm * np.sin(2 * np.pi * px / period_mm + 1))
+
+    dx, dy = shift(mm_x, mm_y)
+    inside = cv2.remap(printed, ((mm_x - dx) * FLAT_PX_PER_MM - 0.5).astype(np.float32),
+                       ((mm_y - dy) * FLAT_PX_PER_MM - 0.5).astype(np.float32), cv2.INTER_AREA, borderValue=70)
+
+    def to_photo(points_mm):
+        """Solve p = q - shift(q) for q by iteration, then mm to px."""
+        points = np.asarray(points_mm, float)
+        q = points.copy()
+        for _ in range(40):
+            q = points + np.column_stack(shift(q[:, 0], q[:, 1]))
+        return q * SCALE + 80 - 0.5
+
+    return inside, to_photo
+
+
+def _from_marks(one, to_photo) -> np.ndarray:
+    flat = np.array([c for m in one.fiducials for c in m.corners_mm])
+    return cv2.findHomography(flat, to_photo(flat), 0)[0]
+
+
+def _in_cells(one) -> np.ndarray:
+    """Nine places in every cell that is not free text; none of them is a printed corner."""
+    steps = np.array([(u, v) for u in (0.1, 0.5, 0.9) for v in (0.15, 0.5, 0.85)])
+    return np.vstack([np.array(c.box_mm[:2]) + steps * c.box_mm[2:] for c in one.cells if c.kind != "text"])
+
+
+# --- warps -----------------------------------------------------------------------------------------------
+
+
+def test_warp_without_shift_is_its_homography(layout) -> None:
+    """At 7 px/mm, page point (10, 20) mm lies on photo pixel (70, 140)."""
+    warp = _still(layout("site"))
+
+    assert warp.photo_px(np.array([[10.0, 20.0], [0, 0]])) == pytest.approx(np.array([[70, 140], [0, 0]]), abs=1e-4)
+
+
+def test_shift_is_interpolated_between_nodes(layout) -> None:
+    """A shift that grows linearly over the page is given back exactly, off the nodes too."""
+    warp = _still(layout("site"))
+    rows, columns = warp.shift_mm.shape[:2]
+    warp.shift_mm[..., 0] = 0.01 * (np.arange(columns) * GRID_MM - EDGE_MM)
+    points = np.random.default_rng(1).uniform(0, 200, (50, 2)).astype(np.float32)
+
+    # OpenCV interpolates on 32nds of a node, so to within 0.01 x 2 mm / 32.
+    assert rows * columns == len(warp.shift_mm.reshape(-1, 2))
+    assert warp.shift_at(points)[:, 0] == pytest.approx(0.01 * points[:, 0], abs=0.001)
+    assert warp.photo_px(points)[:, 0] == pytest.approx(SCALE * 1.01 * points[:, 0], abs=0.01)
+
+
+def test_maps_agree_with_points(layout) -> None:
+    """The raster's maps and `photo_px` say the same of every pixel centre, within 0.05 px."""
+    one = layout("site")
+    warp = _still(one)
+    rng = np.random.default_rng(2)
+    warp.shift_mm[...] = cv2.resize(rng.normal(0, 2, (4, 3, 2)).astype(np.float32), warp.shift_mm.shape[1::-1],
+                                    interpolation=cv2.INTER_CUBIC)
+    map_x, map_y = warp.maps(one.page_size_mm, FLAT_PX_PER_MM)
+    at = np.column_stack([rng.integers(0, map_x.shape[1], 200), rng.integers(0, map_x.shape[0], 200)])
+    px = warp.photo_px((at + 0.5) / FLAT_PX_PER_MM)
+
+    assert map_x.shape == (297 * 8, 210 * 8)
+    assert np.column_stack([map_x[at[:, 1], at[:, 0]], map_y[at[:, 1], at[:, 0]]]) == pytest.approx(px, abs=0.15)
+
+
+def test_anchors_are_corners_of_printed_boxes(layout) -> None:
+    """Each anchor ends a horizontal and a vertical rule; the substrate page has four or more a point."""
+    one = layout("substrate")
+    anchors = anchors_mm(one)
+    ends = {(round(x, 2), round(y, 2)) for r in one.rules for x, y in ((r.x0, r.y0), (r.x1, r.y1))}
+
+    assert {(round(float(x), 2), round(float(y), 2)) for x, y in anchors} <= ends
+    assert len(anchors) >= 4 * 40
+    assert len(np.unique(anchors, axis=0)) == len(anchors)
+
+
+# --- flattening ------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("sheet", "amplitude_mm"), [("substrate", 0.0), ("substrate", 2.0), ("fish", 2.0), ("site", 1.5)])
+def test_known_bend_is_undone(printed, layout, sheet: str, amplitude_mm: float) -> None:
+    """Places in the cells come back within 0.2 mm (95 of 100), although by the marks alone they are up to 3 mm out."""
+    one = layout(sheet)
+    photo, to_photo = _bent(printed(sheet), amplitude_mm)
+    homography = _from_marks(one, to_photo)
+    flat = flatten(photo, one, homography)
+    points = _in_cells(one)
+    by_marks = Warp(homography, np.zeros_like(flat.warp.shift_mm))
+    before = np.linalg.norm(by_marks.photo_px(points) - to_photo(points), axis=1) / SCALE
+    after = np.linalg.norm(flat.warp.photo_px(points) - to_photo(points), axis=1) / SCALE
+
+    assert flat.image.shape == (297 * 8, 210 * 8)
+    assert np.percentile(before, 95) >= amplitude_mm
+    assert np.percentile(after, 95) < 0.2
+    assert flat.matched > 0.9
+    assert flat.residual_mm < 0.3
+
+
+def test_flat_page_equals_the_print(printed, layout) -> None:
+    """A page photographed straight from above comes back as it was printed: correlation above 0.97."""
+    photo, to_photo = _bent(printed("substrate"), 0.0)
+    flat = flatten(photo, layout("substrate"), _from_marks(layout("substrate"), to_photo)).image
+    body = (slice(240, -240), slice(120, -120))
+
+    assert np.corrcoef(flat[body].ravel(), printed("substrate")[body].ravel())[0, 1] > 0.97
+
+
+def test_wrong_layout_is_told_by_its_residual(printed, layout) -> None:
+    """The fish sheet's picture under the substrate layout matches few corners: nothing to be trusted."""
+    photo, to_photo = _bent(printed("fish"), 0.5)
+    flat = flatten(photo, layout("substrate"), _from_marks(layout("fish"), to_photo))
+    trusted = flat.matched >= 0.35 and flat.residual_mm < 0.9
+
+    assert not trusted
+
+
+@pytest.mark.parametrize("picture", ["white", "noise"])
+def test_nothing_to_match_gives_no_trust(layout, picture: str) -> None:
+    """A blank or a noisy picture ends without an exception, nothing matched."""
+    one = layout("substrate")
+    shape = (2100, 1500)
+    photo = np.full(shape, 230, np.uint8) if picture == "white" else np.random.default_rng(3).integers(0, 255, shape).astype(np.uint8)
+    flat = flatten(photo, one, np.diag([SCALE, SCALE, 1.0]))
+
+    assert flat.image.shape == (297 * 8, 210 * 8)
+    assert flat.matched < 0.35

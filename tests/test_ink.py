@@ -1,0 +1,118 @@
+"""Pencil apart from print and paper: rules go, strokes stay, light and shadow are no ink."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+
+from digitise.characters import ink_threshold
+from digitise.flatten import FLAT_PX_PER_MM
+from digitise.ink import extract_ink, paper_brightness, pixel_box
+
+SHEETS = ("site", "fish", "invertebrate", "substrate")
+
+
+def _line(page: np.ndarray, start_mm, end_mm, *, darkness: float = 0.7, width_px: int = 5) -> np.ndarray:
+    """A page with one pencil line on it."""
+    mask = np.zeros(page.shape, np.uint8)
+    ends = [tuple(int(round(v * FLAT_PX_PER_MM * 16)) for v in p) for p in (start_mm, end_mm)]
+    cv2.line(mask, *ends, 255, width_px, cv2.LINE_AA, 4)
+    return np.round(page * (1 - darkness * (mask / 255.0))).astype(np.uint8)
+
+
+def _inked_mm2(page, box) -> float:
+    return float((page.crop(box) > ink_threshold(page)).sum()) / FLAT_PX_PER_MM**2
+
+
+def test_boxes_become_pixels_at_eight_to_a_millimetre() -> None:
+    """(10, 20) mm with 5 by 2.5 mm, grown by 1 mm on each side."""
+    assert pixel_box((10.0, 20.0, 5.0, 2.5)) == (80, 160, 120, 180)
+    assert pixel_box((10.0, 20.0, 5.0, 2.5), 1.0) == (72, 152, 128, 188)
+
+
+@pytest.mark.parametrize("sheet", SHEETS)
+def test_an_empty_sheet_has_no_ink_in_its_cells(printed, layout, sheet: str) -> None:
+    """Rules, comb teeth and printed points leave nothing behind but, under date and time, a trace on the rule itself."""
+    one = layout(sheet)
+    page = extract_ink(printed(sheet), one)
+
+    assert page.ink.shape == (297 * 8, 210 * 8)
+    assert page.ink.dtype == np.float32
+    for cell in one.cells:
+        assert page.crop(cell.box_mm, -0.2).max() < ink_threshold(page), cell.id
+        assert (page.crop(cell.box_mm, 0.3) > ink_threshold(page)).mean() < 0.004, cell.id
+
+
+def test_a_rule_a_little_out_of_place_goes_too(printed, layout) -> None:
+    """Flattened 0.15 mm beside its place, a rule still leaves no ink."""
+    one = layout("substrate")
+    moved = np.roll(printed("substrate"), (1, 1), axis=(0, 1))
+    page = extract_ink(moved, one)
+
+    assert max(page.crop(c.box_mm, -0.4).max() for c in one.cells) < ink_threshold(page)
+
+
+def test_a_stroke_across_a_rule_stays_whole(printed, layout) -> None:
+    """Drawn from one box over the rule into the next, a line is one piece, not two."""
+    one = layout("substrate")
+    x, y, w, h = one.by_id["substrate/0.5"].box_mm
+    page = extract_ink(_line(printed("substrate"), (x + 5, y + h - 4), (x + 7, y + h + 2)), one)
+    mask = (page.crop((x, y, w, h), 3.0) > ink_threshold(page)).astype(np.uint8)
+    stats = cv2.connectedComponentsWithStats(mask)[2]
+
+    assert [s[cv2.CC_STAT_HEIGHT] for s in stats[1:] if s[cv2.CC_STAT_HEIGHT] > 20] == [pytest.approx(6 * 8, abs=8)]
+
+
+@pytest.mark.parametrize("darkness", [0.35, 0.6, 0.9])
+def test_pencil_is_as_dark_as_it_was_pressed(printed, layout, darkness: float) -> None:
+    """The page's pencil is the share of light that its lines take away, within a tenth."""
+    one = layout("substrate")
+    image = printed("substrate")
+    for cell in one.cells[3:23]:
+        x, y, w, h = cell.box_mm
+        image = _line(image, (x + 3, y + 2), (x + 6, y + h - 2), darkness=darkness)
+    page = extract_ink(image, one)
+
+    assert page.pencil == pytest.approx(darkness, abs=0.1)
+    assert page.noise < 0.02
+
+
+def test_without_writing_the_pencil_is_taken_as_middling(printed, layout) -> None:
+    assert extract_ink(printed("substrate"), layout("substrate")).pencil == 0.5
+
+
+def test_light_that_falls_off_is_no_ink(printed, layout) -> None:
+    """Half the light at the right edge, and a soft shadow across the page, leave cells empty and lines whole."""
+    one = layout("substrate")
+    x, y, w, h = one.by_id["substrate/5.5"].box_mm
+    image = _line(printed("substrate"), (x + 3, y + 2), (x + 6, y + h - 2)).astype(float)
+    rows, columns = np.indices(image.shape)
+    light = (1 - 0.5 * columns / image.shape[1]) * (1 - 0.4 / (1 + np.exp((rows - 1200) / 60)))
+    plain, lit = (extract_ink(np.round(i).astype(np.uint8), one) for i in (image, image * light))
+
+    assert _inked_mm2(lit, one.by_id["substrate/5.5"].box_mm) == pytest.approx(
+        _inked_mm2(plain, one.by_id["substrate/5.5"].box_mm), rel=0.15)
+    for cell in one.cells:
+        if cell.id != "substrate/5.5":
+            assert _inked_mm2(lit, cell.box_mm) < 0.1, cell.id
+
+
+def test_paper_brightness_sees_through_writing() -> None:
+    """A line 0.6 mm wide does not darken the paper under it; a stain 20 mm wide does."""
+    page = np.full((800, 800), 220, np.uint8)
+    page[:, 398:403] = 60
+    stained = page.copy()
+    stained[200:600, 40:240] = 150
+    flat, darker = paper_brightness(page), paper_brightness(stained)
+
+    assert flat == pytest.approx(np.full((800, 800), 220), abs=4)
+    assert darker[400, 140] == pytest.approx(150, abs=8)
+
+
+def test_crop_is_cut_at_the_edge_of_the_page(printed, layout) -> None:
+    """A margin beyond the paper is left out, not wrapped round."""
+    page = extract_ink(printed("site"), layout("site"))
+
+    assert page.crop((0, 0, 5, 5), 3.0).shape == (64, 64)
+    assert page.crop((205, 292, 5, 5), 3.0).shape == (64, 64)

@@ -1,0 +1,309 @@
+"""A sheet is found at any turn, told from every other, flattened to a fraction of a millimetre, or refused in words."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import lru_cache
+
+import cv2
+import numpy as np
+import pytest
+from conftest import CLEAR
+from hypothesis import HealthCheck, example, given, settings
+from hypothesis import strategies as st
+
+from digitise.flatten import FLAT_PX_PER_MM, anchors_mm
+from digitise.layout import build_layouts, with_marks
+from digitise.page import CORNER_NAMES, NotRegistered, place_words, register
+from digitise.read import read_decoded, read_page
+from digitise.photo import Photo
+from digitise.reasons import REASONS
+from digitise.sheet import identity_for, mark_modules, rasterise, sheet_pdf
+from digitise.simulate.camera import photograph as shoot
+
+SHEETS = ("site", "fish", "invertebrate", "substrate")
+
+
+def _far_from_fit(one) -> np.ndarray:
+    """Printed places that take no part in the fit, (N, 2) mm: held-out corners, and the middles of cells."""
+    return np.vstack([anchors_mm(one)[2::5], [(x + w / 2, y + h / 2) for x, y, w, h in (c.box_mm for c in one.cells)]])
+
+
+def _error_mm(page, taken) -> np.ndarray:
+    points = _far_from_fit(page.layout)
+    truth = taken.shot.page_to_photo_px(points)
+    px_per_mm = np.linalg.norm(taken.shot.page_to_photo_px(points + (1, 0)) - truth, axis=1)
+    return np.linalg.norm(page.flattened.warp.photo_px(points) - truth, axis=1) / px_per_mm
+
+
+def _with_status(gray: np.ndarray, layouts):
+    return read_decoded(Photo("IMG_1.jpg", "0" * 64, gray), layouts)
+
+
+# --- found -----------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("rotation_deg", [0, 90, 180, 270, 37])
+def test_sheet_is_found_and_flattened_at_any_turn(photographed, layouts, rotation_deg: float) -> None:
+    """Tilted, curled and turned: identity right, printed places within 0.2 mm of the truth (the task allows 0.5)."""
+    taken = photographed("substrate", camera=replace(CLEAR, rotation_deg=rotation_deg, tilt_deg=12, curl_mm=4))
+    page = register(taken.gray(), layouts)
+
+    assert page, page
+    assert page.identity == replace(identity_for(page.layout, "QH7M4K", 1), digest=page.layout.digest[:4])
+    assert (page.layout.sheet, page.layout.paper) == ("substrate", "A4")
+    assert np.percentile(_error_mm(page, taken), 95) < 0.2
+    assert page.image.shape == (297 * 8, 210 * 8)
+    assert page.hidden == frozenset()
+
+
+@pytest.mark.parametrize(("sheet", "paper"), [("site", "A4"), ("fish", "letter"), ("invertebrate", "A4")])
+def test_every_sheet_is_told_from_the_others(photograph, registered, sheet: str, paper: str) -> None:
+    """Sheet, paper, pack and transect come from the picture alone; the site sheet belongs to the whole survey."""
+    page = registered(sheet, paper)
+
+    assert (page.layout.sheet, page.layout.paper) == (sheet, paper)
+    assert (page.identity.pack, page.identity.transect) == ("QH7M4K", 0 if sheet == "site" else 1)
+    assert np.percentile(_error_mm(page, photograph(sheet, paper)), 95) < 0.5
+
+
+def test_reported_residual_is_of_the_size_of_the_true_error(photographed, layouts) -> None:
+    """The number told for each photograph is no flattery: at least a third of the true error, at most 0.3 mm more."""
+    for seed, curl_mm in ((1, 2.0), (2, 9.0)):
+        taken = photographed("fish", camera=replace(CLEAR, curl_mm=curl_mm, wave_mm=0.5), seed=seed)
+        page = register(taken.gray(), layouts)
+        true = float(np.percentile(_error_mm(page, taken), 95))
+        assert true / 3 - 0.05 < page.residual_mm < true + 0.3
+
+
+def test_resolution_is_measured(photograph, registered) -> None:
+    """Pixels a millimetre at the middle of the page, within a tenth of the truth."""
+    page, taken = registered("fish"), photograph("fish")
+    middle = np.array(page.layout.page_size_mm) / 2
+    step = taken.shot.page_to_photo_px(np.array([middle, middle + (1, 0), middle + (0, 1)]))
+    true = min(np.linalg.norm(step[1] - step[0]), np.linalg.norm(step[2] - step[0]))
+
+    assert page.native_px_per_mm == pytest.approx(true, rel=0.1)
+
+
+@lru_cache(maxsize=4)
+def _values(page) -> dict:
+    """Values that may be accepted; free text is only ever a suggestion."""
+    return {r.cell: r.value for r in read_page(page) if r.kind != "text"}
+
+
+@settings(max_examples=5, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
+@given(turns=st.integers(0, 3), sheet=st.sampled_from(SHEETS[1:]), margin=st.tuples(*[st.integers(0, 150)] * 4), grey=st.integers(0, 255))
+@example(turns=2, sheet="substrate", margin=(0, 0, 0, 0), grey=0)
+@example(turns=2, sheet="fish", margin=(0, 0, 0, 0), grey=0)
+@example(turns=2, sheet="site", margin=(0, 0, 0, 0), grey=0)
+def test_turning_or_framing_the_photograph_changes_no_value(photograph, registered, layouts, turns, sheet, margin, grey) -> None:
+    """Turned by quarter turns and set in a margin of any grey, the picture says what it said."""
+    turned = np.ascontiguousarray(np.rot90(photograph(sheet).gray(), turns))
+    framed = cv2.copyMakeBorder(turned, *margin, cv2.BORDER_CONSTANT, value=grey)
+    page = register(framed, layouts)
+
+    assert page, page
+    assert _values(page) == _values(registered(sheet))
+
+
+def test_saving_again_changes_no_value(photograph, registered, layouts) -> None:
+    """The same picture compressed once more at quality 90."""
+    gray = photograph("substrate").gray()
+    again = cv2.imdecode(cv2.imencode(".jpg", gray, [cv2.IMWRITE_JPEG_QUALITY, 90])[1], cv2.IMREAD_GRAYSCALE)
+
+    assert _values(register(again, layouts)) == _values(registered("substrate"))
+
+
+# --- refused ---------------------------------------------------------------------------------------------
+
+
+FAULTS = [
+    pytest.param({"fill": 1.0, "shift": (0.15, 0), "tilt_deg": 3}, "retake", "cut-off", "lower right", id="right-side-cut"),
+    pytest.param({"fill": 1.0, "shift": (-0.2, 0), "tilt_deg": 3}, "retake", "cut-off", "left", id="left-side-cut"),
+    pytest.param({"fill": 1.0, "shift": (0.2, 0.15), "tilt_deg": 3}, "retake", "few-marks",
+                 "found 1 of the 4 corner marks (top right and bottom right and bottom left missing)", id="one-mark-left"),
+    pytest.param({"fill": 0.35}, "retake", "too-far", "pixels a millimetre; 4.5 are needed", id="far"),
+    pytest.param({"defocus_px": 9.0}, None, "blurred", "", id="out-of-focus"),
+    pytest.param({"motion_px": 40.0}, None, "blurred", "", id="shaken"),
+    pytest.param({"glare_strength": 3, "glare_size_mm": 85, "glare_at": (0.8, 0.8)}, "retake", "glare", "lower right",
+                 id="glare-low"),
+    pytest.param({"glare_strength": 3, "glare_size_mm": 85, "glare_at": (0.5, 0.5)}, "retake", "glare", "centre", id="glare-middle"),
+]
+
+
+@pytest.mark.parametrize(("fault", "status", "reason", "words"), FAULTS)
+def test_photograph_to_be_taken_again_is_refused_in_words(photographed, layouts, fault, status, reason, words) -> None:
+    """The reason is the true one, says where, and ends with what to do; no reading is given."""
+    gray = photographed("substrate", camera=replace(CLEAR, **fault)).gray()
+    result = _with_status(gray, layouts)
+    refused = result.failure
+
+    assert isinstance(refused, NotRegistered)
+    assert not refused
+    assert refused.reason == reason
+    assert words in refused.detail
+    assert status in (None, result.status)
+    assert result.status in ("retake", "unreadable")
+    assert result.readings == ()
+    assert result.reasons[0].startswith(REASONS[reason].short)
+    assert result.reasons[0].endswith(REASONS[reason].advice)
+
+
+def test_small_glare_hides_cells_but_not_the_page(photographed, layouts) -> None:
+    """Cells under the glare go to a person as hard to see; all others are read."""
+    camera = replace(CLEAR, glare_strength=3, glare_size_mm=55, glare_at=(0.2, 0.35))
+    page = register(photographed("substrate", camera=camera).gray(), layouts)
+    readings = {r.cell: r for r in read_page(page)}
+    x, y = 0.2 * 210, 0.35 * 297
+    near = {c.id for c in page.layout.cells if abs(c.box_mm[0] + 10 - x) < 12 and abs(c.box_mm[1] + 6 - y) < 9}
+    far = {c.id for c in page.layout.cells if c.box_mm[1] > 200}
+
+    assert near
+    assert near <= page.hidden
+    assert not far & page.hidden
+    assert all(readings[i].flagged and "hard-to-see" in readings[i].reasons for i in page.hidden)
+    assert all("hard-to-see" not in r.reasons for i, r in readings.items() if i not in page.hidden)
+
+
+def _marks_only(ids: dict[int, tuple[int, int]]) -> np.ndarray:
+    picture = np.full((1400, 1000), 200, np.uint8)
+    for mark_id, (x, y) in ids.items():
+        picture[y - 20 : y + 140, x - 20 : x + 140] = 255
+        picture[y : y + 120, x : x + 120] = np.kron(1 - mark_modules(mark_id).astype(np.uint8), np.full((15, 15), 255, np.uint8))
+    return picture
+
+
+def test_marks_of_an_unknown_protocol_are_no_known_sheet(layouts) -> None:
+    """Two marks of a slot nobody knows: unreadable, and the words say that marks were seen."""
+    unknown = next(s for s in range(250) if s not in {one.slot for one in layouts})
+    picture = _marks_only({4 * unknown: (100, 100), 4 * unknown + 1: (760, 100)})
+    refused = register(picture, layouts)
+
+    assert (refused.reason, refused.layout) == ("no-sheet", None)
+    assert "2 corner marks were found, of no known protocol" in refused.detail
+    assert _with_status(picture, layouts).status == "unreadable"
+
+
+def test_marks_without_a_sheet_are_not_read(layouts) -> None:
+    """Four known marks on an empty page have no printed boxes between them: never a page of blank cells."""
+    one = next(a for a in layouts if a.sheet == "substrate" and a.paper == "A4")
+    ids = {f.id: tuple(int(v * 4.5) + 25 for v in f.box_mm[:2]) for f in one.fiducials}
+    refused = register(cv2.resize(_marks_only(ids), None, fx=2, fy=2, interpolation=cv2.INTER_CUBIC), layouts)
+
+    assert isinstance(refused, NotRegistered)
+    assert refused.reason in REASONS
+
+
+EMPTY = {
+    "white": np.full((900, 700), 255, np.uint8),
+    "black": np.zeros((900, 700), np.uint8),
+    "noise": np.random.default_rng(1).integers(0, 256, (900, 700)).astype(np.uint8),
+    "one-pixel": np.zeros((1, 1), np.uint8),
+    "tall-and-narrow": np.full((5000, 20), 90, np.uint8),
+    "low-and-wide": np.full((7, 3000), 90, np.uint8),
+}
+
+
+@pytest.mark.parametrize("picture", EMPTY)
+def test_picture_without_a_sheet_is_no_sheet(layouts, picture: str) -> None:
+    refused = register(EMPTY[picture], layouts)
+
+    assert (refused.reason, refused.layout) == ("no-sheet", None)
+    assert refused.detail == "no corner marks were found"
+
+
+def test_mirrored_photograph_is_not_read(photograph, layouts) -> None:
+    """A sheet seen in a mirror has no corner mark of ours."""
+    assert not register(np.ascontiguousarray(np.fliplr(photograph("fish").gray())), layouts)
+
+
+def test_photograph_of_a_back_and_no_layouts_is_no_sheet(photograph) -> None:
+    """With no known protocol at all, a good photograph is still refused by value."""
+    refused = register(photograph("fish").gray(), [])
+
+    assert refused.reason == "no-sheet"
+
+
+# --- other editions --------------------------------------------------------------------------------------
+
+
+def _edited(reef, spare: int = 1):
+    """The shipped protocol with fewer categories but the same version number."""
+    line = reef.sheets["substrate"]
+    fewer = line.model_copy(update={"categories": line.categories[:-spare]})
+    return reef.model_copy(update={"sheets": {**reef.sheets, "substrate": fewer}})
+
+
+def _shot_of(protocol, one, *, printed_digest: str | None = None, seed: int = 2) -> np.ndarray:
+    identity = identity_for(one, "QH7M4K", 1)
+    if printed_digest:
+        identity = replace(identity, digest=printed_digest)
+    canvas = rasterise(sheet_pdf(protocol, [(one, identity)]), 12.0)
+    image = shoot(canvas, one.page_size_mm, CLEAR, rng=np.random.default_rng(seed)).image
+    return cv2.cvtColor(image, cv2.COLOR_BGR2GRAY)
+
+
+def test_sheet_of_an_edited_protocol_is_not_read_by_the_old_layout(reef, layouts) -> None:
+    """Printed from an edited file of the same version, it has other marks: no known sheet, until its file is named."""
+    edited = build_layouts(_edited(reef))
+    one = next(a for a in edited if (a.sheet, a.paper) == ("substrate", "A4"))
+    gray = _shot_of(reef, one)
+
+    assert not register(gray, layouts)
+    page = register(gray, [*layouts, *edited])
+    assert page.layout.digest == one.digest
+
+
+def test_other_edition_with_the_same_marks_is_told_by_its_code(reef, layouts) -> None:
+    """Should two editions share their marks by chance, the printed code still tells them apart."""
+    known = next(a for a in layouts if (a.sheet, a.paper) == ("substrate", "A4"))
+    other = next(a for a in build_layouts(_edited(reef)) if (a.sheet, a.paper) == ("substrate", "A4"))
+    gray = _shot_of(reef, with_marks(other, known.slot))
+    refused = register(gray, layouts)
+
+    assert (refused.reason, refused.layout) == ("other-edition", None)
+    assert f"edition {other.digest[:4]}" in refused.detail
+    assert _with_status(gray, layouts).status == "unreadable"
+
+
+def test_code_of_another_sheet_under_known_marks_is_refused(reef, layouts) -> None:
+    """Marks of the substrate sheet with a code that names another edition: not read."""
+    known = next(a for a in layouts if (a.sheet, a.paper) == ("substrate", "A4"))
+
+    assert register(_shot_of(reef, known, printed_digest="0000"), layouts).reason == "other-edition"
+
+
+def test_page_without_a_readable_code_has_no_identity(photographed, layouts) -> None:
+    """A code under a thumb leaves the page readable, without pack and transect: a person must say them."""
+    taken = photographed("fish")
+    gray = taken.gray().copy()
+    x, y, w, h = next(a for a in layouts if (a.sheet, a.paper) == ("fish", "A4")).qr_mm
+    corners = taken.shot.page_to_photo_px(np.array([(x, y), (x + w, y), (x + w, y + h), (x, y + h)]))
+    cv2.fillPoly(gray, [np.rint(corners).astype(np.int32)], 150)
+    page = register(gray, layouts)
+
+    assert page
+    assert page.identity is None
+    assert page.layout.sheet == "fish"
+
+
+# --- words -----------------------------------------------------------------------------------------------
+
+
+PLACES = [
+    ((10, 10), "upper left"), ((105, 10), "upper middle"), ((200, 10), "upper right"), ((10, 150), "middle left"),
+    ((105, 150), "centre"), ((200, 150), "middle right"), ((10, 290), "lower left"), ((105, 290), "lower middle"),
+    ((200, 290), "lower right"), ((60, 10, 90, 20), "upper middle"), ((-5, -5), "upper left"), ((500, 500), "lower right"),
+]
+
+
+@pytest.mark.parametrize(("place", "words"), PLACES)
+def test_places_have_plain_names(place, words: str) -> None:
+    """Thirds of the page; a box goes by its middle; beyond the edge counts as at the edge."""
+    assert place_words(place, (210.0, 297.0)) == words
+
+
+def test_corners_are_named_clockwise() -> None:
+    assert CORNER_NAMES == ("top left", "top right", "bottom right", "bottom left")
+    assert FLAT_PX_PER_MM == 8
