@@ -11,14 +11,15 @@ from functools import lru_cache
 from multiprocessing import get_context
 from pathlib import Path
 
-from digitise.layout import Layout, build_layouts
+from digitise.compose import build_layouts
+from digitise.layout import Layout
 from digitise.photo import SUFFIXES
 from digitise.protocol import Protocol, load_protocol, shipped_names
 from digitise.read import read_photo
 from digitise.reading import PhotoResult
 from digitise.store import Store
 
-FEW = 3                      # so few photographs are read without starting other processes
+FEW = 3  # so few photographs are read without starting other processes
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,8 +83,13 @@ def _read(path: Path, protocols: tuple[Protocol, ...]) -> PhotoResult:
     return read_photo(path, _worker_layouts(protocols))
 
 
-def read_batch(files: Sequence[Path], known: KnownProtocols, *, jobs: int | None = None,
-               tick: Callable[[PhotoResult], None] = lambda result: None) -> Iterator[PhotoResult]:
+def read_batch(
+    files: Sequence[Path],
+    known: KnownProtocols,
+    *,
+    jobs: int | None = None,
+    tick: Callable[[PhotoResult], None] = lambda result: None,
+) -> Iterator[PhotoResult]:
     """Read files, results in the order given; `tick` is called with each.
 
     Parameters
@@ -113,9 +119,13 @@ def summary(result: PhotoResult) -> str:
     page, flagged = result.page, sum(r.flagged for r in result.readings)
     where = ""
     if page.identity:
-        where = f", pack {page.identity.pack}" + (f", transect {page.identity.transect}" if page.identity.transect else "")
-    return (f"{result.file}: {page.layout.title}{where}; {len(result.readings)} cells, {flagged} for a person, "
-            f"printed corners within {page.residual_mm:.2f} mm")
+        where = f", pack {page.identity.pack}" + (
+            f", transect {page.identity.transect}" if page.identity.transect else ""
+        )
+    return (
+        f"{result.file}: {page.layout.title}{where}; {len(result.readings)} cells, {flagged} for a person, "
+        f"printed corners within {page.residual_mm:.2f} mm"
+    )
 
 
 def keep(store: Store, path: Path, result: PhotoResult, known: KnownProtocols, *, now: datetime) -> None:

@@ -16,9 +16,9 @@ import numpy as np
 
 from digitise.characters import MODELS
 
-DOUBTFUL = " in doubt"       # suffix of the groups of readings that carry a reason for review
-NEVER = 2.0                  # a threshold that no probability reaches
-FINEST = 6.0                 # scores closer to 1 than 10^-6 are not told apart
+DOUBTFUL = " in doubt"  # suffix of the groups of readings that carry a reason for review
+NEVER = 2.0  # a threshold that no probability reaches
+FINEST = 6.0  # scores closer to 1 than 10^-6 are not told apart
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,8 +75,9 @@ class Acceptance:
 def read_acceptance(path: Path) -> Acceptance:
     """Acceptance from a file written by `Acceptance.to_json`."""
     data = json.loads(path.read_text(encoding="utf-8"))
-    curves = {k: Curve(**{n: tuple(v) if isinstance(v, list) else v for n, v in c.items()})
-              for k, c in data["curves"].items()}
+    curves = {
+        k: Curve(**{n: tuple(v) if isinstance(v, list) else v for n, v in c.items()}) for k, c in data["curves"].items()
+    }
     return Acceptance(curves, data["basis"])
 
 
@@ -107,8 +108,11 @@ def fit_curve(scores: np.ndarray, right: np.ndarray) -> tuple[tuple[float, ...],
     order = np.argsort(scores, kind="stable")
     certainty, hit = certainty_of(scores[order]), right[order].astype(np.float64)
     count = int(np.clip(len(scores) // 150, 2, 60))
-    blocks = [[float(c.mean()), float(h.sum()), float(len(h))] for c, h in
-              zip(np.array_split(certainty, count), np.array_split(hit, count), strict=True) if len(h)]
+    blocks = [
+        [float(c.mean()), float(h.sum()), float(len(h))]
+        for c, h in zip(np.array_split(certainty, count), np.array_split(hit, count), strict=True)
+        if len(h)
+    ]
     merged: list[list[float]] = []
     for block in blocks:
         merged.append(block)

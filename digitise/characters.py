@@ -1,8 +1,8 @@
 """Single handwritten characters: cut out, then read by the project's own small network.
 
 The network (``models/characters.onnx``, trained by `digitise.train`) sees one character box at a time and gives three
-answers: as a digit, as a letter or digit, and as a tick. Blank, void (crossed out or written over) and junk are classes of
-their own.
+answers: as a digit, as a letter or digit, and as a tick. Blank, void (crossed out or written over) and junk are
+classes of their own.
 """
 
 from __future__ import annotations
@@ -20,8 +20,8 @@ from digitise.layout import Box, Cell
 
 MODELS = Path(__file__).parent / "models"
 SIDE_PX = 48
-MARGIN_MM = 1.2              # of the neighbourhood shown around a character's box
-REACH_MM = 3.0               # how far around a cell ink is followed to find out whose it is
+MARGIN_MM = 1.2  # of the neighbourhood shown around a character's box
+REACH_MM = 3.0  # how far around a cell ink is followed to find out whose it is
 DIGIT_CLASSES = (*"0123456789", "dash", "blank", "void", "junk")
 LETTER_CLASSES = (*"ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789", "blank", "void", "junk")
 TICK_CLASSES = ("blank", "mark", "void")
@@ -56,7 +56,7 @@ def _owners(region: np.ndarray, cell: Cell, origin: tuple[int, int], threshold: 
     place = np.full(region.shape, len(_character_boxes(cell)), np.int32)
     for i, box in enumerate(_character_boxes(cell)):
         x0, y0, x1, y1 = pixel_box(box, 0.3)
-        place[max(0, y0 - origin[1]):y1 - origin[1], max(0, x0 - origin[0]):x1 - origin[0]] = i
+        place[max(0, y0 - origin[1]) : y1 - origin[1], max(0, x0 - origin[0]) : x1 - origin[0]] = i
     boxes = len(_character_boxes(cell)) + 1
     share = np.bincount(labels.ravel() * boxes + place.ravel(), minlength=count * boxes).reshape(count, boxes)
     share = share / np.maximum(share.sum(axis=1, keepdims=True), 1)
@@ -84,11 +84,11 @@ def character_crops(page: InkPage, cell: Cell) -> np.ndarray:
         if foreign.any():
             ink = np.where(cv2.dilate(foreign.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0, 0, region)
         bx0, by0, bx1, by1 = pixel_box(box, MARGIN_MM)
-        part = ink[max(0, by0 - y0):by1 - y0, max(0, bx0 - x0):bx1 - x0]
+        part = ink[max(0, by0 - y0) : by1 - y0, max(0, bx0 - x0) : bx1 - x0]
         side = max(*part.shape, int(round((max(box[2], box[3]) + 2 * MARGIN_MM) * FLAT_PX_PER_MM)))
         square = np.zeros((side, side), np.float32)
         top, left = (side - part.shape[0]) // 2, (side - part.shape[1]) // 2
-        square[top:top + part.shape[0], left:left + part.shape[1]] = part
+        square[top : top + part.shape[0], left : left + part.shape[1]] = part
         crops[i] = cv2.resize(square, (SIDE_PX, SIDE_PX), interpolation=cv2.INTER_AREA)
     return np.clip(crops / page.pencil, 0.0, 1.5)
 
@@ -129,7 +129,7 @@ def read_characters(page: InkPage, crops: np.ndarray) -> list[CharacterEvidence]
     network = _network()
     ends = np.cumsum([len(c) for c in classes])[:-1]
     for start in range(0, len(inked), 64):
-        batch = inked[start:start + 64]
+        batch = inked[start : start + 64]
         network.setInput(np.ascontiguousarray(crops[batch][:, None], dtype=np.float32))
         for head, logits in zip(heads, np.split(network.forward(), ends, axis=1), strict=True):
             head[batch] = softmax(logits)

@@ -38,9 +38,11 @@ def _sheets(args: argparse.Namespace) -> int:
     protocol = load_protocol(args.protocol)
     papers = tuple(PAPERS_MM) if args.paper == "all" else (args.paper or protocol.paper,)
     written = write_sheets(protocol, args.out, papers=papers, packs=args.packs)
-    _say(f"{len(written)} pages in {args.packs} pack(s) on {' and '.join(papers)} written to {args.out}; "
-         f"to print them all: {', '.join(str(args.out / 'print' / f'{p.lower()}.pdf') for p in papers)}. "
-         "Print at 100 % (actual size).")
+    _say(
+        f"{len(written)} pages in {args.packs} pack(s) on {' and '.join(papers)} written to {args.out}; "
+        f"to print them all: {', '.join(str(args.out / 'print' / f'{p.lower()}.pdf') for p in papers)}. "
+        "Print at 100 % (actual size)."
+    )
     return 0
 
 
@@ -50,12 +52,16 @@ def _codes(args: argparse.Namespace) -> int:
     chosen = choose_codes(args.count)
     print("\n".join(chosen.codes))
     a, b = chosen.nearest
-    _say(f"{args.count} codes, any two differ in both letters. Nearest pair {a} and {b}: the reader would have to misread "
-         f"both letters, about 1 in {round(1 / chosen.chance):,} by its measured confusions.")
+    _say(
+        f"{args.count} codes, any two differ in both letters. Nearest pair {a} and {b}: the reader would have to "
+        f"misread both letters, about 1 in {round(1 / chosen.chance):,} by its measured confusions."
+    )
     return 0
 
 
-def _read_all(paths: Sequence[Path], protocols: Sequence[Path], jobs: int | None) -> Iterator[tuple[Path, object, object]]:
+def _read_all(
+    paths: Sequence[Path], protocols: Sequence[Path], jobs: int | None
+) -> Iterator[tuple[Path, object, object]]:
     """(path, result, known protocols) for each file, with a progress bar and one line a file."""
     from digitise.batch import known_protocols, photo_files, read_batch, summary
 
@@ -97,8 +103,10 @@ def _read(args: argparse.Namespace) -> int:
             sys.stdout.write(text)
         else:
             args.json.write_text(text, encoding="utf-8")
-    _say(f"{len(states)} photographs: {states.count('read')} read, {states.count('retake')} to take again, "
-         f"{states.count('unreadable')} unreadable.")
+    _say(
+        f"{len(states)} photographs: {states.count('read')} read, {states.count('retake')} to take again, "
+        f"{states.count('unreadable')} unreadable."
+    )
     return 0 if states.count("read") == len(states) else 1
 
 
@@ -150,7 +158,9 @@ def _evaluate(args: argparse.Namespace) -> int:
             judged += judge(result.readings, truth[result.sha256].cells)
     print(report(judged, results))
     expected = [truth[r.sha256].expect == r.status for r in results if r.sha256 in truth]
-    print(f"{sum(expected)} of {len(expected)} photographs ended as they should (read, or sent back to be taken again).")
+    print(
+        f"{sum(expected)} of {len(expected)} photographs ended as they should (read, or sent back to be taken again)."
+    )
     return 0 if all(expected) else 1
 
 
@@ -162,22 +172,35 @@ def _demo(args: argparse.Namespace) -> int:
 
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
-        prog="digitise", description="Phone photographs of pencil-written reef-survey sheets become cover and density.")
+        prog="digitise", description="Phone photographs of pencil-written reef-survey sheets become cover and density."
+    )
     parser.add_argument("--version", action="version", version=f"digitise {__version__}")
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
 
     def command(name: str, run, text: str, example: str) -> argparse.ArgumentParser:
-        one = commands.add_parser(name, help=text, description=text[0].upper() + text[1:] + ".", epilog=f"Example: {example}")
+        one = commands.add_parser(
+            name, help=text, description=text[0].upper() + text[1:] + ".", epilog=f"Example: {example}"
+        )
         one.set_defaults(run=run)
         return one
 
     def reading(one: argparse.ArgumentParser) -> None:
-        one.add_argument("photos", nargs="+", type=Path, metavar="PHOTO_OR_FOLDER", help="photographs, or folders of them")
-        one.add_argument("--protocol", action="append", default=[], type=Path, metavar="FILE",
-                         help="a protocol beside the shipped ones (repeatable)")
+        one.add_argument(
+            "photos", nargs="+", type=Path, metavar="PHOTO_OR_FOLDER", help="photographs, or folders of them"
+        )
+        one.add_argument(
+            "--protocol",
+            action="append",
+            default=[],
+            type=Path,
+            metavar="FILE",
+            help="a protocol beside the shipped ones (repeatable)",
+        )
         one.add_argument("--jobs", type=int, default=None, metavar="N", help="processes (default: all cores)")
 
-    one = command("sheets", _sheets, "print packs of survey sheets as PDF", "digitise sheets reef-transect --out sheets --packs 5")
+    one = command(
+        "sheets", _sheets, "print packs of survey sheets as PDF", "digitise sheets reef-transect --out sheets --packs 5"
+    )
     one.add_argument("protocol", help="protocol file, or the name of a shipped one")
     one.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder to write into")
     one.add_argument("--packs", type=_count, default=1, metavar="N", help="packs, one for each survey (default: 1)")
@@ -196,15 +219,23 @@ def _parser() -> argparse.ArgumentParser:
     one.add_argument("--host", default="127.0.0.1", help="address to listen on (default: this machine only)")
     one.add_argument("--port", type=int, default=8501)
 
-    for name, run, text in (("results", _results, "compute cover and density with intervals, as a page and tables"),
-                            ("export", _export, "write everything as tidy CSV tables")):
+    for name, run, text in (
+        ("results", _results, "compute cover and density with intervals, as a page and tables"),
+        ("export", _export, "write everything as tidy CSV tables"),
+    ):
         one = command(name, run, text, f"digitise {name} --store survey-store --out {name}")
         one.add_argument("--store", type=Path, default=DEFAULT_STORE, metavar="DIR")
         one.add_argument("--out", type=Path, required=True, metavar="DIR")
-        one.add_argument("--pack", action="append", default=[], metavar="PACK", help="only this survey's pack (repeatable)")
+        one.add_argument(
+            "--pack", action="append", default=[], metavar="PACK", help="only this survey's pack (repeatable)"
+        )
 
-    one = command("evaluate", _evaluate, "compare readings with the truth: accuracy, acceptance, calibration",
-                  "digitise evaluate sample_scans --truth sample_scans/manifest.json")
+    one = command(
+        "evaluate",
+        _evaluate,
+        "compare readings with the truth: accuracy, acceptance, calibration",
+        "digitise evaluate sample_scans --truth sample_scans/manifest.json",
+    )
     reading(one)
     one.add_argument("--truth", type=Path, required=True, metavar="FILE", help="a manifest with the true values")
 

@@ -18,8 +18,8 @@ import numpy as np
 from digitise.characters import MODELS
 
 LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
-LOOK_ALIKES = frozenset("IOQSZGUVD")    # taken for 1, 0, 5, 2, 6, or for one another in a hurried hand
-UNWANTED = frozenset({"FK", "FC", "WC", "PP", "KK"})     # read as something else by most people
+LOOK_ALIKES = frozenset("IOQSZGUVD")  # taken for 1, 0, 5, 2, 6, or for one another in a hurried hand
+UNWANTED = frozenset({"FK", "FC", "WC", "PP", "KK"})  # read as something else by most people
 MOST = len(LETTERS) - len(LOOK_ALIKES)
 _FLOOR = 1e-5
 
@@ -58,7 +58,7 @@ def _farthest(count: int, distance: np.ndarray, allowed: list[int], first: int) 
     while improved:
         improved = False
         for place, new in itertools.product(range(count), [i for i in allowed if i not in chosen]):
-            trial = [*chosen[:place], new, *chosen[place + 1:]]
+            trial = [*chosen[:place], new, *chosen[place + 1 :]]
             if _spread(trial, distance) > _spread(chosen, distance) + 1e-12:
                 chosen, improved = trial, True
                 break
@@ -94,8 +94,10 @@ def choose_codes(count: int, *, confusion: np.ndarray | None = None) -> CodeSet:
         raise ValueError(f"{count} codes asked for: expected 2 to {MOST}, so that any two differ in both letters")
     distance = letter_distance(measured_confusion() if confusion is None else confusion)
     allowed = [i for i, letter in enumerate(LETTERS) if letter not in LOOK_ALIKES]
-    best = max((_farthest(count, distance, allowed, start) for start in allowed),
-               key=lambda c: (_spread(c, distance), sorted(c)))
+    best = max(
+        (_farthest(count, distance, allowed, start) for start in allowed),
+        key=lambda c: (_spread(c, distance), sorted(c)),
+    )
     seconds = _second_letters(sorted(best), distance, allowed)
     codes = tuple(sorted(LETTERS[a] + LETTERS[b] for a, b in zip(sorted(best), seconds, strict=True)))
     return _with_nearest(codes, distance)
@@ -103,13 +105,15 @@ def choose_codes(count: int, *, confusion: np.ndarray | None = None) -> CodeSet:
 
 def _second_letters(firsts: list[int], distance: np.ndarray, allowed: list[int]) -> list[int]:
     """Second letters for given first ones: spread out themselves, far apart where the first ones are close."""
-    pool = max((_farthest(len(firsts), distance, allowed, start) for start in allowed),
-               key=lambda c: (_spread(c, distance), [-i for i in sorted(c)]))
+    pool = max(
+        (_farthest(len(firsts), distance, allowed, start) for start in allowed),
+        key=lambda c: (_spread(c, distance), [-i for i in sorted(c)]),
+    )
     order = sorted(pool)
     best = order[1:] + order[:1]
     for _ in range(200):
         swaps = ((i, j) for i, j in itertools.combinations(range(len(best)), 2))
-        trials = [[*best[:i], best[j], *best[i + 1:j], best[i], *best[j + 1:]] for i, j in swaps]
+        trials = [[*best[:i], best[j], *best[i + 1 : j], best[i], *best[j + 1 :]] for i, j in swaps]
         top = max(trials, key=lambda t: _margin(firsts, t, distance), default=best)
         if _margin(firsts, top, distance) <= _margin(firsts, best, distance):
             break
@@ -121,15 +125,19 @@ def _margin(firsts: list[int], seconds: list[int], distance: np.ndarray) -> tupl
     """Least joint distance of two codes; doubled letters, swapped twins (AB, BA) and unwanted codes count against."""
     codes = set(zip(firsts, seconds, strict=True))
     odd = sum(a == b or LETTERS[a] + LETTERS[b] in UNWANTED for a, b in codes) + sum((b, a) in codes for a, b in codes)
-    pairs = [distance[firsts[i], firsts[j]] + distance[seconds[i], seconds[j]]
-             for i, j in itertools.combinations(range(len(firsts)), 2)]
+    pairs = [
+        distance[firsts[i], firsts[j]] + distance[seconds[i], seconds[j]]
+        for i, j in itertools.combinations(range(len(firsts)), 2)
+    ]
     return -odd, min(pairs)
 
 
 def _with_nearest(codes: tuple[str, ...], distance: np.ndarray) -> CodeSet:
     def apart(pair: tuple[str, str]) -> float:
         a, b = pair
-        return float(distance[LETTERS.index(a[0]), LETTERS.index(b[0])] + distance[LETTERS.index(a[1]), LETTERS.index(b[1])])
+        return float(
+            distance[LETTERS.index(a[0]), LETTERS.index(b[0])] + distance[LETTERS.index(a[1]), LETTERS.index(b[1])]
+        )
 
     nearest = min(itertools.combinations(codes, 2), key=apart)
     return CodeSet(codes, nearest, math.exp(-apart(nearest)))

@@ -14,9 +14,9 @@ from digitise.reading import Decoded
 from digitise.tally import StrokeCount
 from digitise.tally_network import LearnedCount
 
-MISCOUNT = 0.02              # share of written totals that differ from their strokes (to be learned from reviewed sheets)
+MISCOUNT = 0.02  # share of written totals that differ from their strokes (to be learned from reviewed sheets)
 VOID_LIMIT = 0.15
-CONTOUR_TRUST = 0.75         # weight of the contour's count against its neighbours
+CONTOUR_TRUST = 0.75  # weight of the contour's count against its neighbours
 MOST = 99
 
 
@@ -47,7 +47,9 @@ def decode_tally(contour: StrokeCount, learned: LearnedCount, most: int) -> tupl
     if contour.count == 0 and not contour.zero and learned.strokes < 0.5 and learned.zero < 0.5 and learned.void < 0.5:
         return Decoded(None, 0.9 - learned.strokes, ((None, 0.9 - learned.strokes), (1, 0.1 + learned.strokes))), {}
     if learned.void > 0.5:
-        return Decoded(None, learned.void, ((None, learned.void), (contour.count, 1 - learned.void)), ("crossed-out",)), {}
+        return Decoded(
+            None, learned.void, ((None, learned.void), (contour.count, 1 - learned.void)), ("crossed-out",)
+        ), {}
     if learned.zero > 0.5 or (contour.zero and learned.strokes < 0.7):
         sure = learned.zero if contour.zero or contour.count <= 2 else 0.5
         return Decoded(0, sure, ((0, sure), (contour.count or 1, 1 - sure))), {0: sure, contour.count or 1: 1 - sure}
@@ -64,8 +66,12 @@ def decode_tally(contour: StrokeCount, learned: LearnedCount, most: int) -> tupl
     return Decoded(value, score * (1 - learned.void) * (1 - learned.zero), tuple(ranked), reasons), weights
 
 
-def agree(tally: Mapping[int, float], total: Mapping[int, float], *, miscount: float = MISCOUNT,
-          ) -> tuple[dict[int, float], dict[int, float], float]:
+def agree(
+    tally: Mapping[int, float],
+    total: Mapping[int, float],
+    *,
+    miscount: float = MISCOUNT,
+) -> tuple[dict[int, float], dict[int, float], float]:
     """Weights of tally and total given each other, and the probability that the writer's two counts differ.
 
     Joint weight of (k, t): tally(k) total(t) [(1 - miscount) 1(k = t) + miscount / 100]. Independent errors assumed.

@@ -40,13 +40,17 @@ def _start_app(store: Path, out: Path, port: int) -> tuple[str, int]:
     log = (out / "review.log").open("wb")
     process = subprocess.Popen(  # noqa: S603 - our own program, no shell
         [sys.executable, "-m", "review_app", str(store), "--port", str(port)],
-        stdin=subprocess.DEVNULL, stdout=log, stderr=log, start_new_session=True)
+        stdin=subprocess.DEVNULL,
+        stdout=log,
+        stderr=log,
+        start_new_session=True,
+    )
     address = f"http://127.0.0.1:{port}"
     for _ in range(240):
         if process.poll() is not None:
             raise ValueError(f"the review screens stopped at once; see {out / 'review.log'}")
         try:
-            with urllib.request.urlopen(address, timeout=2):  # noqa: S310 - our own address
+            with urllib.request.urlopen(address, timeout=2):
                 (out / "review.pid").write_text(f"{process.pid}\n")
                 return address, process.pid
         except OSError:
@@ -75,8 +79,10 @@ def run_demo(out: Path, *, photos: Path, app: bool, port: int, say: Callable[[st
         The sample photographs are missing, or the review screens could not be started.
     """
     if not photos.is_dir():
-        raise ValueError(f"{photos}: the sample photographs are not here; run this in the project's folder, or name them "
-                         "with --photos")
+        raise ValueError(
+            f"{photos}: the sample photographs are not here; run this in the project's folder, or name them "
+            "with --photos"
+        )
     for part in ("store", "results", "export", "sheets"):
         shutil.rmtree(out / part, ignore_errors=True)
     out.mkdir(parents=True, exist_ok=True)
@@ -86,7 +92,9 @@ def run_demo(out: Path, *, photos: Path, app: bool, port: int, say: Callable[[st
     say(f"   {len(written)} pages, for printing together: {out / 'sheets' / 'print' / 'a4.pdf'}")
     say(f"2. Read: the photographs in {photos} (simulated: two invented surveys)")
     if not engine_present():
-        say("   Tesseract is not installed, so words (names, remarks) are left to a person; numbers and codes are read.")
+        say(
+            "   Tesseract is not installed, so words (names, remarks) are left to a person; numbers and codes are read."
+        )
     with Store.open(out / "store") as store:
         results = _read_into(store, photos, say)
         if (photos / "manifest.json").is_file():

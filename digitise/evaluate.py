@@ -52,8 +52,11 @@ def same_value(read: Value, truth: Value) -> bool:
 
 def judge(readings: Iterable[Reading], truths: Mapping[str, Truth]) -> list[Judged]:
     """Each reading beside its truth; cells without a known truth are left out."""
-    return [Judged(r.kind, r.confidence, not r.flagged, same_value(r.value, truths[r.cell].value), truths[r.cell])
-            for r in readings if r.cell in truths]
+    return [
+        Judged(r.kind, r.confidence, not r.flagged, same_value(r.value, truths[r.cell].value), truths[r.cell])
+        for r in readings
+        if r.cell in truths
+    ]
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,9 +107,15 @@ def score(judged: Sequence[Judged]) -> Score:
     accepted = sum(j.accepted for j in judged)
     silent = sum(j.wrong_accepted for j in judged)
     bound = clopper_pearson(silent, accepted) if accepted else None
-    return Score(len(judged), sum(j.right for j in judged), accepted, silent,
-                 1000 * bound.low if bound else float("nan"), 1000 * bound.high if bound else float("nan"),
-                 calibration_error([j.confidence for j in judged], [j.right for j in judged]))
+    return Score(
+        len(judged),
+        sum(j.right for j in judged),
+        accepted,
+        silent,
+        1000 * bound.low if bound else float("nan"),
+        1000 * bound.high if bound else float("nan"),
+        calibration_error([j.confidence for j in judged], [j.right for j in judged]),
+    )
 
 
 def slices(judged: Sequence[Judged]) -> dict[str, list[Judged]]:
@@ -128,13 +137,19 @@ def report(judged: Sequence[Judged], results: Sequence[PhotoResult] = ()) -> str
     lines = []
     if results:
         states = [r.status for r in results]
-        lines.append(f"{len(states)} photographs: {states.count('read')} read, {states.count('retake')} to take again, "
-                     f"{states.count('unreadable')} unreadable")
-    lines.append(f"{'':28}{'cells':>8}{'right':>9}{'accepted':>10}{'silent errors':>15}{'per 1,000 (95 %)':>24}{'ECE':>8}")
+        lines.append(
+            f"{len(states)} photographs: {states.count('read')} read, {states.count('retake')} to take again, "
+            f"{states.count('unreadable')} unreadable"
+        )
+    lines.append(
+        f"{'':28}{'cells':>8}{'right':>9}{'accepted':>10}{'silent errors':>15}{'per 1,000 (95 %)':>24}{'ECE':>8}"
+    )
     for name, rows in slices(judged).items():
         s = score(rows)
         rate = f"{s.silent_per_1000:.2f} ({s.silent_low:.2f}-{s.silent_high:.2f})" if s.accepted else "none accepted"
-        lines.append(f"{name:28}{s.cells:8d}{s.right_share:9.2%}{s.accepted_share:10.1%}{s.silent:15d}{rate:>24}{s.ece:8.4f}")
+        lines.append(
+            f"{name:28}{s.cells:8d}{s.right_share:9.2%}{s.accepted_share:10.1%}{s.silent:15d}{rate:>24}{s.ece:8.4f}"
+        )
     return "\n".join(lines)
 
 
@@ -156,8 +171,15 @@ def read_truth(path: Path) -> dict[str, PhotoTruth]:
     """
     try:
         photos = json.loads(path.read_text(encoding="utf-8"))["photos"]
-        return {p["sha256"]: PhotoTruth(p.get("expect", "read"), {
-            cell: Truth(c["value"], c.get("must_flag", False), c.get("mark", "plain")) for cell, c in p["cells"].items()})
-            for p in photos}
+        return {
+            p["sha256"]: PhotoTruth(
+                p.get("expect", "read"),
+                {
+                    cell: Truth(c["value"], c.get("must_flag", False), c.get("mark", "plain"))
+                    for cell, c in p["cells"].items()
+                },
+            )
+            for p in photos
+        }
     except (OSError, KeyError, TypeError, ValueError) as error:
         raise ValueError(f"{path}: not a manifest of photographs with 'sha256' and 'cells' ({error})") from None

@@ -10,7 +10,7 @@ import numpy as np
 
 from digitise.sheet import MARK_DICTIONARY
 
-SEARCH_SIDES_PX = (1600, 2600, 700)   # long sides of the reduced pictures searched in turn (the last for blurred ones)
+SEARCH_SIDES_PX = (1600, 2600, 700)  # long sides of the reduced pictures searched in turn (the last for blurred ones)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -51,7 +51,9 @@ def _refined(gray: np.ndarray, corners: np.ndarray) -> np.ndarray:
     side = float(np.linalg.norm(corners - np.roll(corners, 1, axis=0), axis=1).mean())
     half = int(np.clip(side / 10, 2, 10))
     stop = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 30, 0.02)
-    return cv2.cornerSubPix(gray, corners.astype(np.float32).reshape(-1, 1, 2), (half, half), (-1, -1), stop).reshape(4, 2)
+    return cv2.cornerSubPix(gray, corners.astype(np.float32).reshape(-1, 1, 2), (half, half), (-1, -1), stop).reshape(
+        4, 2
+    )
 
 
 def _most_of_one_sheet(marks: list[FoundMark]) -> int:
@@ -83,8 +85,10 @@ def find_marks(gray: np.ndarray) -> list[FoundMark]:
         scale = min(1.0, side / max(gray.shape))
         small = cv2.resize(gray, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA) if scale < 1 else gray
         quads, ids, _ = _detector().detectMarkers(small)
-        seen = [FoundMark(int(i), _refined(gray, (q.reshape(4, 2) + 0.5) / scale - 0.5))
-                for q, i in zip(quads, [] if ids is None else ids.ravel(), strict=True)]
+        seen = [
+            FoundMark(int(i), _refined(gray, (q.reshape(4, 2) + 0.5) / scale - 0.5))
+            for q, i in zip(quads, [] if ids is None else ids.ravel(), strict=True)
+        ]
         found = max(found, seen, key=_most_of_one_sheet)
         if _most_of_one_sheet(found) >= 4:
             break

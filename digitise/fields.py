@@ -21,7 +21,7 @@ BLANK, VOID, JUNK, DASH = "blank", "void", "junk", "dash"
 _DIGIT_BLANK, _DIGIT_VOID, _DIGIT_JUNK, _DIGIT_DASH = (DIGIT_CLASSES.index(c) for c in (BLANK, VOID, JUNK, DASH))
 _LETTER_BLANK, _LETTER_VOID, _LETTER_JUNK = (LETTER_CLASSES.index(c) for c in (BLANK, VOID, JUNK))
 KEPT = 5
-VOID_LIMIT = 0.15            # a box this likely crossed out or unreadable puts its cell before a person
+VOID_LIMIT = 0.15  # a box this likely crossed out or unreadable puts its cell before a person
 
 
 def _ranked(weights: dict[Value, float]) -> tuple[tuple[Value, float], ...]:
@@ -157,8 +157,12 @@ def decode_cell(cell: Cell, evidence: Sequence[CharacterEvidence]) -> Decoded:
     """Decode the characters of a `code`, `number`, `date`, `time` or `decimal` cell."""
     if cell.kind == "code":
         return decode_code(cell, evidence)
-    parse = {"number": lambda: _number(cell), "date": lambda: _date, "time": lambda: _time,
-             "decimal": lambda: _decimal(cell)}[cell.kind]()
+    parse = {
+        "number": lambda: _number(cell),
+        "date": lambda: _date,
+        "time": lambda: _time,
+        "decimal": lambda: _decimal(cell),
+    }[cell.kind]()
     return _decode_digits(evidence, parse)
 
 

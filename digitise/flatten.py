@@ -17,11 +17,11 @@ import numpy as np
 from digitise.layout import Layout
 
 GRID_MM = 2.0
-EDGE_MM = 6.0              # the flattened raster's grid reaches this far beyond the paper
+EDGE_MM = 6.0  # the flattened raster's grid reaches this far beyond the paper
 COARSE_PX_PER_MM = 4.0
 FINE_PX_PER_MM = 6.0
 FLAT_PX_PER_MM = 8.0
-SMOOTHING = 4e-4            # of the thin-plate spline, in its own units (points in 100 mm)
+SMOOTHING = 4e-4  # of the thin-plate spline, in its own units (points in 100 mm)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -43,8 +43,13 @@ class Warp:
     def shift_at(self, points_mm: np.ndarray) -> np.ndarray:
         """Displacement (N, 2) in mm at page points, bilinear between grid nodes."""
         at = ((points_mm + EDGE_MM) / GRID_MM).astype(np.float32)
-        return cv2.remap(self.shift_mm, at[:, 0].reshape(-1, 1), at[:, 1].reshape(-1, 1), cv2.INTER_LINEAR,
-                         borderMode=cv2.BORDER_REPLICATE).reshape(-1, 2)
+        return cv2.remap(
+            self.shift_mm,
+            at[:, 0].reshape(-1, 1),
+            at[:, 1].reshape(-1, 1),
+            cv2.INTER_LINEAR,
+            borderMode=cv2.BORDER_REPLICATE,
+        ).reshape(-1, 2)
 
     def maps(self, size_mm: tuple[float, float], px_per_mm: float) -> tuple[np.ndarray, np.ndarray]:
         """Photo x and y for each pixel of a flat raster, (H, W) float32 each; pixel centres at half steps."""
@@ -56,8 +61,16 @@ class Warp:
         start = (EDGE_MM + 0.5 / px_per_mm) / GRID_MM
         affine = np.float32([[step, 0, start], [0, step, start]])
         flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-        return tuple(cv2.warpAffine(np.ascontiguousarray(px[:, :, i], dtype=np.float32), affine, (width, height),
-                                    flags=flags, borderMode=cv2.BORDER_REPLICATE) for i in (0, 1))
+        return tuple(
+            cv2.warpAffine(
+                np.ascontiguousarray(px[:, :, i], dtype=np.float32),
+                affine,
+                (width, height),
+                flags=flags,
+                borderMode=cv2.BORDER_REPLICATE,
+            )
+            for i in (0, 1)
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -91,8 +104,12 @@ def grid_shape(size_mm: tuple[float, float]) -> tuple[int, int]:
 @lru_cache(maxsize=64)
 def anchors_mm(layout: Layout) -> np.ndarray:
     """Printed corners, (N, 2) mm: ends of long rules, where two meet at a right angle."""
-    ends = [(p, r) for r in layout.rules if max(abs(r.x1 - r.x0), abs(r.y1 - r.y0)) > 2.9
-            for p in ((r.x0, r.y0), (r.x1, r.y1))]
+    ends = [
+        (p, r)
+        for r in layout.rules
+        if max(abs(r.x1 - r.x0), abs(r.y1 - r.y0)) > 2.9
+        for p in ((r.x0, r.y0), (r.x1, r.y1))
+    ]
     corners: dict[tuple[float, float], set[bool]] = {}
     for (x, y), rule in ends:
         corners.setdefault((round(x, 2), round(y, 2)), set()).add(rule.x0 == rule.x1)
@@ -135,7 +152,7 @@ def _drawing(layout: Layout, px_per_mm: float) -> np.ndarray:
     for mark in layout.fiducials:
         x, y, w, _ = (int(round(v * scale)) for v in mark.box_mm)
         black = mark_modules(mark.id).astype(np.uint8) * 255
-        flat[y:y + w, x:x + w] = 255 - cv2.resize(black, (w, w), interpolation=cv2.INTER_NEAREST)
+        flat[y : y + w, x : x + w] = 255 - cv2.resize(black, (w, w), interpolation=cv2.INTER_NEAREST)
     small = cv2.resize(flat, (width // over, height // over), interpolation=cv2.INTER_AREA)
     return cv2.GaussianBlur(small, (0, 0), 0.12 * px_per_mm)
 
@@ -148,13 +165,21 @@ def _peak(score: np.ndarray) -> tuple[float, float, float]:
         bend = a - 2 * b + c
         return 0.5 * (a - c) / bend if bend < -1e-9 else 0.0
 
-    dx = _vertex(*score[y, x - 1:x + 2]) if 0 < x < score.shape[1] - 1 else 0.0
-    dy = _vertex(*score[y - 1:y + 2, x]) if 0 < y < score.shape[0] - 1 else 0.0
+    dx = _vertex(*score[y, x - 1 : x + 2]) if 0 < x < score.shape[1] - 1 else 0.0
+    dy = _vertex(*score[y - 1 : y + 2, x]) if 0 < y < score.shape[0] - 1 else 0.0
     return best, x + dx, y + dy
 
 
-def _match(image: np.ndarray, layout: Layout, points_mm: np.ndarray, *, px_per_mm: float, patch_mm: float,
-           search_mm: float, along: np.ndarray | None = None) -> tuple[np.ndarray, np.ndarray]:
+def _match(
+    image: np.ndarray,
+    layout: Layout,
+    points_mm: np.ndarray,
+    *,
+    px_per_mm: float,
+    patch_mm: float,
+    search_mm: float,
+    along: np.ndarray | None = None,
+) -> tuple[np.ndarray, np.ndarray]:
     """Displacement (N, 2) in mm of each printed point in a nearly flat image, and its score (N,).
 
     With `along` (N, 2), unit vectors of the rules the points lie on, only across those is searched.
@@ -167,8 +192,8 @@ def _match(image: np.ndarray, layout: Layout, points_mm: np.ndarray, *, px_per_m
     shifts, scores = np.zeros((len(points_mm), 2), np.float32), np.zeros(len(points_mm), np.float32)
     for i, (x, y) in enumerate(np.round(points_mm * px_per_mm).astype(int) + border):
         rx, ry = (reach, reach) if along is None else (int(reach * along[i, 1]), int(reach * along[i, 0]))
-        patch = template[y - half:y + half + 1, x - half:x + half + 1]
-        area = padded[y - half - ry:y + half + ry + 1, x - half - rx:x + half + rx + 1]
+        patch = template[y - half : y + half + 1, x - half : x + half + 1]
+        area = padded[y - half - ry : y + half + ry + 1, x - half - rx : x + half + rx + 1]
         if patch.shape[0] < 2 * half + 1 or area.shape[:2] != (2 * (half + ry) + 1, 2 * (half + rx) + 1):
             continue
         scores[i], dx, dy = _peak(cv2.matchTemplate(area, patch, cv2.TM_CCOEFF_NORMED))
@@ -181,8 +206,9 @@ def _monomials(points_mm: np.ndarray, size_mm: tuple[float, float], degree: int)
     return np.stack([u**i * v**j for i in range(degree + 1) for j in range(degree + 1 - i)], axis=1)
 
 
-def _robust_polynomial(points: np.ndarray, shifts: np.ndarray, size_mm: tuple[float, float], degree: int,
-                       tolerance_mm: float) -> tuple[np.ndarray, np.ndarray]:
+def _robust_polynomial(
+    points: np.ndarray, shifts: np.ndarray, size_mm: tuple[float, float], degree: int, tolerance_mm: float
+) -> tuple[np.ndarray, np.ndarray]:
     """Polynomial coefficients (terms, 2) by iteratively reweighted least squares, and the kept points' mask."""
     basis = _monomials(points, size_mm, degree)
     weight = np.ones(len(points))
@@ -225,8 +251,10 @@ def _thin_plate(points: np.ndarray, shifts: np.ndarray, at: np.ndarray, smoothin
     plane = np.column_stack([np.ones(n), p])
     system = np.block([[kernel, plane], [plane.T, np.zeros((3, 3))]])
     solution = np.linalg.solve(system, np.vstack([shifts, np.zeros((3, 2))]))
-    return _radial(np.linalg.norm(q[:, None] - p[None], axis=2)) @ solution[:n] + np.column_stack(
-        [np.ones(len(q)), q]) @ solution[n:]
+    return (
+        _radial(np.linalg.norm(q[:, None] - p[None], axis=2)) @ solution[:n]
+        + np.column_stack([np.ones(len(q)), q]) @ solution[n:]
+    )
 
 
 def _sample(gray: np.ndarray, warp: Warp, size_mm: tuple[float, float], px_per_mm: float) -> np.ndarray:
@@ -241,8 +269,8 @@ def _scaled(warp: Warp, scale: float) -> Warp:
 
 
 def _native_px_per_mm(homography: np.ndarray, size_mm: tuple[float, float]) -> float:
-    centre = np.array([[size_mm[0] / 2, size_mm[1] / 2]])
-    origin, right, down = _project(homography, np.vstack([centre, centre + [1, 0], centre + [0, 1]]))
+    x, y = size_mm[0] / 2, size_mm[1] / 2
+    origin, right, down = _project(homography, np.array([(x, y), (x + 1, y), (x, y + 1)]))
     (ax, ay), (bx, by) = right - origin, down - origin
     return float(np.sqrt(abs(ax * by - ay * bx)))
 
@@ -298,14 +326,16 @@ def flatten(gray: np.ndarray, layout: Layout, homography: np.ndarray) -> Flatten
         at, moved = both[good], shifts[good]
         largest = float(np.percentile(np.linalg.norm(moved, axis=1), 98))
         if len(edges):
-            bowed, sharp = _match(image, layout, edges, px_per_mm=FINE_PX_PER_MM, patch_mm=1.5, search_mm=search, along=ways)
+            bowed, sharp = _match(
+                image, layout, edges, px_per_mm=FINE_PX_PER_MM, patch_mm=1.5, search_mm=search, along=ways
+            )
             # Along its rule an edge point is taken to move as the corners around it do.
             carried = _thin_plate(at, moved, edges, SMOOTHING)
             bowed += ways * (carried * ways).sum(axis=1, keepdims=True)
             seen = sharp > 0.6
             near = np.vstack([at, edges[seen]]), np.vstack([moved, bowed[seen]])
             kept = _agreeing(*near)
-            kept[:len(at)] = True
+            kept[: len(at)] = True
             at, moved = near[0][kept], near[1][kept]
             largest = max(largest, float(np.percentile(np.linalg.norm(moved, axis=1), 98)))
         coarse = nodes.reshape(rows, columns, 2)[::3, ::3]
@@ -325,5 +355,6 @@ def flatten(gray: np.ndarray, layout: Layout, homography: np.ndarray) -> Flatten
 def _upsampled(coarse: np.ndarray, shape: tuple[int, int]) -> np.ndarray:
     """Values at every third node, interpolated to every node (beyond the last, held)."""
     affine = np.float32([[1 / 3, 0, 0], [0, 1 / 3, 0]])
-    return cv2.warpAffine(coarse, affine, shape[::-1], flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-                          borderMode=cv2.BORDER_REPLICATE)
+    return cv2.warpAffine(
+        coarse, affine, shape[::-1], flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE
+    )

@@ -14,8 +14,8 @@ import numpy as np
 from digitise.flatten import FLAT_PX_PER_MM
 from digitise.layout import Box, Layout
 
-RULE_SLACK_MM = 0.22       # how far a printed rule may lie from its place and still be removed whole
-PAPER_MM = 7.0             # pencil and rules are narrower than this, shadows and glare wider
+RULE_SLACK_MM = 0.22  # how far a printed rule may lie from its place and still be removed whole
+PAPER_MM = 7.0  # pencil and rules are narrower than this, shadows and glare wider
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -33,15 +33,19 @@ class InkPage:
     def crop(self, box_mm: Box, margin_mm: float = 0.0) -> np.ndarray:
         """A view of the ink in a box grown by a margin, clipped at the page's edge."""
         x0, y0, x1, y1 = pixel_box(box_mm, margin_mm)
-        return self.ink[max(0, y0):y1, max(0, x0):x1]
+        return self.ink[max(0, y0) : y1, max(0, x0) : x1]
 
 
 def pixel_box(box_mm: Box, margin_mm: float = 0.0) -> tuple[int, int, int, int]:
     """(x0, y0, x1, y1) in flat pixels of a box grown by a margin; ends exclusive."""
     x, y, w, h = box_mm
     scale = FLAT_PX_PER_MM
-    return (int(round((x - margin_mm) * scale)), int(round((y - margin_mm) * scale)),
-            int(round((x + w + margin_mm) * scale)), int(round((y + h + margin_mm) * scale)))
+    return (
+        int(round((x - margin_mm) * scale)),
+        int(round((y - margin_mm) * scale)),
+        int(round((x + w + margin_mm) * scale)),
+        int(round((y + h + margin_mm) * scale)),
+    )
 
 
 def paper_brightness(image: np.ndarray) -> np.ndarray:
@@ -66,10 +70,10 @@ def _remove_rules(ink: np.ndarray, layout: Layout) -> None:
         ends = sorted((rule.y0, rule.y1) if upright else (rule.x0, rule.x1))
         a, b = int(np.floor(at - half)), int(np.ceil(at + half))
         s, e = int(ends[0] * scale - half), int(np.ceil(ends[1] * scale + half))
-        view = ink[max(0, s):e, :].T if upright else ink[:, max(0, s):e]
+        view = ink[max(0, s) : e, :].T if upright else ink[:, max(0, s) : e]
         if a < 2 or b + 2 > view.shape[0]:
             continue
-        before, after = view[a - 2:a].mean(axis=0), view[b:b + 2].mean(axis=0)
+        before, after = view[a - 2 : a].mean(axis=0), view[b : b + 2].mean(axis=0)
         t = np.linspace(0, 1, b - a + 2, dtype=np.float32)[1:-1, None]
         view[a:b] = before * (1 - t) + after * t
 
@@ -92,7 +96,9 @@ def extract_ink(image: np.ndarray, layout: Layout) -> InkPage:
     ink = np.clip(1.0 - image.astype(np.float32) / np.maximum(paper, 8.0), 0.0, 1.0)
     _remove_rules(ink, layout)
     _remove_dots(ink, layout)
-    samples = [ink[slice(*pixel_box(c.box_mm)[1::2]), slice(*pixel_box(c.box_mm)[0::2])].ravel()[::3] for c in layout.cells]
+    samples = [
+        ink[slice(*pixel_box(c.box_mm)[1::2]), slice(*pixel_box(c.box_mm)[0::2])].ravel()[::3] for c in layout.cells
+    ]
     values = np.concatenate(samples)
     noise = float(np.median(values)) + 1e-3
     written = values[values > max(0.10, 6 * noise)]

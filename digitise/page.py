@@ -13,11 +13,11 @@ from digitise.flatten import FLAT_PX_PER_MM, Flattened, flatten
 from digitise.layout import Box, Layout
 from digitise.sheet import Identity, parse_identity
 
-MIN_PX_PER_MM = 4.5          # a 0.5 mm pencil stroke must cover two pixels
+MIN_PX_PER_MM = 4.5  # a 0.5 mm pencil stroke must cover two pixels
 MAX_RESIDUAL_MM = 0.9
 MIN_MATCHED = 0.35
-MAX_EDGE_MM = 0.85           # blur of a printed edge; a pencil stroke blurred wider than this is lost
-MAX_HIDDEN_SHARE = 0.25      # of the page's cells
+MAX_EDGE_MM = 0.85  # blur of a printed edge; a pencil stroke blurred wider than this is lost
+MAX_HIDDEN_SHARE = 0.25  # of the page's cells
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -93,7 +93,7 @@ def _read_identity(image: np.ndarray, layout: Layout) -> str | None:
 
     x, y, w, h = (int(round(v * FLAT_PX_PER_MM)) for v in layout.qr_mm)
     pad = int(2.5 * FLAT_PX_PER_MM)
-    crop = image[max(0, y - pad):y + h + pad, max(0, x - pad):x + w + pad]
+    crop = image[max(0, y - pad) : y + h + pad, max(0, x - pad) : x + w + pad]
     for scale in (2.0, 1.0):
         picture = cv2.resize(crop, None, fx=scale, fy=scale, interpolation=cv2.INTER_CUBIC) if scale != 1 else crop
         picture = cv2.copyMakeBorder(picture, 20, 20, 20, 20, cv2.BORDER_REPLICATE)
@@ -112,10 +112,10 @@ def _edge_width_mm(image: np.ndarray, layout: Layout) -> float:
             for low in (True, False):
                 if horizontal:
                     centre = (x if low else x + w) * scale
-                    rows = image[int((y + 2) * scale):int((y + h - 2) * scale), int(centre - 10):int(centre + 10)]
+                    rows = image[int((y + 2) * scale) : int((y + h - 2) * scale), int(centre - 10) : int(centre + 10)]
                 else:
                     centre = (y if low else y + h) * scale
-                    rows = image[int(centre - 10):int(centre + 10), int((x + 2) * scale):int((x + w - 2) * scale)].T
+                    rows = image[int(centre - 10) : int(centre + 10), int((x + 2) * scale) : int((x + w - 2) * scale)].T
                 if rows.size and rows.shape[1] >= 20:
                     width = _rise(rows.mean(axis=0), falling=low)
                     if width is not None:
@@ -135,8 +135,10 @@ def _rise(profile: np.ndarray, *, falling: bool) -> float | None:
 def _outside(flattened: Flattened, layout: Layout, shape: tuple[int, int]) -> list[str]:
     """Ids of cells whose corners lie outside the photograph."""
     height, width = shape
-    corners = np.array([[(x, y), (x + w, y), (x + w, y + h), (x, y + h)] for x, y, w, h in
-                        (c.box_mm for c in layout.cells)], np.float32)
+    corners = np.array(
+        [[(x, y), (x + w, y), (x + w, y + h), (x, y + h)] for x, y, w, h in (c.box_mm for c in layout.cells)],
+        np.float32,
+    )
     px = flattened.warp.photo_px(corners.reshape(-1, 2)).reshape(-1, 4, 2)
     inside = (px >= 0).all(axis=2) & (px[:, :, 0] <= width - 1) & (px[:, :, 1] <= height - 1)
     return [c.id for c, ok in zip(layout.cells, inside.all(axis=1), strict=True) if not ok]
@@ -145,13 +147,13 @@ def _outside(flattened: Flattened, layout: Layout, shape: tuple[int, int]) -> li
 def _rule_contrast(image: np.ndarray, box: Box) -> float:
     """How dark the printed frame of a cell is against the paper beside it, in [0, 1]; low under glare or water."""
     scale = FLAT_PX_PER_MM
-    x0, y0, x1, y1 = (int(round(v * scale)) for v in (box[0], box[1], box[0] + box[2], box[1] + box[3]))
+    x0, x1, y1 = (int(round(v * scale)) for v in (box[0], box[0] + box[2], box[1] + box[3]))
     reach, pad = int(0.6 * scale), int(1.2 * scale)
-    below = image[max(0, y1 - pad):y1 + pad, x0:x1]
+    below = image[max(0, y1 - pad) : y1 + pad, x0:x1]
     if below.size == 0:
         return 0.0
     paper = np.percentile(below, 85, axis=0)
-    line = image[max(0, y1 - reach):y1 + reach + 1, x0:x1].min(axis=0)
+    line = image[max(0, y1 - reach) : y1 + reach + 1, x0:x1].min(axis=0)
     drop = 1.0 - line / np.maximum(paper, 1)
     return float(np.percentile(drop, 12))
 
@@ -171,18 +173,30 @@ def _where(layout: Layout, ids: list[str]) -> str:
 def _judged(page: Page, layout: Layout, cut: list[str]) -> Page | NotRegistered:
     """The page, or why it cannot be trusted."""
     if page.native_px_per_mm < MIN_PX_PER_MM:
-        return NotRegistered("too-far", f"the sheet has {page.native_px_per_mm:.1f} pixels a millimetre; "
-                             f"{MIN_PX_PER_MM:g} are needed", layout)
+        return NotRegistered(
+            "too-far",
+            f"the sheet has {page.native_px_per_mm:.1f} pixels a millimetre; {MIN_PX_PER_MM:g} are needed",
+            layout,
+        )
     if cut:
-        return NotRegistered("cut-off", f"{len(cut)} cells at the {_where(layout, cut)} lie outside the picture", layout)
+        return NotRegistered(
+            "cut-off", f"{len(cut)} cells at the {_where(layout, cut)} lie outside the picture", layout
+        )
     if page.edge_mm > MAX_EDGE_MM:
-        return NotRegistered("blurred", f"printed edges are {page.edge_mm:.1f} mm wide; {MAX_EDGE_MM:g} mm is the limit", layout)
+        return NotRegistered(
+            "blurred", f"printed edges are {page.edge_mm:.1f} mm wide; {MAX_EDGE_MM:g} mm is the limit", layout
+        )
     if len(page.hidden) > MAX_HIDDEN_SHARE * len(layout.cells):
-        return NotRegistered("glare", f"{len(page.hidden)} cells at the {_where(layout, sorted(page.hidden))} cannot be seen",
-                             layout)
+        return NotRegistered(
+            "glare", f"{len(page.hidden)} cells at the {_where(layout, sorted(page.hidden))} cannot be seen", layout
+        )
     if page.flattened.matched < MIN_MATCHED or not page.residual_mm < MAX_RESIDUAL_MM:
-        return NotRegistered("not-flat", f"{100 * page.flattened.matched:.0f} % of the printed corners were found, "
-                             f"{page.residual_mm:.1f} mm from their place", layout)
+        return NotRegistered(
+            "not-flat",
+            f"{100 * page.flattened.matched:.0f} % of the printed corners were found, "
+            f"{page.residual_mm:.1f} mm from their place",
+            layout,
+        )
     return page
 
 
@@ -208,22 +222,32 @@ def _try_layout(gray: np.ndarray, layout: Layout, marks: list[FoundMark]) -> Pag
     if homography is None:
         return NotRegistered("few-marks", "the corner marks do not lie as on one sheet", layout)
     flattened = flatten(gray, layout, homography)
-    centre = np.array(layout.page_size_mm) / 2
-    steps = flattened.warp.photo_px(np.array([centre, centre + (20, 0), centre + (0, 20)]))
+    x, y = layout.page_size_mm[0] / 2, layout.page_size_mm[1] / 2
+    steps = flattened.warp.photo_px(np.array([(x, y), (x + 20, y), (x, y + 20)]))
     scale = min(np.linalg.norm(steps[1] - steps[0]), np.linalg.norm(steps[2] - steps[0])) / 20
     text = _read_identity(flattened.image, layout)
     identity = parse_identity(text) if text else None
     if identity and not _same_page(identity, layout):
-        return NotRegistered("other-edition", f"its printed code names {identity.protocol} {identity.version}, "
-                             f"{identity.sheet} page {identity.page}, edition {identity.digest}", None)
-    page = Page(layout, identity, flattened.image, flattened, float(scale), _edge_width_mm(flattened.image, layout),
-                frozenset(_hidden_cells(flattened.image, layout)))
+        return NotRegistered(
+            "other-edition",
+            f"its printed code names {identity.protocol} {identity.version}, "
+            f"{identity.sheet} page {identity.page}, edition {identity.digest}",
+            None,
+        )
+    page = Page(
+        layout,
+        identity,
+        flattened.image,
+        flattened,
+        float(scale),
+        _edge_width_mm(flattened.image, layout),
+        frozenset(_hidden_cells(flattened.image, layout)),
+    )
     return _judged(page, layout, _outside(flattened, layout, gray.shape))
 
 
 def _same_page(identity: Identity, layout: Layout) -> bool:
-    return (identity.sheet == layout.sheet and identity.page == layout.page
-            and identity.digest == layout.digest[:4])
+    return identity.sheet == layout.sheet and identity.page == layout.page and identity.digest == layout.digest[:4]
 
 
 def register(gray: np.ndarray, layouts: Iterable[Layout]) -> Page | NotRegistered:

@@ -17,7 +17,7 @@ from pathlib import Path
 import numpy as np
 from PIL import Image, ImageOps, UnidentifiedImageError
 
-FORMATS = ("JPEG", "PNG", "TIFF", "HEIF", "WEBP")     # phones' MPO files open as JPEG
+FORMATS = ("JPEG", "PNG", "TIFF", "HEIF", "WEBP")  # phones' MPO files open as JPEG
 SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".heic", ".heif", ".webp")
 MAX_PIXELS = 120_000_000
 MAX_BYTES = 80_000_000
@@ -98,8 +98,20 @@ def decode_photo(data: bytes, name: str) -> Photo | NotAPhoto:
         return NotAPhoto(name, digest, "not-an-image", "the content is no JPEG, PNG, TIFF, HEIC or WebP picture")
     except Image.DecompressionBombError:
         return NotAPhoto(name, digest, "too-large", "the header announces too many pixels")
-    except (OSError, ValueError, SyntaxError, KeyError, IndexError, TypeError, EOFError, OverflowError, MemoryError,
-            ZeroDivisionError, struct.error, RuntimeError) as error:
+    except (
+        OSError,
+        ValueError,
+        SyntaxError,
+        KeyError,
+        IndexError,
+        TypeError,
+        EOFError,
+        OverflowError,
+        MemoryError,
+        ZeroDivisionError,
+        struct.error,
+        RuntimeError,
+    ) as error:
         return NotAPhoto(name, digest, "damaged", f"decoding stopped: {str(error)[:120]}")
     return Photo(name, digest, gray)
 

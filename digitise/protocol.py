@@ -150,8 +150,9 @@ class TransectSpec(_Model):
     @model_validator(mode="after")
     def _sensible(self) -> TransectSpec:
         if self.first_point_m > self.length_m:
-            raise ValueError(f"first_point_m is {self.first_point_m:g}, beyond the tape's end: expected at most "
-                             f"{self.length_m:g}")
+            raise ValueError(
+                f"first_point_m is {self.first_point_m:g}, beyond the tape's end: expected at most {self.length_m:g}"
+            )
         if self._count() > MAX_POINTS:
             raise ValueError(f"{self._count()} points on one tape: expected {MAX_POINTS} at most")
         return self
@@ -313,8 +314,10 @@ def load_protocol(name_or_path: str | Path) -> Protocol:
     if not path.is_file() and (SHIPPED / f"{name_or_path}.yaml").is_file():
         path = SHIPPED / f"{name_or_path}.yaml"
     if not path.is_file():
-        raise ProtocolError(f"{name_or_path}: no such file, and no shipped protocol has that name "
-                            f"(shipped: {', '.join(shipped_names())})")
+        raise ProtocolError(
+            f"{name_or_path}: no such file, and no shipped protocol has that name "
+            f"(shipped: {', '.join(shipped_names())})"
+        )
     if path.stat().st_size > MAX_BYTES:
         raise ProtocolError(f"{path}: {path.stat().st_size} bytes; expected a protocol file under {MAX_BYTES}")
     try:

@@ -44,7 +44,7 @@ def _boxed(page: InkPage, cells: Sequence[Cell]) -> dict[str, list[CharacterEvid
     evidence = read_characters(page, np.concatenate(crops))
     out, start = {}, 0
     for cell, own in zip(cells, crops, strict=True):
-        out[cell.id] = evidence[start:start + len(own)]
+        out[cell.id] = evidence[start : start + len(own)]
         start += len(own)
     return out
 
@@ -53,8 +53,10 @@ def _tallies(page: InkPage, cells: Sequence[Cell]) -> dict[str, tuple[Decoded, d
     inks = [own_ink(page, c) for c in cells]
     threshold = ink_threshold(page)
     learned = learned_counts([network_input(i, page.pencil) for i in inks])
-    return {c.id: decode_tally(count_strokes(i, threshold), n, c.max or 60)
-            for c, i, n in zip(cells, inks, learned, strict=True)}
+    return {
+        c.id: decode_tally(count_strokes(i, threshold), n, c.max or 60)
+        for c, i, n in zip(cells, inks, learned, strict=True)
+    }
 
 
 def _with_weights(decoded: Decoded, weights: dict[int, float]) -> Decoded:
@@ -62,8 +64,12 @@ def _with_weights(decoded: Decoded, weights: dict[int, float]) -> Decoded:
     return Decoded(ranked[0][0], ranked[0][1], ranked, decoded.reasons)
 
 
-def _checked_pair(tally: Decoded, strokes: dict[int, float], total: Decoded, numbers: dict[int, float],
-                  ) -> tuple[tuple[str, Decoded], tuple[str, Decoded]]:
+def _checked_pair(
+    tally: Decoded,
+    strokes: dict[int, float],
+    total: Decoded,
+    numbers: dict[int, float],
+) -> tuple[tuple[str, Decoded], tuple[str, Decoded]]:
     """Tally and total in the light of each other, each with its calibration group.
 
     The total's ink is never overruled. Strokes that the two counters see differently are taken as the total says when
@@ -78,8 +84,10 @@ def _checked_pair(tally: Decoded, strokes: dict[int, float], total: Decoded, num
         settled = tuple(r for r in tally.reasons if r != "counts-differ")
         tally = Decoded(total.value, tally.score, tally.candidates, settled)
     if tally.value != total.value:
-        return (("tally-alone", replace(tally, reasons=(*tally.reasons, "total-differs"))),
-                ("digits", replace(total, reasons=(*total.reasons, "total-differs"))))
+        return (
+            ("tally-alone", replace(tally, reasons=(*tally.reasons, "total-differs"))),
+            ("digits", replace(total, reasons=(*total.reasons, "total-differs"))),
+        )
     return ("tally", _with_weights(tally, by_tally)), ("total", _with_weights(total, by_total))
 
 
@@ -100,8 +108,11 @@ def decode_page(page: Page) -> dict[str, tuple[str, Decoded]]:
     for cell, decoded in zip(texts, read_text(ink, texts), strict=True):
         out[cell.id] = ("blank" if decoded.value is None and not decoded.reasons else "text", decoded)
     for cell in boxed:
-        out[cell.id] = ("tick", _tick(evidence[cell.id][0])) if cell.kind == "tick" else (
-            _group(cell), decode_cell(cell, evidence[cell.id]))
+        out[cell.id] = (
+            ("tick", _tick(evidence[cell.id][0]))
+            if cell.kind == "tick"
+            else (_group(cell), decode_cell(cell, evidence[cell.id]))
+        )
     for cell_id, (decoded, strokes) in tallies.items():
         partner = page.layout.by_id.get(cell_id.removesuffix("/tally") + "/total")
         if partner is None or partner.kind != "number":
@@ -118,8 +129,15 @@ def _reading(cell: Cell, group: str, decoded: Decoded, acceptance: Acceptance, h
     if not accepted and not reasons:
         reasons = ("unsure",)
     total = sum(p for _, p in decoded.candidates) or 1.0
-    spread = tuple((value, confidence if value == decoded.value and type(value) is type(decoded.value)
-                    else min(1 - confidence, p / total)) for value, p in decoded.candidates)
+    spread = tuple(
+        (
+            value,
+            confidence
+            if value == decoded.value and type(value) is type(decoded.value)
+            else min(1 - confidence, p / total),
+        )
+        for value, p in decoded.candidates
+    )
     return Reading(cell.id, cell.kind, decoded.value, confidence, bool(reasons), spread, reasons, decoded.score)
 
 
@@ -130,7 +148,9 @@ def read_page(page: Page, acceptance: Acceptance | None = None) -> tuple[Reading
     return tuple(_reading(c, *decoded[c.id], acceptance, c.id in page.hidden) for c in page.layout.cells)
 
 
-def read_decoded(photo: Photo | NotAPhoto, layouts: Iterable[Layout], acceptance: Acceptance | None = None) -> PhotoResult:
+def read_decoded(
+    photo: Photo | NotAPhoto, layouts: Iterable[Layout], acceptance: Acceptance | None = None
+) -> PhotoResult:
     """Read a decoded photograph; every failure is a result with a sentence."""
     if isinstance(photo, NotAPhoto):
         return PhotoResult(photo.name, photo.sha256, "unreadable", (sentence(photo.reason, photo.detail),))

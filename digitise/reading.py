@@ -57,8 +57,8 @@ class PhotoResult:
 
     file: str
     sha256: str
-    status: str                          # read | retake | unreadable
-    reasons: tuple[str, ...]             # sentences
+    status: str  # read | retake | unreadable
+    reasons: tuple[str, ...]  # sentences
     page: Page | None = None
     failure: NotRegistered | None = None
     readings: tuple[Reading, ...] = ()
@@ -68,13 +68,20 @@ class PhotoResult:
         out: dict = {"file": self.file, "sha256": self.sha256, "status": self.status, "reasons": list(self.reasons)}
         layout = self.page.layout if self.page else self.failure.layout if self.failure else None
         if layout is not None:
-            out |= {"sheet": layout.sheet, "page": layout.page, "protocol": layout.protocol,
-                    "protocol_version": layout.protocol_version}
+            out |= {
+                "sheet": layout.sheet,
+                "page": layout.page,
+                "protocol": layout.protocol,
+                "protocol_version": layout.protocol_version,
+            }
         if self.page is not None:
             identity = self.page.identity
-            out |= {"pack": identity.pack if identity else None, "transect": identity.transect if identity else None,
-                    "residual_mm": round(self.page.residual_mm, 3),
-                    "px_per_mm": round(self.page.native_px_per_mm, 2)}
+            out |= {
+                "pack": identity.pack if identity else None,
+                "transect": identity.transect if identity else None,
+                "residual_mm": round(self.page.residual_mm, 3),
+                "px_per_mm": round(self.page.native_px_per_mm, 2),
+            }
         out["readings"] = [r.to_json() for r in self.readings]
         return out
 

@@ -21,14 +21,28 @@ PHOTO_REASONS = (
     Reason("not-an-image", "The file is not a photograph", "Choose a JPEG, PNG, TIFF or HEIC photograph."),
     Reason("damaged", "The file is damaged or cut short", "Copy it from the phone again."),
     Reason("too-large", "The picture has more pixels than can be handled", "Photograph the sheet with a phone."),
-    Reason("no-sheet", "No sheet of a known protocol was found",
-           "Photograph one whole sheet with its four corner marks in view, or name its protocol."),
-    Reason("few-marks", "Too few corner marks are visible", "Photograph the sheet again with all four corners in view."),
-    Reason("other-edition", "The sheet was printed from another edition of its protocol",
-           "Name the protocol file it was printed from with --protocol."),
+    Reason(
+        "no-sheet",
+        "No sheet of a known protocol was found",
+        "Photograph one whole sheet with its four corner marks in view, or name its protocol.",
+    ),
+    Reason(
+        "few-marks", "Too few corner marks are visible", "Photograph the sheet again with all four corners in view."
+    ),
+    Reason(
+        "other-edition",
+        "The sheet was printed from another edition of its protocol",
+        "Name the protocol file it was printed from with --protocol.",
+    ),
     Reason("too-far", "The sheet is too small in the picture", "Move closer until the sheet fills the frame."),
-    Reason("blurred", "The picture is blurred", "Hold the phone still, tap the sheet to focus, and photograph it again."),
-    Reason("cut-off", "Part of the sheet lies outside the picture", "Photograph the sheet again with all four corners in view."),
+    Reason(
+        "blurred", "The picture is blurred", "Hold the phone still, tap the sheet to focus, and photograph it again."
+    ),
+    Reason(
+        "cut-off",
+        "Part of the sheet lies outside the picture",
+        "Photograph the sheet again with all four corners in view.",
+    ),
     Reason("glare", "Light is reflected from the sheet", "Tilt the sheet away from the light and photograph it again."),
     Reason("not-flat", "The sheet could not be flattened", "Lay the sheet flat and photograph it again from above."),
 )
@@ -41,7 +55,11 @@ CELL_REASONS = (
     Reason("gap", "A box is empty inside the entry", "Enter the value, or mark the cell illegible."),
     Reason("total-differs", "The strokes and the written total differ", "Count the strokes again."),
     Reason("counts-differ", "Two ways of counting the strokes differ", "Count the strokes."),
-    Reason("hard-to-see", "Glare, shadow or water hides part of the cell", "Look at the photograph, or photograph the sheet again."),
+    Reason(
+        "hard-to-see",
+        "Glare, shadow or water hides part of the cell",
+        "Look at the photograph, or photograph the sheet again.",
+    ),
     Reason("free-text", "Handwriting in words is always checked by a person", "Type what is written."),
     Reason("no-text-engine", "Tesseract is not installed, so words are not read", "Type what is written."),
 )

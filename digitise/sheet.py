@@ -13,11 +13,12 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from digitise.layout import Layout, Text, build_layouts
+from digitise.compose import build_layouts
+from digitise.layout import Layout, Text
 from digitise.protocol import Protocol, ProtocolError
 
 MARK_DICTIONARY = cv2.aruco.DICT_6X6_1000
-PACK_ALPHABET = "ABCDEFGHJKLMNPQRTUVWXY346789"     # no 0/O, 1/I, 2/Z, 5/S
+PACK_ALPHABET = "ABCDEFGHJKLMNPQRTUVWXY346789"  # no 0/O, 1/I, 2/Z, 5/S
 PACK_LENGTH = 6
 _MM = 72 / 25.4
 
@@ -37,8 +38,17 @@ class Identity:
 
     def encode(self) -> str:
         """Text for the symbol, in the QR alphanumeric set (ISO/IEC 18004)."""
-        parts = ["RS1", self.protocol, self.version, self.sheet, self.page, self.paper, self.digest[:4], self.pack,
-                 self.transect]
+        parts = [
+            "RS1",
+            self.protocol,
+            self.version,
+            self.sheet,
+            self.page,
+            self.paper,
+            self.digest[:4],
+            self.pack,
+            self.transect,
+        ]
         return "/".join(str(p) for p in parts).upper()
 
 
@@ -50,14 +60,23 @@ def parse_identity(text: str) -> Identity | None:
     if not re.fullmatch(f"[{PACK_ALPHABET}]{{{PACK_LENGTH}}}", parts[7]):
         return None
     paper = "A4" if parts[5] == "A4" else parts[5].lower()
-    return Identity(parts[1].lower(), parts[2].lower(), parts[3].lower(), int(parts[4]), paper, parts[6].lower(),
-                    parts[7], int(parts[8]))
+    return Identity(
+        parts[1].lower(),
+        parts[2].lower(),
+        parts[3].lower(),
+        int(parts[4]),
+        paper,
+        parts[6].lower(),
+        parts[7],
+        int(parts[8]),
+    )
 
 
 def identity_for(layout: Layout, pack: str, transect: int) -> Identity:
     """The identity printed on a page of `layout`."""
-    return Identity(layout.protocol, layout.protocol_version, layout.sheet, layout.page, layout.paper, layout.digest,
-                    pack, transect)
+    return Identity(
+        layout.protocol, layout.protocol_version, layout.sheet, layout.page, layout.paper, layout.digest, pack, transect
+    )
 
 
 def new_pack(draw=secrets.choice) -> str:
@@ -107,7 +126,9 @@ class _Typeface:
         known = self._fonts[bold].face.charToGlyph
         lacking = sorted({c for c in text if ord(c) not in known and not c.isspace()})
         if lacking:
-            raise ProtocolError(f"the font has no {' '.join(lacking)} (in '{text}'); name one that has, with 'font: FILE.ttf'")
+            raise ProtocolError(
+                f"the font has no {' '.join(lacking)} (in '{text}'); name one that has, with 'font: FILE.ttf'"
+            )
 
     def wrap(self, item: Text) -> tuple[float, list[str]]:
         """Size in points and lines that fit the item's width, the size reduced as far as 60 %."""
@@ -115,7 +136,9 @@ class _Typeface:
         for step in range(9):
             size = item.size_pt * (1 - 0.05 * step)
             lines = self._broken(item.text, item.bold, size, item.width_mm)
-            if len(lines) <= item.lines and all(self.width_mm(t, item.bold, size) <= item.width_mm + 0.1 for t in lines):
+            if len(lines) <= item.lines and all(
+                self.width_mm(t, item.bold, size) <= item.width_mm + 0.1 for t in lines
+            ):
                 return size, lines
         raise ProtocolError(f"'{item.text}' does not fit in {item.lines} line(s) of {item.width_mm:.0f} mm; shorten it")
 
@@ -142,15 +165,19 @@ class _Pen:
     def text(self, item: Text) -> None:
         size, lines = self.face.wrap(item)
         self.canvas.setFont(self.face.name(item.bold), size)
-        draw = {"left": self.canvas.drawString, "right": self.canvas.drawRightString,
-                "centre": self.canvas.drawCentredString}[item.align]
+        draw = {
+            "left": self.canvas.drawString,
+            "right": self.canvas.drawRightString,
+            "centre": self.canvas.drawCentredString,
+        }[item.align]
         for i, line in enumerate(lines):
             draw(item.x * _MM, (self.height - item.y - i * size * 0.43) * _MM, line)
 
     def rule(self, r) -> None:
         half = r.width_mm / 2
-        self.fill_rect(min(r.x0, r.x1) - half, min(r.y0, r.y1) - half,
-                       abs(r.x1 - r.x0) + r.width_mm, abs(r.y1 - r.y0) + r.width_mm)
+        self.fill_rect(
+            min(r.x0, r.x1) - half, min(r.y0, r.y1) - half, abs(r.x1 - r.x0) + r.width_mm, abs(r.y1 - r.y0) + r.width_mm
+        )
 
     def modules(self, black: np.ndarray, x: float, y: float, side_mm: float) -> None:
         """A square symbol, each run of black modules one rectangle, so that no hairline shows between them."""
@@ -175,9 +202,12 @@ def _draw(canvas, layout: Layout, identity: Identity, face: _Typeface, protocol:
         canvas.circle(x * _MM, (pen.height - y) * _MM, 0.55 * _MM, stroke=0, fill=1)
     for item in layout.texts:
         pen.text(item)
-    which = (f"{protocol.caption('transect')} {identity.transect}" if identity.transect else protocol.caption("survey"))
-    pen.text(Text(23.5, 22.3, f"{protocol.caption('pack')} {identity.pack}  ·  {which}", 11,
-                  layout.qr_mm[0] - 26.5, bold=True))
+    which = f"{protocol.caption('transect')} {identity.transect}" if identity.transect else protocol.caption("survey")
+    pen.text(
+        Text(
+            23.5, 22.3, f"{protocol.caption('pack')} {identity.pack}  ·  {which}", 11, layout.qr_mm[0] - 26.5, bold=True
+        )
+    )
 
 
 def sheet_pdf(protocol: Protocol, pages: list[tuple[Layout, Identity]]) -> bytes:
@@ -230,7 +260,9 @@ def page_name(identity: Identity) -> str:
     return f"{identity.pack}-{where}{identity.sheet}-{identity.page}-{identity.paper.lower()}"
 
 
-def write_sheets(protocol: Protocol, out: Path, *, papers: tuple[str, ...], packs: int, draw=secrets.choice) -> list[Path]:
+def write_sheets(
+    protocol: Protocol, out: Path, *, papers: tuple[str, ...], packs: int, draw=secrets.choice
+) -> list[Path]:
     """Write packs of sheets: one PDF and one layout file for each page, and one PDF to print them all.
 
     Returns the paths of the one-page PDFs; the collected PDF is ``out/print/PAPER.pdf``.
@@ -247,7 +279,8 @@ def write_sheets(protocol: Protocol, out: Path, *, papers: tuple[str, ...], pack
                 path = out / f"{page_name(identity)}.pdf"
                 path.write_bytes(sheet_pdf(protocol, [(layout, identity)]))
                 path.with_suffix(".layout.json").write_text(
-                    json.dumps(layout.to_json(), indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+                    json.dumps(layout.to_json(), indent=1, ensure_ascii=False) + "\n", encoding="utf-8"
+                )
                 written.append(path)
         (out / "print" / f"{paper.lower()}.pdf").write_bytes(sheet_pdf(protocol, everything))
     return written

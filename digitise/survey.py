@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from digitise.layout import build_layouts
+from digitise.compose import build_layouts
 from digitise.protocol import BeltSheet, LineSheet, Protocol, RowSpec, SiteSheet
 from digitise.store import CellNow, PageRow
 

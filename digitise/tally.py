@@ -20,15 +20,15 @@ from digitise.flatten import FLAT_PX_PER_MM
 from digitise.ink import InkPage, pixel_box
 from digitise.layout import Cell
 
-REACH_MM = 2.0              # strokes that run over the rule are shown this far
-FOLLOW_MM = 5.0             # and followed this far to find out whose they are
-SPECK_MM = 1.5              # shorter marks are no strokes
-PROBE_MM = 2.4              # length of the line that must fit inside a stroke along its direction
-ACROSS_DEG = 22.0           # a bar leans at least so far from the strokes it crosses
-CRUMB_MM = 0.8              # what a removed bar leaves may be shorter
-JOIN_MM = 0.9               # pieces that meet within this are one stroke
-UPRIGHT_DEG = 36.0          # from the vertical; what leans further is a bar
-PERSIST_MM = 0.5            # rows over which a number of strokes side by side must hold
+REACH_MM = 2.0  # strokes that run over the rule are shown this far
+FOLLOW_MM = 5.0  # and followed this far to find out whose they are
+SPECK_MM = 1.5  # shorter marks are no strokes
+PROBE_MM = 2.4  # length of the line that must fit inside a stroke along its direction
+ACROSS_DEG = 22.0  # a bar leans at least so far from the strokes it crosses
+CRUMB_MM = 0.8  # what a removed bar leaves may be shorter
+JOIN_MM = 0.9  # pieces that meet within this are one stroke
+UPRIGHT_DEG = 36.0  # from the vertical; what leans further is a bar
+PERSIST_MM = 0.5  # rows over which a number of strokes side by side must hold
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +49,7 @@ def own_ink(page: InkPage, cell: Cell) -> np.ndarray:
     """Ink of marks most of which lie in the box, (H, W) float32, the box grown by `REACH_MM` on each side."""
     x0, y0, x1, y1 = pixel_box(cell.box_mm, FOLLOW_MM)
     pad = [max(0, -y0), 0, max(0, -x0), 0]
-    region = page.ink[max(0, y0):y1, max(0, x0):x1]
+    region = page.ink[max(0, y0) : y1, max(0, x0) : x1]
     pad[1], pad[3] = (y1 - y0) - region.shape[0] - pad[0], (x1 - x0) - region.shape[1] - pad[2]
     region = np.pad(region, ((pad[0], pad[1]), (pad[2], pad[3])))
     count, labels = cv2.connectedComponents((region > ink_threshold(page)).astype(np.uint8), connectivity=8)
@@ -108,7 +108,7 @@ def _lean(labels: np.ndarray, i: int) -> tuple[float, float]:
     if len(x) < 3:
         return 0.0, 0.0
     (a, b), (_, c) = np.cov(np.stack([x, y])) + 1e-6 * np.eye(2)
-    angle = 0.5 * math.atan2(2 * b, a - c)          # of the long axis from the x axis, y down
+    angle = 0.5 * math.atan2(2 * b, a - c)  # of the long axis from the x axis, y down
     lean = math.degrees(angle) + 90.0
     return (lean + 90.0) % 180.0 - 90.0, float(np.hypot(np.ptp(x), np.ptp(y)))
 
@@ -166,7 +166,7 @@ def _is_ring(mask: np.ndarray) -> bool:
         return False
     holes = [cv2.contourArea(c) for c, node in zip(contours, tree[0], strict=True) if node[3] >= 0]
     outer = [cv2.boundingRect(c) for c, node in zip(contours, tree[0], strict=True) if node[3] < 0]
-    x, y, w, h = max(outer, key=lambda box: box[2] * box[3])
+    _, _, w, h = max(outer, key=lambda box: box[2] * box[3])
     return bool(holes) and max(holes) > 0.35 * w * h and h > 2.0 * FLAT_PX_PER_MM
 
 
@@ -180,7 +180,7 @@ def _pieces(mask: np.ndarray, least_mm: float) -> list[tuple[np.ndarray, float, 
             continue
         filled = np.zeros((h, w), np.uint8)
         cv2.drawContours(filled, [contour - (x, y)], -1, 1, -1)
-        out.append((filled & mask[y:y + h, x:x + w], w / FLAT_PX_PER_MM, h / FLAT_PX_PER_MM))
+        out.append((filled & mask[y : y + h, x : x + w], w / FLAT_PX_PER_MM, h / FLAT_PX_PER_MM))
     return out
 
 

@@ -14,8 +14,8 @@ import numpy as np
 
 from digitise.characters import load_network
 
-REDUCE = 2                   # the network sees half the flat page's resolution
-STRIDE = 4                   # pixels of its input to one patch of its map
+REDUCE = 2  # the network sees half the flat page's resolution
+STRIDE = 4  # pixels of its input to one patch of its map
 
 
 @dataclass(frozen=True, slots=True)

@@ -41,9 +41,11 @@ def _suggestions(pictures: list[np.ndarray]) -> list[tuple[str, float]]:
     sheet = np.full((pitch * len(pictures) + GAP_PX, width), 255, np.uint8)
     for i, picture in enumerate(pictures):
         top = GAP_PX + i * pitch
-        sheet[top:top + LINE_PX, GAP_PX:GAP_PX + picture.shape[1]] = picture
+        sheet[top : top + LINE_PX, GAP_PX : GAP_PX + picture.shape[1]] = picture
     try:
-        data = pytesseract.image_to_data(sheet, config="--psm 6 --oem 1", output_type=pytesseract.Output.DICT, timeout=20)
+        data = pytesseract.image_to_data(
+            sheet, config="--psm 6 --oem 1", output_type=pytesseract.Output.DICT, timeout=20
+        )
     except (pytesseract.TesseractError, RuntimeError, OSError):
         return [("", 0.0)] * len(pictures)
     words: list[list[tuple[str, float]]] = [[] for _ in pictures]

@@ -8,8 +8,11 @@ from review_app.app import serve
 
 def main() -> int:
     """Parse, serve; 2 when the folder or the address cannot be used."""
-    parser = argparse.ArgumentParser(prog="python -m review_app", description="Review flagged cells in a browser.",
-                                     epilog="Example: python -m review_app surveys/2026 --port 8600")
+    parser = argparse.ArgumentParser(
+        prog="python -m review_app",
+        description="Review flagged cells in a browser.",
+        epilog="Example: python -m review_app surveys/2026 --port 8600",
+    )
     parser.add_argument("folder", help="the folder that holds the survey's photographs and entries")
     parser.add_argument("--host", default="127.0.0.1", help="address to listen on (default: this machine only)")
     parser.add_argument("--port", type=int, default=8501, help="port to listen on (default: 8501)")

@@ -92,8 +92,17 @@ def apply_decision(store: Store, decision: Decision, *, now: datetime) -> EntryR
     # A browser's own earlier key presses on this cell, still unanswered when this one was made, are no surprise to it.
     last = entries[-1].id if entries and entries[-1].client == decision.client else decision.last
     state = {"enter": "entered", "blank": "blank", "illegible": "illegible"}[decision.action]
-    return store.decide(decision.page, decision.cell, value=decision.value if state == "entered" else None, state=state,
-                        by=decision.by, client=decision.client, seq=decision.seq, last_seen=last, now=now)
+    return store.decide(
+        decision.page,
+        decision.cell,
+        value=decision.value if state == "entered" else None,
+        state=state,
+        by=decision.by,
+        client=decision.client,
+        seq=decision.seq,
+        last_seen=last,
+        now=now,
+    )
 
 
 def _undo(store: Store, decision: Decision, entries: Sequence[EntryRow], now: datetime) -> EntryRow:

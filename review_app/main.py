@@ -6,8 +6,11 @@ import streamlit as st
 
 st.set_page_config(page_title="Survey sheets", layout="wide")
 st.html(Path(__file__).parent / "static" / "page.css")
-st.navigation([
-    st.Page("views/review.py", title="Review", default=True),
-    st.Page("views/survey.py", title="Survey"),
-    st.Page("views/results.py", title="Results"),
-], position="top").run()
+st.navigation(
+    [
+        st.Page("views/review.py", title="Review", default=True),
+        st.Page("views/survey.py", title="Survey"),
+        st.Page("views/results.py", title="Results"),
+    ],
+    position="top",
+).run()

@@ -22,7 +22,10 @@ def tag(name: str, *children: str, **attributes: object) -> Markup:
     >>> tag("p", "a < b", tag("b", "!"), class_="note")
     '<p class="note">a &lt; b<b>!</b></p>'
     """
-    shown = "".join(f' {key.rstrip("_").replace("_", "-")}="{escape(str(value))}"'
-                    for key, value in attributes.items() if value is not None)
+    shown = "".join(
+        f' {key.rstrip("_").replace("_", "-")}="{escape(str(value))}"'
+        for key, value in attributes.items()
+        if value is not None
+    )
     inner = "".join(child if isinstance(child, Markup) else escape(str(child)) for child in children)
     return Markup(f"<{name}{shown}>{inner}</{name}>" if name != "img" else f"<img{shown}>")

@@ -13,14 +13,23 @@ def place_page(store: Store, page: PageRow) -> None:
     """Ask which pack and transect a page belongs to, and say why an answer cannot be."""
     with st.form(key=f"assign-{page.id}", border=True):
         photograph = tag("a", "the photograph", target="_blank", href=f"/desk/original/{page.sha256}")
-        st.html(tag("p", tag("b", f"{page.title}, {page.photo}: "), "its printed code could not be read. Which survey "
-                    "is it from? Pack and transect are printed at the top of ", photograph, "."))
+        st.html(
+            tag(
+                "p",
+                tag("b", f"{page.title}, {page.photo}: "),
+                "its printed code could not be read. Which survey "
+                "is it from? Pack and transect are printed at the top of ",
+                photograph,
+                ".",
+            )
+        )
         with st.container(horizontal=True, vertical_alignment="bottom"):
             pack = st.text_input("Pack", max_chars=6, key=f"pack-{page.id}", width=160)
             most, key = store.protocol_for(page).transects, f"transect-{page.id}"
             transect = st.number_input("Transect", 1, most, key=key, width=150) if page.per_transect else 0
-            by = st.text_input("Your name", max_chars=60, key=f"by-{page.id}", width=240,
-                               value=st.session_state.get("by", ""))
+            by = st.text_input(
+                "Your name", max_chars=60, key=f"by-{page.id}", width=240, value=st.session_state.get("by", "")
+            )
             saved = st.form_submit_button("Save")
         if saved:
             try:

@@ -47,6 +47,7 @@ def _picture(make: Callable[[Store, Request], bytes]) -> Callable[[Request], Res
         except (ValueError, OSError):
             return _refuse(404, "There is no such picture.")
         return Response(data, media_type=pictures.picture_type(data) or "application/octet-stream", headers=_KEEP)
+
     return endpoint
 
 

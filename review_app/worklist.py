@@ -13,7 +13,7 @@ from datetime import UTC, datetime
 from functools import lru_cache
 from pathlib import Path
 
-from digitise.layout import build_layouts
+from digitise.compose import build_layouts
 from digitise.protocol import LineSheet, Protocol
 from digitise.reading import Value
 from digitise.reasons import CELL_REASONS
@@ -22,7 +22,7 @@ from digitise.store import PageRow, Progress, QueueItem, Store
 
 FOLDER_VARIABLE = "DIGITISE_FOLDER"
 MOST_CHOICES = 5
-LEAST_SHARE = 0.01                     # rarer alternatives are quicker typed than read
+LEAST_SHARE = 0.01  # rarer alternatives are quicker typed than read
 # With these a reader's "nothing written" is no suggestion to be taken with one key: something stands there.
 _SOMETHING_STANDS = {"crossed-out", "no-choice", "impossible", "gap", "free-text", "no-text-engine", "hard-to-see"}
 
@@ -58,6 +58,7 @@ def utc_now() -> datetime:
 
 # The desk's list
 
+
 def shown(kind: str, value: Value, decimals: int = 0) -> str:
     """A value in words for a person: ``None`` is "nothing written", a tick is "yes, marked" or "no, empty"."""
     if value is None:
@@ -85,8 +86,15 @@ def _choices(item: QueueItem, meanings: Mapping[str, str]) -> list[dict]:
         known = any(value == c["value"] and type(value) is type(c["value"]) for c in out)
         if known or len(out) == MOST_CHOICES or (out and probability < LEAST_SHARE and item.kind != "tick"):
             continue
-        out.append({"value": value, "text": shown(item.kind, value, decimals), "share": share_words(probability),
-                    "note": meanings.get(str(value), ""), "suggested": suggested and not out})
+        out.append(
+            {
+                "value": value,
+                "text": shown(item.kind, value, decimals),
+                "share": share_words(probability),
+                "note": meanings.get(str(value), ""),
+                "suggested": suggested and not out,
+            }
+        )
     return out
 
 
@@ -104,21 +112,31 @@ def place_words(title: str, transect: int | None, pack: str | None, photo: str) 
 
 def _desk_item(item: QueueItem, page: PageRow, meanings: Mapping[str, str]) -> dict:
     return {
-        "page": item.page_id, "sha256": item.sha256, "cell": item.cell, "kind": item.kind, "label": item.label,
-        "title": item.title, "where": place_words(item.title, item.transect, item.pack, item.photo),
-        "reasons": list(item.reasons), "choices": _choices(item, meanings),
+        "page": item.page_id,
+        "sha256": item.sha256,
+        "cell": item.cell,
+        "kind": item.kind,
+        "label": item.label,
+        "title": item.title,
+        "where": place_words(item.title, item.transect, item.pack, item.photo),
+        "reasons": list(item.reasons),
+        "choices": _choices(item, meanings),
         "codes": [{"value": c, "text": c, "note": meanings.get(c, "")} for c in item.choices],
-        "box": list(item.box), "size_mm": list(page.page_size_mm), "last": item.last_entry,
+        "box": list(item.box),
+        "size_mm": list(page.page_size_mm),
+        "last": item.last_entry,
     }
 
 
-def desk_batch(store: Store, *, pack: str | None = None, sheet: str | None = None, reason: str | None = None,
-               limit: int = 100) -> dict:
+def desk_batch(
+    store: Store, *, pack: str | None = None, sheet: str | None = None, reason: str | None = None, limit: int = 100
+) -> dict:
     """The first `limit` open cells in working order, how many are open, and the progress of all."""
     queue = store.queue(pack=pack or None, sheet=sheet or None, reason=reason or None)
     pages = {p.id: p for p in store.pages()} if queue else {}
-    meanings = {i: code_meanings(store.protocol_for(pages[i]), pages[i].sheet)
-                for i in {item.page_id for item in queue[:limit]}}
+    meanings = {
+        i: code_meanings(store.protocol_for(pages[i]), pages[i].sheet) for i in {item.page_id for item in queue[:limit]}
+    }
     items = [_desk_item(item, pages[item.page_id], meanings[item.page_id]) for item in queue[:limit]]
     return {"items": items, "open": len(queue), "progress": progress_json(store.progress())}
 
@@ -135,6 +153,7 @@ def reason_options(items: Sequence[QueueItem]) -> dict[str, str]:
 
 
 # Sheets in and missing
+
 
 @dataclass(frozen=True, slots=True)
 class Place:
@@ -163,9 +182,10 @@ def pack_places(store: Store, pack: str) -> list[Place]:
     protocol = store.protocol_for(pages[0])
     paper = next((one.paper for one in build_layouts(protocol) if one.digest == pages[0].layout_digest), protocol.paper)
     found = {(p.sheet, p.page, p.transect or 0): p for p in pages}
-    return [Place(one.sheet, one.title, one.page, one.pages, who.transect,
-                  found.get((one.sheet, one.page, who.transect)))
-            for one, who in pack_pages(protocol, paper, pack)]
+    return [
+        Place(one.sheet, one.title, one.page, one.pages, who.transect, found.get((one.sheet, one.page, who.transect)))
+        for one, who in pack_pages(protocol, paper, pack)
+    ]
 
 
 def site_words(store: Store, pack: str) -> str:

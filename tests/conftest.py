@@ -13,8 +13,9 @@ import cv2
 import numpy as np
 import pytest
 
+from digitise.compose import build_layouts
 from digitise.flatten import FLAT_PX_PER_MM, Flattened, Warp, grid_shape
-from digitise.layout import Layout, build_layouts
+from digitise.layout import Layout
 from digitise.page import Page, register
 from digitise.protocol import Protocol, load_protocol
 from digitise.sheet import Identity, identity_for, rasterise, sheet_pdf

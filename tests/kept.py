@@ -9,8 +9,9 @@ from functools import lru_cache
 
 import numpy as np
 
+from digitise.compose import build_layouts
 from digitise.flatten import Flattened, Warp, grid_shape
-from digitise.layout import Cell, Layout, build_layouts
+from digitise.layout import Cell, Layout
 from digitise.page import Page
 from digitise.protocol import Protocol, load_protocol
 from digitise.reading import PhotoResult, Reading, Value

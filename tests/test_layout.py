@@ -10,19 +10,18 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from digitise.layout import (
+from digitise.compose import (
     BODY_TOP_MM,
     FOOT_MM,
     GROUP_GAP_MM,
-    LAYOUT_VERSION,
     MARK_INSET_MM,
     MARK_MM,
     POINT_GAP_MM,
     SIDE_MM,
     SLOTS,
-    Layout,
     build_layouts,
 )
+from digitise.layout import LAYOUT_VERSION, Layout
 from digitise.protocol import PAPERS_MM, parse_protocol
 
 HEAD = 'protocol: pond\nversion: "1"\ntitle: Pond\nprogramme: Example pond group\n'

@@ -12,11 +12,11 @@ from conftest import CLEAR
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
+from digitise.compose import build_layouts, with_marks
 from digitise.flatten import FLAT_PX_PER_MM, anchors_mm
-from digitise.layout import build_layouts, with_marks
 from digitise.page import CORNER_NAMES, NotRegistered, place_words, register
-from digitise.read import read_decoded, read_page
 from digitise.photo import Photo
+from digitise.read import read_decoded, read_page
 from digitise.reasons import REASONS
 from digitise.sheet import identity_for, mark_modules, rasterise, sheet_pdf
 from digitise.simulate.camera import photograph as shoot

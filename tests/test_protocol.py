@@ -180,7 +180,7 @@ CLASHES = [
 @pytest.mark.parametrize(("text", "named"), CLASHES)
 def test_protocol_whose_cells_would_share_an_id_or_an_area_is_refused(text: str, named: str) -> None:
     """Two cells of one id, or a stretch of belt counted twice, would make wrong numbers silently."""
-    from digitise.layout import build_layouts
+    from digitise.compose import build_layouts
 
     with pytest.raises(ValueError, match=named):
         build_layouts(parse_protocol(text, "pond.yaml"))
@@ -189,7 +189,7 @@ def test_protocol_whose_cells_would_share_an_id_or_an_area_is_refused(text: str,
 @pytest.mark.parametrize("caption", ["page: 'Seite {seite}'", "segment: '{0} m'", "point: '{position'"])
 def test_caption_with_a_wrong_place_holder_is_refused_with_a_sentence(caption: str) -> None:
     """A translated caption may get its braces wrong; that is a `ProtocolError` naming the caption."""
-    from digitise.layout import build_layouts
+    from digitise.compose import build_layouts
 
     with pytest.raises(ProtocolError, match=caption.split(":")[0]):
         build_layouts(parse_protocol(POND + f"captions: {{{caption}}}\n", "pond.yaml"))

@@ -15,7 +15,8 @@ import segno
 from hypothesis import given
 from hypothesis import strategies as st
 
-from digitise.layout import Layout, Rule, build_layouts
+from digitise.compose import build_layouts
+from digitise.layout import Layout, Rule
 from digitise.protocol import PAPERS_MM, ProtocolError, parse_protocol
 from digitise.sheet import (
     MARK_DICTIONARY,

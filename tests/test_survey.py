@@ -3,7 +3,7 @@
 import pytest
 from kept import FLAGGED, ILLEGIBLE, NOW, PACK, UNREAD, keep, made_result, made_sheet, made_survey, points, protocol
 
-from digitise.layout import build_layouts
+from digitise.compose import build_layouts
 from digitise.protocol import Protocol
 from digitise.provenance import provenance
 from digitise.results import survey_results

@@ -106,9 +106,7 @@ class SiteCover:
     notes: tuple[str, ...] = ()
 
 
-def transect_cover(
-    points: TransectPoints, *, interval: str = "none", level: float = 0.95
-) -> tuple[CategoryCover, ...]:
+def transect_cover(points: TransectPoints, *, interval: str = "none", level: float = 0.95) -> tuple[CategoryCover, ...]:
     """Cover of each category of one line, in the order of ``points.counts``; they sum to 100 %.
 
     ``interval`` is ``"none"`` (the default: one line says nothing of the site), ``"wilson"``,
@@ -152,9 +150,7 @@ def _worst(category: str, transects: Sequence[TransectPoints], *, ratio: bool = 
         planned = sum(t.planned for t in transects)
         return 100 * sum(low) / planned, 100 * sum(high) / planned
     planned = [t.planned for t in transects]
-    return tuple(
-        100 * math.fsum(x / m for x, m in zip(xs, planned, strict=True)) / len(planned) for xs in (low, high)
-    )
+    return tuple(100 * math.fsum(x / m for x, m in zip(xs, planned, strict=True)) / len(planned) for xs in (low, high))
 
 
 @dataclass(frozen=True, slots=True)

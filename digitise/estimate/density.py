@@ -159,9 +159,7 @@ def _unit(per_m2: float) -> str:
     return f"per {per_m2:g} m2"
 
 
-def _poisson_density(
-    count: float, area_m2: float, *, per_m2: float, level: float, belts: int = 1
-) -> Estimate:
+def _poisson_density(count: float, area_m2: float, *, per_m2: float, level: float, belts: int = 1) -> Estimate:
     counted = poisson_zero_upper(level=level) if count == 0 else garwood(count, level=level)
     estimate = counted.scaled(per_m2 / area_m2, _unit(per_m2))
     note = ""

@@ -37,9 +37,7 @@ def goodman(counts: Sequence[int], *, level: float = 0.95) -> tuple[Estimate, ..
     from scipy.special import chdtri
 
     z2 = float(chdtri(1, (1 - level) / len(counts)))
-    return tuple(
-        proportion_estimate(x, total, score_limits(x, total, z2), method=method, level=level) for x in counts
-    )
+    return tuple(proportion_estimate(x, total, score_limits(x, total, z2), method=method, level=level) for x in counts)
 
 
 def sison_glaz(counts: Sequence[int], *, level: float = 0.95) -> tuple[Estimate, ...]:
@@ -68,8 +66,7 @@ def sison_glaz(counts: Sequence[int], *, level: float = 0.95) -> tuple[Estimate,
     highs = [min(1.0, (x + upward) / total) for x in counts]
     box = Estimate(None, None, None, total, method, "proportion", scope="within-line", level=level)
     return tuple(
-        replace(box, value=x / total, low=low, high=high)
-        for x, low, high in zip(counts, lows, highs, strict=True)
+        replace(box, value=x / total, low=low, high=high) for x, low, high in zip(counts, lows, highs, strict=True)
     )
 
 

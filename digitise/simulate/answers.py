@@ -165,9 +165,7 @@ def answers_from_values(
     unknown = sorted((set(values) | set(marks)) - {cell["id"] for cell in layout["cells"]})
     if unknown:
         raise KeyError(f"not on this page: {', '.join(unknown)}")
-    return [
-        make_answer(cell, values.get(cell["id"]), marks.get(cell["id"], "plain")) for cell in layout["cells"]
-    ]
+    return [make_answer(cell, values.get(cell["id"]), marks.get(cell["id"], "plain")) for cell in layout["cells"]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,9 +204,7 @@ _REMARKS = (
 )  # fmt: skip
 
 
-def random_answers(
-    layout: Mapping[str, object], rng: np.random.Generator, *, mess: Mess | None = None
-) -> list[Answer]:
+def random_answers(layout: Mapping[str, object], rng: np.random.Generator, *, mess: Mess | None = None) -> list[Answer]:
     """A plausible answer for every cell of the page, in the layout's order.
 
     The total beside a tally (ids that end in "/tally" and "/total") equals what the tally means, but for the

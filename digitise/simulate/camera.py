@@ -21,8 +21,16 @@ from digitise.simulate.paper import bend_sheet
 from digitise.simulate.scene import set_scene
 from digitise.simulate.sensor import blur, encode_jpeg, expose, noise_stock, point_spread, sharpen, tone
 
-__all__ = ["RETAKE_FAULTS", "Camera", "Shot", "encode_jpeg", "hard_camera", "ordinary_camera", "photograph",
-           "retake_camera"]
+__all__ = [
+    "RETAKE_FAULTS",
+    "Camera",
+    "Shot",
+    "encode_jpeg",
+    "hard_camera",
+    "ordinary_camera",
+    "photograph",
+    "retake_camera",
+]
 
 RETAKE_FAULTS = ("blur", "cut", "glare", "far")
 _STRIP_PX = 256
@@ -134,8 +142,9 @@ def photograph(
     """
     projection = aim(camera, bend_sheet(camera, page_size_mm))
     scene = set_scene(page, camera, projection, rng=rng)
-    spread = point_spread(camera.defocus_px, motion_px=camera.motion_px,
-                          motion_direction_deg=camera.motion_direction_deg)
+    spread = point_spread(
+        camera.defocus_px, motion_px=camera.motion_px, motion_direction_deg=camera.motion_direction_deg
+    )
     by_depth = point_spread(camera.depth_blur_px)
     halo = STEP_PX * -(-sum(s.reach_px for s in (spread, by_depth) if s) // STEP_PX)
     stock = noise_stock(rng, _STRIP_PX + 2 * halo, camera.width_px)
@@ -176,23 +185,44 @@ def ordinary_camera(rng: np.random.Generator, *, width_px: int = 3000, height_px
     tilt = float(rng.uniform(0, 25))
     u = rng.uniform
     return Camera(
-        width_px=width_px, height_px=height_px, focal_ratio=float(u(0.7, 0.9)),
-        rotation_deg=_upright_or_any(rng), tilt_deg=tilt, tilt_direction_deg=_receding(rng),
-        fill=fill, shift=_roomy_shift(rng, fill),
-        curl_mm=float(u(0, 8)), curl_direction_deg=curl_direction, curl_phase=float(u(0, 2 * np.pi)),
-        wave_mm=float(u(0, 0.8)), wave_length_mm=float(u(60, 120)),
+        width_px=width_px,
+        height_px=height_px,
+        focal_ratio=float(u(0.7, 0.9)),
+        rotation_deg=_upright_or_any(rng),
+        tilt_deg=tilt,
+        tilt_direction_deg=_receding(rng),
+        fill=fill,
+        shift=_roomy_shift(rng, fill),
+        curl_mm=float(u(0, 8)),
+        curl_direction_deg=curl_direction,
+        curl_phase=float(u(0, 2 * np.pi)),
+        wave_mm=float(u(0, 0.8)),
+        wave_length_mm=float(u(60, 120)),
         wave_direction_deg=curl_direction + float(rng.normal(0, 8)),
-        lens_k1=float(u(-0.02, 0.03)), vignette=float(u(0.05, 0.25)),
-        light_direction_deg=float(u(-180, 180)), light_elevation_deg=float(u(40, 80)),
-        light_gradient=float(u(0, 0.3)), ambient=float(u(0.4, 0.8)), warmth=float(u(-0.4, 0.7)),
+        lens_k1=float(u(-0.02, 0.03)),
+        vignette=float(u(0.05, 0.25)),
+        light_direction_deg=float(u(-180, 180)),
+        light_elevation_deg=float(u(40, 80)),
+        light_gradient=float(u(0, 0.3)),
+        ambient=float(u(0.4, 0.8)),
+        warmth=float(u(-0.4, 0.7)),
         exposure=float(u(0.5, 0.85)),
-        shadow_strength=float(u(0, 0.3)), shadow_softness_mm=float(u(25, 70)),
-        shadow_at=(float(u(0, 1)), float(u(0.6, 1.3))), shadow_direction_deg=float(u(45, 135)),
-        sheen=float(u(0, 0.06)), glare_at=(float(u(0, 1)), float(u(0, 1))), wetness=float(u(0, 0.5)),
-        defocus_px=float(u(0.4, 1.3)) * pixels, depth_blur_px=float(2.5 * np.sin(np.deg2rad(tilt))) * pixels,
-        motion_px=float(u(0, 1.5)) * pixels, motion_direction_deg=float(u(0, 180)),
-        noise=float(u(0.005, 0.018)), sharpen=float(u(0.2, 0.8)), jpeg_quality=int(rng.integers(82, 96)),
-        background=str(rng.choice(list(BACKGROUNDS))), background_seed=int(rng.integers(1000)),
+        shadow_strength=float(u(0, 0.3)),
+        shadow_softness_mm=float(u(25, 70)),
+        shadow_at=(float(u(0, 1)), float(u(0.6, 1.3))),
+        shadow_direction_deg=float(u(45, 135)),
+        sheen=float(u(0, 0.06)),
+        glare_at=(float(u(0, 1)), float(u(0, 1))),
+        wetness=float(u(0, 0.5)),
+        defocus_px=float(u(0.4, 1.3)) * pixels,
+        depth_blur_px=float(2.5 * np.sin(np.deg2rad(tilt))) * pixels,
+        motion_px=float(u(0, 1.5)) * pixels,
+        motion_direction_deg=float(u(0, 180)),
+        noise=float(u(0.005, 0.018)),
+        sharpen=float(u(0.2, 0.8)),
+        jpeg_quality=int(rng.integers(82, 96)),
+        background=str(rng.choice(list(BACKGROUNDS))),
+        background_seed=int(rng.integers(1000)),
         paper_tint=tuple(float(v) for v in np.array([0.97, 0.99, 0.985]) + rng.uniform(-0.03, 0.01, 3)),
     )
 
@@ -206,26 +236,39 @@ def hard_camera(rng: np.random.Generator, *, width_px: int = 3000, height_px: in
     u = rng.uniform
     edge = [float(u(0, 1)), float(rng.choice([u(0, 0.15), u(0.85, 1)]))]
     return replace(
-        easy, fill=fill, shift=_roomy_shift(rng, fill), tilt_deg=tilt,
-        curl_mm=float(u(5, 14)), wave_mm=float(u(0.5, 2.5)), wave_length_mm=float(u(50, 110)),
-        corner_lift_mm=float(u(5, 16)) if rng.random() < 0.5 else 0.0, corner=int(rng.integers(4)),
+        easy,
+        fill=fill,
+        shift=_roomy_shift(rng, fill),
+        tilt_deg=tilt,
+        curl_mm=float(u(5, 14)),
+        wave_mm=float(u(0.5, 2.5)),
+        wave_length_mm=float(u(50, 110)),
+        corner_lift_mm=float(u(5, 16)) if rng.random() < 0.5 else 0.0,
+        corner=int(rng.integers(4)),
         fold_mm=float(u(1, 3)) if rng.random() < 0.4 else 0.0,
-        fold_direction_deg=easy.curl_direction_deg, fold_offset_mm=float(u(-60, 60)),
-        light_elevation_deg=float(u(25, 60)), light_gradient=float(u(0.1, 0.4)), ambient=float(u(0.25, 0.6)),
+        fold_direction_deg=easy.curl_direction_deg,
+        fold_offset_mm=float(u(-60, 60)),
+        light_elevation_deg=float(u(25, 60)),
+        light_gradient=float(u(0.1, 0.4)),
+        ambient=float(u(0.25, 0.6)),
         exposure=float(u(0.4, 0.9)),
-        shadow_strength=float(u(0.3, 0.65)), shadow_softness_mm=float(u(3, 20)),
-        glare_strength=float(u(0.25, 0.9)), glare_size_mm=float(u(15, 35)),
+        shadow_strength=float(u(0.3, 0.65)),
+        shadow_softness_mm=float(u(3, 20)),
+        glare_strength=float(u(0.25, 0.9)),
+        glare_size_mm=float(u(15, 35)),
         glare_at=tuple(edge if rng.random() < 0.5 else edge[::-1]),
-        sheen=float(u(0.03, 0.12)), wetness=float(u(0.4, 1)), droplets=int(rng.integers(3, 25)),
-        defocus_px=float(u(0.8, 2.4)) * pixels, depth_blur_px=float(4 * np.sin(np.deg2rad(tilt))) * pixels,
-        motion_px=float(u(0, 3.5)) * pixels, noise=float(u(0.01, 0.035)),
+        sheen=float(u(0.03, 0.12)),
+        wetness=float(u(0.4, 1)),
+        droplets=int(rng.integers(3, 25)),
+        defocus_px=float(u(0.8, 2.4)) * pixels,
+        depth_blur_px=float(4 * np.sin(np.deg2rad(tilt))) * pixels,
+        motion_px=float(u(0, 3.5)) * pixels,
+        noise=float(u(0.01, 0.035)),
         jpeg_quality=int(rng.integers(70, 92)),
     )
 
 
-def retake_camera(
-    rng: np.random.Generator, fault: str, *, width_px: int = 3000, height_px: int = 4000
-) -> Camera:
+def retake_camera(rng: np.random.Generator, fault: str, *, width_px: int = 3000, height_px: int = 4000) -> Camera:
     """A photo that deserves to be taken again, for one ``fault`` of `RETAKE_FAULTS`, otherwise ordinary."""
     easy = ordinary_camera(rng, width_px=width_px, height_px=height_px)
     pixels = max(width_px, height_px) / 4000
@@ -239,8 +282,13 @@ def retake_camera(
         over = 0.5 - fill / 2 + u(0.06, 0.18, 2)
         return replace(easy, fill=fill, shift=tuple(float(v) for v in over * rng.choice([-1, 1], 2)))
     if fault == "glare":
-        return replace(easy, curl_mm=float(u(0, 5)), glare_strength=float(u(2, 4)),
-                       glare_size_mm=float(u(60, 100)), glare_at=tuple(float(v) for v in u(0.25, 0.75, 2)))
+        return replace(
+            easy,
+            curl_mm=float(u(0, 5)),
+            glare_strength=float(u(2, 4)),
+            glare_size_mm=float(u(60, 100)),
+            glare_at=tuple(float(v) for v in u(0.25, 0.75, 2)),
+        )
     if fault == "far":
         fill = float(u(0.14, 0.28))
         return replace(easy, fill=fill, shift=tuple(float(v) for v in u(-0.25, 0.25, 2)))

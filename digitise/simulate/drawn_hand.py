@@ -212,9 +212,7 @@ def _parse(stroke: str) -> _Skeleton:
     return points, corner
 
 
-def _bend(
-    skeleton: _Skeleton, char: str, stroke: int, style: DrawnStyle, rng: np.random.Generator
-) -> _Skeleton:
+def _bend(skeleton: _Skeleton, char: str, stroke: int, style: DrawnStyle, rng: np.random.Generator) -> _Skeleton:
     """Move the points: by the writer's own lasting amounts, then by this instance's."""
     points, corner = skeleton
     own = np.random.default_rng((style.seed, ord(char), stroke, zlib.crc32(points.tobytes())))

@@ -42,8 +42,11 @@ class Droplet:
         away = page_mm - self.centre_mm.astype(np.float32)
         far = np.hypot(away[..., 0], away[..., 1]) + 1e-6
         angle = np.arctan2(away[..., 1], away[..., 0])
-        rim = self.radius_mm * (1 + self.wobble[0] * np.cos(2 * angle + self.wobble[1])
-                                + 0.4 * self.wobble[0] * np.cos(3 * angle + 2 * self.wobble[1]))
+        rim = self.radius_mm * (
+            1
+            + self.wobble[0] * np.cos(2 * angle + self.wobble[1])
+            + 0.4 * self.wobble[0] * np.cos(3 * angle + 2 * self.wobble[1])
+        )
         part = far / rim
         page_mm -= away * (_displacement(np.minimum(part, 1)) * rim / far)[..., None]
         towards = (away @ self.lamp.astype(np.float32)) / rim

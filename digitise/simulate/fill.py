@@ -54,9 +54,7 @@ class _Writer:
     def character(self, char: str, box_mm: Sequence[float], *, overrun: bool = False) -> Strokes:
         """Strokes of one character placed in its box."""
         strokes = self.hand.character(char, self.rng)
-        return in_box(
-            strokes, box_mm, rng=self.rng, size=self.size, sloppiness=self.sloppiness, overrun=overrun
-        )
+        return in_box(strokes, box_mm, rng=self.rng, size=self.size, sloppiness=self.sloppiness, overrun=overrun)
 
 
 def fill(
@@ -196,9 +194,7 @@ def _erase_and_rewrite(cell: Cell, written: Written, writer: _Writer) -> None:
     writer.ink(entries)
     points = np.concatenate([s for entry in entries for s in entry])
     low, high = points.min(axis=0) - 1.0, points.max(axis=0) + 1.0
-    erase(
-        writer.canvas, [*low, *(high - low)], clean=writer.clean, px_per_mm=writer.px_per_mm, rng=writer.rng
-    )
+    erase(writer.canvas, [*low, *(high - low)], clean=writer.clean, px_per_mm=writer.px_per_mm, rng=writer.rng)
     if written is not None and written is not False:
         writer.ink(_entries(cell, written, writer))
 
@@ -217,9 +213,7 @@ def _overwrite(cell: Cell, written: Written, writer: _Writer) -> None:
     rng = writer.rng
     if cell["kind"] == "tally":
         tally_first = set(str(written)) != {"1"}  # a 1 would pass for one more stroke
-        strokes = _entries(
-            cell, max(4, int(another(cell, written, rng))) if tally_first else written, writer
-        )
+        strokes = _entries(cell, max(4, int(another(cell, written, rng))) if tally_first else written, writer)
         digits = str(written) if tally_first else str(rng.choice(list("235689")))
         number = _number_over(cell, digits, strokes, writer)
         writer.ink(strokes if tally_first else number)

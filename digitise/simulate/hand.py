@@ -240,9 +240,7 @@ def on_line(
     x, y, width, height = box_mm
     lines = max(1, round(height / 9)) if height > 14 else 1
     tall = min(height / lines * size, 6.5)
-    glyphs = [
-        _on_baseline(hand.character(c, rng), c, tall, rng, sloppiness) if c != " " else () for c in text
-    ]
+    glyphs = [_on_baseline(hand.character(c, rng), c, tall, rng, sloppiness) if c != " " else () for c in text]
     steps = [_extent(g)[1][0] + tall * rng.uniform(0.16, 0.34) if g else 0.55 * tall for g in glyphs]
     tight, places = _wrapped(text, steps, width - 2.5, lines)
     drift = rng.normal(0, 0.01 + 0.015 * sloppiness)
@@ -255,9 +253,7 @@ def on_line(
     return written
 
 
-def _wrapped(
-    text: str, steps: Sequence[float], room: float, lines: int
-) -> tuple[float, list[tuple[int, float]]]:
+def _wrapped(text: str, steps: Sequence[float], room: float, lines: int) -> tuple[float, list[tuple[int, float]]]:
     """A factor on widths that makes the text fit, and each character's row and x, broken between words."""
     words = [len(word) for word in text.split(" ")]
     for tight in (1.0, 0.9, 0.8, 0.7, 0.6, 0.5, 0.4):
@@ -273,9 +269,7 @@ def _wrapped(
     raise ValueError(f"{text!r} does not fit {lines} line(s) of {room:.0f} mm")
 
 
-def _on_baseline(
-    strokes: Strokes, char: str, tall: float, rng: np.random.Generator, sloppiness: float
-) -> Strokes:
+def _on_baseline(strokes: Strokes, char: str, tall: float, rng: np.random.Generator, sloppiness: float) -> Strokes:
     """A character from x = 0 on, its foot on y = 0, in capitals ``tall`` mm high."""
     written = _turned(strokes, rng.normal(0, 0.02 + 0.06 * sloppiness))
     low, extent = _extent(written)

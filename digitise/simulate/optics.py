@@ -107,7 +107,7 @@ def aim(camera: Camera, sheet: Sheet) -> Projection:
         miss = wanted - (low + high) / 2
         if abs(growth - 1) < 1e-6 and np.abs(miss).max() < 1e-3:
             return projection
-        offset[2] *= growth ** 0.8
+        offset[2] *= growth**0.8
         offset[:2] = (offset[:2] + miss / focal * offset[2] * 0.9) if abs(growth - 1) < 0.5 else 0.0
     raise ValueError(f"no camera position shows the page so: {camera}")
 
@@ -130,8 +130,7 @@ def look(projection: Projection, width_px: int, height_px: int) -> View:
     eye = projection.eye_mm
     table = eye[:2] - ray * eye[2]
     page, bend = _meet(projection.sheet, table, ray)
-    return View(*(a.astype(np.float32).reshape(*shape, *a.shape[1:])
-                  for a in (page, table, bend.slope, bend.lift_mm)))
+    return View(*(a.astype(np.float32).reshape(*shape, *a.shape[1:]) for a in (page, table, bend.slope, bend.lift_mm)))
 
 
 def _meet(sheet: Sheet, table_mm: np.ndarray, ray: np.ndarray):

@@ -107,9 +107,7 @@ def erase(
     part[:] = np.rint(paper * (1 - np.minimum(left_over, 1)))
 
 
-def _window(
-    lines: list[np.ndarray], margin: float, shape: tuple[int, ...]
-) -> tuple[int, int, int, int] | None:
+def _window(lines: list[np.ndarray], margin: float, shape: tuple[int, ...]) -> tuple[int, int, int, int] | None:
     """Left, top, right, bottom in px round all points, cut at the canvas; None where nothing is left."""
     if not lines:
         return None

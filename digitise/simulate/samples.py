@@ -36,37 +36,122 @@ class Reef:
     name: str
     site: dict[str, object]
     first_minute: int
-    cover: tuple[float, ...]       # chance of each category, in the protocol's order
-    patch: float                   # chance that a point lies on the same thing as the one before
-    fish: dict[str, float]         # mean per segment
+    cover: tuple[float, ...]  # chance of each category, in the protocol's order
+    patch: float  # chance that a point lies on the same thing as the one before
+    fish: dict[str, float]  # mean per segment
     invertebrates: dict[str, float]
     impacts: dict[str, float]
     observers: tuple[str, str, str]
 
 
 REEFS = (
-    Reef("K7RM4X", "tamarind-wall",
-         {"date": "2026-03-14", "time": "09:15", "site": "TAMARIND WALL", "team": 6, "latitude": 5.4123,
-          "north-south": "N", "longitude": 161.2034, "east-west": "W", "depth": 8.2, "visibility": 14, "temperature": 27.6,
-          "sun": True, "wind": True, "leader": "MIRA TOLE", "cover": "OLIN FESK", "pair-1": "KEO VARN, ADA LIND",
-          "pair-2": "ROSU BEKI, JUN ANSU", "pair-3": "MIRA TOLE, TAM ORLE"},
-         9 * 60 + 32, (0.22, 0.17, 0.09, 0.05, 0.03, 0.14, 0.12, 0.08, 0.10), 0.35,
-         {"damselfish": 14, "cardinalfish": 7, "fusilier": 9, "goatfish": 2, "rabbitfish": 2.5, "surgeonfish": 5,
-          "angelfish": 1.5, "hawkfish": 0.8, "triggerfish": 0.5, "pufferfish": 0.6, "goby": 4, "ray": 0.1},
-         {"feather-star": 5, "cushion-star": 1.2, "brittle-star": 2, "sea-slug": 0.8, "cowrie": 0.4, "hermit-crab": 3,
-          "fan-worm": 6, "octopus": 0.1},
-         {"bleached-colony": 1.5, "litter": 0.4, "bleached-percent": 4}, ("KEO VARN", "ROSU BEKI", "ADA LIND")),
-    Reef("T4HW9C", "pilot-garden",
-         {"date": "2026-03-15", "time": "10:05", "site": "PILOT GARDEN", "team": 4, "latitude": 5.43871,
-          "north-south": "N", "longitude": 161.1877, "east-west": "W", "depth": 5.6, "visibility": 9, "temperature": 28.1,
-          "cloud": True, "current": True, "boats": True, "leader": "TAM ORLE", "cover": "OLIN FESK",
-          "pair-1": "ADA LIND, JUN ANSU", "pair-2": "TAM ORLE, KEO VARN", "remarks": "OLD ANCHOR SCAR"},
-         10 * 60 + 24, (0.05, 0.08, 0.06, 0.04, 0.10, 0.20, 0.10, 0.24, 0.13), 0.3,
-         {"damselfish": 8, "cardinalfish": 2, "fusilier": 3, "goatfish": 4, "rabbitfish": 5, "surgeonfish": 2.5,
-          "angelfish": 0.5, "hawkfish": 0.3, "triggerfish": 0.9, "pufferfish": 0.8, "goby": 6, "ray": 0.2},
-         {"feather-star": 1.5, "cushion-star": 2.2, "brittle-star": 3, "sea-slug": 0.5, "cowrie": 0.8, "hermit-crab": 6,
-          "fan-worm": 2, "octopus": 0.2},
-         {"bleached-colony": 0.6, "litter": 2.2, "bleached-percent": 9}, ("JUN ANSU", "TAM ORLE", "KEO VARN")),
+    Reef(
+        "K7RM4X",
+        "tamarind-wall",
+        {
+            "date": "2026-03-14",
+            "time": "09:15",
+            "site": "TAMARIND WALL",
+            "team": 6,
+            "latitude": 5.4123,
+            "north-south": "N",
+            "longitude": 161.2034,
+            "east-west": "W",
+            "depth": 8.2,
+            "visibility": 14,
+            "temperature": 27.6,
+            "sun": True,
+            "wind": True,
+            "leader": "MIRA TOLE",
+            "cover": "OLIN FESK",
+            "pair-1": "KEO VARN, ADA LIND",
+            "pair-2": "ROSU BEKI, JUN ANSU",
+            "pair-3": "MIRA TOLE, TAM ORLE",
+        },
+        9 * 60 + 32,
+        (0.22, 0.17, 0.09, 0.05, 0.03, 0.14, 0.12, 0.08, 0.10),
+        0.35,
+        {
+            "damselfish": 14,
+            "cardinalfish": 7,
+            "fusilier": 9,
+            "goatfish": 2,
+            "rabbitfish": 2.5,
+            "surgeonfish": 5,
+            "angelfish": 1.5,
+            "hawkfish": 0.8,
+            "triggerfish": 0.5,
+            "pufferfish": 0.6,
+            "goby": 4,
+            "ray": 0.1,
+        },
+        {
+            "feather-star": 5,
+            "cushion-star": 1.2,
+            "brittle-star": 2,
+            "sea-slug": 0.8,
+            "cowrie": 0.4,
+            "hermit-crab": 3,
+            "fan-worm": 6,
+            "octopus": 0.1,
+        },
+        {"bleached-colony": 1.5, "litter": 0.4, "bleached-percent": 4},
+        ("KEO VARN", "ROSU BEKI", "ADA LIND"),
+    ),
+    Reef(
+        "T4HW9C",
+        "pilot-garden",
+        {
+            "date": "2026-03-15",
+            "time": "10:05",
+            "site": "PILOT GARDEN",
+            "team": 4,
+            "latitude": 5.43871,
+            "north-south": "N",
+            "longitude": 161.1877,
+            "east-west": "W",
+            "depth": 5.6,
+            "visibility": 9,
+            "temperature": 28.1,
+            "cloud": True,
+            "current": True,
+            "boats": True,
+            "leader": "TAM ORLE",
+            "cover": "OLIN FESK",
+            "pair-1": "ADA LIND, JUN ANSU",
+            "pair-2": "TAM ORLE, KEO VARN",
+            "remarks": "OLD ANCHOR SCAR",
+        },
+        10 * 60 + 24,
+        (0.05, 0.08, 0.06, 0.04, 0.10, 0.20, 0.10, 0.24, 0.13),
+        0.3,
+        {
+            "damselfish": 8,
+            "cardinalfish": 2,
+            "fusilier": 3,
+            "goatfish": 4,
+            "rabbitfish": 5,
+            "surgeonfish": 2.5,
+            "angelfish": 0.5,
+            "hawkfish": 0.3,
+            "triggerfish": 0.9,
+            "pufferfish": 0.8,
+            "goby": 6,
+            "ray": 0.2,
+        },
+        {
+            "feather-star": 1.5,
+            "cushion-star": 2.2,
+            "brittle-star": 3,
+            "sea-slug": 0.5,
+            "cowrie": 0.8,
+            "hermit-crab": 6,
+            "fan-worm": 2,
+            "octopus": 0.2,
+        },
+        {"bleached-colony": 0.6, "litter": 2.2, "bleached-percent": 9},
+        ("JUN ANSU", "TAM ORLE", "KEO VARN"),
+    ),
 )
 
 # Slips that people make, on a few cells: (pack, transect, cell) -> mark.
@@ -98,7 +183,9 @@ def _points(protocol: Protocol, reef: Reef, rng: np.random.Generator) -> dict[st
     return out
 
 
-def _counts(sheet: str, means: dict[str, float], segments: tuple[str, ...], rng: np.random.Generator) -> dict[str, object]:
+def _counts(
+    sheet: str, means: dict[str, float], segments: tuple[str, ...], rng: np.random.Generator
+) -> dict[str, object]:
     out: dict[str, object] = {}
     for row, mean in means.items():
         for segment in segments:
@@ -114,8 +201,10 @@ def _transect(protocol: Protocol, reef: Reef, transect: int, rng: np.random.Gene
     segments = protocol.belt.segments
     watcher = dict(zip(("fish", "invertebrate", "substrate"), reef.observers, strict=True))
     start = {"fish": laid + 16, "invertebrate": laid + 30, "substrate": laid + 4}
-    sheets = {name: {f"{name}/start": _clock(start[name]), f"{name}/depth": depth, f"{name}/observer": watcher[name]}
-              for name in watcher}
+    sheets = {
+        name: {f"{name}/start": _clock(start[name]), f"{name}/depth": depth, f"{name}/observer": watcher[name]}
+        for name in watcher
+    }
     sheets["fish"] |= {"fish/laid": _clock(laid), "fish/none-seen": True}
     sheets["fish"] |= _counts("fish", reef.fish, segments, rng)
     impacts = {k: v for k, v in reef.impacts.items() if k != "bleached-percent"}
@@ -131,8 +220,11 @@ def _transect(protocol: Protocol, reef: Reef, transect: int, rng: np.random.Gene
 
 
 def _marks(reef: Reef, transect: int, values: dict[str, object], layout: Layout) -> dict[str, str]:
-    marks = {cell: mark for (pack, t, cell), mark in SLIPS.items()
-             if pack == reef.pack and t == transect and cell in layout.by_id}
+    marks = {
+        cell: mark
+        for (pack, t, cell), mark in SLIPS.items()
+        if pack == reef.pack and t == transect and cell in layout.by_id
+    }
     return {c: m for c, m in marks.items() if values.get(c) is not None or m in ("erased_rewritten", "ditto")}
 
 
@@ -156,9 +248,13 @@ def sample_pages(protocol: Protocol, seed: int) -> Iterator[tuple[SamplePage, Dr
         sheets = {(0, "site"): {f"site/{k}": v for k, v in reef.site.items()}}
         for transect in range(1, protocol.transects + 1):
             sheets |= {(transect, name): values for name, values in _transect(protocol, reef, transect, rng).items()}
-        people = {name: (DrawnHand(drawn_style(rng)), Pencil(width_mm=float(rng.uniform(0.5, 0.75)),
-                                                          darkness=float(rng.uniform(0.55, 0.85))))
-                  for name in (*reef.observers, "site")}
+        people = {
+            name: (
+                DrawnHand(drawn_style(rng)),
+                Pencil(width_mm=float(rng.uniform(0.5, 0.75)), darkness=float(rng.uniform(0.55, 0.85))),
+            )
+            for name in (*reef.observers, "site")
+        }
         number = 0
         for layout, identity in pack_pages(protocol, "A4", reef.pack):
             values = dict(sheets[identity.transect, layout.sheet])
@@ -170,13 +266,34 @@ def sample_pages(protocol: Protocol, seed: int) -> Iterator[tuple[SamplePage, Dr
             hard = identity.transect == 3 and layout.sheet == "fish"
             if reef is REEFS[1] and identity.transect == 1 and layout.sheet == "substrate":
                 number += 1
-                yield (SamplePage(f"{reef.name}-{number:02d}.jpg", layout, identity, values, marks,
-                                  replace(ordinary_camera(rng, **FRAME_PX), defocus_px=6.5, jpeg_quality=JPEG_QUALITY), "retake"),
-                       hand, pencil)
+                yield (
+                    SamplePage(
+                        f"{reef.name}-{number:02d}.jpg",
+                        layout,
+                        identity,
+                        values,
+                        marks,
+                        replace(ordinary_camera(rng, **FRAME_PX), defocus_px=6.5, jpeg_quality=JPEG_QUALITY),
+                        "retake",
+                    ),
+                    hand,
+                    pencil,
+                )
             number += 1
             camera = (hard_camera if hard else ordinary_camera)(rng, **FRAME_PX)
-            yield (SamplePage(f"{reef.name}-{number:02d}.jpg", layout, identity, values, marks,
-                              replace(camera, jpeg_quality=JPEG_QUALITY), "read"), hand, pencil)
+            yield (
+                SamplePage(
+                    f"{reef.name}-{number:02d}.jpg",
+                    layout,
+                    identity,
+                    values,
+                    marks,
+                    replace(camera, jpeg_quality=JPEG_QUALITY),
+                    "read",
+                ),
+                hand,
+                pencil,
+            )
 
 
 def make_samples(out: Path, *, seed: int = 20260314) -> list[Path]:
@@ -187,22 +304,40 @@ def make_samples(out: Path, *, seed: int = 20260314) -> list[Path]:
     for i, (page, hand, pencil) in enumerate(sample_pages(protocol, seed)):
         rng = np.random.default_rng([seed, i])
         answers = answers_from_values(page.layout.to_json(), page.values, page.marks)
-        taken = take(protocol, page.layout, answers, hand, rng, camera=page.camera, pencil=pencil,
-                     identity=page.identity, sloppiness=0.3)
+        taken = take(
+            protocol,
+            page.layout,
+            answers,
+            hand,
+            rng,
+            camera=page.camera,
+            pencil=pencil,
+            identity=page.identity,
+            sloppiness=0.3,
+        )
         path = out / page.file
         path.write_bytes(taken.jpeg)
         written.append(path)
-        photos.append({
-            "file": page.file, "sha256": hashlib.sha256(taken.jpeg).hexdigest(), "expect": page.expect,
-            "protocol": page.layout.protocol, "protocol_version": page.layout.protocol_version, "sheet": page.layout.sheet,
-            "page": page.layout.page, "paper": page.layout.paper, "pack": page.identity.pack,
-            "transect": page.identity.transect, "camera": _plain(asdict(page.camera)),
-            "cells": {a.cell: {"value": a.value, "mark": a.mark, "must_flag": a.must_flag} for a in answers},
-        })
+        photos.append(
+            {
+                "file": page.file,
+                "sha256": hashlib.sha256(taken.jpeg).hexdigest(),
+                "expect": page.expect,
+                "protocol": page.layout.protocol,
+                "protocol_version": page.layout.protocol_version,
+                "sheet": page.layout.sheet,
+                "page": page.layout.page,
+                "paper": page.layout.paper,
+                "pack": page.identity.pack,
+                "transect": page.identity.transect,
+                "camera": _plain(asdict(page.camera)),
+                "cells": {a.cell: {"value": a.value, "mark": a.mark, "must_flag": a.must_flag} for a in answers},
+            }
+        )
     manifest = {
         "what": "Simulated photographs of two invented surveys. No real reef, person, phone or handwriting.",
-        "how": f"python -m digitise.simulate.samples, seed {seed}: sheets printed from the shipped protocol, written by "
-               "drawing code, photographed by the simulated camera with the settings under 'camera'.",
+        "how": f"python -m digitise.simulate.samples, seed {seed}: sheets printed from the shipped protocol, "
+        "written by drawing code, photographed by the simulated camera with the settings under 'camera'.",
         "photos": photos,
     }
     (out / "manifest.json").write_text(json.dumps(manifest, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
@@ -210,8 +345,10 @@ def make_samples(out: Path, *, seed: int = 20260314) -> list[Path]:
 
 
 def _plain(settings: dict) -> dict:
-    return {k: (round(v, 4) if isinstance(v, float) else [round(x, 4) for x in v] if isinstance(v, tuple) else v)
-            for k, v in settings.items()}
+    return {
+        k: (round(v, 4) if isinstance(v, float) else [round(x, 4) for x in v] if isinstance(v, tuple) else v)
+        for k, v in settings.items()
+    }
 
 
 def main() -> None:

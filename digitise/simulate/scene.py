@@ -46,8 +46,7 @@ class Scene:
         """Linear light (rows, W, 3) float32 of rows that start at a multiple of the grid's step."""
         width = self.camera.width_px
         page_mm = upsample(self.view.page_mm, rows, width)
-        drops = [(at, *drop.refract(page_mm[at])) for drop in self.drops
-                 if (at := _overlap(drop.box_px, rows, width))]
+        drops = [(at, *drop.refract(page_mm[at])) for drop in self.drops if (at := _overlap(drop.box_px, rows, width))]
         page = self._paper(page_mm)
         cv2.multiply(page, upsample(self.light.page_gain, rows, width), page)
         page += upsample(self.light.glare, rows, width)
@@ -84,7 +83,8 @@ def set_scene(page: np.ndarray, camera: Camera, projection: Projection, *, rng: 
     raster = _linear_raster(page, projection)
     sheet = projection.sheet
     return Scene(
-        camera, view,
+        camera,
+        view,
         light=light_scene(camera, projection, view, rng),
         drops=scatter(camera, projection, rng),
         raster=raster,

@@ -57,9 +57,7 @@ class PointSpread:
         return (len(self.kernel) // 2 + 2) * (2 if self.halved else 1)
 
 
-def point_spread(
-    defocus_px: float, *, motion_px: float = 0.0, motion_direction_deg: float = 0.0
-) -> PointSpread | None:
+def point_spread(defocus_px: float, *, motion_px: float = 0.0, motion_direction_deg: float = 0.0) -> PointSpread | None:
     """A defocus disc of that radius dragged along a line of that length; None where neither shows."""
     if defocus_px < 0.2 and motion_px < 0.3:
         return None

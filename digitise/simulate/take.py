@@ -34,22 +34,48 @@ class Taken:
         return cv2.imdecode(np.frombuffer(self.jpeg, np.uint8), cv2.IMREAD_GRAYSCALE)
 
 
-def take(protocol: Protocol, layout: Layout, answers: Sequence[Answer], hand: Hand, rng: np.random.Generator, *,
-         camera: Camera, pencil: Pencil | None = None, identity: Identity | None = None,
-         sloppiness: float | None = None) -> Taken:
+def take(
+    protocol: Protocol,
+    layout: Layout,
+    answers: Sequence[Answer],
+    hand: Hand,
+    rng: np.random.Generator,
+    *,
+    camera: Camera,
+    pencil: Pencil | None = None,
+    identity: Identity | None = None,
+    sloppiness: float | None = None,
+) -> Taken:
     """Print, fill and photograph one page; what is not given is drawn at random."""
     canvas = filled(protocol, layout, answers, hand, rng, pencil=pencil, identity=identity, sloppiness=sloppiness)
     shot = photograph(canvas, layout.page_size_mm, camera, rng=rng)
     return Taken(encode_jpeg(shot.image, camera), tuple(answers), shot)
 
 
-def filled(protocol: Protocol, layout: Layout, answers: Sequence[Answer], hand: Hand, rng: np.random.Generator, *,
-           pencil: Pencil | None = None, identity: Identity | None = None, sloppiness: float | None = None) -> np.ndarray:
+def filled(
+    protocol: Protocol,
+    layout: Layout,
+    answers: Sequence[Answer],
+    hand: Hand,
+    rng: np.random.Generator,
+    *,
+    pencil: Pencil | None = None,
+    identity: Identity | None = None,
+    sloppiness: float | None = None,
+) -> np.ndarray:
     """A printed and filled page as a grey raster at `PX_PER_MM`."""
     identity = identity or identity_for(layout, "ABCDEF", int(layout.per_transect))
     canvas = rasterise(sheet_pdf(protocol, [(layout, identity)]), PX_PER_MM).copy()
-    fill(layout.to_json(), answers, hand, rng, pencil=pencil or any_pencil(rng), canvas=canvas, px_per_mm=PX_PER_MM,
-         sloppiness=float(rng.uniform(0, 0.8)) if sloppiness is None else sloppiness)
+    fill(
+        layout.to_json(),
+        answers,
+        hand,
+        rng,
+        pencil=pencil or any_pencil(rng),
+        canvas=canvas,
+        px_per_mm=PX_PER_MM,
+        sloppiness=float(rng.uniform(0, 0.8)) if sloppiness is None else sloppiness,
+    )
     return canvas
 
 

@@ -9,7 +9,8 @@ from datetime import UTC, datetime
 import numpy as np
 from sqlalchemy import Connection, insert, select
 
-from digitise.layout import Layout, build_layouts
+from digitise.compose import build_layouts
+from digitise.layout import Layout
 from digitise.page import Page
 from digitise.protocol import Protocol
 from digitise.reading import PhotoResult, Reading, Value

@@ -40,8 +40,11 @@ def average(parts: list[tuple[Path, str]], out: Path) -> None:
     nodes += [helper.make_node("Sum", outputs, ["sum"]), helper.make_node("Mul", ["sum", "share"], ["answers"])]
     weights.append(helper.make_tensor("share", TensorProto.FLOAT, [1], [1.0 / len(parts)]))
     first = onnx.load(parts[0][0])
-    picture = helper.make_tensor_value_info("pictures", TensorProto.FLOAT, ["boxes", *[
-        d.dim_value for d in first.graph.input[0].type.tensor_type.shape.dim[1:]]])
+    picture = helper.make_tensor_value_info(
+        "pictures",
+        TensorProto.FLOAT,
+        ["boxes", *[d.dim_value for d in first.graph.input[0].type.tensor_type.shape.dim[1:]]],
+    )
     answer = helper.make_tensor_value_info("answers", TensorProto.FLOAT, ["boxes", None])
     graph = helper.make_graph(nodes, "average", [picture], [answer], weights)
     model = helper.make_model(graph, opset_imports=first.opset_import, ir_version=first.ir_version)

@@ -14,9 +14,9 @@ import cv2
 import numpy as np
 
 from digitise.calibration import DOUBTFUL, NEVER, Acceptance, Curve, fit_curve
+from digitise.compose import build_layouts
 from digitise.estimate.acceptance import fixed_sequence, upper_error_bound
 from digitise.evaluate import same_value
-from digitise.layout import build_layouts
 from digitise.page import register
 from digitise.protocol import Protocol
 from digitise.read import decode_page
@@ -26,7 +26,7 @@ from digitise.simulate.hand import Hand
 from digitise.simulate.take import any_hand, take
 from digitise.train.sheets import practice_layout
 
-TARGET = 0.001               # wrong among accepted readings of each group
+TARGET = 0.001  # wrong among accepted readings of each group
 DELTA = 0.05
 MESS = Mess(struck=0.012, overwritten=0.01, erased_rewritten=0.02, ditto=0.004, unreadable=0.004, overrun=0.03)
 
@@ -91,7 +91,9 @@ def _curve(rows: list[Row], *, target: float, delta: float, doubtful: bool) -> C
     confidence = np.array([blank.confidence(r.score) for r in odd])
     wrong = ~np.array([r.right for r in odd])
     levels = sorted({round(p, 6) for p in probability}, reverse=True)
-    fine = sorted({float(v) for a, b in itertools.pairwise(levels) for v in np.linspace(a, b, 6)} or levels, reverse=True)
+    fine = sorted(
+        {float(v) for a, b in itertools.pairwise(levels) for v in np.linspace(a, b, 6)} or levels, reverse=True
+    )
     needed = int(np.ceil(np.log(delta) / np.log(1 - target)))
     grid = [t for t in fine if (confidence >= t).sum() >= needed] or [NEVER]
     accepted = [int((confidence >= t).sum()) for t in grid]
@@ -100,8 +102,16 @@ def _curve(rows: list[Row], *, target: float, delta: float, doubtful: bool) -> C
     if chosen is None:
         return blank
     at = grid.index(chosen)
-    return Curve(knots, probability, float(chosen), target, delta, accepted[at], errors[at],
-                 float(upper_error_bound(errors[at], accepted[at], delta)))
+    return Curve(
+        knots,
+        probability,
+        float(chosen),
+        target,
+        delta,
+        accepted[at],
+        errors[at],
+        float(upper_error_bound(errors[at], accepted[at], delta)),
+    )
 
 
 def fit_acceptance(rows: list[Row], basis: str) -> Acceptance:
@@ -120,15 +130,18 @@ def fit_acceptance(rows: list[Row], basis: str) -> Acceptance:
     return Acceptance(curves, basis)
 
 
-def calibrate(protocol: Protocol, hands: Mapping[str, Hand], out: Path, *, pages: int, jobs: int,
-              seed: int = 5_000_000) -> None:
+def calibrate(
+    protocol: Protocol, hands: Mapping[str, Hand], out: Path, *, pages: int, jobs: int, seed: int = 5_000_000
+) -> None:
     """Photograph pages, fit, and write `out`; prints each group's figures."""
     seeds = np.array_split(np.arange(seed, seed + pages), max(jobs * 4, 1))
     with ProcessPoolExecutor(jobs, mp_context=get_context("fork")) as pool:
         work = [pool.submit(_sample, protocol, hands, [int(s) for s in part]) for part in seeds]
         rows = [row for w in work for row in w.result()]
-    basis = (f"simulated photographs: {len({r.page for r in rows})} pages read of {pages}, by {len(hands)} writers that "
-             f"training never saw, {len(rows)} cells")
+    basis = (
+        f"simulated photographs: {len({r.page for r in rows})} pages read of {pages}, by {len(hands)} writers that "
+        f"training never saw, {len(rows)} cells"
+    )
     with out.with_suffix(".csv").open("w", newline="", encoding="utf-8") as table:
         writer = csv.writer(table)
         writer.writerow([f.name for f in fields(Row)])
@@ -138,5 +151,7 @@ def calibrate(protocol: Protocol, hands: Mapping[str, Hand], out: Path, *, pages
     print(basis)
     for group, curve in acceptance.curves.items():
         own = [r for r in rows if r.group + (DOUBTFUL if r.reasons else "") == group]
-        print(f"{group:22} n={len(own):6d} right={np.mean([r.right for r in own]):.4f} threshold={curve.threshold:.5f} "
-              f"target={curve.target} accepted={curve.accepted} errors={curve.errors} bound={curve.bound:.5f}")
+        print(
+            f"{group:22} n={len(own):6d} right={np.mean([r.right for r in own]):.4f} threshold={curve.threshold:.5f} "
+            f"target={curve.target} accepted={curve.accepted} errors={curve.errors} bound={curve.bound:.5f}"
+        )

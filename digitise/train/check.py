@@ -19,7 +19,7 @@ def _answers(path: Path, pictures: np.ndarray, batch: int) -> list[np.ndarray]:
     network = cv2.dnn.readNetFromONNX(str(path))
     out = []
     for start in range(0, len(pictures), batch):
-        network.setInput(pictures[start:start + batch, None].astype(np.float32) / INK_LEVEL)
+        network.setInput(pictures[start : start + batch, None].astype(np.float32) / INK_LEVEL)
         out.append(network.forward().copy())
     return out
 
@@ -32,12 +32,17 @@ def character_report(path: Path, boxes: np.ndarray, labels: np.ndarray) -> dict:
     for (name, classes), head, truth in zip(_CLASSES.items(), np.split(logits, ends, axis=1), labels.T, strict=True):
         known = truth != NONE
         right = head[known].argmax(axis=1) == truth[known]
-        by_class = {c: round(float(right[truth[known] == i].mean()), 4)
-                    for i, c in enumerate(classes) if (truth[known] == i).any()}
+        by_class = {
+            c: round(float(right[truth[known] == i].mean()), 4)
+            for i, c in enumerate(classes)
+            if (truth[known] == i).any()
+        }
         out[name] = {"boxes": int(known.sum()), "right": round(float(right.mean()), 5), "by_class": by_class}
         if name == "letter":
             soft = softmax(head[known])[:, :26]
-            out["letter_confusion"] = [[round(float(v), 6) for v in soft[truth[known] == i].mean(axis=0)] for i in range(26)]
+            out["letter_confusion"] = [
+                [round(float(v), 6) for v in soft[truth[known] == i].mean(axis=0)] for i in range(26)
+            ]
     return out
 
 
@@ -46,29 +51,40 @@ def tally_report(path: Path, pictures: np.ndarray, counts: np.ndarray) -> dict:
     maps = _answers(path, pictures, 32)
     strokes = np.concatenate([m[:, 0].sum(axis=(1, 2)) for m in maps])
     marks = np.concatenate([m[:, 1:].max(axis=(2, 3)) for m in maps]) > 0
-    out: dict = {"boxes": len(counts), "void_right": round(float((marks[:, 0] == (counts[:, 1] > 0.5)).mean()), 4),
-                 "zero_right": round(float((marks[:, 1] == (counts[:, 2] > 0.5)).mean()), 4)}
+    out: dict = {
+        "boxes": len(counts),
+        "void_right": round(float((marks[:, 0] == (counts[:, 1] > 0.5)).mean()), 4),
+        "zero_right": round(float((marks[:, 1] == (counts[:, 2] > 0.5)).mean()), 4),
+    }
     for low, high in _SIZES:
         rows = (counts[:, 0] >= low) & (counts[:, 0] <= high) & (counts[:, 2] < 0.5)
         if rows.any():
             error = strokes[rows] - counts[rows, 0]
-            out[f"{low}-{high}"] = {"boxes": int(rows.sum()), "right": round(float((np.abs(error) < 0.5).mean()), 4),
-                                    "rms": round(float(np.sqrt((error**2).mean())), 3)}
+            out[f"{low}-{high}"] = {
+                "boxes": int(rows.sum()),
+                "right": round(float((np.abs(error) < 0.5).mean()), 4),
+                "rms": round(float(np.sqrt((error**2).mean())), 3),
+            }
     return out
 
 
 def check_networks(folder: Path, harvested: Path) -> dict:
     """Report on ``characters.onnx`` and ``tally.onnx`` in `folder`, written there as ``training.json``."""
     data = np.load(harvested)
-    report = {"pages": int(data["pages"].sum()),
-              "characters": character_report(folder / "characters.onnx", data["boxes"], data["labels"]),
-              "tally": tally_report(folder / "tally.onnx", data["tallies"], data["counts"])}
+    report = {
+        "pages": int(data["pages"].sum()),
+        "characters": character_report(folder / "characters.onnx", data["boxes"], data["labels"]),
+        "tally": tally_report(folder / "tally.onnx", data["tallies"], data["counts"]),
+    }
     (folder / "training.json").write_text(json.dumps(report) + "\n", encoding="utf-8")
     return report
 
 
 def summary(report: dict) -> str:
     """The report's main figures in a few lines."""
-    heads = [f"{name} {report['characters'][name]['right']:.2%} of {report['characters'][name]['boxes']}" for name in _CLASSES]
+    heads = [
+        f"{name} {report['characters'][name]['right']:.2%} of {report['characters'][name]['boxes']}"
+        for name in _CLASSES
+    ]
     sizes = [f"tally {k} {v['right']:.1%} of {v['boxes']}" for k, v in report["tally"].items() if isinstance(v, dict)]
     return "\n".join([", ".join(heads), ", ".join(sizes)])

@@ -29,8 +29,9 @@ def _warped(pictures: torch.Tensor, *, turn: float, shear: float, scale: float, 
     angle, lean = u(turn), u(shear)
     sx, sy = 1 + u(scale), 1 + u(scale)
     cos, sin = torch.cos(angle), torch.sin(angle)
-    matrix = torch.stack([torch.stack([cos / sx, (lean - sin) / sx, u(shift)], 1),
-                          torch.stack([sin / sy, cos / sy, u(shift)], 1)], 1)
+    matrix = torch.stack(
+        [torch.stack([cos / sx, (lean - sin) / sx, u(shift)], 1), torch.stack([sin / sy, cos / sy, u(shift)], 1)], 1
+    )
     grid = F.affine_grid(matrix, list(pictures.shape), align_corners=False)
     return F.grid_sample(pictures, grid, align_corners=False)
 
@@ -49,8 +50,9 @@ def _weathered(pictures: torch.Tensor) -> torch.Tensor:
 
 def _head_loss(logits: torch.Tensor, labels: torch.Tensor) -> torch.Tensor:
     parts = zip(logits.float().split(HEADS, dim=1), labels.T, strict=True)
-    return sum(F.cross_entropy(p, t.long(), ignore_index=NONE, label_smoothing=0.01, reduction="sum")
-               for p, t in parts) / len(labels)
+    return sum(
+        F.cross_entropy(p, t.long(), ignore_index=NONE, label_smoothing=0.01, reduction="sum") for p, t in parts
+    ) / len(labels)
 
 
 class _Average:
@@ -87,7 +89,7 @@ def _optimised(network: torch.nn.Module, count: int, batch: int, seconds: float,
             for group in optimiser.param_groups:
                 group["lr"] = _rate(progress, 3e-3)
             with torch.autocast(device, torch.bfloat16, enabled=device == "cuda"):
-                loss = step(network, order[start:start + batch])
+                loss = step(network, order[start : start + batch])
             optimiser.zero_grad(set_to_none=True)
             loss.backward()
             torch.nn.utils.clip_grad_norm_(network.parameters(), 5.0)
@@ -96,7 +98,9 @@ def _optimised(network: torch.nn.Module, count: int, batch: int, seconds: float,
             losses.append(loss.detach())
         epoch += 1
         if losses:
-            print(f"epoch {epoch}: loss {torch.stack(losses).mean():.4f}, {100 * progress:.0f} % of the time", flush=True)
+            print(
+                f"epoch {epoch}: loss {torch.stack(losses).mean():.4f}, {100 * progress:.0f} % of the time", flush=True
+            )
     return average.network
 
 
@@ -106,7 +110,9 @@ def _elastic(pictures: torch.Tensor, amount: float) -> torch.Tensor:
     field = torch.randn(n, 2, 5, 5, device=device) * amount * torch.rand(n, 1, 1, 1, device=device)
     field = F.interpolate(field, size=pictures.shape[2:], mode="bicubic", align_corners=True).permute(0, 2, 3, 1)
     plain = torch.eye(2, 3, device=device).expand(n, 2, 3)
-    return F.grid_sample(pictures, F.affine_grid(plain, list(pictures.shape), align_corners=False) + field, align_corners=False)
+    return F.grid_sample(
+        pictures, F.affine_grid(plain, list(pictures.shape), align_corners=False) + field, align_corners=False
+    )
 
 
 def fit_characters(data: dict[str, np.ndarray], *, seconds: float, device: str) -> CharacterNetwork:
@@ -147,9 +153,16 @@ def fit_tally(data: dict[str, np.ndarray], *, seconds: float, device: str) -> Ta
 
 def export(network: torch.nn.Module, path: Path, shape: tuple[int, ...], dynamic: dict) -> None:
     """Write ONNX that OpenCV's DNN module reads."""
-    torch.onnx.export(network.cpu().eval(), torch.zeros(shape), str(path), input_names=["pictures"],
-                      output_names=["answers"], dynamic_axes={"pictures": dynamic, "answers": dynamic},
-                      opset_version=17, dynamo=False)
+    torch.onnx.export(
+        network.cpu().eval(),
+        torch.zeros(shape),
+        str(path),
+        input_names=["pictures"],
+        output_names=["answers"],
+        dynamic_axes={"pictures": dynamic, "answers": dynamic},
+        opset_version=17,
+        dynamo=False,
+    )
 
 
 def fit_all(train: Path, check: Path, out: Path, *, seconds: float) -> None:

@@ -27,13 +27,25 @@ from digitise.tally import own_ink
 from digitise.tally_network import network_input
 from digitise.train.sheets import practice_layout
 
-INK_LEVEL = 170              # stored pictures are uint8; this page's pencil is at this level
-NONE = -1                    # this head learns nothing from this box
-PRACTICE_MESS = Mess(blank_tally=0.10, blank=0.08, struck=0.035, overwritten=0.03, erased_rewritten=0.05, ditto=0.012,
-                     unreadable=0.012, overrun=0.06, zero=0.10, dash_zero=0.35, slashed_zero=0.2, ticked=0.55)
-PHOTOGRAPHED = 5             # one practice page in so many is photographed, the others only softened
-STRIDE = 64                  # seeds that one worker counts on by
-TALLY_CANVAS = (72, 344)     # rows, columns of a stored tally picture
+INK_LEVEL = 170  # stored pictures are uint8; this page's pencil is at this level
+NONE = -1  # this head learns nothing from this box
+PRACTICE_MESS = Mess(
+    blank_tally=0.10,
+    blank=0.08,
+    struck=0.035,
+    overwritten=0.03,
+    erased_rewritten=0.05,
+    ditto=0.012,
+    unreadable=0.012,
+    overrun=0.06,
+    zero=0.10,
+    dash_zero=0.35,
+    slashed_zero=0.2,
+    ticked=0.55,
+)
+PHOTOGRAPHED = 5  # one practice page in so many is photographed, the others only softened
+STRIDE = 64  # seeds that one worker counts on by
+TALLY_CANVAS = (72, 344)  # rows, columns of a stored tally picture
 
 
 def _more_strokes(cell: Cell, answer: Answer, rng: np.random.Generator) -> Answer:
@@ -112,9 +124,12 @@ def cells_of(page: Page, answers: tuple[Answer, ...]) -> dict[str, np.ndarray]:
                     continue
                 boxes.append((crop * INK_LEVEL).astype(np.uint8))
                 labels.append(label)
-    return {"boxes": np.array(boxes, np.uint8).reshape(-1, 48, 48), "labels": np.array(labels, np.int8).reshape(-1, 3),
-            "tallies": np.array(tallies, np.uint8).reshape(-1, *TALLY_CANVAS),
-            "counts": np.array(counts, np.float32).reshape(-1, 3)}
+    return {
+        "boxes": np.array(boxes, np.uint8).reshape(-1, 48, 48),
+        "labels": np.array(labels, np.int8).reshape(-1, 3),
+        "tallies": np.array(tallies, np.uint8).reshape(-1, *TALLY_CANVAS),
+        "counts": np.array(counts, np.float32).reshape(-1, 3),
+    }
 
 
 def practice_page(protocol: Protocol, hands: dict[str, Hand], seed: int) -> dict[str, np.ndarray] | None:
@@ -147,12 +162,19 @@ def _softened(canvas: np.ndarray, size_mm: tuple[float, float], rng: np.random.G
     scale = PX_PER_MM / FLAT_PX_PER_MM
     shape = (int(size_mm[1] / 25) + 2, int(size_mm[0] / 25) + 2)
     amount = rng.uniform(0, 0.13) * PX_PER_MM
-    wander = [cv2.resize(rng.normal(0, amount, shape).astype(np.float32), (width, height), interpolation=cv2.INTER_CUBIC)
-              for _ in range(2)]
+    wander = [
+        cv2.resize(rng.normal(0, amount, shape).astype(np.float32), (width, height), interpolation=cv2.INTER_CUBIC)
+        for _ in range(2)
+    ]
     y, x = np.mgrid[0:height, 0:width].astype(np.float32)
     blurred = cv2.GaussianBlur(canvas, (0, 0), float(rng.uniform(0.04, 0.2)) * PX_PER_MM)
-    flat = cv2.remap(blurred, (x + 0.5) * scale - 0.5 + wander[0], (y + 0.5) * scale - 0.5 + wander[1], cv2.INTER_LINEAR,
-                     borderMode=cv2.BORDER_REPLICATE).astype(np.float32)
+    flat = cv2.remap(
+        blurred,
+        (x + 0.5) * scale - 0.5 + wander[0],
+        (y + 0.5) * scale - 0.5 + wander[1],
+        cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_REPLICATE,
+    ).astype(np.float32)
     if rng.random() < 0.5:
         flat += rng.uniform(0.1, 0.5) * (flat - cv2.GaussianBlur(flat, (0, 0), 1.2))
     light = 1 + rng.uniform(-0.25, 0.25) * (x / width - 0.5) + rng.uniform(-0.25, 0.25) * (y / height - 0.5)
@@ -178,8 +200,10 @@ def harvest(protocol: Protocol, hands: dict[str, Hand], out: Path, *, seconds: f
     """Photograph practice pages for so many seconds on `jobs` cores; writes ``out`` (.npz); returns the pages read."""
     end = time.monotonic() + seconds
     with ProcessPoolExecutor(jobs, mp_context=get_context("fork")) as pool:
-        work = [pool.submit(_practise, protocol, hands, end, itertools.count(seed + j, STRIDE))
-                for j in range(min(jobs, STRIDE))]
+        work = [
+            pool.submit(_practise, protocol, hands, end, itertools.count(seed + j, STRIDE))
+            for j in range(min(jobs, STRIDE))
+        ]
         parts = [w.result() for w in work]
     np.savez(out, **{k: np.concatenate([p[k] for p in parts]) for k in parts[0]})
     return int(sum(p["pages"][0] for p in parts))

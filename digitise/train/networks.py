@@ -11,8 +11,11 @@ HEADS = (len(DIGIT_CLASSES), len(LETTER_CLASSES), len(TICK_CLASSES))
 
 
 def _convolution(inputs: int, outputs: int, dilation: int = 1) -> nn.Sequential:
-    return nn.Sequential(nn.Conv2d(inputs, outputs, 3, padding=dilation, dilation=dilation, bias=False),
-                         nn.BatchNorm2d(outputs), nn.ReLU(inplace=True))
+    return nn.Sequential(
+        nn.Conv2d(inputs, outputs, 3, padding=dilation, dilation=dilation, bias=False),
+        nn.BatchNorm2d(outputs),
+        nn.ReLU(inplace=True),
+    )
 
 
 class CharacterNetwork(nn.Module):
@@ -25,8 +28,16 @@ class CharacterNetwork(nn.Module):
         for width in (16, 32, 64):
             layers += [_convolution(inputs, width), _convolution(width, width), nn.MaxPool2d(2)]
             inputs = width
-        layers += [_convolution(64, 96), nn.MaxPool2d(2), nn.Flatten(), nn.Dropout(0.3), nn.Linear(864, 112),
-                   nn.ReLU(inplace=True), nn.Dropout(0.2), nn.Linear(112, sum(HEADS))]
+        layers += [
+            _convolution(64, 96),
+            nn.MaxPool2d(2),
+            nn.Flatten(),
+            nn.Dropout(0.3),
+            nn.Linear(864, 112),
+            nn.ReLU(inplace=True),
+            nn.Dropout(0.2),
+            nn.Linear(112, sum(HEADS)),
+        ]
         self.layers = nn.Sequential(*layers)
 
     def forward(self, pictures: torch.Tensor) -> torch.Tensor:
@@ -52,9 +63,15 @@ class TallyNetwork(nn.Module):
     def __init__(self) -> None:
         super().__init__()
         self.layers = nn.Sequential(
-            _convolution(1, 16), _convolution(16, 16), nn.MaxPool2d(2),
-            _convolution(16, 32), _convolution(32, 32), nn.MaxPool2d(2),
-            _convolution(32, 64), _convolution(64, 64, 2), _convolution(64, 64, 4),
+            _convolution(1, 16),
+            _convolution(16, 16),
+            nn.MaxPool2d(2),
+            _convolution(16, 32),
+            _convolution(32, 32),
+            nn.MaxPool2d(2),
+            _convolution(32, 64),
+            _convolution(64, 64, 2),
+            _convolution(64, 64, 4),
         )
         self.strokes = nn.Conv2d(64, 1, 1)
         self.marks = nn.Conv2d(64, 2, 1)

@@ -6,7 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from digitise.layout import SLOTS, Cell, Layout, PageBuilder, character_boxes, span_of, with_marks
+from digitise.compose import SLOTS, PageBuilder, character_boxes, span_of, with_marks
+from digitise.layout import Cell, Layout
 from digitise.protocol import Protocol
 
 _LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
@@ -29,8 +30,9 @@ class _Practice:
         self.count += 1
         return f"practice/{self.count}"
 
-    def boxed(self, kind: str, x: float, y: float, groups: tuple[int, ...], size: tuple[float, float], gap: float,
-              **extra) -> float:
+    def boxed(
+        self, kind: str, x: float, y: float, groups: tuple[int, ...], size: tuple[float, float], gap: float, **extra
+    ) -> float:
         boxes = character_boxes(x, y, groups, gap, *size)
         name = extra.pop("name", None) or self.name()
         self.page.comb(Cell(name, kind, span_of(boxes), "", characters_mm=boxes, **extra), groups)
@@ -88,7 +90,9 @@ def practice_layout(protocol: Protocol, rng: np.random.Generator, *, tallies: fl
         size = (float(rng.uniform(7, 11)), float(rng.uniform(7.5, 14)))
         if y + size[1] > practice.page.bottom:
             break
-        practice.row(str(rng.choice(_ROWS, p=[0.36 * others, 0.16 * others, tallies, 0.06 * others, 0.14 * others])), y, size)
+        practice.row(
+            str(rng.choice(_ROWS, p=[0.36 * others, 0.16 * others, tallies, 0.06 * others, 0.14 * others])), y, size
+        )
         y += size[1] + float(rng.uniform(1.5, 5))
     layout = practice.page.finish(1)
     return with_marks(replace(layout, sheet="practice"), int(rng.integers(SLOTS)))

@@ -34,8 +34,9 @@ export default function ({ parentElement, data }) {
 }
 """
 FRAME_CSS = "iframe { width: 100%; border: 0; display: block; min-height: 60vh; border-radius: 8px; }"
-frame = st.components.v2.component("results_frame", html='<iframe sandbox="allow-same-origin allow-popups"></iframe>',
-                                   css=FRAME_CSS, js=FRAME_JS)
+frame = st.components.v2.component(
+    "results_frame", html='<iframe sandbox="allow-same-origin allow-popups"></iframe>', css=FRAME_CSS, js=FRAME_JS
+)
 
 
 def survey_names(store: Store) -> dict[str, str]:
@@ -47,10 +48,22 @@ def downloads(store: Store, packs: list[str], pack: str) -> None:
     """Files to take away, made when the button is pressed."""
     name = pack or "all-surveys"
     with st.container(horizontal=True):
-        st.download_button("Download the tables (CSV)", partial(reports.tables_zip, store, packs), key="tables",
-                           file_name=f"survey-tables-{name}.zip", mime="application/zip", on_click="ignore")
-        st.download_button("Download this page (HTML)", partial(reports.results_page, store, packs), key="page",
-                           file_name=f"survey-results-{name}.html", mime="text/html", on_click="ignore")
+        st.download_button(
+            "Download the tables (CSV)",
+            partial(reports.tables_zip, store, packs),
+            key="tables",
+            file_name=f"survey-tables-{name}.zip",
+            mime="application/zip",
+            on_click="ignore",
+        )
+        st.download_button(
+            "Download this page (HTML)",
+            partial(reports.results_page, store, packs),
+            key="page",
+            file_name=f"survey-results-{name}.html",
+            mime="text/html",
+            on_click="ignore",
+        )
 
 
 def show() -> None:
@@ -59,8 +72,18 @@ def show() -> None:
     st.html(tag("h1", "Results", class_="head"))
     names = survey_names(store)
     if not names:
-        st.html(tag("div", tag("h2", "No results yet"), tag("p", "They appear here as soon as the first sheet has been "
-                "read: percent cover and density with intervals, and how complete the data are."), class_="empty"))
+        st.html(
+            tag(
+                "div",
+                tag("h2", "No results yet"),
+                tag(
+                    "p",
+                    "They appear here as soon as the first sheet has been "
+                    "read: percent cover and density with intervals, and how complete the data are.",
+                ),
+                class_="empty",
+            )
+        )
         st.page_link("views/survey.py", label="Add photographs")
         return
     options = ["", *names] if len(names) > 1 else list(names)
@@ -71,8 +94,9 @@ def show() -> None:
         waits = "1 cell waits" if open_cells == 1 else f"{open_cells} cells wait"
         st.page_link("views/review.py", label=f"Provisional: {waits} for a person. Review them.")
     downloads(store, packs, pack)
-    frame(key="frame", data={"src": f"/desk/results?pack={pack}",
-                             "title": f"Results of {names.get(pack, 'all surveys')}"})
+    frame(
+        key="frame", data={"src": f"/desk/results?pack={pack}", "title": f"Results of {names.get(pack, 'all surveys')}"}
+    )
 
 
 show()

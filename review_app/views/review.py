@@ -18,8 +18,12 @@ def _text(name: str) -> str:
     return (STATIC / name).read_text(encoding="utf-8")
 
 
-desk = st.components.v2.component("review_desk", html=_text("desk.html"), css=_text("desk.css"),
-                                  js=_text("outbox.js") + _text("windows.js") + _text("desk.js"))
+desk = st.components.v2.component(
+    "review_desk",
+    html=_text("desk.html"),
+    css=_text("desk.css"),
+    js=_text("outbox.js") + _text("windows.js") + _text("desk.js"),
+)
 
 
 def nothing(title: str, *sentences: str) -> None:
@@ -30,16 +34,22 @@ def nothing(title: str, *sentences: str) -> None:
 def without_pages(store: Store, progress: Progress) -> None:
     """No photograph has given a page yet."""
     if not progress.photos:
-        nothing("Nothing waits for you", "No photograph has been added yet.",
-                "Photograph the filled sheets, then add the photographs on the Survey page. Cells the reader is not "
-                "sure of will appear here, one at a time.")
+        nothing(
+            "Nothing waits for you",
+            "No photograph has been added yet.",
+            "Photograph the filled sheets, then add the photographs on the Survey page. Cells the reader is not "
+            "sure of will appear here, one at a time.",
+        )
         st.page_link("views/survey.py", label="Add photographs")
     elif any(p.status == "waiting" for p in store.photos()):
         nothing("Nothing waits for you yet", "Photographs are being read. Cells that need your eyes will appear here.")
         st.button("Look again", key="look-again")
     else:
-        nothing("Nothing waits for you", "No photograph could be read so far. The Survey page says for each of them "
-                "what to do, such as photographing the sheet again.")
+        nothing(
+            "Nothing waits for you",
+            "No photograph could be read so far. The Survey page says for each of them "
+            "what to do, such as photographing the sheet again.",
+        )
         st.page_link("views/survey.py", label="See what to do")
 
 
@@ -50,11 +60,19 @@ def chosen_filter(store: Store) -> dict[str, str]:
     reasons = worklist.reason_options(queue)
     sheets = sorted({item.sheet for item in queue}, key=list(titles).index)
     with st.popover("Choose which cells", key="filter"):
-        st.selectbox("Survey", ["", *store.packs()], key="pack",
-                     format_func=lambda pack: f"Pack {pack}" if pack else "All surveys")
+        st.selectbox(
+            "Survey",
+            ["", *store.packs()],
+            key="pack",
+            format_func=lambda pack: f"Pack {pack}" if pack else "All surveys",
+        )
         st.selectbox("Sheet", ["", *sheets], key="sheet", format_func=lambda sheet: titles.get(sheet, "All sheets"))
-        st.selectbox("Why it is here", ["", *reasons], key="reason",
-                     format_func=lambda reason: reasons.get(reason, "All reasons"))
+        st.selectbox(
+            "Why it is here",
+            ["", *reasons],
+            key="reason",
+            format_func=lambda reason: reasons.get(reason, "All reasons"),
+        )
     state = st.session_state
     return {k: state[k] for k in ("pack", "sheet", "reason") if state.get(k)}
 

@@ -11,15 +11,24 @@ from review_app.opening import open_page
 from review_app.placing import place_page
 
 TYPES = ["image/*", "heic", "heif", "tif", "tiff"]
-STATES = {"read": ("good", "✓ Read"), "retake": ("bad", "▲ Photograph again"), "unreadable": ("bad", "✕ Not readable"),
-          "waiting": ("wait", "… Waiting to be read")}
+STATES = {
+    "read": ("good", "✓ Read"),
+    "retake": ("bad", "▲ Photograph again"),
+    "unreadable": ("bad", "✕ Not readable"),
+    "waiting": ("wait", "… Waiting to be read"),
+}
 
 
 def upload(store: Store) -> None:
     """Keep what is uploaded at once; reading it happens in the background."""
     turn = st.session_state.setdefault("upload_turn", 0)
-    files = st.file_uploader("Add photographs: JPEG, PNG, TIFF or HEIC, up to 80 MB each, many at once", type=TYPES,
-                             accept_multiple_files=True, max_upload_size=80, key=f"upload-{turn}")
+    files = st.file_uploader(
+        "Add photographs: JPEG, PNG, TIFF or HEIC, up to 80 MB each, many at once",
+        type=TYPES,
+        accept_multiple_files=True,
+        max_upload_size=80,
+        key=f"upload-{turn}",
+    )
     if files:
         for file in files:
             store.keep_photo(file.getvalue(), file.name, now=worklist.utc_now())
@@ -57,8 +66,10 @@ def matrix(places: list[worklist.Place]) -> Markup:
         empty = tag("td", "–", class_="none")
         cells = [_table_cell(found[c[:2]]) if c[:2] in found else empty for c in columns]
         rows.append(tag("tr", tag("th", f"Transect {transect}" if transect else "Whole survey", scope="row"), *cells))
-    heads = [tag("th", title if pages == 1 else f"{title}, page {number}", scope="col")
-             for _, number, title, pages in columns]
+    heads = [
+        tag("th", title if pages == 1 else f"{title}, page {number}", scope="col")
+        for _, number, title, pages in columns
+    ]
     head = tag("thead", tag("tr", tag("th", "", scope="col"), *heads))
     table = tag("table", head, tag("tbody", *rows), class_="matrix")
     return tag("div", table, class_="wide", tabindex="0", role="region", aria_label="Sheets in and missing")
@@ -80,8 +91,12 @@ def card(photo: PhotoRow, pages: dict[int, PageRow], failed: dict[str, str]) -> 
     """One photograph."""
     kind, words = STATES[photo.status]
     source = f"/desk/page/{photo.page_ids[0]}?small" if photo.page_ids else f"/desk/photo/{photo.sha256}"
-    picture = tag("a", tag("img", src=source, alt=f"Open {photo.name}", loading="lazy"), target="_blank",
-                  href=f"/desk/original/{photo.sha256}")
+    picture = tag(
+        "a",
+        tag("img", src=source, alt=f"Open {photo.name}", loading="lazy"),
+        target="_blank",
+        href=f"/desk/original/{photo.sha256}",
+    )
     lines = [line for i in photo.page_ids for line in page_lines(pages[i])]
     notes = [tag("p", s) for s in (*photo.reasons, *([failed[photo.sha256]] if photo.sha256 in failed else []))]
     state = [] if photo.status == "read" else [_state(kind, words)]
@@ -98,8 +113,18 @@ def show() -> None:
     pages, failed = {p.id: p for p in store.pages()}, intake.progress(store).failed
     photos = store.photos()
     if not photos:
-        st.html(tag("div", tag("h2", "No photographs yet"), tag("p", "Lay each sheet flat, in shade, with its four "
-                "corner marks in view. Then add the photographs above; they are kept unchanged."), class_="empty"))
+        st.html(
+            tag(
+                "div",
+                tag("h2", "No photographs yet"),
+                tag(
+                    "p",
+                    "Lay each sheet flat, in shade, with its four "
+                    "corner marks in view. Then add the photographs above; they are kept unchanged.",
+                ),
+                class_="empty",
+            )
+        )
     for page in (p for p in pages.values() if p.pack is None and not p.superseded):
         place_page(store, page)
     for pack in store.packs():

@@ -26,8 +26,8 @@ import cv2
 import numpy as np
 
 from digitise.batch import known_protocols, photo_files
+from digitise.compose import build_layouts
 from digitise.evaluate import Judged, Truth, judge, report
-from digitise.layout import build_layouts
 from digitise.photo import decode_photo
 from digitise.protocol import load_protocol
 from digitise.read import read_decoded, read_photo

@@ -1,0 +1,279 @@
+"""Strokes are counted by their contours and, independently, by the network; together they make a tally's value."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from digitise.characters import ink_threshold
+from digitise.counts import decode_tally, tally_weights
+from digitise.flatten import FLAT_PX_PER_MM
+from digitise.ink import extract_ink
+from digitise.read import decode_page
+from digitise.simulate.pencil import Pencil, draw
+from digitise.simulate.tally_hand import TallyManner, tally_strokes
+from digitise.tally import StrokeCount, count_strokes, own_ink
+from digitise.tally_network import STRIDE, LearnedCount, learned_counts, network_input
+
+NEAT = TallyManner(lean=0.05, reach=0.75, spacing_mm=1.9, gap_mm=3.2, bar_slope=-0.6, one_row=True, small=False, crowding=0.0)
+STEEP = TallyManner(lean=0.2, reach=0.85, spacing_mm=1.7, gap_mm=3.0, bar_slope=0.9, one_row=False, small=False, crowding=0.1)
+SMALL = TallyManner(lean=-0.1, reach=0.8, spacing_mm=1.5, gap_mm=2.6, bar_slope=-0.4, one_row=False, small=True, crowding=0.0)
+MANNERS = {"neat": NEAT, "steep": STEEP, "small": SMALL}
+PENCIL = Pencil(width_mm=0.6, darkness=0.75)
+
+
+def _tallies(page) -> list:
+    return [c for c in page.layout.cells if c.kind == "tally"]
+
+
+def _drawn(printed, layout, counts: dict[str, int], manner: TallyManner, *, seed: int = 1):
+    """Ink of a fish sheet with these tallies (by cell id) written on it at flat scale."""
+    one, rng = layout("fish"), np.random.default_rng(seed)
+    canvas = printed("fish").copy()
+    for name, count in counts.items():
+        strokes = tally_strokes(count, one.by_id[name].box_mm, rng=rng, manner=manner, sloppiness=0.1)
+        draw(canvas, strokes, pencil=PENCIL, px_per_mm=FLAT_PX_PER_MM, rng=rng)
+    return extract_ink(canvas, one)
+
+
+def _names(reef) -> list[str]:
+    return [f"fish/{row.id}/{s}/tally" for row in reef.sheets["fish"].rows for s in ("0-10", "10-20")]
+
+
+def _both(ink, cell) -> tuple[StrokeCount, LearnedCount]:
+    own = own_ink(ink, cell)
+    return count_strokes(own, ink_threshold(ink)), learned_counts([network_input(own, ink.pencil)])[0]
+
+
+# --- strokes ---------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("manner", MANNERS)
+def test_clean_groups_are_counted_exactly(printed, layout, reef, manner: str) -> None:
+    """One to twelve strokes, each twice: the contours count every one, the fifth across counting as one stroke."""
+    wanted = dict(zip(_names(reef), [*range(1, 13), *range(1, 13)], strict=True))
+    ink = _drawn(printed, layout, wanted, MANNERS[manner])
+    found = {name: count_strokes(own_ink(ink, layout("fish").by_id[name]), ink_threshold(ink)) for name in wanted}
+
+    assert {n: f.count for n, f in found.items()} == wanted
+    assert {n: f.bars for n, f in found.items()} == {n: c // 5 for n, c in wanted.items()}
+    assert not any(f.zero for f in found.values())
+
+
+@pytest.mark.parametrize("manner", MANNERS)
+def test_the_network_counts_the_same_strokes_on_its_own(printed, layout, reef, manner: str) -> None:
+    """The learned sum is nearest to the true number in each of twenty-four boxes, and none is called void or zero."""
+    wanted = dict(zip(_names(reef), [*range(1, 13), *range(1, 13)], strict=True))
+    ink = _drawn(printed, layout, wanted, MANNERS[manner], seed=2)
+    cells = [layout("fish").by_id[n] for n in wanted]
+    learned = learned_counts([network_input(own_ink(ink, c), ink.pencil) for c in cells])
+
+    assert [round(one.strokes) for one in learned] == list(wanted.values())
+    assert max(one.void for one in learned) < 0.5
+    assert max(one.zero for one in learned) < 0.5
+
+
+def test_a_fifth_stroke_struck_across_counts_as_five(printed, layout) -> None:
+    """Four uprights alone are four with no bar; with the bar they are five."""
+    name = "fish/ray/0-10/tally"
+    four, five = (count_strokes(own_ink(ink, layout("fish").by_id[name]), ink_threshold(ink))
+                  for ink in (_drawn(printed, layout, {name: n}, NEAT) for n in (4, 5)))
+
+    assert (four.count, four.bars) == (4, 0)
+    assert (five.count, five.bars) == (5, 1)
+    assert five.ink_mm2 > four.ink_mm2 > 4 * 0.4 * 0.5 * 8
+
+
+def test_an_empty_box_has_no_strokes(printed, layout) -> None:
+    """Every tally box of a printed sheet: no ink, no strokes, nothing void, and the value is None, not 0."""
+    one = layout("fish")
+    ink = extract_ink(printed("fish"), one)
+    for cell in (c for c in one.cells if c.kind == "tally"):
+        contour, learned = _both(ink, cell)
+        found, weights = decode_tally(contour, learned, 60)
+        assert contour == StrokeCount(0, 0, False, 0.0, 0.0)
+        assert learned.strokes < 0.2
+        assert (found.value, found.reasons, weights) == (None, (), {})
+
+
+def test_strokes_of_the_next_row_stay_there(printed, layout) -> None:
+    """A tally in one box adds nothing to the boxes above, below and beside it."""
+    one, name = layout("fish"), "fish/goatfish/0-10/tally"
+    ink = _drawn(printed, layout, {name: 12}, STEEP)
+    others = [c for c in one.cells if c.kind == "tally" and c.id != name]
+
+    assert {count_strokes(own_ink(ink, c), ink_threshold(ink)).count for c in others} == {0}
+
+
+def test_counts_do_not_depend_on_where_the_box_is(printed, layout, reef) -> None:
+    """The same strokes moved into every box of the sheet give the same count."""
+    one = layout("fish")
+    first = one.by_id[_names(reef)[0]].box_mm
+    strokes = tally_strokes(9, first, rng=np.random.default_rng(7), manner=NEAT, sloppiness=0.1)
+    canvas = printed("fish").copy()
+    for name in _names(reef):
+        x, y, _, _ = one.by_id[name].box_mm
+        moved = [s + np.array([x - first[0], y - first[1]]) for s in strokes]
+        draw(canvas, moved, pencil=PENCIL, px_per_mm=FLAT_PX_PER_MM, rng=np.random.default_rng(3))
+    ink = extract_ink(canvas, one)
+
+    assert {count_strokes(own_ink(ink, one.by_id[n]), ink_threshold(ink)).count for n in _names(reef)} == {9}
+
+
+@pytest.mark.parametrize("shape", ["blank", "full", "speck", "one-pixel"])
+def test_any_ink_ends_in_a_count(shape: str) -> None:
+    """Black all over, a speck, a single pixel: a number of at least 0, never an exception."""
+    ink = np.zeros((120, 400), np.float32)
+    if shape == "full":
+        ink[:] = 1.0
+    elif shape == "speck":
+        ink[50:55, 60:64] = 1.0
+    elif shape == "one-pixel":
+        ink[50, 60] = 1.0
+    found = count_strokes(ink, 0.2)
+
+    assert found.count >= 0
+    assert found.count == 0 or shape == "full"
+
+
+@settings(max_examples=30, deadline=None, derandomize=True)
+@given(st.integers(0, 2**31), st.integers(2, 30), st.integers(10, 130), st.integers(10, 500))
+def test_scribbles_never_raise(seed: int, points: int, height: int, width: int) -> None:
+    """Random lines in boxes of any size are counted by both counters without an exception."""
+    rng = np.random.default_rng(seed)
+    canvas = np.full((height, width), 235, np.uint8)
+    line = rng.uniform(0, 1, (points, 2)) * (width / FLAT_PX_PER_MM, height / FLAT_PX_PER_MM)
+    draw(canvas, [line], pencil=PENCIL, px_per_mm=FLAT_PX_PER_MM, rng=rng)
+    ink = (1 - canvas / 235.0).clip(0, 1).astype(np.float32)
+
+    assert count_strokes(ink, 0.2).count >= 0
+    learned = learned_counts([network_input(ink, 0.75)])[0]
+    assert 0 <= learned.void <= 1
+    assert 0 <= learned.zero <= 1
+
+
+def test_boxes_of_several_sizes_are_counted_in_their_order() -> None:
+    """Pictures of one size go through the network together; the answers come back in the order given."""
+    rng = np.random.default_rng(5)
+    pictures = [network_input((rng.random((96 + 16 * (i % 3), 320)) > 0.97).astype(np.float32), 0.7) for i in range(7)]
+    together = learned_counts(pictures)
+
+    assert all(side % STRIDE == 0 for p in pictures for side in p.shape)
+    for one, picture in zip(together, pictures, strict=True):
+        alone = learned_counts([picture])[0]
+        assert one.strokes == pytest.approx(alone.strokes, abs=0.01)
+    assert learned_counts([]) == []
+
+
+# --- what a tally means ----------------------------------------------------------------------------------
+
+
+def _decoded(count: int, learned: float, *, void: float = 0.0, zero: float = 0.0, ring: bool = False, ink: float = 20.0, most=60):
+    return decode_tally(StrokeCount(count, count // 5, ring, ink, 8.0), LearnedCount(learned, void, zero), most)[0]
+
+
+MEANINGS = [
+    pytest.param(_decoded(7, 7.05), 7, (), id="both-say-seven"),
+    pytest.param(_decoded(0, 0.02, ink=0.0), None, (), id="nothing-written"),
+    pytest.param(_decoded(0, 0.1, zero=0.97, ring=True), 0, (), id="a-ring-or-dash-is-zero"),
+    pytest.param(_decoded(0, 0.3, zero=0.2, ring=True), 0, (), id="a-ring-by-its-contour"),
+    pytest.param(_decoded(7, 6.9, void=0.9), None, ("crossed-out",), id="struck"),
+    pytest.param(_decoded(7, 7.0, void=0.3), 7, ("crossed-out",), id="maybe-struck"),
+    pytest.param(_decoded(7, 9.0), 9, ("counts-differ",), id="counters-two-apart"),
+    pytest.param(_decoded(64, 64.0), 64, ("impossible",), id="more-than-the-most"),
+]
+
+
+@pytest.mark.parametrize(("found", "value", "reasons"), MEANINGS)
+def test_tally_means_what_both_counters_say(found, value, reasons) -> None:
+    """Nothing is None, a lone ring or dash is 0, a struck box is None; what differs is told."""
+    assert (found.value, found.reasons) == (value, reasons)
+    assert value is None or type(found.value) is int
+    assert 0 <= found.score <= 1
+
+
+def test_agreement_is_surer_than_difference() -> None:
+    """Seven by both counters beats seven against eight; the farther apart, the less sure."""
+    scores = [_decoded(7, learned).score for learned in (7.0, 7.3, 7.5)]
+
+    assert scores[0] > 0.99
+    assert scores == sorted(scores, reverse=True)
+
+
+@given(st.integers(1, 60), st.floats(0, 70))
+def test_weights_of_a_tally_are_a_law(count: int, strokes: float) -> None:
+    """Positive, summing to 1, and highest at the contour's count when the network is within a quarter of it."""
+    weights = tally_weights(StrokeCount(count, 0, False, 5.0, 8.0), LearnedCount(strokes, 0, 0), 60)
+
+    assert min(weights.values()) > 0
+    assert sum(weights.values()) == pytest.approx(1, abs=1e-6)
+    if abs(strokes - count) < 0.25:
+        assert max(weights, key=weights.get) == count
+
+
+# --- on a sheet ------------------------------------------------------------------------------------------
+
+
+def _sheet(written, values: dict, marks: dict | None = None, *, hand: int = 5, seed: int = 3) -> dict:
+    return {i: d for i, (_, d) in decode_page(written("fish", values, marks, hand=hand, seed=seed)).items()}
+
+
+@pytest.mark.parametrize("mark", ["struck", "overwritten", "unreadable"])
+def test_a_tally_crossed_out_is_for_a_person(written, reef, mark: str) -> None:
+    """Struck, written over or scrawled: at least eleven in twelve tallies carry a reason, none of them a sure value."""
+    values = {n: 4 + i % 9 for i, n in enumerate(_names(reef))}
+    found = _sheet(written, values, dict.fromkeys(values, mark))
+    told = [bool(found[n].reasons) for n in values]
+
+    assert np.mean(told) >= 11 / 12
+
+
+@pytest.mark.parametrize("mark", ["plain", "dash_zero", "slashed_zero"])
+def test_a_written_zero_is_zero(written, reef, mark: str) -> None:
+    """A 0, a dash or a slashed 0 in tally and total means none: 0, not blank; at least 23 of 24 tallies."""
+    names = _names(reef)
+    totals = [n.replace("/tally", "/total") for n in names]
+    found = _sheet(written, dict.fromkeys([*names, *totals], 0), dict.fromkeys([*names, *totals], mark))
+
+    assert sum(found[n].value == 0 and found[n].value is not None for n in names) >= 23
+    assert sum(found[n].value == 0 for n in totals) >= 23
+
+
+def test_tally_and_total_that_agree_need_no_reason(written, reef) -> None:
+    """Twenty-four pairs that agree: all read right, none with a reason."""
+    values = {}
+    for i, name in enumerate(_names(reef)):
+        values[name] = values[name.replace("/tally", "/total")] = 1 + (5 * i) % 19
+    found = _sheet(written, values)
+
+    assert {n: found[n].value for n in values} == values
+    assert [n for n in values if found[n].reasons] == []
+
+
+def test_tally_and_total_that_differ_are_both_told(written, reef) -> None:
+    """Nine strokes beside a written 7 go to a person, each cell with what its own ink says."""
+    name = _names(reef)[4]
+    found = _sheet(written, {name: 9, name.replace("/tally", "/total"): 7})
+
+    assert (found[name].value, found[name].reasons) == (9, ("total-differs",))
+    assert (found[name.replace("/tally", "/total")].value, found[name.replace("/tally", "/total")].reasons) == (7, ("total-differs",))
+
+
+def test_strokes_without_a_total_do_not_differ_from_it(written, reef) -> None:
+    """A total left blank contradicts nothing: no cell says that strokes and total differ."""
+    values = {n: 3 + i % 8 for i, n in enumerate(_names(reef))}
+    found = _sheet(written, values)
+
+    assert {n: found[n].value for n in values} == values
+    assert [i for i, d in found.items() if "total-differs" in d.reasons] == []
+
+
+def test_a_total_without_strokes_leaves_the_tally_blank(written, reef) -> None:
+    """The number stands alone beside an empty box: the tally is None, the total its number."""
+    totals = {n.replace("/tally", "/total"): 10 + 3 * i for i, n in enumerate(_names(reef))}
+    found = _sheet(written, totals)
+
+    assert {n: found[n].value for n in totals} == totals
+    assert {found[n].value for n in _names(reef)} == {None}
