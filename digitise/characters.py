@@ -116,7 +116,7 @@ def _bare(crops: np.ndarray, page: InkPage) -> np.ndarray:
     """Which crops hold no ink at all, (N,) bool."""
     soft = np.stack([cv2.blur(c, (3, 3)) for c in crops]) if len(crops) else crops
     limit = max(BARE_INK, 3 * page.noise) / page.pencil
-    return soft.reshape(len(crops), -1).max(axis=1, initial=0.0) < limit
+    return soft.max(axis=(1, 2), initial=0.0) < limit
 
 
 def read_characters(page: InkPage, crops: np.ndarray) -> list[CharacterEvidence]:

@@ -189,7 +189,7 @@ def _place_field(page: PageBuilder, spec: FieldSpec, x: float, y: float) -> None
         if spec.kind in hints:
             letters = page.protocol.caption(hints[spec.kind]).split()
             for letter, (bx, by, bw, bh) in zip(letters, boxes, strict=False):
-                page.texts.append(Text(bx + bw / 2, by + bh + 2.0, letter, 5, bw, align="centre"))
+                page.texts.append(Text(bx + bw / 2, by + bh + 2.5, letter, 5, bw, align="centre"))
 
 
 def _place_fields(page: PageBuilder, specs: tuple[FieldSpec, ...], y: float) -> float:

@@ -59,7 +59,7 @@ def decode_tally(contour: StrokeCount, learned: LearnedCount, most: int) -> tupl
     reasons: tuple[str, ...] = ()
     if learned.void > VOID_LIMIT:
         reasons += ("crossed-out",)
-    if value != contour.count:
+    if value != contour.count or abs(learned.strokes - value) > 0.35 + 0.012 * value:
         reasons += ("counts-differ",)
     if value > most:
         reasons += ("impossible",)

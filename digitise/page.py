@@ -204,6 +204,8 @@ def _looks_blurred(gray: np.ndarray) -> bool:
     """Whether nothing in the picture is sharp: even its steepest edges rise over many pixels."""
     scale = min(1.0, 1600 / max(gray.shape))
     small = cv2.resize(gray, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA).astype(np.float32)
+    if small.shape[1] <= 8:
+        return False
     near = np.abs(small[:, 1:] - small[:, :-1])
     far = np.abs(small[:, 8:] - small[:, :-8])
     contrast = float(np.percentile(far, 99.8))

@@ -77,7 +77,8 @@ def _checked_pair(
     """
     if tally.value is None and not tally.reasons and total.value is None:
         return ("blank", tally), ("digits", total)
-    if "crossed-out" in (*tally.reasons, *total.reasons) or not strokes or not numbers:
+    unpaired = not strokes or not numbers or (total.value is None and not total.reasons)
+    if "crossed-out" in (*tally.reasons, *total.reasons) or unpaired:
         return ("tally-alone", tally), ("digits", total)
     by_tally, by_total, _ = agree(strokes, numbers)
     if "counts-differ" in tally.reasons and max(by_tally, key=by_tally.get) == total.value:

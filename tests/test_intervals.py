@@ -458,7 +458,7 @@ def test_importing_the_calculators_does_not_import_scipy():
         "from digitise.estimate import acceptance, cover, density, intervals, multinomial, reading_doubt\n"
         "print('scipy' in sys.modules)"
     )
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)  # noqa: S603
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
 
     assert done.stdout.strip() == "False"
 

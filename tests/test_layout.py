@@ -266,7 +266,7 @@ def test_more_pages_than_marks_can_tell_apart_are_refused() -> None:
     code = ("import sys\nfrom digitise.layout import build_layouts\nfrom digitise.protocol import parse_protocol\n"
             "try: print('laid out', len(build_layouts(parse_protocol(sys.stdin.read(), 'pond.yaml'))))\n"
             "except ValueError as error: print('refused:', error)\n")
-    done = subprocess.run([sys.executable, "-c", code], input=HEAD + text, text=True, timeout=20, capture_output=True,  # noqa: S603
+    done = subprocess.run([sys.executable, "-c", code], input=HEAD + text, text=True, timeout=20, capture_output=True,
                           check=False)
 
     assert done.stdout.startswith("refused: "), done.stdout + done.stderr[-300:]

@@ -247,7 +247,7 @@ for name in sys.argv[1:]:
 
 
 def _in_a_fresh_process(*paths) -> list:
-    done = subprocess.run([sys.executable, "-W", "error", "-c", _LONE, *map(str, paths)], text=True, timeout=60,  # noqa: S603
+    done = subprocess.run([sys.executable, "-W", "error", "-c", _LONE, *map(str, paths)], text=True, timeout=60,
                           capture_output=True, check=False)
     assert done.returncode == 0, done.stderr[-500:]
     return [json.loads(line) for line in done.stdout.splitlines()]

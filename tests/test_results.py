@@ -506,6 +506,6 @@ def test_importing_results_loads_no_heavy_package():
         "import sys, digitise.results, digitise.export, digitise.survey\n"
         "print(sorted({'matplotlib', 'pandas', 'scipy', 'sqlalchemy', 'streamlit'} & set(sys.modules)))"
     )
-    out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)  # noqa: S603
+    out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
 
     assert out.stdout.strip() == "[]"

@@ -56,7 +56,7 @@ def fill_store(folder: Path) -> tuple[int, int]:
 def serving(folder: Path, port: int):
     """The real server, as the command line starts it."""
     environment = os.environ | {"PYTHONWARNINGS": "ignore"}
-    process = subprocess.Popen([sys.executable, "-m", "review_app", str(folder), "--port", str(port)],  # noqa: S603 - our own program
+    process = subprocess.Popen([sys.executable, "-m", "review_app", str(folder), "--port", str(port)],
                                stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, env=environment)
     try:
         for _ in range(200):

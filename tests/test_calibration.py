@@ -1,0 +1,189 @@
+"""Scores become honest probabilities: monotone, never certain, and never accepted without evidence."""
+
+from __future__ import annotations
+
+import json
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from digitise.calibration import (
+    DOUBTFUL,
+    FINEST,
+    NEVER,
+    Acceptance,
+    Curve,
+    certainty_of,
+    fit_curve,
+    read_acceptance,
+    shipped_acceptance,
+)
+
+CURVE = Curve((0.0, 1.0, 2.0, 3.0), (0.5, 0.8, 0.98, 0.998), 0.98, 0.002, 0.05, 900, 1, 0.0052)
+ACCEPTANCE = Acceptance({"code": CURVE, f"code{DOUBTFUL}": CURVE}, "made up for a test")
+
+
+def test_certainty_is_decimal_places() -> None:
+    """0 is 0, 0.9 is 1, 0.99 is 2; 1 and beyond 0.999999 are 6 and no more."""
+    assert certainty_of([0.0, 0.9, 0.99, 1.0, 0.9999999]) == pytest.approx([0, 1, 2, FINEST, FINEST])
+
+
+def test_confidence_is_interpolated_between_knots() -> None:
+    """Half way between the knots of 0.9 and 0.99 it is half way between 0.8 and 0.98; beyond the ends it stays."""
+    assert CURVE.confidence(0.9) == pytest.approx(0.8)
+    assert CURVE.confidence(1 - 10**-1.5) == pytest.approx(0.89)
+    assert CURVE.confidence(0.0) == 0.5
+    assert CURVE.confidence(1.0) == 0.998
+
+
+@pytest.mark.parametrize(("score", "accepted"), [(0.9, False), (0.9899, False), (0.9901, True), (1.0, True)])
+def test_a_score_is_accepted_from_the_threshold_on(score: float, accepted: bool) -> None:
+    """A score of 0.99 means 0.98, the threshold: just above it is accepted, just below it not."""
+    assert ACCEPTANCE.judge("code", score)[1] is accepted
+
+
+@given(st.floats(0, 1))
+def test_a_doubtful_reading_is_never_accepted(score: float) -> None:
+    """A reason for review outweighs any score."""
+    assert ACCEPTANCE.judge("code", score, doubtful=True)[1] is False
+
+
+@given(st.text(max_size=20), st.floats(0, 1), st.booleans())
+def test_an_unknown_group_is_never_accepted(group: str, score: float, doubtful: bool) -> None:
+    """No curve, no acceptance, and no more than even confidence."""
+    confidence, accepted = Acceptance({}, "nothing").judge(group, score, doubtful=doubtful)
+
+    assert not accepted
+    assert 0 <= confidence <= 0.5
+
+
+def test_a_doubtful_reading_of_a_group_without_its_curve_is_not_accepted() -> None:
+    assert Acceptance({"code": CURVE}, "half").judge("code", 1.0, doubtful=True) == (0.5, False)
+
+
+# --- fitting ---------------------------------------------------------------------------------------------
+
+
+def test_two_bins_by_hand() -> None:
+    """Four scores of 0.9, two of them right, and four of 0.99, all right: 2.5 / 5 and 4.5 / 5."""
+    knots, probability = fit_curve(np.repeat([0.9, 0.99], 4), np.array([1, 0, 1, 0, 1, 1, 1, 1], bool))
+
+    assert knots == (1.0, 2.0)
+    assert probability == (0.5, 0.9)
+
+
+def test_violators_are_pooled_by_hand() -> None:
+    """More right at the lower score: one block, 6.5 / 9, at the mean certainty 1.5."""
+    knots, probability = fit_curve(np.repeat([0.9, 0.99], 4), np.array([1, 1, 1, 1, 1, 0, 1, 0], bool))
+
+    assert knots == (1.5,)
+    assert probability == (pytest.approx(6.5 / 9, abs=1e-6),)
+
+
+def test_no_finite_sample_is_taken_for_certainty() -> None:
+    """A hundred right of a hundred is at most 100.5 / 101."""
+    assert fit_curve(np.full(100, 0.999), np.ones(100, bool))[1] == (pytest.approx(100.5 / 101, abs=1e-6),)
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(st.tuples(st.floats(0, 1), st.booleans()), min_size=2, max_size=900))
+def test_any_curve_is_monotone(rows: list[tuple[float, bool]]) -> None:
+    """Knots increase, probabilities increase and stay strictly inside (0, 1)."""
+    knots, probability = fit_curve(np.array([s for s, _ in rows]), np.array([r for _, r in rows]))
+
+    assert list(knots) == sorted(knots)
+    assert list(probability) == sorted(set(probability))
+    assert probability[0] > 0
+    assert probability[-1] < 1
+
+
+@given(st.permutations(list(range(40))))
+def test_order_of_the_sample_does_not_matter(order: list[int]) -> None:
+    scores, right = np.linspace(0.3, 0.99, 40), np.arange(40) % 3 > 0
+    shuffled = np.array(order)
+
+    assert fit_curve(scores[shuffled], right[shuffled]) == fit_curve(scores, right)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_pooling_agrees_with_an_independent_implementation(seed: int) -> None:
+    """Isotonic regression of scikit-learn over the same sixty bins of 1,000: within 0.002 at every bin.
+
+    Ayer et al. 1955, doi:10.1214/aoms/1177728423. The half that each block adds to its counts is all that may differ.
+    """
+    from sklearn.isotonic import IsotonicRegression
+
+    rng = np.random.default_rng(seed)
+    scores = np.sort(1 - 10 ** -rng.uniform(0, 3, 60_000))
+    certainty = certainty_of(scores)
+    chance = np.clip(0.35 + 0.2 * certainty + 0.06 * np.sin(7 * certainty), 0, 0.985)
+    right = rng.random(len(scores)) < chance
+    knots, probability = fit_curve(scores, right)
+    bins, rates = (np.array([b.mean() for b in np.array_split(v, 60)]) for v in (certainty, right.astype(float)))
+    fitted = IsotonicRegression().fit_transform(bins, rates, sample_weight=np.full(60, 1000))
+    blocks = [fitted == v for v in np.unique(fitted)]
+
+    assert len(knots) == pytest.approx(len(blocks), abs=1)
+    assert len(blocks) < 45  # pooling had something to do
+    ours = np.interp([bins[b].mean() for b in blocks], knots, probability)
+    assert ours == pytest.approx(np.unique(fitted), abs=0.002)
+
+
+def test_fitted_probabilities_are_honest_on_new_scores() -> None:
+    """Drawn anew from the same law, readings of every tenth of the curve are right as often as it says, within 0.02."""
+    rng = np.random.default_rng(8)
+
+    def sample(n: int) -> tuple[np.ndarray, np.ndarray]:
+        scores = 1 - 10 ** -rng.uniform(0, 3, n)
+        return scores, rng.random(n) < 0.4 + 0.19 * certainty_of(scores)
+
+    curve = Curve(*fit_curve(*sample(100_000)), NEVER, 0.001, 0.05, 0, 0, 1.0)
+    scores, right = sample(40_000)
+    said = np.array([curve.confidence(s) for s in scores])
+    for part in np.array_split(np.argsort(said), 10):
+        assert right[part].mean() == pytest.approx(said[part].mean(), abs=0.02)
+
+
+# --- kept ------------------------------------------------------------------------------------------------
+
+
+def test_acceptance_survives_its_file(tmp_path) -> None:
+    path = tmp_path / "acceptance.json"
+    path.write_text(ACCEPTANCE.to_json(), encoding="utf-8")
+
+    assert read_acceptance(path) == ACCEPTANCE
+    assert json.loads(path.read_text(encoding="utf-8"))["basis"] == "made up for a test"
+
+
+def test_shipped_curves_rest_on_their_counts() -> None:
+    """Every curve is monotone; one that accepts anything has its bound under its target; doubtful ones never accept.
+
+    The bound is Clopper & Pearson's, recomputed here with scipy from the counts in the file.
+    """
+    from scipy.stats import beta
+
+    shipped = shipped_acceptance()
+    for name, curve in shipped.curves.items():
+        assert len(curve.knots) == len(curve.probability) >= 1, name
+        assert list(curve.knots) == sorted(curve.knots), name
+        assert list(curve.probability) == sorted(curve.probability), name
+        assert curve.probability[0] > 0
+        assert curve.probability[-1] < 1, name
+        if name.endswith(DOUBTFUL):
+            assert curve.threshold == NEVER, name
+        if curve.threshold < NEVER:
+            bound = beta.ppf(1 - curve.delta, curve.errors + 1, curve.accepted - curve.errors)
+            assert curve.bound == pytest.approx(bound, rel=1e-6), name
+            assert curve.bound <= curve.target, name
+    assert "simulated" in shipped.basis
+    assert any(c.threshold < NEVER for c in shipped.curves.values())
+
+
+def test_no_shipped_threshold_is_reached_from_below() -> None:
+    """The threshold is one of the probabilities that the curve gives, or never."""
+    for name, curve in shipped_acceptance().curves.items():
+        assert curve.threshold == NEVER or curve.probability[0] <= curve.threshold <= curve.probability[-1], name
+        assert not math.isnan(curve.threshold)

@@ -1,0 +1,103 @@
+"""Codes that survive a misread letter: apart in both places, without look-alikes, the same every time."""
+
+from __future__ import annotations
+
+import itertools
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from hypothesis.extra.numpy import arrays
+
+from digitise.codes import LETTERS, LOOK_ALIKES, MOST, choose_codes, letter_distance, measured_confusion
+
+
+def _sound(codes: tuple[str, ...]) -> bool:
+    apart = all(a[0] != b[0] and a[1] != b[1] for a, b in itertools.combinations(codes, 2))
+    return apart and len(set(codes)) == len(codes) and not LOOK_ALIKES & set("".join(codes))
+
+
+@pytest.mark.parametrize("count", range(2, MOST + 1))
+def test_any_two_codes_differ_in_both_letters(count: int) -> None:
+    """From two codes to seventeen, by the shipped reader's confusions; sorted, two letters each, no look-alikes."""
+    chosen = choose_codes(count)
+
+    assert len(chosen.codes) == count
+    assert all(len(c) == 2 and set(c) <= set(LETTERS) for c in chosen.codes)
+    assert list(chosen.codes) == sorted(chosen.codes)
+    assert _sound(chosen.codes)
+
+
+def test_choice_is_the_same_every_time() -> None:
+    assert choose_codes(9) == choose_codes(9)
+
+
+def test_shipped_protocol_uses_the_codes_that_the_command_gives_now(reef) -> None:
+    """The demonstration's categories carry exactly what ``digitise codes 9`` prints with the shipped reader."""
+    categories = reef.sheets["substrate"].categories
+
+    assert sorted(c.code for c in categories) == sorted(choose_codes(len(categories)).codes)
+
+
+@settings(max_examples=10, deadline=None)
+@given(arrays(np.float64, (26, 26), elements=st.floats(0, 1)), st.integers(2, MOST))
+def test_any_confusions_give_sound_codes(confusion: np.ndarray, count: int) -> None:
+    """Whatever a reader confuses, codes stay apart in both letters."""
+    chosen = choose_codes(count, confusion=confusion)
+
+    assert _sound(chosen.codes)
+    assert set(chosen.nearest) <= set(chosen.codes)
+    assert 0 < chosen.chance <= 1
+
+
+def test_confused_letters_are_kept_apart() -> None:
+    """Where H and K are read for each other half the time, three codes do without one of them in each place."""
+    confusion = np.eye(26)
+    h, k = LETTERS.index("H"), LETTERS.index("K")
+    confusion[h, k] = confusion[k, h] = 0.5
+    codes = choose_codes(3, confusion=confusion).codes
+
+    assert not {"H", "K"} <= {c[0] for c in codes}
+    assert not {"H", "K"} <= {c[1] for c in codes}
+
+
+def test_nearest_pair_is_the_likeliest_to_be_mixed_up() -> None:
+    """Its chance is the product of both letters' confusions, and no other pair's is larger."""
+    chosen = choose_codes(9)
+    distance = letter_distance(measured_confusion())
+
+    def chance(a: str, b: str) -> float:
+        return math.exp(-sum(distance[LETTERS.index(x), LETTERS.index(y)] for x, y in zip(a, b, strict=True)))
+
+    assert chosen.chance == pytest.approx(chance(*chosen.nearest))
+    assert chosen.chance == pytest.approx(max(chance(a, b) for a, b in itertools.combinations(chosen.codes, 2)))
+    assert chosen.chance < 0.001
+
+
+def test_distance_by_hand() -> None:
+    """Minus the log of the larger mistake of a pair, with a floor of 1 in 100,000; a letter is infinitely far from itself."""
+    confusion = np.zeros((26, 26))
+    confusion[0, 1], confusion[1, 0] = 0.01, 0.002
+    distance = letter_distance(confusion)
+
+    assert distance[0, 1] == distance[1, 0] == pytest.approx(-math.log(0.01))
+    assert distance[2, 3] == pytest.approx(-math.log(1e-5))
+    assert math.isinf(distance[5, 5])
+
+
+@pytest.mark.parametrize("count", [1, 0, MOST + 1, 100])
+def test_an_impossible_number_of_codes_is_refused_with_the_limits(count: int) -> None:
+    with pytest.raises(ValueError, match=rf"{count} codes asked for: expected 2 to {MOST}, so that any two differ in both letters"):
+        choose_codes(count)
+
+
+def test_measured_confusions_are_mostly_right() -> None:
+    """The shipped reader, on writers its training never saw: the written letter is the likeliest in every row."""
+    confusion = measured_confusion()
+
+    assert confusion.shape == (26, 26)
+    assert confusion.min() >= 0
+    assert confusion.argmax(axis=1).tolist() == list(range(26))
+    assert confusion.sum(axis=1).max() <= 1.001
