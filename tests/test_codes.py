@@ -89,7 +89,9 @@ def test_distance_by_hand() -> None:
 
 @pytest.mark.parametrize("count", [1, 0, MOST + 1, 100])
 def test_an_impossible_number_of_codes_is_refused_with_the_limits(count: int) -> None:
-    with pytest.raises(ValueError, match=rf"{count} codes asked for: expected 2 to {MOST}, so that any two differ in both letters"):
+    with pytest.raises(
+        ValueError, match=rf"{count} codes asked for: expected 2 to {MOST}, so that any two differ in both letters"
+    ):
         choose_codes(count)
 
 

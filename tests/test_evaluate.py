@@ -26,13 +26,31 @@ from digitise.evaluate import (
 from digitise.reading import PhotoResult, Reading
 
 
-def _judged(*, right: bool = True, accepted: bool = True, confidence: float = 0.99, kind: str = "code", truth=None) -> Judged:
+def _judged(
+    *, right: bool = True, accepted: bool = True, confidence: float = 0.99, kind: str = "code", truth=None
+) -> Judged:
     return Judged(kind, confidence, accepted, right, truth or Truth("BK"))
 
 
-SAME = [(7, 7, True), (7, 8, False), (8.0, 8, True), (8.5, 8.5, True), ("BK", "BK", True), ("BK", "YB", False), (None, None, True),
-        (0, None, False), (None, 0, False), (False, 0, False), (0, False, False), (True, 1, False), (True, True, True),
-        (False, False, True), (None, False, False), ("7", 7, True), (0.1 + 0.2, 0.3, True)]
+SAME = [
+    (7, 7, True),
+    (7, 8, False),
+    (8.0, 8, True),
+    (8.5, 8.5, True),
+    ("BK", "BK", True),
+    ("BK", "YB", False),
+    (None, None, True),
+    (0, None, False),
+    (None, 0, False),
+    (False, 0, False),
+    (0, False, False),
+    (True, 1, False),
+    (True, True, True),
+    (False, False, True),
+    (None, False, False),
+    ("7", 7, True),
+    (0.1 + 0.2, 0.3, True),
+]
 
 
 @pytest.mark.parametrize(("read", "truth", "same"), SAME)
@@ -43,16 +61,23 @@ def test_values_are_told_apart_where_it_matters(read, truth, same: bool) -> None
 
 def test_readings_are_judged_cell_by_cell() -> None:
     """Accepted means not flagged; a cell whose truth nobody knows is left out."""
-    readings = [Reading("a", "code", "BK", 0.99, False, ()), Reading("b", "number", 7, 0.6, True, ()), Reading("c", "tick", True, 0.9, False, ())]
+    readings = [
+        Reading("a", "code", "BK", 0.99, False, ()),
+        Reading("b", "number", 7, 0.6, True, ()),
+        Reading("c", "tick", True, 0.9, False, ()),
+    ]
     found = judge(readings, {"a": Truth("BK"), "b": Truth(8)})
 
     assert found == [Judged("code", 0.99, True, True, Truth("BK")), Judged("number", 0.6, False, False, Truth(8))]
 
 
 SILENT = [
-    (True, True, False, False), (False, True, False, True), (False, False, False, False),
+    (True, True, False, False),
+    (False, True, False, True),
+    (False, False, False, False),
     # accepted although only a person may decide, whatever was read:
-    (True, True, True, True), (True, False, True, False),
+    (True, True, True, True),
+    (True, False, True, False),
 ]
 
 
@@ -63,7 +88,9 @@ def test_a_silent_error_is_accepted_and_wrong_or_not_to_be_accepted(right, accep
 
 def test_score_by_hand() -> None:
     """Ten cells: eight accepted, one of them wrong; two left to a person, one of them wrong."""
-    found = score([_judged()] * 7 + [_judged(right=False)] + [_judged(accepted=False), _judged(accepted=False, right=False)])
+    found = score(
+        [_judged()] * 7 + [_judged(right=False)] + [_judged(accepted=False), _judged(accepted=False, right=False)]
+    )
 
     assert (found.cells, found.right, found.accepted, found.silent) == (10, 8, 8, 1)
     assert found.right_share == 0.8
@@ -138,19 +165,35 @@ def test_calibration_error_is_a_share(rows, random) -> None:
 def test_slices_hold_the_right_cells() -> None:
     """Six cells of known kind and truth, each in the slices it belongs to."""
     rows = [
-        _judged(kind="tally", truth=Truth(3)), _judged(kind="tally", truth=Truth(17)), _judged(kind="tally", truth=Truth(None)),
-        _judged(kind="tick", truth=Truth(False)), _judged(kind="text", truth=Truth("REEF")),
+        _judged(kind="tally", truth=Truth(3)),
+        _judged(kind="tally", truth=Truth(17)),
+        _judged(kind="tally", truth=Truth(None)),
+        _judged(kind="tick", truth=Truth(False)),
+        _judged(kind="text", truth=Truth("REEF")),
         _judged(kind="tally", truth=Truth(None, True)),
     ]
     found = {name: len(part) for name, part in slices(rows).items()}
 
-    assert found == {"all cells": 6, "all but free text": 5, "tally": 4, "text": 1, "tick": 1, "tally 1-10": 1, "tally 11-40": 1,
-                     "blank": 2, "crossed out or unreadable": 1}
+    assert found == {
+        "all cells": 6,
+        "all but free text": 5,
+        "tally": 4,
+        "text": 1,
+        "tick": 1,
+        "tally 1-10": 1,
+        "tally 11-40": 1,
+        "blank": 2,
+        "crossed out or unreadable": 1,
+    }
 
 
 def test_report_counts_photographs_and_cells() -> None:
     """One line for the photographs, one for each slice, with the rate and its bounds."""
-    results = [PhotoResult("a", "0", "read", ()), PhotoResult("b", "1", "retake", ("x",)), PhotoResult("c", "2", "read", ())]
+    results = [
+        PhotoResult("a", "0", "read", ()),
+        PhotoResult("b", "1", "retake", ("x",)),
+        PhotoResult("c", "2", "read", ()),
+    ]
     lines = report([_judged()] * 8 + [_judged(right=False)] * 2, results).splitlines()
 
     assert lines[0] == "3 photographs: 2 read, 1 to take again, 0 unreadable"
@@ -164,16 +207,30 @@ def test_report_counts_photographs_and_cells() -> None:
 def test_truth_is_read_by_digest(tmp_path) -> None:
     """Missing marks are plain, missing expectations 'read'."""
     path = tmp_path / "manifest.json"
-    path.write_text(json.dumps({"photos": [
-        {"sha256": "ab", "cells": {"x": {"value": None, "mark": "struck", "must_flag": True}, "y": {"value": 7}}},
-        {"sha256": "cd", "expect": "retake", "cells": {}},
-    ]}), encoding="utf-8")
+    path.write_text(
+        json.dumps(
+            {
+                "photos": [
+                    {
+                        "sha256": "ab",
+                        "cells": {"x": {"value": None, "mark": "struck", "must_flag": True}, "y": {"value": 7}},
+                    },
+                    {"sha256": "cd", "expect": "retake", "cells": {}},
+                ]
+            }
+        ),
+        encoding="utf-8",
+    )
 
-    assert read_truth(path) == {"ab": PhotoTruth("read", {"x": Truth(None, True, "struck"), "y": Truth(7)}),
-                                "cd": PhotoTruth("retake", {})}
+    assert read_truth(path) == {
+        "ab": PhotoTruth("read", {"x": Truth(None, True, "struck"), "y": Truth(7)}),
+        "cd": PhotoTruth("retake", {}),
+    }
 
 
-@pytest.mark.parametrize("text", ["", "[]", "{}", '{"photos": [{}]}', '{"photos": 3}', '{"photos": [{"sha256": "a", "cells": []}]}'])
+@pytest.mark.parametrize(
+    "text", ["", "[]", "{}", '{"photos": [{}]}', '{"photos": 3}', '{"photos": [{"sha256": "a", "cells": []}]}']
+)
 def test_a_file_that_is_no_manifest_is_named(tmp_path, text: str) -> None:
     path = tmp_path / "manifest.json"
     path.write_text(text, encoding="utf-8")

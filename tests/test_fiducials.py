@@ -29,7 +29,9 @@ def _scene(turn_deg: float, *, side_px: float = 80, ids=(40, 41, 42, 43)) -> tup
         matrix = np.array([[cos, -sin, 0], [sin, cos, 0]])
         matrix[:, 2] = centre - matrix[:, :2] @ np.array([n / 2 - 0.5, n / 2 - 0.5])
         small = cv2.GaussianBlur(source, (0, 0), 0.4 / scale)
-        cv2.warpAffine(small, matrix, canvas.shape[::-1], dst=canvas, flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_TRANSPARENT)
+        cv2.warpAffine(
+            small, matrix, canvas.shape[::-1], dst=canvas, flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_TRANSPARENT
+        )
         low, high = 24 - 0.5, 24 + inner - 0.5
         corners = np.array([(low, low), (high, low), (high, high), (low, high)])
         truth[mark_id] = corners @ matrix[:, :2].T + matrix[:, 2]
@@ -68,7 +70,11 @@ def test_nothing_is_found_where_nothing_is() -> None:
     rng = np.random.default_rng(4)
     board = np.kron(np.indices((12, 16)).sum(axis=0) % 2, np.ones((40, 40))) * 255
 
-    for picture in (np.full((300, 400), 128, np.uint8), rng.integers(0, 256, (400, 500)).astype(np.uint8), board.astype(np.uint8)):
+    for picture in (
+        np.full((300, 400), 128, np.uint8),
+        rng.integers(0, 256, (400, 500)).astype(np.uint8),
+        board.astype(np.uint8),
+    ):
         assert find_marks(picture) == []
 
 

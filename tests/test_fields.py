@@ -39,9 +39,14 @@ def _cell(kind: str, boxes: int, **more) -> Cell:
 
 
 CELLS = {
-    "2": _cell("number", 2, max=99), "3%": _cell("number", 3, max=100), "code": _cell("code", 2, choices=CODES),
-    "ns": _cell("code", 1, choices=("N", "S")), "date": _cell("date", 8), "time": _cell("time", 4),
-    "##.#": _cell("decimal", 3, format="##.#"), "##.#####": _cell("decimal", 7, format="##.#####"),
+    "2": _cell("number", 2, max=99),
+    "3%": _cell("number", 3, max=100),
+    "code": _cell("code", 2, choices=CODES),
+    "ns": _cell("code", 1, choices=("N", "S")),
+    "date": _cell("date", 8),
+    "time": _cell("time", 4),
+    "##.#": _cell("decimal", 3, format="##.#"),
+    "##.#####": _cell("decimal", 7, format="##.#####"),
 }
 
 
@@ -72,7 +77,9 @@ GRAMMAR = [
 ]  # fmt: skip
 
 
-@pytest.mark.parametrize(("cell", "text", "value", "reasons"), GRAMMAR, ids=[f"{c}:{t.replace(' ', '_')}" for c, t, *_ in GRAMMAR])
+@pytest.mark.parametrize(
+    ("cell", "text", "value", "reasons"), GRAMMAR, ids=[f"{c}:{t.replace(' ', '_')}" for c, t, *_ in GRAMMAR]
+)
 def test_what_stands_in_the_boxes_means_this(cell: str, text: str, value, reasons: tuple[str, ...]) -> None:
     """A dash alone is 0, blanks lead, a gap or an impossible value is told. Only a flagged cell may hold a suggestion."""
     found = _decoded(cell, text)
@@ -149,8 +156,11 @@ def test_one_misread_letter_never_gives_another_code_unseen(code: str, place: in
         assert found.reasons == ("no-choice",)
 
 
-@given(st.lists(st.sampled_from("0123456789 -#?"), min_size=8, max_size=8), st.sampled_from(sorted(CELLS)),
-       st.floats(0.2, 0.999))
+@given(
+    st.lists(st.sampled_from("0123456789 -#?"), min_size=8, max_size=8),
+    st.sampled_from(sorted(CELLS)),
+    st.floats(0.2, 0.999),
+)
 def test_any_evidence_is_decoded(chars: list[str], name: str, sure: float) -> None:
     """Whatever is in the boxes: a value of the cell's type or None, a score in [0, 1], candidates best first."""
     cell = CELLS[name]

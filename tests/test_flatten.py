@@ -30,12 +30,19 @@ def _bent(printed: np.ndarray, amplitude_mm: float, period_mm: float = 180.0) ->
     mm_x, mm_y = (x + 0.5 - 80) / SCALE, (y + 0.5 - 80) / SCALE
 
     def shift(px, py):
-        return (amplitude_mm * np.sin(2 * np.pi * py / period_mm),
-                0.6 * amplitude_mm * np.sin(2 * np.pi * px / period_mm + 1))
+        return (
+            amplitude_mm * np.sin(2 * np.pi * py / period_mm),
+            0.6 * amplitude_mm * np.sin(2 * np.pi * px / period_mm + 1),
+        )
 
     dx, dy = shift(mm_x, mm_y)
-    inside = cv2.remap(printed, ((mm_x - dx) * FLAT_PX_PER_MM - 0.5).astype(np.float32),
-                       ((mm_y - dy) * FLAT_PX_PER_MM - 0.5).astype(np.float32), cv2.INTER_AREA, borderValue=70)
+    inside = cv2.remap(
+        printed,
+        ((mm_x - dx) * FLAT_PX_PER_MM - 0.5).astype(np.float32),
+        ((mm_y - dy) * FLAT_PX_PER_MM - 0.5).astype(np.float32),
+        cv2.INTER_AREA,
+        borderValue=70,
+    )
 
     def to_photo(points_mm):
         """Solve p = q - shift(q) for q by iteration, then mm to px."""
@@ -87,8 +94,9 @@ def test_maps_agree_with_points(layout) -> None:
     one = layout("site")
     warp = _still(one)
     rng = np.random.default_rng(2)
-    warp.shift_mm[...] = cv2.resize(rng.normal(0, 2, (4, 3, 2)).astype(np.float32), warp.shift_mm.shape[1::-1],
-                                    interpolation=cv2.INTER_CUBIC)
+    warp.shift_mm[...] = cv2.resize(
+        rng.normal(0, 2, (4, 3, 2)).astype(np.float32), warp.shift_mm.shape[1::-1], interpolation=cv2.INTER_CUBIC
+    )
     map_x, map_y = warp.maps(one.page_size_mm, FLAT_PX_PER_MM)
     at = np.column_stack([rng.integers(0, map_x.shape[1], 200), rng.integers(0, map_x.shape[0], 200)])
     px = warp.photo_px((at + 0.5) / FLAT_PX_PER_MM)
@@ -111,7 +119,9 @@ def test_anchors_are_corners_of_printed_boxes(layout) -> None:
 # --- flattening ------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(("sheet", "amplitude_mm"), [("substrate", 0.0), ("substrate", 2.0), ("fish", 2.0), ("site", 1.5)])
+@pytest.mark.parametrize(
+    ("sheet", "amplitude_mm"), [("substrate", 0.0), ("substrate", 2.0), ("fish", 2.0), ("site", 1.5)]
+)
 def test_known_bend_is_undone(printed, layout, sheet: str, amplitude_mm: float) -> None:
     """Places in the cells come back within 0.2 mm (95 of 100), although by the marks alone they are up to 3 mm out."""
     one = layout(sheet)
@@ -153,7 +163,11 @@ def test_nothing_to_match_gives_no_trust(layout, picture: str) -> None:
     """A blank or a noisy picture ends without an exception, nothing matched."""
     one = layout("substrate")
     shape = (2100, 1500)
-    photo = np.full(shape, 230, np.uint8) if picture == "white" else np.random.default_rng(3).integers(0, 255, shape).astype(np.uint8)
+    photo = (
+        np.full(shape, 230, np.uint8)
+        if picture == "white"
+        else np.random.default_rng(3).integers(0, 255, shape).astype(np.uint8)
+    )
     flat = flatten(photo, one, np.diag([SCALE, SCALE, 1.0]))
 
     assert flat.image.shape == (297 * 8, 210 * 8)

@@ -92,7 +92,8 @@ def test_light_that_falls_off_is_no_ink(printed, layout) -> None:
     plain, lit = (extract_ink(np.round(i).astype(np.uint8), one) for i in (image, image * light))
 
     assert _inked_mm2(lit, one.by_id["substrate/5.5"].box_mm) == pytest.approx(
-        _inked_mm2(plain, one.by_id["substrate/5.5"].box_mm), rel=0.15)
+        _inked_mm2(plain, one.by_id["substrate/5.5"].box_mm), rel=0.15
+    )
     for cell in one.cells:
         if cell.id != "substrate/5.5":
             assert _inked_mm2(lit, cell.box_mm) < 0.1, cell.id

@@ -32,7 +32,7 @@ def _far_from_fit(one) -> np.ndarray:
 def _error_mm(page, taken) -> np.ndarray:
     points = _far_from_fit(page.layout)
     truth = taken.shot.page_to_photo_px(points)
-    px_per_mm = np.linalg.norm(taken.shot.page_to_photo_px(points + (1, 0)) - truth, axis=1)
+    px_per_mm = np.linalg.norm(taken.shot.page_to_photo_px(points + np.array([1, 0])) - truth, axis=1)
     return np.linalg.norm(page.flattened.warp.photo_px(points) - truth, axis=1) / px_per_mm
 
 
@@ -80,7 +80,7 @@ def test_resolution_is_measured(photograph, registered) -> None:
     """Pixels a millimetre at the middle of the page, within a tenth of the truth."""
     page, taken = registered("fish"), photograph("fish")
     middle = np.array(page.layout.page_size_mm) / 2
-    step = taken.shot.page_to_photo_px(np.array([middle, middle + (1, 0), middle + (0, 1)]))
+    step = taken.shot.page_to_photo_px(np.vstack([middle, middle + np.eye(2)]))
     true = min(np.linalg.norm(step[1] - step[0]), np.linalg.norm(step[2] - step[0]))
 
     assert page.native_px_per_mm == pytest.approx(true, rel=0.1)
@@ -93,11 +93,18 @@ def _values(page) -> dict:
 
 
 @settings(max_examples=5, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
-@given(turns=st.integers(0, 3), sheet=st.sampled_from(SHEETS[1:]), margin=st.tuples(*[st.integers(0, 150)] * 4), grey=st.integers(0, 255))
+@given(
+    turns=st.integers(0, 3),
+    sheet=st.sampled_from(SHEETS[1:]),
+    margin=st.tuples(*[st.integers(0, 150)] * 4),
+    grey=st.integers(0, 255),
+)
 @example(turns=2, sheet="substrate", margin=(0, 0, 0, 0), grey=0)
 @example(turns=2, sheet="fish", margin=(0, 0, 0, 0), grey=0)
 @example(turns=2, sheet="site", margin=(0, 0, 0, 0), grey=0)
-def test_turning_or_framing_the_photograph_changes_no_value(photograph, registered, layouts, turns, sheet, margin, grey) -> None:
+def test_turning_or_framing_the_photograph_changes_no_value(
+    photograph, registered, layouts, turns, sheet, margin, grey
+) -> None:
     """Turned by quarter turns and set in a margin of any grey, the picture says what it said."""
     turned = np.ascontiguousarray(np.rot90(photograph(sheet).gray(), turns))
     framed = cv2.copyMakeBorder(turned, *margin, cv2.BORDER_CONSTANT, value=grey)
@@ -119,16 +126,34 @@ def test_saving_again_changes_no_value(photograph, registered, layouts) -> None:
 
 
 FAULTS = [
-    pytest.param({"fill": 1.0, "shift": (0.15, 0), "tilt_deg": 3}, "retake", "cut-off", "lower right", id="right-side-cut"),
+    pytest.param(
+        {"fill": 1.0, "shift": (0.15, 0), "tilt_deg": 3}, "retake", "cut-off", "lower right", id="right-side-cut"
+    ),
     pytest.param({"fill": 1.0, "shift": (-0.2, 0), "tilt_deg": 3}, "retake", "cut-off", "left", id="left-side-cut"),
-    pytest.param({"fill": 1.0, "shift": (0.2, 0.15), "tilt_deg": 3}, "retake", "few-marks",
-                 "found 1 of the 4 corner marks (top right and bottom right and bottom left missing)", id="one-mark-left"),
+    pytest.param(
+        {"fill": 1.0, "shift": (0.2, 0.15), "tilt_deg": 3},
+        "retake",
+        "few-marks",
+        "found 1 of the 4 corner marks (top right and bottom right and bottom left missing)",
+        id="one-mark-left",
+    ),
     pytest.param({"fill": 0.35}, "retake", "too-far", "pixels a millimetre; 4.5 are needed", id="far"),
     pytest.param({"defocus_px": 9.0}, None, "blurred", "", id="out-of-focus"),
     pytest.param({"motion_px": 40.0}, None, "blurred", "", id="shaken"),
-    pytest.param({"glare_strength": 3, "glare_size_mm": 85, "glare_at": (0.8, 0.8)}, "retake", "glare", "lower right",
-                 id="glare-low"),
-    pytest.param({"glare_strength": 3, "glare_size_mm": 85, "glare_at": (0.5, 0.5)}, "retake", "glare", "centre", id="glare-middle"),
+    pytest.param(
+        {"glare_strength": 3, "glare_size_mm": 85, "glare_at": (0.8, 0.8)},
+        "retake",
+        "glare",
+        "lower right",
+        id="glare-low",
+    ),
+    pytest.param(
+        {"glare_strength": 3, "glare_size_mm": 85, "glare_at": (0.5, 0.5)},
+        "retake",
+        "glare",
+        "centre",
+        id="glare-middle",
+    ),
 ]
 
 
@@ -170,7 +195,9 @@ def _marks_only(ids: dict[int, tuple[int, int]]) -> np.ndarray:
     picture = np.full((1400, 1000), 200, np.uint8)
     for mark_id, (x, y) in ids.items():
         picture[y - 20 : y + 140, x - 20 : x + 140] = 255
-        picture[y : y + 120, x : x + 120] = np.kron(1 - mark_modules(mark_id).astype(np.uint8), np.full((15, 15), 255, np.uint8))
+        picture[y : y + 120, x : x + 120] = np.kron(
+            1 - mark_modules(mark_id).astype(np.uint8), np.full((15, 15), 255, np.uint8)
+        )
     return picture
 
 
@@ -292,9 +319,18 @@ def test_page_without_a_readable_code_has_no_identity(photographed, layouts) -> 
 
 
 PLACES = [
-    ((10, 10), "upper left"), ((105, 10), "upper middle"), ((200, 10), "upper right"), ((10, 150), "middle left"),
-    ((105, 150), "centre"), ((200, 150), "middle right"), ((10, 290), "lower left"), ((105, 290), "lower middle"),
-    ((200, 290), "lower right"), ((60, 10, 90, 20), "upper middle"), ((-5, -5), "upper left"), ((500, 500), "lower right"),
+    ((10, 10), "upper left"),
+    ((105, 10), "upper middle"),
+    ((200, 10), "upper right"),
+    ((10, 150), "middle left"),
+    ((105, 150), "centre"),
+    ((200, 150), "middle right"),
+    ((10, 290), "lower left"),
+    ((105, 290), "lower middle"),
+    ((200, 290), "lower right"),
+    ((60, 10, 90, 20), "upper middle"),
+    ((-5, -5), "upper left"),
+    ((500, 500), "lower right"),
 ]
 
 

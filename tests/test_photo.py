@@ -210,7 +210,9 @@ BAD = [
     pytest.param(_encoded("JPEG", _upright())[:3], "not-an-image", "no JPEG, PNG", id="three-bytes"),
     pytest.param(b"Just words, saved as a photograph.\n" * 50, "not-an-image", "no JPEG, PNG", id="text"),
     pytest.param(_zip(), "not-an-image", "no JPEG, PNG", id="zip"),
-    pytest.param(b'<svg xmlns="http://www.w3.org/2000/svg" width="9" height="9"/>', "not-an-image", "no JPEG", id="svg"),
+    pytest.param(
+        b'<svg xmlns="http://www.w3.org/2000/svg" width="9" height="9"/>', "not-an-image", "no JPEG", id="svg"
+    ),
     pytest.param(_bytes(Image.fromarray(_upright()), "GIF"), "not-an-image", "no JPEG, PNG", id="gif"),
     pytest.param(b"%PDF-1.7\n%%EOF\n", "not-an-image", "no JPEG, PNG", id="pdf"),
     pytest.param(_png_header(60_000, 60_000), "too-large", "", id="header-of-3600-megapixels"),
@@ -247,8 +249,13 @@ for name in sys.argv[1:]:
 
 
 def _in_a_fresh_process(*paths) -> list:
-    done = subprocess.run([sys.executable, "-W", "error", "-c", _LONE, *map(str, paths)], text=True, timeout=60,
-                          capture_output=True, check=False)
+    done = subprocess.run(
+        [sys.executable, "-W", "error", "-c", _LONE, *map(str, paths)],
+        text=True,
+        timeout=60,
+        capture_output=True,
+        check=False,
+    )
     assert done.returncode == 0, done.stderr[-500:]
     return [json.loads(line) for line in done.stdout.splitlines()]
 
@@ -261,8 +268,9 @@ def test_each_format_may_be_the_first_that_a_process_decodes(kind: str, tmp_path
     assert _in_a_fresh_process(tmp_path / "first.jpg") == [[True, "", ""]]
 
 
-@pytest.mark.parametrize("data", [BAD[i].values[0] for i in (1, 2, 4, 7, 8, 9, 12)],
-                         ids=[BAD[i].id for i in (1, 2, 4, 7, 8, 9, 12)])
+@pytest.mark.parametrize(
+    "data", [BAD[i].values[0] for i in (1, 2, 4, 7, 8, 9, 12)], ids=[BAD[i].id for i in (1, 2, 4, 7, 8, 9, 12)]
+)
 def test_a_bad_file_may_be_the_first_too(data: bytes, tmp_path) -> None:
     """A fresh process gives the same reason as one that has decoded before, and no warning or traceback."""
     (tmp_path / "first.jpg").write_bytes(data)

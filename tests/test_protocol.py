@@ -53,18 +53,35 @@ def _swapped(old: str, new: str) -> str:
 
 
 HOSTILE = [
-    pytest.param(_swapped("programme: Example pond group", "programme: &a Pond\nfont: *a"),
-                 ["line 5", "anchors and aliases are not used"], id="alias"),
-    pytest.param("a: &a [x,x]\nb: &b [*a,*a]\nc: &c [*b,*b]\nd: [*c,*c]\n", ["anchors and aliases"], id="growing-aliases"),
-    pytest.param(_swapped("title: Pond line\nprog", "title: One\ntitle: Two\nprog"), ["'title' is given twice"], id="key-twice"),
-    pytest.param(_swapped("{code: AB, id: reed,", "{code: AB, code: EF, id: reed,"), ["line 10", "'code' is given twice"],
-                 id="key-twice-deep"),
+    pytest.param(
+        _swapped("programme: Example pond group", "programme: &a Pond\nfont: *a"),
+        ["line 5", "anchors and aliases are not used"],
+        id="alias",
+    ),
+    pytest.param(
+        "a: &a [x,x]\nb: &b [*a,*a]\nc: &c [*b,*b]\nd: [*c,*c]\n", ["anchors and aliases"], id="growing-aliases"
+    ),
+    pytest.param(
+        _swapped("title: Pond line\nprog", "title: One\ntitle: Two\nprog"), ["'title' is given twice"], id="key-twice"
+    ),
+    pytest.param(
+        _swapped("{code: AB, id: reed,", "{code: AB, code: EF, id: reed,"),
+        ["line 10", "'code' is given twice"],
+        id="key-twice-deep",
+    ),
     pytest.param(_swapped("protocol: pond-line", "protocol: [unclosed"), ["not readable as YAML"], id="no-yaml"),
-    pytest.param(_swapped("protocol: pond-line", "protocol: !!python/object/apply:os.getcwd []"), ["not readable as YAML"],
-                 id="python-object"),
+    pytest.param(
+        _swapped("protocol: pond-line", "protocol: !!python/object/apply:os.getcwd []"),
+        ["not readable as YAML"],
+        id="python-object",
+    ),
     pytest.param(_swapped("protocol: pond-line", "protocol: \x00"), ["not readable as YAML"], id="null-character"),
     pytest.param("[" * 5000, ["not readable as YAML"], id="deep-nesting"),
-    pytest.param(_swapped("protocol: pond-line", "? [a, b]\n: c\nprotocol: pond-line"), ["not readable as YAML"], id="list-as-key"),
+    pytest.param(
+        _swapped("protocol: pond-line", "? [a, b]\n: c\nprotocol: pond-line"),
+        ["not readable as YAML"],
+        id="list-as-key",
+    ),
     pytest.param(_swapped('version: "1"', "version: 2026-13-45"), ["not readable as YAML"], id="impossible-date"),
     pytest.param(_swapped('version: "1"', "version: 1" + "0" * 5000), ["not readable as YAML"], id="endless-number"),
     pytest.param("", ["found NoneType", "expected a mapping"], id="empty"),
@@ -72,31 +89,62 @@ HOSTILE = [
     pytest.param("just words", ["found str", "expected a mapping"], id="words"),
     pytest.param(_swapped('version: "1"', "version: 1"), ["version: found 1, expected"], id="number-for-text"),
     pytest.param(_swapped('version: "1"', 'version: "a/b"'), ["version: found 'a/b', expected"], id="slash-in-version"),
-    pytest.param(_swapped("protocol: pond-line", "protocol: Pond Line"), ["protocol: found 'Pond Line', expected"], id="spaces"),
+    pytest.param(
+        _swapped("protocol: pond-line", "protocol: Pond Line"), ["protocol: found 'Pond Line', expected"], id="spaces"
+    ),
     pytest.param(_swapped("programme: Example pond group\n", ""), ["programme: missing"], id="missing"),
     pytest.param(POND + "colour: red\n", ["colour: this key is not known"], id="unknown-key"),
     pytest.param(POND + "transects: three\n", ["transects: found 'three', expected"], id="words-for-number"),
     pytest.param(POND + "transects: 0\n", ["transects: found 0, expected"], id="no-transect"),
     pytest.param(POND + "paper: A5\n", ["paper: found 'A5', expected", "'A4' or 'letter'"], id="paper"),
     pytest.param(POND + "transect: {length_m: -1}\n", ["transect.length_m: found -1, expected"], id="negative-length"),
-    pytest.param(POND + "transect: {length_m: .nan}\n", ["transect.length_m: found nan, expected"], id="length-no-number"),
-    pytest.param(POND + "transect: {point_spacing_m: 0.01}\n", ["points on one tape: expected 200 at most"], id="many-points"),
-    pytest.param(POND + 'belt: {segments: ["0-10", "10-30"]}\n', ["'10-30' does not lie on the tape", "0 to 20 m"],
-                 id="segment-off-the-tape"),
+    pytest.param(
+        POND + "transect: {length_m: .nan}\n", ["transect.length_m: found nan, expected"], id="length-no-number"
+    ),
+    pytest.param(
+        POND + "transect: {point_spacing_m: 0.01}\n", ["points on one tape: expected 200 at most"], id="many-points"
+    ),
+    pytest.param(
+        POND + 'belt: {segments: ["0-10", "10-30"]}\n',
+        ["'10-30' does not lie on the tape", "0 to 20 m"],
+        id="segment-off-the-tape",
+    ),
     pytest.param(POND + 'belt: {segments: ["10-0"]}\n', ["'10-0' does not lie on the tape"], id="segment-backwards"),
-    pytest.param(POND + "captions: {tally: strokes, colour: red}\n", ["['colour'] are not used", "'tally'"], id="caption"),
-    pytest.param(_swapped("code: CD", "code: CB"), ["'AB' (Reeds)", "'CB' (Mud)", "share a letter", "digitise codes"],
-                 id="codes-share-second-letter"),
-    pytest.param(_swapped("code: CD", "code: AD"), ["'AB' (Reeds)", "'AD' (Mud)", "share a letter"], id="codes-share-first-letter"),
-    pytest.param(_swapped("code: CD", "code: cd"), ["sheets.pond.categories.1.code: found 'cd', expected"], id="small-letters"),
+    pytest.param(
+        POND + "captions: {tally: strokes, colour: red}\n", ["['colour'] are not used", "'tally'"], id="caption"
+    ),
+    pytest.param(
+        _swapped("code: CD", "code: CB"),
+        ["'AB' (Reeds)", "'CB' (Mud)", "share a letter", "digitise codes"],
+        id="codes-share-second-letter",
+    ),
+    pytest.param(
+        _swapped("code: CD", "code: AD"),
+        ["'AB' (Reeds)", "'AD' (Mud)", "share a letter"],
+        id="codes-share-first-letter",
+    ),
+    pytest.param(
+        _swapped("code: CD", "code: cd"), ["sheets.pond.categories.1.code: found 'cd', expected"], id="small-letters"
+    ),
     pytest.param(_swapped("id: mud", "id: reed"), ["category id used twice: reed"], id="category-twice"),
     pytest.param(_swapped("id: grebe", "id: heron"), ["row id used twice: heron"], id="row-twice"),
     pytest.param(_swapped("kind: line", "kind: circle"), ["sheets.pond", "circle"], id="sheet-kind"),
-    pytest.param(_swapped("kind: date", "kind: decimal"), ["'day' is a decimal", "format such as '##.#'"], id="decimal-without-format"),
-    pytest.param(_swapped("kind: date", "kind: code, choices: [N]"), ["'day' is a code", "at least two choices"], id="one-choice"),
-    pytest.param(_swapped("kind: date", "kind: code, choices: [N, SE]"), ["choices of one length", "['N', 'SE']"],
-                 id="choices-of-two-lengths"),
-    pytest.param(_swapped("cautions: [Look before you step.]", "cautions: []"), ["sheets.visit.cautions"], id="no-cautions"),
+    pytest.param(
+        _swapped("kind: date", "kind: decimal"),
+        ["'day' is a decimal", "format such as '##.#'"],
+        id="decimal-without-format",
+    ),
+    pytest.param(
+        _swapped("kind: date", "kind: code, choices: [N]"), ["'day' is a code", "at least two choices"], id="one-choice"
+    ),
+    pytest.param(
+        _swapped("kind: date", "kind: code, choices: [N, SE]"),
+        ["choices of one length", "['N', 'SE']"],
+        id="choices-of-two-lengths",
+    ),
+    pytest.param(
+        _swapped("cautions: [Look before you step.]", "cautions: []"), ["sheets.visit.cautions"], id="no-cautions"
+    ),
 ]
 
 
@@ -143,12 +191,16 @@ def test_huge_file_is_refused_unread(tmp_path) -> None:
     path = tmp_path / "huge.yaml"
     path.write_text("# " + "x" * MAX_BYTES, encoding="utf-8")
 
-    with pytest.raises(ProtocolError, match=rf"huge\.yaml: {MAX_BYTES + 2} bytes; expected a protocol file under {MAX_BYTES}"):
+    with pytest.raises(
+        ProtocolError, match=rf"huge\.yaml: {MAX_BYTES + 2} bytes; expected a protocol file under {MAX_BYTES}"
+    ):
         load_protocol(path)
 
 
 def test_missing_file_lists_what_is_shipped(tmp_path) -> None:
-    with pytest.raises(ProtocolError, match=r"no such file, and no shipped protocol has that name \(shipped: reef-transect\)"):
+    with pytest.raises(
+        ProtocolError, match=r"no such file, and no shipped protocol has that name \(shipped: reef-transect\)"
+    ):
         load_protocol(tmp_path / "nowhere.yaml")
 
 
@@ -161,8 +213,14 @@ def test_tape_without_a_sensible_number_of_points_is_refused_at_once(key: str) -
         "try: parse_protocol(sys.stdin.read(), 'pond.yaml'); print('accepted')\n"
         "except ProtocolError as error: print('refused:', error)\n"
     )
-    done = subprocess.run([sys.executable, "-c", code], input=POND + f"transect: {{{key}}}\n", text=True, timeout=20,
-                          capture_output=True, check=False)
+    done = subprocess.run(
+        [sys.executable, "-c", code],
+        input=POND + f"transect: {{{key}}}\n",
+        text=True,
+        timeout=20,
+        capture_output=True,
+        check=False,
+    )
 
     assert done.stdout.startswith("refused: pond.yaml: "), done.stdout + done.stderr[-300:]
 
@@ -170,10 +228,16 @@ def test_tape_without_a_sensible_number_of_points_is_refused_at_once(key: str) -
 CLASHES = [
     pytest.param(POND + 'belt: {segments: ["0-10", "0-10"]}\n', "0-10", id="segment-twice"),
     pytest.param(POND + 'belt: {segments: ["0-10", "5-15"]}\n', "5-15", id="segments-overlap"),
-    pytest.param(_swapped("    rows:\n", "    fields: [{id: none-seen, label: None, kind: tick}]\n    rows:\n"), "none-seen",
-                 id="none-seen-field"),
-    pytest.param(_swapped("    categories:\n", "    fields: [{id: '10', label: Ten, kind: tick}]\n    categories:\n"), "10",
-                 id="field-named-as-a-point"),
+    pytest.param(
+        _swapped("    rows:\n", "    fields: [{id: none-seen, label: None, kind: tick}]\n    rows:\n"),
+        "none-seen",
+        id="none-seen-field",
+    ),
+    pytest.param(
+        _swapped("    categories:\n", "    fields: [{id: '10', label: Ten, kind: tick}]\n    categories:\n"),
+        "10",
+        id="field-named-as-a-point",
+    ),
 ]
 
 

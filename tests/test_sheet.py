@@ -114,11 +114,13 @@ def test_an_independent_decoder_reads_the_identity(layout, rasters, sheet: str, 
 def test_symbol_has_its_quiet_zone(layout, rasters, sheet: str, paper: str) -> None:
     """Four modules of white all round the symbol, as ISO/IEC 18004 asks (section 'quiet zone')."""
     x, y, w, h = layout(sheet, paper).qr_mm
-    modules = segno.make_qr(f"RS1/REEF-TRANSECT/1/{sheet}/1/{paper}/ABCD/QH7M4K/2".upper(), error="m").symbol_size(border=0)[0]
+    modules = segno.make_qr(f"RS1/REEF-TRANSECT/1/{sheet}/1/{paper}/ABCD/QH7M4K/2".upper(), error="m").symbol_size(
+        border=0
+    )[0]
     quiet = 4 * w / modules
-    outer = rasters[sheet, paper][_px(y - quiet):_px(y + h + quiet), _px(x - quiet):_px(x + w + quiet)].copy()
+    outer = rasters[sheet, paper][_px(y - quiet) : _px(y + h + quiet), _px(x - quiet) : _px(x + w + quiet)].copy()
     inner = _px(quiet)
-    outer[inner - 1:-inner + 1, inner - 1:-inner + 1] = 255
+    outer[inner - 1 : -inner + 1, inner - 1 : -inner + 1] = 255
 
     assert outer.min() > 200
 
@@ -135,8 +137,13 @@ def _lonely(rule: Rule, one: Layout) -> float | None:
         return None
     for at in np.linspace(low + 1.3, high - 1.3, 9):
         x, y = (rule.x0, at) if upright else (at, rule.y0)
-        near = [r for r in one.rules if r is not rule and min(r.x0, r.x1) - 1.2 < x < max(r.x0, r.x1) + 1.2
-                and min(r.y0, r.y1) - 1.2 < y < max(r.y0, r.y1) + 1.2]
+        near = [
+            r
+            for r in one.rules
+            if r is not rule
+            and min(r.x0, r.x1) - 1.2 < x < max(r.x0, r.x1) + 1.2
+            and min(r.y0, r.y1) - 1.2 < y < max(r.y0, r.y1) + 1.2
+        ]
         if not near:
             return float(at)
     return None
@@ -182,8 +189,8 @@ def test_writing_areas_are_white(layout, rasters, sheet: str, paper: str) -> Non
     """Nothing is printed inside a box but a character comb's teeth and a decimal's point."""
     for cell in layout(sheet, paper).cells:
         for x, y, w, h in cell.characters_mm or (cell.box_mm,):
-            inside = rasters[sheet, paper][_px(y + 0.2):_px(y + h - 0.2), _px(x + 0.3):_px(x + w - 0.3)]
-            lowest = inside[:-_px(0.2 * h)] if cell.kind == "text" else inside
+            inside = rasters[sheet, paper][_px(y + 0.2) : _px(y + h - 0.2), _px(x + 0.3) : _px(x + w - 0.3)]
+            lowest = inside[: -_px(0.2 * h)] if cell.kind == "text" else inside
             assert lowest.min() > 240, cell.id
 
 
@@ -244,7 +251,9 @@ def test_caption_too_long_for_its_place_is_a_clear_error() -> None:
     protocol = parse_protocol(POND.format(name="Rather a long name for such a small place " * 4), "pond.yaml")
     one = build_layouts(protocol)[0]
 
-    with pytest.raises(ProtocolError, match=r"'Rather a long name .* does not fit in 1 line\(s\) of \d+ mm; shorten it"):
+    with pytest.raises(
+        ProtocolError, match=r"'Rather a long name .* does not fit in 1 line\(s\) of \d+ mm; shorten it"
+    ):
         sheet_pdf(protocol, [(one, identity_for(one, "QH7M4K", 1))])
 
 
@@ -257,9 +266,15 @@ def test_printing_again_gives_the_same_bytes(reef, layout) -> None:
 
 names = st.from_regex(r"[a-z0-9][a-z0-9-]{0,39}", fullmatch=True)
 identities = st.builds(
-    Identity, names, st.from_regex(r"[0-9a-z][0-9a-z.]{0,7}", fullmatch=True), names, st.integers(1, 999),
-    st.sampled_from(["A4", "letter"]), st.from_regex(r"[0-9a-f]{4}", fullmatch=True),
-    st.text(PACK_ALPHABET, min_size=PACK_LENGTH, max_size=PACK_LENGTH), st.integers(0, 999),
+    Identity,
+    names,
+    st.from_regex(r"[0-9a-z][0-9a-z.]{0,7}", fullmatch=True),
+    names,
+    st.integers(1, 999),
+    st.sampled_from(["A4", "letter"]),
+    st.from_regex(r"[0-9a-f]{4}", fullmatch=True),
+    st.text(PACK_ALPHABET, min_size=PACK_LENGTH, max_size=PACK_LENGTH),
+    st.integers(0, 999),
 )
 
 
@@ -282,8 +297,15 @@ def test_foreign_fields_are_no_identity() -> None:
     good = "RS1/REEF/1/FISH/1/A4/ABCD/QH7M4K/2"
 
     assert parse_identity(good) is not None
-    for bad in (good.replace("RS1", "RS2"), good.replace("QH7M4K", "QH7M4O"), good.replace("QH7M4K", "QH7M4"),
-                good.replace("/2", "/-2"), good.replace("/2", "/²"), good + "/3", good.replace("FISH/1/", "FISH/1234/")):
+    for bad in (
+        good.replace("RS1", "RS2"),
+        good.replace("QH7M4K", "QH7M4O"),
+        good.replace("QH7M4K", "QH7M4"),
+        good.replace("/2", "/-2"),
+        good.replace("/2", "/²"),
+        good + "/3",
+        good.replace("FISH/1/", "FISH/1234/"),
+    ):
         assert parse_identity(bad) is None, bad
 
 

@@ -17,9 +17,15 @@ from digitise.simulate.tally_hand import TallyManner, tally_strokes
 from digitise.tally import StrokeCount, count_strokes, own_ink
 from digitise.tally_network import STRIDE, LearnedCount, learned_counts, network_input
 
-NEAT = TallyManner(lean=0.05, reach=0.75, spacing_mm=1.9, gap_mm=3.2, bar_slope=-0.6, one_row=True, small=False, crowding=0.0)
-STEEP = TallyManner(lean=0.2, reach=0.85, spacing_mm=1.7, gap_mm=3.0, bar_slope=0.9, one_row=False, small=False, crowding=0.1)
-SMALL = TallyManner(lean=-0.1, reach=0.8, spacing_mm=1.5, gap_mm=2.6, bar_slope=-0.4, one_row=False, small=True, crowding=0.0)
+NEAT = TallyManner(
+    lean=0.05, reach=0.75, spacing_mm=1.9, gap_mm=3.2, bar_slope=-0.6, one_row=True, small=False, crowding=0.0
+)
+STEEP = TallyManner(
+    lean=0.2, reach=0.85, spacing_mm=1.7, gap_mm=3.0, bar_slope=0.9, one_row=False, small=False, crowding=0.1
+)
+SMALL = TallyManner(
+    lean=-0.1, reach=0.8, spacing_mm=1.5, gap_mm=2.6, bar_slope=-0.4, one_row=False, small=True, crowding=0.0
+)
 MANNERS = {"neat": NEAT, "steep": STEEP, "small": SMALL}
 PENCIL = Pencil(width_mm=0.6, darkness=0.75)
 
@@ -92,8 +98,10 @@ def test_the_network_counts_the_same_strokes_on_its_own(printed, layout, reef, m
 def test_a_fifth_stroke_struck_across_counts_as_five(printed, layout) -> None:
     """Four uprights alone are four with no bar; with the bar they are five."""
     name = "fish/ray/0-10/tally"
-    four, five = (count_strokes(own_ink(ink, layout("fish").by_id[name]), ink_threshold(ink))
-                  for ink in (_drawn(printed, layout, {name: n}, NEAT) for n in (4, 5)))
+    four, five = (
+        count_strokes(own_ink(ink, layout("fish").by_id[name]), ink_threshold(ink))
+        for ink in (_drawn(printed, layout, {name: n}, NEAT) for n in (4, 5))
+    )
 
     assert (four.count, four.bars) == (4, 0)
     assert (five.count, five.bars) == (5, 1)
@@ -184,7 +192,9 @@ def test_boxes_of_several_sizes_are_counted_in_their_order() -> None:
 # --- what a tally means ----------------------------------------------------------------------------------
 
 
-def _decoded(count: int, learned: float, *, void: float = 0.0, zero: float = 0.0, ring: bool = False, ink: float = 20.0, most=60):
+def _decoded(
+    count: int, learned: float, *, void: float = 0.0, zero: float = 0.0, ring: bool = False, ink: float = 20.0, most=60
+):
     return decode_tally(StrokeCount(count, count // 5, ring, ink, 8.0), LearnedCount(learned, void, zero), most)[0]
 
 
@@ -272,7 +282,10 @@ def test_tally_and_total_that_differ_are_both_told(written, reef) -> None:
     found = _sheet(written, {name: 9, name.replace("/tally", "/total"): 7})
 
     assert (found[name].value, found[name].reasons) == (9, ("total-differs",))
-    assert (found[name.replace("/tally", "/total")].value, found[name.replace("/tally", "/total")].reasons) == (7, ("total-differs",))
+    assert (found[name.replace("/tally", "/total")].value, found[name.replace("/tally", "/total")].reasons) == (
+        7,
+        ("total-differs",),
+    )
 
 
 def test_strokes_without_a_total_do_not_differ_from_it(written, reef) -> None:

@@ -35,10 +35,11 @@ def main() -> None:
     mean.add_argument("networks", nargs="+", metavar="FILE[:MEMBER]", help="MEMBER 0 or 1 takes one network of a pair")
     mean.add_argument("--out", type=Path, required=True)
     three = steps.add_parser("calibrate", help="set probabilities and acceptance thresholds")
-    three.add_argument("--strokes", type=Path, required=True)
+    three.add_argument("--strokes", type=Path)
     three.add_argument("--protocol", default="reef-transect")
     three.add_argument("--out", type=Path, required=True)
     three.add_argument("--pages", type=int, default=400)
+    three.add_argument("--rows", type=Path, help="set thresholds again from rows kept by an earlier run")
     three.add_argument("--jobs", type=int, default=os.cpu_count() or 1)
     args = parser.parse_args()
     if args.step == "fit":
@@ -61,6 +62,14 @@ def main() -> None:
             inner = members(Path(name))
             parts += [(Path(name), inner[int(which)])] if which else [(Path(name), m) for m in inner]
         average(parts, args.out)
+        return
+    if args.step == "calibrate" and args.rows:
+        from digitise.train.calibrate import read_rows, set_acceptance
+
+        rows = read_rows(args.rows)
+        pages = len({r.page for r in rows})
+        basis = f"simulated photographs: {pages} pages, {len(rows)} cells, by writers that training never saw"
+        set_acceptance(rows, basis, args.out)
         return
     hands = load_hands(args.strokes)
     train, calibrate, _ = split_writers(hands)

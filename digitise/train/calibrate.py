@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import itertools
 from collections.abc import Mapping
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, fields
@@ -28,6 +27,18 @@ from digitise.train.sheets import practice_layout
 
 TARGET = 0.001  # wrong among accepted readings of each group
 DELTA = 0.05
+SHARES = (0.9, 0.95, 0.98, 1.0)  # of a group's readings, accepted at each threshold tried in turn
+    0.5,
+    0.6,
+    0.7,
+    0.8,
+    0.86,
+    0.9,
+    0.93,
+    0.96,
+    0.98,
+    1.0,
+)  # of a group's readings, accepted at each threshold tried
 MESS = Mess(struck=0.012, overwritten=0.01, erased_rewritten=0.02, ditto=0.004, unreadable=0.004, overrun=0.03)
 
 
@@ -78,28 +89,34 @@ def _sample(protocol: Protocol, hands: Mapping[str, Hand], seeds: list[int]) -> 
 
 
 def _curve(rows: list[Row], *, target: float, delta: float, doubtful: bool) -> Curve:
-    """Calibrate on even pages, set the threshold on odd ones by fixed-sequence testing.
+    """Calibrate on every third page, set the threshold on the others by fixed-sequence testing.
 
     Cells of a page are not independent; the bound takes them so and is the more optimistic for it.
     """
-    even = [r for r in rows if r.page % 2 == 0] or rows
-    odd = [r for r in rows if r.page % 2 == 1] or rows
-    knots, probability = fit_curve(np.array([r.score for r in even]), np.array([r.right for r in even]))
+    fitted = [r for r in rows if r.page % 3 == 0] or rows
+    tested = [r for r in rows if r.page % 3] or rows
+    knots, probability = fit_curve(np.array([r.score for r in fitted]), np.array([r.right for r in fitted]))
     blank = Curve(knots, probability, NEVER, target, delta, 0, 0, 1.0)
     if doubtful:
         return blank
-    confidence = np.array([blank.confidence(r.score) for r in odd])
-    wrong = ~np.array([r.right for r in odd])
-    levels = sorted({round(p, 6) for p in probability}, reverse=True)
-    fine = sorted(
-        {float(v) for a, b in itertools.pairwise(levels) for v in np.linspace(a, b, 6)} or levels, reverse=True
-    )
-    needed = int(np.ceil(np.log(delta) / np.log(1 - target)))
-    grid = [t for t in fine if (confidence >= t).sum() >= needed] or [NEVER]
+    if all(r.right for r in rows):
+        tested = rows  # nothing was learned from errors, so nothing is tested on what taught it
+    confidence = np.sort([blank.confidence(r.score) for r in tested])[::-1]
+    wrong = ~np.array([r.right for r in sorted(tested, key=lambda r: -blank.confidence(r.score))])
+    grid = sorted({float(confidence[min(len(tested), int(share * len(tested))) - 1]) for share in SHARES}, reverse=True)
+    needed = np.log(delta) / np.log(1 - target)
+    grid = [t for t in grid if (confidence >= t).sum() >= needed] or [NEVER]
     accepted = [int((confidence >= t).sum()) for t in grid]
     errors = [int((wrong & (confidence >= t)).sum()) for t in grid]
     chosen = fixed_sequence(grid, accepted, errors, target, delta).threshold
-    if chosen is None:
+    if chosen is None:  # every threshold on its own, the risk shared out among them
+        passed = [
+            t
+            for t, n, k in zip(grid, accepted, errors, strict=True)
+            if upper_error_bound(k, n, delta / len(grid)) <= target
+        ]
+        chosen = min(passed, default=None)
+    if chosen is None or chosen == NEVER:
         return blank
     at = grid.index(chosen)
     return Curve(
@@ -142,10 +159,31 @@ def calibrate(
         f"simulated photographs: {len({r.page for r in rows})} pages read of {pages}, by {len(hands)} writers that "
         f"training never saw, {len(rows)} cells"
     )
-    with out.with_suffix(".csv").open("w", newline="", encoding="utf-8") as table:
+    write_rows(rows, out.with_suffix(".csv"))
+    set_acceptance(rows, basis, out)
+
+
+def write_rows(rows: list[Row], path: Path) -> None:
+    """Keep the rows, so that thresholds can be set again without new photographs."""
+    with path.open("w", newline="", encoding="utf-8") as table:
         writer = csv.writer(table)
         writer.writerow([f.name for f in fields(Row)])
         writer.writerows([r.group, r.kind, r.score, int(r.right), " ".join(r.reasons), r.page] for r in rows)
+
+
+def read_rows(path: Path) -> list[Row]:
+    """Rows kept by `write_rows`."""
+    with path.open(newline="", encoding="utf-8") as table:
+        return [
+            Row(
+                r["group"], r["kind"], float(r["score"]), r["right"] == "1", tuple(r["reasons"].split()), int(r["page"])
+            )
+            for r in csv.DictReader(table)
+        ]
+
+
+def set_acceptance(rows: list[Row], basis: str, out: Path) -> None:
+    """Fit, write `out`, print each group's figures."""
     acceptance = fit_acceptance(rows, basis)
     out.write_text(acceptance.to_json())
     print(basis)

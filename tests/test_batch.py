@@ -1,0 +1,161 @@
+"""Many photographs at once: which files, in which order, by which protocols; one broken file stops nobody."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from digitise.batch import FEW, KnownProtocols, keep, known_protocols, photo_files, read_batch, summary
+from digitise.compose import build_layouts
+from digitise.protocol import SHIPPED, ProtocolError, load_protocol
+from digitise.reading import PhotoResult
+from digitise.store import Store
+
+NOW = datetime(2026, 3, 28, 9, 30, tzinfo=UTC)
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory, photograph) -> Path:
+    """Two good photographs, a text called .jpg, an empty file, a cut-off one, and things that are no pictures."""
+    out = tmp_path_factory.mktemp("photos")
+    (out / "a-site.jpg").write_bytes(photograph("site").jpeg)
+    (out / "b-text.JPG").write_text("no photograph at all", encoding="utf-8")
+    (out / "c-empty.png").write_bytes(b"")
+    (out / "d-cut.jpeg").write_bytes(photograph("site").jpeg[:90_000])
+    (out / "later").mkdir()
+    (out / "later" / "e-fish.jpg").write_bytes(photograph("fish").jpeg)
+    (out / "notes.txt").write_text("not to be read", encoding="utf-8")
+    (out / ".hidden.jpg").write_bytes(b"left by a file manager")
+    return out
+
+
+NAMES = ["a-site.jpg", "b-text.JPG", "c-empty.png", "d-cut.jpeg", "e-fish.jpg"]
+
+
+# --- files -----------------------------------------------------------------------------------------------
+
+
+def test_pictures_of_a_folder_are_found_in_order(folder) -> None:
+    """Sub-folders too, suffixes in any case; notes and hidden files are left out."""
+    assert [p.name for p in photo_files([folder])] == NAMES
+
+
+def test_each_file_is_read_once_in_the_order_named(folder) -> None:
+    """Named by itself first and then with its folder, a file keeps its first place."""
+    found = photo_files([folder / "later" / "e-fish.jpg", folder, folder / "a-site.jpg", folder / "later"])
+
+    assert [p.name for p in found] == ["e-fish.jpg", *NAMES[:4]]
+
+
+def test_a_file_named_outright_is_read_whatever_its_suffix(folder) -> None:
+    """Who names a file wants to hear about it, even if it does not exist."""
+    paths = [folder / "notes.txt", folder / "nowhere.jpg"]
+
+    assert photo_files(paths) == paths
+
+
+def test_an_empty_folder_holds_no_photographs(tmp_path) -> None:
+    assert photo_files([tmp_path]) == []
+
+
+# --- protocols -------------------------------------------------------------------------------------------
+
+
+def test_shipped_protocols_are_always_known() -> None:
+    known = known_protocols()
+
+    assert [p.protocol for p in known.protocols] == ["reef-transect"]
+    assert len(known.layouts) == 8
+
+
+def test_given_protocols_come_first_and_the_same_page_is_kept_once(tmp_path) -> None:
+    """A copy of the shipped file adds nothing; an edited copy adds the pages that differ."""
+    text = (SHIPPED / "reef-transect.yaml").read_text(encoding="utf-8")
+    (tmp_path / "copy.yaml").write_text(text, encoding="utf-8")
+    (tmp_path / "edited.yaml").write_text(text.replace("point_spacing_m: 0.5", "point_spacing_m: 1"), encoding="utf-8")
+    known = known_protocols([tmp_path / "copy.yaml", tmp_path / "edited.yaml"])
+
+    assert len(known.protocols) == 3
+    assert len(known.layouts) == 8 + 2
+    edited = load_protocol(tmp_path / "edited.yaml")
+    assert all(known.home(one) is not None for one in known.layouts)
+    line = next(one for one in build_layouts(edited) if one.sheet == "substrate")
+    assert known.home(line).transect.point_spacing_m == 1
+
+
+def test_an_unusable_protocol_is_refused_before_anything_is_read(tmp_path) -> None:
+    (tmp_path / "bad.yaml").write_text("protocol: [", encoding="utf-8")
+
+    with pytest.raises(ProtocolError, match=r"bad\.yaml: not readable as YAML"):
+        known_protocols([tmp_path / "bad.yaml"])
+
+
+# --- reading ---------------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def in_turn(folder) -> list[PhotoResult]:
+    return list(read_batch(photo_files([folder]), known_protocols(), jobs=1))
+
+
+def test_one_broken_file_never_stops_the_others(in_turn) -> None:
+    """Two read, three refused, each in its place and with a sentence."""
+    assert [r.file for r in in_turn] == NAMES
+    assert [r.status for r in in_turn] == ["read", "unreadable", "unreadable", "unreadable", "read"]
+    assert all(r.reasons for r in in_turn if r.status != "read")
+    assert [len(r.readings) for r in in_turn] == [23, 0, 0, 0, 53]
+
+
+def test_photographs_read_in_parallel_equal_those_read_in_turn(folder, in_turn) -> None:
+    """Two processes, five files: the same results in the same order, and each is told as it comes."""
+    files = photo_files([folder])
+    told: list[str] = []
+    together = list(read_batch(files, known_protocols(), jobs=2, tick=lambda result: told.append(result.file)))
+
+    assert len(files) > FEW
+    assert [r.to_json() for r in together] == [r.to_json() for r in in_turn]
+    assert told == NAMES
+
+
+def test_nothing_to_read_gives_nothing() -> None:
+    assert list(read_batch([], known_protocols())) == []
+
+
+def test_summary_says_what_was_found_or_what_to_do(in_turn) -> None:
+    """Sheet, pack, transect and how many cells wait for a person; or the reason and its cure."""
+    site, text, empty, cut, fish = (summary(r) for r in in_turn)
+
+    assert site.startswith("a-site.jpg: Site sheet, pack QH7M4K; 23 cells, ")
+    assert fish.startswith("e-fish.jpg: Fish belt, pack QH7M4K, transect 1; 53 cells, ")
+    assert " for a person, printed corners within 0." in fish
+    assert text == (
+        "b-text.JPG: unreadable. The file is not a photograph: the content is no JPEG, PNG, TIFF, HEIC or "
+        "WebP picture. Choose a JPEG, PNG, TIFF or HEIC photograph."
+    )
+    assert (
+        empty
+        == "c-empty.png: unreadable. The file is damaged or cut short: the file is empty. Copy it from the phone again."
+    )
+    assert "damaged or cut short" in cut
+
+
+def test_summary_of_a_photograph_to_be_taken_again() -> None:
+    result = PhotoResult("x.jpg", "0" * 64, "retake", ("The picture is blurred. Hold the phone still.",))
+
+    assert summary(result) == "x.jpg: take it again. The picture is blurred. Hold the phone still."
+
+
+def test_every_photograph_is_kept_and_pages_recorded(folder, in_turn, tmp_path) -> None:
+    """Five photographs in the store, two pages; a file that could not be opened leaves no trace; twice changes nothing."""
+    known = KnownProtocols((load_protocol("reef-transect"),))
+    missing = next(iter(read_batch([folder / "nowhere.jpg"], known)))
+    with Store.open(tmp_path / "store") as store:
+        for _ in range(2):
+            for path, result in zip(photo_files([folder]), in_turn, strict=True):
+                keep(store, path, result, known, now=NOW)
+            keep(store, folder / "nowhere.jpg", missing, known, now=NOW)
+
+        assert sorted(p.name for p in store.photos()) == sorted(NAMES)
+        assert [(p.sheet, p.pack, p.transect) for p in store.pages()] == [("site", "QH7M4K", 0), ("fish", "QH7M4K", 1)]

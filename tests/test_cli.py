@@ -1,0 +1,307 @@
+"""The command: exit codes, what goes where, and messages that say what to do."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import re
+import shlex
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from digitise import __version__
+from digitise.cli import _parser, main
+
+HEAVY = ("streamlit", "pytesseract", "torch", "scipy", "pandas", "matplotlib", "cv2", "sqlalchemy", "sklearn")
+
+
+def _commands() -> dict[str, argparse.ArgumentParser]:
+    actions = [a for a in _parser()._actions if isinstance(a, argparse._SubParsersAction)]
+    return dict(actions[0].choices)
+
+
+COMMANDS = sorted(_commands())
+
+
+@pytest.fixture(scope="module")
+def site_jpg(tmp_path_factory, photograph) -> Path:
+    path = tmp_path_factory.mktemp("one") / "site.jpg"
+    path.write_bytes(photograph("site").jpeg)
+    return path
+
+
+# --- help ------------------------------------------------------------------------------------------------
+
+
+def test_the_commands_are_these() -> None:
+    assert COMMANDS == ["codes", "demo", "evaluate", "export", "read", "results", "review", "sheets"]
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_help_ends_in_an_example_that_parses(command: str, capsys) -> None:
+    """The last words of ``--help`` are a command that the program itself understands."""
+    with pytest.raises(SystemExit) as end:
+        main([command, "--help"])
+    words = " ".join(capsys.readouterr().out.split())
+    example = words.rpartition("Example: ")[2]
+
+    assert end.value.code == 0
+    assert shlex.split(example)[:2] == ["digitise", command]
+    assert _parser().parse_args(shlex.split(example)[1:]).command == command
+
+
+def test_every_option_says_what_it_does() -> None:
+    """No option of any command is without a word of help, but folders whose name says it."""
+    silent = {(name, a.dest) for name, parser in _commands().items() for a in parser._actions if not a.help}
+
+    assert silent <= {(c, d) for c in COMMANDS for d in ("store", "out", "photos", "port", "truth")}
+
+
+def test_version_is_the_packages(capsys) -> None:
+    with pytest.raises(SystemExit) as end:
+        main(["--version"])
+
+    assert end.value.code == 0
+    assert capsys.readouterr().out.strip() == f"digitise {__version__}"
+
+
+def test_the_module_runs_as_the_command_does() -> None:
+    """``python -m digitise`` is the same program."""
+    done = subprocess.run(
+        [sys.executable, "-W", "error", "-m", "digitise", "--version"],
+        text=True,
+        capture_output=True,
+        timeout=60,
+        check=False,
+    )
+
+    assert (done.returncode, done.stdout.strip()) == (0, f"digitise {__version__}")
+
+
+@pytest.mark.parametrize("module", ["digitise", "digitise.cli"])
+def test_import_loads_nothing_heavy(module: str) -> None:
+    """A fresh process that imports the package, or its command line, stays light."""
+    code = f"import sys, {module}; print(*sorted(set({HEAVY!r}) & set(sys.modules)))"
+    done = subprocess.run([sys.executable, "-c", code], text=True, capture_output=True, timeout=60, check=True)
+
+    assert done.stdout.strip() == ""
+
+
+def test_reading_a_photograph_never_loads_what_only_others_need(site_jpg) -> None:
+    """Reading needs neither the review screens, nor a learning framework, nor scipy."""
+    code = (
+        f"import sys; from digitise.cli import main; main(['read', {str(site_jpg)!r}, '--json', '-'])\n"
+        "print(*sorted({'streamlit', 'torch', 'scipy', 'sklearn', 'statsmodels'} & set(sys.modules)), file=sys.stderr)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], text=True, capture_output=True, timeout=120, check=True)
+
+    assert done.stderr.splitlines()[-1] == ""
+
+
+# --- unusable arguments ----------------------------------------------------------------------------------
+
+
+USAGE = [
+    pytest.param([], "required: COMMAND", id="nothing"),
+    pytest.param(["swim"], "invalid choice: 'swim'", id="unknown-command"),
+    pytest.param(["read"], "required: PHOTO_OR_FOLDER", id="no-photo"),
+    pytest.param(["read", "x.jpg", "--loud"], "unrecognized arguments: --loud", id="unknown-option"),
+    pytest.param(["sheets", "reef-transect"], "required: --out", id="no-folder"),
+    pytest.param(["sheets", "reef-transect", "--out", "o", "--packs", "0"], "0: expected 1 to 1000", id="no-packs"),
+    pytest.param(["sheets", "reef-transect", "--out", "o", "--packs", "some"], "--packs", id="packs-in-words"),
+    pytest.param(["sheets", "reef-transect", "--out", "o", "--paper", "A5"], "invalid choice: 'A5'", id="paper"),
+    pytest.param(["codes", "many"], "count", id="codes-in-words"),
+    pytest.param(["evaluate", "x.jpg"], "required: --truth", id="no-truth"),
+]
+
+
+@pytest.mark.parametrize(("arguments", "words"), USAGE)
+def test_unusable_arguments_end_with_two(arguments: list[str], words: str, capsys) -> None:
+    """argparse's own exit, code 2, usage on standard error, nothing on standard output."""
+    with pytest.raises(SystemExit) as end:
+        main(arguments)
+    said = capsys.readouterr()
+
+    assert end.value.code == 2
+    assert words in said.err
+    assert said.out == ""
+
+
+REFUSED = [
+    pytest.param(
+        ["read", "{tmp}/nowhere.jpg"], r"digitise read: no photographs found in .*nowhere\.jpg", id="photo-missing"
+    ),
+    pytest.param(["read", "{tmp}"], "digitise read: no photographs found in ", id="folder-empty"),
+    pytest.param(
+        ["read", "{site}", "--protocol", "{tmp}/nowhere.yaml"], r"nowhere\.yaml: no such file", id="protocol-missing"
+    ),
+    pytest.param(
+        ["read", "{site}", "--json", "{tmp}/no/such/folder/out.json"], "No such file or directory", id="json-nowhere"
+    ),
+    pytest.param(["read", "{site}", "--store", "{site}"], r"site\.jpg", id="store-is-a-file"),
+    pytest.param(
+        ["sheets", "no-such-protocol", "--out", "{tmp}/o"],
+        r"no shipped protocol has that name \(shipped: reef-transect\)",
+        id="sheets-unknown",
+    ),
+    pytest.param(["codes", "18"], "18 codes asked for: expected 2 to 17", id="too-many-codes"),
+    pytest.param(
+        ["results", "--store", "{tmp}/nowhere", "--out", "{tmp}/o"],
+        "no such store; make one with: digitise read PHOTOS --store",
+        id="results-without-store",
+    ),
+    pytest.param(
+        ["export", "--store", "{tmp}/nowhere", "--out", "{tmp}/o"],
+        "no such store; make one with",
+        id="export-without-store",
+    ),
+    pytest.param(["evaluate", "{site}", "--truth", "{site}"], r"site\.jpg: not a manifest", id="truth-is-a-photo"),
+    pytest.param(
+        ["demo", "--photos", "{tmp}/nowhere", "--out", "{tmp}/demo", "--no-app"], "nowhere", id="demo-without-photos"
+    ),
+]
+
+
+@pytest.mark.parametrize(("arguments", "words"), REFUSED)
+def test_what_cannot_be_done_ends_with_two_and_one_sentence(arguments, words, tmp_path, site_jpg, capsys) -> None:
+    """The command's name, what is wrong and where; never a traceback, nothing on standard output."""
+    code = main([a.format(tmp=tmp_path, site=site_jpg) for a in arguments])
+    said = capsys.readouterr()
+
+    assert code == 2
+    assert re.search(words, said.err)
+    assert f"digitise {arguments[0]}: " in said.err
+    assert "Traceback" not in said.err
+    assert said.out == ""
+
+
+# --- reading ---------------------------------------------------------------------------------------------
+
+
+def test_all_read_ends_with_nought_and_json_on_standard_output(site_jpg, capsys) -> None:
+    """``--json -``: standard output is one JSON document and nothing else; talk goes to standard error."""
+    code = main(["read", str(site_jpg), "--json", "-"])
+    said = capsys.readouterr()
+    data = json.loads(said.out)
+
+    assert code == 0
+    assert list(data) == ["result_version", "photos"]
+    assert [(p["file"], p["status"], p["sheet"], len(p["readings"])) for p in data["photos"]] == [
+        ("site.jpg", "read", "site", 23)
+    ]
+    assert "site.jpg: Site sheet, pack QH7M4K" in said.err
+    assert said.err.strip().endswith("1 photographs: 1 read, 0 to take again, 0 unreadable.")
+
+
+def test_one_broken_file_ends_with_one_and_the_rest_is_read(site_jpg, photograph, tmp_path, capsys) -> None:
+    """A folder with a text among the photographs: the others are read, the text is told, the file is whole."""
+    (tmp_path / "in").mkdir()
+    (tmp_path / "in" / "1.jpg").write_bytes(photograph("site").jpeg)
+    (tmp_path / "in" / "2.jpg").write_text("not a photograph", encoding="utf-8")
+    (tmp_path / "in" / "3.jpg").write_bytes(photograph("fish").jpeg)
+    code = main(["read", str(tmp_path / "in"), "--json", str(tmp_path / "out.json")])
+    said = capsys.readouterr()
+    data = json.loads((tmp_path / "out.json").read_text(encoding="utf-8"))
+
+    assert code == 1
+    assert said.out == ""
+    assert [(p["file"], p["status"]) for p in data["photos"]] == [
+        ("1.jpg", "read"),
+        ("2.jpg", "unreadable"),
+        ("3.jpg", "read"),
+    ]
+    assert data["photos"][1]["readings"] == []
+    assert "2.jpg: unreadable. The file is not a photograph" in said.err
+    assert "3 photographs: 2 read, 0 to take again, 1 unreadable." in said.err
+
+
+def test_a_missing_file_among_others_is_told(site_jpg, tmp_path, capsys) -> None:
+    """One name mistyped: the other photograph is read, and the code is 1."""
+    code = main(["read", str(tmp_path / "mistyped.jpg"), str(site_jpg)])
+
+    assert code == 1
+    assert "mistyped.jpg: unreadable." in capsys.readouterr().err
+
+
+def test_without_json_or_store_the_summary_is_all(site_jpg, capsys) -> None:
+    """The command says so at once, and ends well."""
+    code = main(["read", str(site_jpg)])
+    said = capsys.readouterr()
+
+    assert code == 0
+    assert said.out == ""
+    assert said.err.startswith("Neither --json nor --store given: readings are shown in summary only.")
+
+
+def test_a_given_protocol_is_read_beside_the_shipped_ones(reef, site_jpg, tmp_path, capsys) -> None:
+    """A second protocol named on the command line does not push out the shipped one."""
+    pond = (
+        'protocol: pond\nversion: "1"\ntitle: Pond\nprogramme: Example pond group\nsheets:\n  pond:\n    kind: line\n    title: Pond\n'
+        "    categories:\n      - {code: AB, id: a, label: A}\n      - {code: CD, id: c, label: C}\n"
+    )
+    (tmp_path / "pond.yaml").write_text(pond, encoding="utf-8")
+
+    assert main(["read", str(site_jpg), "--protocol", str(tmp_path / "pond.yaml"), "--json", "-"]) == 0
+    assert json.loads(capsys.readouterr().out)["photos"][0]["protocol"] == "reef-transect"
+
+
+def test_read_into_a_store_twice_keeps_one_page(site_jpg, tmp_path, capsys) -> None:
+    """The photograph and its page are in the store once, whatever is typed again."""
+    from digitise.store import Store
+
+    for _ in range(2):
+        assert main(["read", str(site_jpg), "--store", str(tmp_path / "store")]) == 0
+    with Store.open(tmp_path / "store") as store:
+        assert [(p.sheet, p.pack) for p in store.pages()] == [("site", "QH7M4K")]
+        assert len(store.photos()) == 1
+    capsys.readouterr()
+
+
+# --- the other commands ----------------------------------------------------------------------------------
+
+
+def test_sheets_are_written_and_the_printing_is_explained(tmp_path, capsys) -> None:
+    """One pack on the protocol's paper: ten pages, one PDF to print them all, at 100 %."""
+    code = main(["sheets", "reef-transect", "--out", str(tmp_path / "sheets")])
+    said = capsys.readouterr().err
+
+    assert code == 0
+    assert (
+        len(list((tmp_path / "sheets").glob("*.pdf"))) == len(list((tmp_path / "sheets").glob("*.layout.json"))) == 10
+    )
+    assert (tmp_path / "sheets" / "print" / "a4.pdf").is_file()
+    assert said.startswith("10 pages in 1 pack(s) on A4 written to ")
+    assert "Print at 100 % (actual size)." in said
+
+
+def test_codes_are_printed_one_a_line(capsys) -> None:
+    """Nine codes on standard output, the nearest pair on standard error."""
+    code = main(["codes", "9"])
+    said = capsys.readouterr()
+
+    assert code == 0
+    assert re.fullmatch(r"([A-Z]{2}\n){9}", said.out)
+    assert re.search(
+        r"9 codes, any two differ in both letters\. Nearest pair [A-Z]{2} and [A-Z]{2}: .* about 1 in [\d,]+", said.err
+    )
+
+
+def test_evaluation_compares_with_the_truth(photograph, site_jpg, tmp_path, capsys) -> None:
+    """Nought when every photograph ended as it should, one when not; the table is on standard output."""
+    import hashlib
+
+    taken = photograph("site")
+    digest = hashlib.sha256(taken.jpeg).hexdigest()
+    cells = {a.cell: {"value": a.value, "mark": a.mark, "must_flag": a.must_flag} for a in taken.answers}
+    for expect, code in (("read", 0), ("retake", 1)):
+        (tmp_path / "truth.json").write_text(
+            json.dumps({"photos": [{"sha256": digest, "expect": expect, "cells": cells}]}), encoding="utf-8"
+        )
+        assert main(["evaluate", str(site_jpg), "--truth", str(tmp_path / "truth.json")]) == code
+        said = capsys.readouterr().out
+        assert said.startswith("1 photographs: 1 read, 0 to take again, 0 unreadable")
+        assert re.search(r"all cells +23 ", said)
+        assert f"{1 - code} of 1 photographs ended as they should" in said
