@@ -13,7 +13,7 @@ from digitise.flatten import FLAT_PX_PER_MM, Flattened, flatten
 from digitise.layout import Box, Layout
 from digitise.sheet import Identity, parse_identity
 
-MIN_PX_PER_MM = 4.5  # a 0.5 mm pencil stroke must cover two pixels
+MIN_PX_PER_MM = 3.6  # a 0.5 mm pencil stroke covers almost two pixels
 MAX_RESIDUAL_MM = 0.9
 MIN_MATCHED = 0.35
 MAX_EDGE_MM = 0.85  # blur of a printed edge; a pencil stroke blurred wider than this is lost
@@ -279,5 +279,7 @@ def register(gray: np.ndarray, layouts: Iterable[Layout]) -> Page | NotRegistere
         page = _try_layout(gray, layout, own)
         if page:
             return page
+        if page.reason == "few-marks" and _looks_blurred(gray):
+            page = NotRegistered("blurred", page.detail, page.layout)
         failed.append(page)
     return next((f for f in failed if f.layout is not None), failed[0])

@@ -92,7 +92,7 @@ def _values(page) -> dict:
     return {r.cell: r.value for r in read_page(page) if r.kind != "text"}
 
 
-@settings(max_examples=5, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
+@settings(max_examples=3, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
 @given(
     turns=st.integers(0, 3),
     sheet=st.sampled_from(SHEETS[1:]),

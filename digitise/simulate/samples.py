@@ -273,7 +273,7 @@ def sample_pages(protocol: Protocol, seed: int) -> Iterator[tuple[SamplePage, Dr
                         identity,
                         values,
                         marks,
-                        replace(ordinary_camera(rng, **FRAME_PX), defocus_px=6.5, jpeg_quality=JPEG_QUALITY),
+                        replace(ordinary_camera(rng, **FRAME_PX), defocus_px=4.0, jpeg_quality=JPEG_QUALITY),
                         "retake",
                     ),
                     hand,

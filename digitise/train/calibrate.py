@@ -27,18 +27,10 @@ from digitise.train.sheets import practice_layout
 
 TARGET = 0.001  # wrong among accepted readings of each group
 DELTA = 0.05
-SHARES = (0.9, 0.95, 0.98, 1.0)  # of a group's readings, accepted at each threshold tried in turn
-    0.5,
-    0.6,
-    0.7,
-    0.8,
-    0.86,
-    0.9,
-    0.93,
-    0.96,
-    0.98,
-    1.0,
-)  # of a group's readings, accepted at each threshold tried
+# Shares of a group's readings accepted at each threshold tried: first one after the other until one fails (fixed
+# sequence); where the first fails, the stricter ones each by itself, with the risk shared out among them.
+SHARES = (0.9, 0.95, 0.98, 1.0)
+STRICTER = (0.5, 0.6, 0.7, 0.8)
 MESS = Mess(struck=0.012, overwritten=0.01, erased_rewritten=0.02, ditto=0.004, unreadable=0.004, overrun=0.03)
 
 
@@ -103,32 +95,25 @@ def _curve(rows: list[Row], *, target: float, delta: float, doubtful: bool) -> C
         tested = rows  # nothing was learned from errors, so nothing is tested on what taught it
     confidence = np.sort([blank.confidence(r.score) for r in tested])[::-1]
     wrong = ~np.array([r.right for r in sorted(tested, key=lambda r: -blank.confidence(r.score))])
-    grid = sorted({float(confidence[min(len(tested), int(share * len(tested))) - 1]) for share in SHARES}, reverse=True)
-    needed = np.log(delta) / np.log(1 - target)
-    grid = [t for t in grid if (confidence >= t).sum() >= needed] or [NEVER]
-    accepted = [int((confidence >= t).sum()) for t in grid]
-    errors = [int((wrong & (confidence >= t)).sum()) for t in grid]
-    chosen = fixed_sequence(grid, accepted, errors, target, delta).threshold
-    if chosen is None:  # every threshold on its own, the risk shared out among them
-        passed = [
-            t
-            for t, n, k in zip(grid, accepted, errors, strict=True)
-            if upper_error_bound(k, n, delta / len(grid)) <= target
-        ]
+    wrong_so_far = np.cumsum(wrong)
+
+    def tried(shares: tuple[float, ...]) -> list[tuple[float, int, int]]:
+        """(threshold, accepted, errors) at each share, strictest first."""
+        levels = sorted({float(confidence[int(s * len(tested)) - 1]) for s in shares}, reverse=True)
+        counts = [int((confidence >= t).sum()) for t in levels]
+        return [(t, n, int(wrong_so_far[n - 1])) for t, n in zip(levels, counts, strict=True)]
+
+    steps = tried(SHARES)
+    chosen = fixed_sequence(*(list(column) for column in zip(*steps, strict=True)), target, delta).threshold
+    if chosen is None:
+        steps = tried(STRICTER)
+        passed = [t for t, n, k in steps if upper_error_bound(k, n, delta / len(steps)) <= target]
         chosen = min(passed, default=None)
-    if chosen is None or chosen == NEVER:
+    if chosen is None:
         return blank
-    at = grid.index(chosen)
-    return Curve(
-        knots,
-        probability,
-        float(chosen),
-        target,
-        delta,
-        accepted[at],
-        errors[at],
-        float(upper_error_bound(errors[at], accepted[at], delta)),
-    )
+    chosen, accepted, errors = next(step for step in steps if step[0] == chosen)
+    bound = float(upper_error_bound(errors, accepted, delta))
+    return Curve(knots, probability, chosen, target, delta, accepted, errors, bound)
 
 
 def fit_acceptance(rows: list[Row], basis: str) -> Acceptance:
