@@ -12,6 +12,7 @@ from functools import lru_cache
 import cv2
 import numpy as np
 import pytest
+from hypothesis import settings
 
 from digitise.compose import build_layouts
 from digitise.flatten import FLAT_PX_PER_MM, Flattened, Warp, grid_shape
@@ -28,6 +29,9 @@ try:
     from digitise.simulate.answers import Mess, answers_from_values, random_answers
 except ImportError:  # before the answers had a module of their own
     from digitise.simulate.fill import Mess, answers_from_values, random_answers
+
+settings.register_profile("repeatable", deadline=None, derandomize=True)  # the same examples on every machine
+settings.load_profile("repeatable")
 
 FRAME = {"width_px": 2250, "height_px": 3000}
 CLEAR = Camera(**FRAME, rotation_deg=2.0, tilt_deg=8.0, curl_mm=2.0)

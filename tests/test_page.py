@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from digitise.compose import build_layouts, with_marks
 from digitise.flatten import FLAT_PX_PER_MM, anchors_mm
-from digitise.page import CORNER_NAMES, NotRegistered, place_words, register
+from digitise.page import CORNER_NAMES, MIN_PX_PER_MM, NotRegistered, place_words, register
 from digitise.photo import Photo
 from digitise.read import read_decoded, read_page
 from digitise.reasons import REASONS
@@ -137,7 +137,7 @@ FAULTS = [
         "found 1 of the 4 corner marks (top right and bottom right and bottom left missing)",
         id="one-mark-left",
     ),
-    pytest.param({"fill": 0.35}, "retake", "too-far", "pixels a millimetre; 4.5 are needed", id="far"),
+    pytest.param({"fill": 0.28}, "retake", "too-far", f"pixels a millimetre; {MIN_PX_PER_MM:g} are needed", id="far"),
     pytest.param({"defocus_px": 9.0}, None, "blurred", "", id="out-of-focus"),
     pytest.param({"motion_px": 40.0}, None, "blurred", "", id="shaken"),
     pytest.param(
