@@ -181,5 +181,5 @@ def read_truth(path: Path) -> dict[str, PhotoTruth]:
             )
             for p in photos
         }
-    except (OSError, KeyError, TypeError, ValueError) as error:
+    except (OSError, KeyError, TypeError, ValueError, AttributeError) as error:
         raise ValueError(f"{path}: not a manifest of photographs with 'sha256' and 'cells' ({error})") from None

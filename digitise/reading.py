@@ -66,7 +66,8 @@ class PhotoResult:
     def to_json(self) -> dict:
         """The stable form of a photograph in the result file."""
         out: dict = {"file": self.file, "sha256": self.sha256, "status": self.status, "reasons": list(self.reasons)}
-        layout = self.page.layout if self.page else self.failure.layout if self.failure else None
+        seen = self.page if self.page is not None else self.failure
+        layout = seen.layout if seen is not None else None
         if layout is not None:
             out |= {
                 "sheet": layout.sheet,

@@ -263,7 +263,7 @@ def sample_pages(protocol: Protocol, seed: int) -> Iterator[tuple[SamplePage, Dr
                     values.pop(cell, None)
             hand, pencil = people[values.get(f"{layout.sheet}/observer", "site")]
             marks = _marks(reef, identity.transect, values, layout)
-            hard = identity.transect == 3 and layout.sheet == "fish"
+            hard = reef is REEFS[0] and identity.transect == 3 and layout.sheet == "fish"
             if reef is REEFS[1] and identity.transect == 1 and layout.sheet == "substrate":
                 number += 1
                 yield (

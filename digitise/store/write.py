@@ -40,7 +40,7 @@ def add_photo(connection: Connection, sha256: str, name: str, *, file: str, size
 def add_refusal(connection: Connection, result: PhotoResult, *, version: str, at: str) -> None:
     """Keep why a photograph gave no page, once."""
     _need_photo(connection, result)
-    seen = result.failure.layout if result.failure else None
+    seen = result.failure.layout if result.failure is not None else None
     key = {"sha256": result.sha256, "reader_version": version, "layout_digest": seen.digest if seen else ""}
     key["status"] = result.status
     if connection.execute(select(t.verdicts.c.id).filter_by(**key)).first() is None:
