@@ -333,7 +333,7 @@ def test_typed_text_is_understood_and_a_wrong_code_is_refused_in_words(store):
     page = substrate_page(store)
 
     wrong, right = send(store, record(store, page, CODE, "enter", "QQ"),
-                        record(store, page, CODE, "enter", "ke", seq=2))
+                        record(store, page, CODE, "enter", "cf", seq=2))
 
     assert not wrong["ok"]
     assert "expected one of BK, CF" in wrong["sentence"]

@@ -158,7 +158,7 @@ def test_keys_accept_choose_type_and_undo(chromium, desk):
     page.keyboard.press("ArrowDown")
     page.keyboard.press("ArrowDown")
     page.keyboard.press("Enter")                           # the third suggestion
-    page.keyboard.type("wk")
+    page.keyboard.type("lm")
     page.keyboard.press("Enter")
     arrive(page, "2.5 m")
     page.keyboard.press("Enter")
@@ -251,7 +251,7 @@ def test_a_refused_value_is_said_beside_its_cell_and_can_be_corrected(chromium, 
     assert "expected one of BK, CF" in page.inner_text(".refusal")
     assert page.input_value("#value") == "qq"
     page.keyboard.type("sand")                             # replaces what was selected
-    page.fill("#value", "yr")
+    page.fill("#value", "yb")
     page.keyboard.press("Enter")
     arrive(page, "1 m")
     settle(page)
