@@ -17,7 +17,6 @@ from starlette.middleware.trustedhost import TrustedHostMiddleware
 from streamlit.testing.v1 import AppTest
 
 import review_app
-from digitise.characters import MODELS
 from digitise.photo import decode_photo
 from digitise.read import READER_VERSION
 from digitise.reading import PhotoResult, Reading, sentence
@@ -475,7 +474,6 @@ def test_one_photograph_that_breaks_the_reader_does_not_stop_the_others(store, m
     assert "It is kept" in intake.progress(store).failed[bad]
 
 
-@pytest.mark.skipif(not (MODELS / "acceptance.json").exists(), reason="the reader's networks are not in this checkout")
 def test_an_uploaded_photograph_of_a_sheet_is_read_and_stands_in_its_place(store):
     layout = kept.layout("substrate")
     sheet = rasterise(sheet_pdf(kept.protocol(), [(layout, identity_for(layout, kept.PACK, 2))]), 8)
