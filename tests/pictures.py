@@ -7,7 +7,6 @@ Writes ``sheet.png``, ``photograph.jpg``, ``review.png`` and ``result.png`` into
 from __future__ import annotations
 
 import json
-import re
 import socket
 import subprocess
 import sys
@@ -23,7 +22,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 from PIL import Image
-from playwright.sync_api import Browser, sync_playwright
+from playwright.sync_api import Browser, Page, sync_playwright
 
 from digitise.batch import keep, known_protocols, photo_files, read_batch
 from digitise.compose import build_layouts
@@ -119,21 +118,30 @@ def _serving(folder: Path) -> Iterator[str]:
         process.wait()
 
 
+def _seek(page: Page) -> None:
+    """Go to a written total that differs from its strokes; where there is none, to a cell with several suggestions."""
+    for wanted in ("total differ", ""):
+        page.wait_for_selector(".title:not(:empty)")
+        while page.is_visible(".work"):
+            told = page.inner_text(".why"), page.inner_text(".title"), page.locator(".choices button").count()
+            if wanted in told[0] and (told[1].endswith("total") or not wanted) and told[2] > 1:
+                return
+            page.keyboard.press("ArrowRight")
+        page.click("[data-do=again]")
+
+
 def review(browser: Browser, folder: Path) -> None:
-    """The review screen on a tally that the reader is not sure of."""
+    """The review screen on a cell that the reader is not sure of."""
     with _serving(folder) as address:
         page = browser.new_page(viewport={"width": WIDTH_PX, "height": 740})
         page.goto(address)
         page.fill("#name", "Mira Tole")
         page.keyboard.press("Enter")
-        page.wait_for_selector(".title:not(:empty)")
-        for _ in range(80):
-            if re.search("tally$", page.inner_text(".title")) and page.locator(".choices button").count() > 1:
-                break
-            page.keyboard.press("ArrowRight")
-        page.wait_for_function("() => [...document.querySelectorAll('.work .glass img, .map img')].every("
-                               "(i) => i.complete && i.naturalWidth)")
-        page.mouse.move(0, 0)
+        _seek(page)
+        page.wait_for_function(
+            "() => [...document.querySelectorAll('.work .glass img, .map img')].every("
+            "(i) => i.complete && i.naturalWidth)"
+        )
         page.wait_for_timeout(300)
         _save("review.png", Image.open(BytesIO(page.screenshot())))
         page.close()
@@ -167,7 +175,7 @@ def result(browser: Browser, page_file: Path) -> None:
     figure = page.locator("figure:visible").filter(
         has=page.locator("svg[aria-label^='Percent cover at TAMARIND WALL']:visible")
     )
-    _save("result.png", Image.open(BytesIO(figure.first.screenshot())), colours=64)
+    _save("result.png", Image.open(BytesIO(figure.first.screenshot())), colours=96)
     page.close()
 
 
