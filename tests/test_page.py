@@ -144,7 +144,7 @@ FAULTS = [
         {"glare_strength": 3, "glare_size_mm": 85, "glare_at": (0.8, 0.8)},
         "retake",
         "glare",
-        "lower right",
+        "lower",
         id="glare-low",
     ),
     pytest.param(
