@@ -1,64 +1,304 @@
-"""The documents say what the code does."""
+"""The documents say what the code does. ``python tests/test_docs.py`` writes the README's generated tables anew."""
 
 from __future__ import annotations
 
 import argparse
+import ast
 import re
 import shlex
+import sys
+import tomllib
 from pathlib import Path
 
 import pytest
 
+from digitise.calibration import DOUBTFUL, NEVER, shipped_acceptance
 from digitise.cli import _parser
-from digitise.reasons import REASONS
+from digitise.protocol import Protocol, load_protocol
+from digitise.reasons import CELL_REASONS, PHOTO_REASONS, REASONS
+from digitise.train import __main__ as train
 
 ROOT = Path(__file__).parents[1]
-README = (ROOT / "README.md").read_text(encoding="utf-8")
-GUIDE = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+DOCUMENTS = ("README.md", "DEVELOPERS.md", "CHANGELOG.md")
+README, GUIDE, CHANGES = ((ROOT / name).read_text(encoding="utf-8") for name in DOCUMENTS)
+MODULES = sorted(p for folder in ("digitise", "review_app") for p in (ROOT / folder).rglob("*.py"))
+GROUPS = {
+    "blank": "nothing written, in a box for strokes or words",
+    "code": "codes",
+    "digits": "numbers, dates, times and decimals by themselves",
+    "tally": "strokes that agree with the total beside them",
+    "tally-alone": "strokes without such a total",
+    "text": "words",
+    "tick": "ticks",
+    "total": "totals that agree with the strokes beside them",
+}
+
+
+def reasons_table() -> str:
+    """Every reason in the registry as a Markdown table."""
+    rows = [(r, "photograph") for r in PHOTO_REASONS] + [(r, "cell") for r in CELL_REASONS]
+    lines = ["| reason | of a | what it says | what to do |", "| --- | --- | --- | --- |"]
+    return "\n".join([*lines, *(f"| `{r.name}` | {of} | {r.short} | {r.advice} |" for r, of in rows)])
+
+
+def acceptance_table() -> str:
+    """What the shipped thresholds rest on, as a Markdown table."""
+    curves = shipped_acceptance().curves
+    lines = [
+        "| readings | target, wrong per 1,000 | accepted on the pages tested | of these wrong | at most, per 1,000 (95 %) |",
+        "| --- | --- | --- | --- | --- |",
+    ]
+    for group, words in GROUPS.items():
+        curve = curves.get(group)
+        if curve is None or curve.threshold >= NEVER:
+            lines.append(f"| {words} | | none: always shown to a person | | |")
+            continue
+        lines.append(
+            f"| {words} | {1000 * curve.target:g} | {curve.accepted:,} | {curve.errors} | {1000 * curve.bound:.1f} |"
+        )
+    return "\n".join(lines)
+
+
+GENERATED = {"reasons": reasons_table, "acceptance": acceptance_table}
+
+
+def _between(text: str, name: str) -> str:
+    found = re.findall(rf"<!-- {name} -->\n(.*?)\n?<!-- /{name} -->", text, re.DOTALL)
+
+    assert len(found) == 1, f"the README has {len(found)} parts marked '{name}'"
+    return found[0]
+
+
+def _shell_lines(text: str) -> list[str]:
+    return [
+        line.split("  #")[0].strip()
+        for block in re.findall(r"```sh\n(.*?)```", text, re.DOTALL)
+        for line in block.splitlines()
+        if line.strip()
+    ]
 
 
 def _commands() -> dict[str, argparse.ArgumentParser]:
-    parser = _parser()
-    return next(a for a in parser._actions if isinstance(a, argparse._SubParsersAction)).choices
+    return next(a for a in _parser()._actions if isinstance(a, argparse._SubParsersAction)).choices
+
+
+def _options(parser: argparse.ArgumentParser) -> list[str]:
+    return [o for a in parser._actions for o in a.option_strings if o.startswith("--") and o != "--help"]
+
+
+def _name(module: Path) -> str:
+    return module.relative_to(ROOT).as_posix()
 
 
 @pytest.mark.parametrize("name", sorted(_commands()))
-def test_every_command_and_option_is_in_the_readme(name: str) -> None:
+def test_every_command_and_each_of_its_options_is_in_the_readme(name):
     """Nobody has to read the code to find an option."""
-    options = [o for a in _commands()[name]._actions for o in a.option_strings if o.startswith("--") and o != "--help"]
+    lacking = [o for o in _options(_commands()[name]) if not re.search(rf"{o}(?![\w-])", README)]
 
-    assert f"digitise {name}" in README
-    assert [o for o in options if f"`{o}" not in README and f" {o}" not in README] == []
-
-
-def test_readme_commands_are_taken_by_the_real_parser() -> None:
-    """Every digitise line in a shell block parses."""
-    lines = [line for block in re.findall(r"```sh\n(.*?)```", README, re.S) for line in block.splitlines()]
-    ours = [line for line in lines if line.startswith("digitise ")]
-
-    assert len(ours) >= 8
-    for line in ours:
-        assert _parser().parse_args(shlex.split(line)[1:]).command
+    assert re.search(rf"digitise {name}\b", README)
+    assert lacking == []
 
 
-def test_table_of_reasons_is_the_registry() -> None:
-    """The README's table lists every reason with its words, and no other."""
-    table = re.search(r"<!-- reasons -->(.*?)<!-- /reasons -->", README, re.S).group(1)
-    rows = [[c.strip() for c in line.strip("| \n").split("|")] for line in table.strip().splitlines()[2:]]
-
-    assert rows == [[f"`{r.name}`", r.short, r.advice] for r in REASONS.values()]
+def test_general_options_are_in_the_readme():
+    """So are the options that belong to no command."""
+    assert _options(_parser()) == ["--version"]
+    assert "digitise --version" in README
 
 
-def test_every_module_is_on_the_map() -> None:
-    """A newcomer finds each module in DEVELOPERS.md."""
-    modules = [p for p in (ROOT / "digitise").rglob("*.py") if p.name not in ("__init__.py", "__main__.py")]
+def test_options_named_in_the_readme_exist():
+    """An option that was renamed or removed does not live on in the text."""
+    known = {o for one in (_parser(), *_commands().values()) for o in _options(one)} | {"--help"}
+    known |= {"--pages", "--strokes"}  # of the benchmark
 
-    assert [str(p.relative_to(ROOT)) for p in modules if f"{p.name}`" not in GUIDE] == []
+    assert sorted(set(re.findall(r"(?<![\w-])--[a-z][a-z-]*", README)) - known) == []
 
 
-def test_pictures_in_the_readme_exist() -> None:
-    """No broken picture."""
-    named = re.findall(r"!\[[^\]]*\]\(([^)]+)\)", README)
+@pytest.mark.parametrize("line", [line for line in _shell_lines(README) if line.startswith("digitise ")])
+def test_commands_in_the_readme_are_taken_by_the_real_parser(line):
+    """A line that a reader copies is understood, and the sample photographs it names are there."""
+    words = shlex.split(line)[1:]
 
-    assert len(named) >= 4
-    assert [n for n in named if not (ROOT / n).is_file()] == []
+    assert _parser().parse_args(words).command == words[0]
+    assert [w for w in words if w.startswith("sample_scans") and not (ROOT / w).exists()] == []
+
+
+def test_every_command_but_the_demo_has_a_line_to_copy():
+    """`make demo` stands for the demo."""
+    shown = {line.split()[1] for line in _shell_lines(README) if line.startswith("digitise ")}
+
+    assert shown == set(_commands()) - {"demo"}
+
+
+def test_make_targets_in_the_documents_exist_and_each_is_documented():
+    """What the documents say of `make` and what the Makefile can do are the same."""
+    makefile = (ROOT / "Makefile").read_text(encoding="utf-8")
+    targets = set(re.search(r"^\.PHONY: (.+)$", makefile, re.MULTILINE)[1].split())
+    named = set(re.findall(r"(?:`|^)make ([a-z]+)", README + GUIDE, re.MULTILINE))
+
+    assert named == targets
+    assert targets <= set(re.findall(r"^([a-z]+):", makefile, re.MULTILINE))
+
+
+@pytest.mark.parametrize("name", GENERATED)
+def test_generated_tables_in_the_readme_are_up_to_date(name):
+    """The README's tables are what the code says; ``python tests/test_docs.py`` writes them anew."""
+    assert _between(README, name) == GENERATED[name]()
+
+
+def test_each_group_of_readings_has_words_for_the_readme():
+    """A new group of readings cannot be left out of the table of thresholds."""
+    groups = {name.removesuffix(DOUBTFUL) for name in shipped_acceptance().curves}
+
+    assert groups <= set(GROUPS)
+
+
+def test_reasons_have_names_and_sentences_that_stand_beside_each_other():
+    """Names are plain, short texts have no full stop, advice is a sentence, and no name is used twice."""
+    assert len(REASONS) == len(PHOTO_REASONS) + len(CELL_REASONS)
+    assert [r.name for r in REASONS.values() if not re.fullmatch(r"[a-z]+(-[a-z]+)*", r.name)] == []
+    assert [r.name for r in REASONS.values() if r.short.endswith(".") or not r.advice.endswith(".")] == []
+
+
+def test_figures_say_that_nothing_real_was_read():
+    """Accuracy is never shown without where it comes from."""
+    assert "simulated" in _between(README, "figures")
+    assert "So far everything has been shown on simulated photographs only." in README
+
+
+@pytest.mark.parametrize("module", MODULES, ids=_name)
+def test_every_module_is_on_the_map(module):
+    """A newcomer finds each module in DEVELOPERS.md by its path."""
+    if module.name != "__init__.py":
+        assert f"`{_name(module)}`" in GUIDE
+
+
+@pytest.mark.parametrize("name", DOCUMENTS)
+def test_files_named_in_the_documents_exist(name):
+    """No path in the text, no link and no picture leads nowhere."""
+    text = (ROOT / name).read_text(encoding="utf-8")
+    links = [link for link in re.findall(r"\]\(([^)\s]+)\)", text) if not link.startswith(("http", "#"))]
+    paths = re.findall(r"`((?:digitise|review_app|tests|sample_scans|\.ci|\.pictures)/[\w./-]*)`", text)
+
+    assert [p for p in (*links, *paths) if not (ROOT / p).exists()] == []
+
+
+def test_the_readme_opens_with_one_paragraph_and_four_pictures():
+    """What the tool is for comes before how it is used."""
+    opening = README.split("## ")[0]
+    pictures = re.findall(r"!\[([^\]]+)\]\(([^)]+)\)", opening)
+    paragraph = opening.split("\n\n")[1]
+
+    assert paragraph.startswith("Volunteer divers")
+    assert {p.name for p in (ROOT / ".pictures").iterdir()} == {Path(path).name for _, path in pictures}
+    assert len(pictures) == 4
+    assert all(len(words) > 20 for words, _ in pictures)
+    assert [path for _, path in pictures if (ROOT / path).stat().st_size > 400_000] == []
+
+
+def _keys(model: type, seen: set[type]) -> set[str]:
+    """Keys of a protocol file: names of the model's fields and of every model inside."""
+    if model in seen:
+        return set()
+    seen.add(model)
+    inner = re.findall(
+        r"\b([A-Z]\w+(?:Spec|Sheet))\b", " ".join(str(f.annotation) for f in model.model_fields.values())
+    )
+    module = sys.modules[Protocol.__module__]
+    return set(model.model_fields).union(*(_keys(getattr(module, name), seen) for name in inner))
+
+
+def test_every_key_of_a_protocol_file_is_explained_or_stands_in_the_shipped_one():
+    """Somebody who writes a protocol finds every key in the README or in the file to copy."""
+    example = (ROOT / "digitise" / "protocols" / "reef-transect.yaml").read_text(encoding="utf-8")
+    keys = _keys(Protocol, set())
+
+    assert {"protocol", "segments", "categories", "width_mm", "captions"} <= keys
+    assert [k for k in sorted(keys) if not re.search(rf"\b{k}\b", README + example)] == []
+
+
+def test_the_protocol_shown_in_the_readme_is_the_shipped_one():
+    """The example's values are those of the file that it speaks of."""
+    import yaml
+
+    shown = yaml.safe_load(re.search(r"```yaml\n(.*?)```", README, re.DOTALL)[1])
+    shipped = load_protocol("reef-transect").model_dump()
+
+    for key, value in shown.items():
+        kept = shipped[key]
+        found = {k: list(v) if isinstance(v, tuple) else v for k, v in kept.items()} if isinstance(kept, dict) else kept
+        assert found == value
+
+
+def _training(step: str, capsys: pytest.CaptureFixture, monkeypatch: pytest.MonkeyPatch) -> str:
+    monkeypatch.setattr(sys, "argv", ["python -m digitise.train", step, "--help"])
+    with pytest.raises(SystemExit):
+        train.main()
+    return capsys.readouterr().out
+
+
+def test_training_commands_in_the_guide_exist_with_their_options(capsys, monkeypatch):
+    """Steps and options of training are those that the program knows."""
+    lines = [shlex.split(line)[3:] for line in _shell_lines(GUIDE) if line.startswith("python -m digitise.train ")]
+
+    assert {line[0] for line in lines} == {"harvest", "fit", "check", "average", "calibrate"}
+    for step, *rest in lines:
+        known = _training(step, capsys, monkeypatch)
+        assert [o for o in rest if o.startswith("--") and f"{o} " not in known] == []
+
+
+def test_the_changelog_tells_of_this_version():
+    """The newest entry is the version that the code gives, with the sections Added and Numbers."""
+    from digitise import __version__
+
+    newest = re.split(r"^## ", CHANGES, flags=re.MULTILINE)[1]
+
+    assert newest.startswith(f"{__version__} - ")
+    assert re.findall(r"^### (.+)$", newest, re.MULTILINE) == ["Added", "Numbers"]
+
+
+def test_extras_named_in_the_guide_exist():
+    """`pip install` lines name extras that the package has."""
+    extras = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]["optional-dependencies"]
+
+    assert set(re.findall(r"\.\[(\w+)\]", README + GUIDE)) <= set(extras)
+
+
+@pytest.mark.parametrize("module", MODULES, ids=_name)
+def test_every_public_function_and_class_has_a_docstring(module):
+    """What others may use says what it does; so does each module."""
+    tree = ast.parse(module.read_text(encoding="utf-8"))
+    kinds = (ast.FunctionDef, ast.AsyncFunctionDef, ast.ClassDef)
+    public = [n for n in tree.body if isinstance(n, kinds) and not n.name.startswith("_")]
+    inside = [n for one in public if isinstance(one, ast.ClassDef) for n in one.body if isinstance(n, kinds)]
+    public += [n for n in inside if not n.name.startswith("_")]
+
+    assert ast.get_docstring(tree)
+    assert [n.name for n in public if not ast.get_docstring(n)] == []
+
+
+def test_nothing_names_a_place_on_somebodys_machine_or_a_package_index():
+    """Texts and code hold on any machine: no home or work folders, no addresses of package indexes."""
+    places = "|".join(("/home/", "/root/", "/work/", "/Users/", "/mnt/"))
+    forbidden = re.compile(rf"(?<![\w.])(?:{places})|\.\./shared|pypi|pythonhosted|index-url")
+    kinds = {".py", ".md", ".yaml", ".json", ".toml", ".js", ".css", ".html", ""}
+    parts = [ROOT / p for p in ("digitise", "review_app", "tests", ".ci")]
+    files = [p for part in parts for p in part.rglob("*") if p.is_file() and "__pycache__" not in p.parts]
+    files += [p for p in ROOT.iterdir() if p.is_file()]
+    texts = {p: p.read_text(encoding="utf-8") for p in files if p.suffix in kinds and p != Path(__file__)}
+
+    assert len(texts) > 100
+    assert [f"{_name(p)}: {found[0]}" for p, text in texts.items() if (found := forbidden.search(text))] == []
+
+
+def write_generated() -> None:
+    """Write the generated tables into the README."""
+    text = README
+    for name, make in GENERATED.items():
+        _between(text, name)
+        before, _, rest = text.partition(f"<!-- {name} -->\n")
+        text = f"{before}<!-- {name} -->\n{make()}\n<!-- /{name} -->" + rest.partition(f"<!-- /{name} -->")[2]
+    (ROOT / "README.md").write_text(text, encoding="utf-8")
+
+
+if __name__ == "__main__":
+    write_generated()
