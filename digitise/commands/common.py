@@ -1,0 +1,65 @@
+"""What every command shares: talk on standard error, the words for wrong arguments, arguments met more than once."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+DEFAULT_STORE = Path("survey-store")
+
+
+class UsageError(ValueError):
+    """Arguments that cannot be used; ends the command with code 2 and one sentence."""
+
+
+class Adder:
+    """Adds one command's parser, described in the same way for all of them."""
+
+    def __init__(self, commands: argparse._SubParsersAction) -> None:
+        self._commands = commands
+
+    def __call__(
+        self, name: str, run: Callable[[argparse.Namespace], int], text: str, example: str
+    ) -> argparse.ArgumentParser:
+        """The parser of command `name`, which calls `run(args)` for its exit code."""
+        one = self._commands.add_parser(
+            name, help=text, description=text[0].upper() + text[1:] + ".", epilog=f"Example: {example}"
+        )
+        one.set_defaults(run=run)
+        return one
+
+
+def say(text: str) -> None:
+    """Tell the person something; data alone goes to standard output."""
+    print(text, file=sys.stderr)
+
+
+def progress_bar(total: int, what: str, *, unit: str = "photo"):
+    """A bar on standard error that vanishes when done, and is silent where nobody looks."""
+    from tqdm import tqdm
+
+    return tqdm(total=total, desc=what, unit=unit, file=sys.stderr, disable=None, leave=False)
+
+
+def count(text: str) -> int:
+    """An argument from 1 to 1000."""
+    value = int(text)
+    if not 1 <= value <= 1000:
+        raise argparse.ArgumentTypeError(f"{value}: expected 1 to 1000")
+    return value
+
+
+def store_argument(one: argparse.ArgumentParser) -> None:
+    """``--store DIR``."""
+    one.add_argument("--store", type=Path, default=DEFAULT_STORE, metavar="DIR", help="the store (a folder)")
+
+
+def open_store(path: Path):
+    """The store in a folder; a folder that is not there is a `UsageError` that says how to make one."""
+    from digitise.store import Store
+
+    if not path.is_dir():
+        raise UsageError(f"{path}: no such store; make one with: digitise read PHOTOS --store {path}")
+    return Store.open(path)

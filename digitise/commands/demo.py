@@ -1,0 +1,23 @@
+"""``digitise demo``: the whole way on the sample photographs."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from digitise.commands.common import Adder, say
+
+
+def add_commands(command: Adder) -> None:
+    """Add the parser."""
+    one = command("demo", _demo, "show the whole way on the sample photographs", "digitise demo")
+    one.add_argument("--out", type=Path, default=Path("demo"), metavar="DIR")
+    one.add_argument("--photos", type=Path, default=Path("sample_scans"), metavar="DIR")
+    one.add_argument("--port", type=int, default=8501)
+    one.add_argument("--no-app", action="store_true", help="do not start the review screens at the end")
+
+
+def _demo(args: argparse.Namespace) -> int:
+    from digitise.demo import run_demo
+
+    return run_demo(args.out, photos=args.photos, app=not args.no_app, port=args.port, say=say)

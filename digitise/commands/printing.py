@@ -1,0 +1,50 @@
+"""``digitise sheets`` and ``digitise codes``: what is printed before a survey."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from digitise.commands.common import Adder, count, say
+
+
+def add_commands(command: Adder) -> None:
+    """Add the parsers."""
+    one = command(
+        "sheets", _sheets, "print packs of survey sheets as PDF", "digitise sheets reef-transect --out sheets --packs 5"
+    )
+    one.add_argument("protocol", help="protocol file, or the name of a shipped one")
+    one.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder to write into")
+    one.add_argument("--packs", type=count, default=1, metavar="N", help="packs, one for each survey (default: 1)")
+    one.add_argument("--paper", choices=("A4", "letter", "all"), help="paper (default: the protocol's)")
+
+    one = command("codes", _codes, "choose two-letter codes that survive being misread", "digitise codes 9")
+    one.add_argument("count", type=count, help="how many codes")
+
+
+def _sheets(args: argparse.Namespace) -> int:
+    from digitise.protocol import PAPERS_MM, load_protocol
+    from digitise.sheet import write_sheets
+
+    protocol = load_protocol(args.protocol)
+    papers = tuple(PAPERS_MM) if args.paper == "all" else (args.paper or protocol.paper,)
+    written = write_sheets(protocol, args.out, papers=papers, packs=args.packs)
+    say(
+        f"{len(written)} pages in {args.packs} pack(s) on {' and '.join(papers)} written to {args.out}; "
+        f"to print them all: {', '.join(str(args.out / 'print' / f'{p.lower()}.pdf') for p in papers)}. "
+        "Print at 100 % (actual size)."
+    )
+    return 0
+
+
+def _codes(args: argparse.Namespace) -> int:
+    from digitise.codes import choose_codes
+
+    chosen = choose_codes(args.count)
+    print("\n".join(chosen.codes))
+    a, b = chosen.nearest
+    say(
+        f"{args.count} codes, any two differ in both letters. Nearest pair {a} and {b}: the reader would have to "
+        f"misread both letters, about 1 in {round(1 / chosen.chance):,} by its measured confusions."
+    )
+    return 0

@@ -1,0 +1,27 @@
+"""``digitise review``: the screens on a store."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+
+from digitise.commands.common import Adder, say, store_argument
+
+
+def add_commands(command: Adder) -> None:
+    """Add the parser."""
+    one = command("review", _review, "open the review screens on a store", "digitise review --store survey-store")
+    store_argument(one)
+    one.add_argument("--host", default="127.0.0.1", help="address to listen on (default: this machine only)")
+    one.add_argument("--port", type=int, default=8501)
+
+
+def _review(args: argparse.Namespace) -> int:
+    import subprocess
+
+    command = [sys.executable, "-m", "review_app", str(args.store), "--host", args.host, "--port", str(args.port)]
+    say(f"Review screens at http://{args.host}:{args.port} (Ctrl+C stops them).")
+    try:
+        return subprocess.call(command)  # noqa: S603 - our own program, no shell
+    except KeyboardInterrupt:
+        return 0
