@@ -92,9 +92,7 @@ def run_demo(out: Path, *, photos: Path, app: bool, port: int, say: Callable[[st
     say(f"   {len(written)} pages, for printing together: {out / 'sheets' / 'print' / 'a4.pdf'}")
     say(f"2. Read: the photographs in {photos} (simulated: two invented surveys)")
     if not engine_present():
-        say(
-            "   Tesseract is not installed, so words (names, remarks) are left to a person; numbers and codes are read."
-        )
+        say("   Tesseract is not installed, so words (names, remarks) have one suggestion only, by our own reader.")
     with Store.open(out / "store") as store:
         results = _read_into(store, photos, say)
         if (photos / "manifest.json").is_file():

@@ -60,8 +60,11 @@ CELL_REASONS = (
         "Glare, shadow or water hides part of the cell",
         "Look at the photograph, or photograph the sheet again.",
     ),
-    Reason("free-text", "Handwriting in words is always checked by a person", "Type what is written."),
-    Reason("no-text-engine", "Tesseract is not installed, so words are not read", "Type what is written."),
+    Reason(
+        "free-text",
+        "Handwriting in words is always checked by a person",
+        "Compare the words with the pencil, and type what is written.",
+    ),
 )
 
 REASONS = {r.name: r for r in (*PHOTO_REASONS, *CELL_REASONS)}

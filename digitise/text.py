@@ -1,4 +1,7 @@
-"""Free handwriting: a first suggestion by Tesseract, always shown to a person."""
+"""Free handwriting: suggestions by the project's line reader and by Tesseract, always shown to a person.
+
+The line reader knows no words and Tesseract leans on them; where both say the same, it is mostly what stands there.
+"""
 
 from __future__ import annotations
 
@@ -12,11 +15,14 @@ from digitise.characters import ink_threshold
 from digitise.flatten import FLAT_PX_PER_MM
 from digitise.ink import InkPage
 from digitise.layout import Cell
+from digitise.line_network import line_input, line_texts
 from digitise.reading import Decoded
 from digitise.tally import own_ink
+from digitise.tally_network import network_input
 
 LINE_PX = 56
 GAP_PX = 40
+ONE_LINE_MM = 14.0  # a higher box holds several lines, which only Tesseract takes apart
 
 
 @lru_cache(maxsize=1)
@@ -56,6 +62,16 @@ def _suggestions(pictures: list[np.ndarray]) -> list[tuple[str, float]]:
     return [(" ".join(t for t, _ in line), float(np.mean([c for _, c in line])) if line else 0.0) for line in words]
 
 
+def _joined(own: tuple[tuple[str, float], ...], other: tuple[str, float]) -> Decoded:
+    """One reading from the line reader's texts and Tesseract's; agreement ranks above any single certainty."""
+    text, sure = other[0].upper(), other[1]
+    if not own or not own[0][0]:
+        return Decoded(text or None, 0.1 * sure, ((text, sure),) if text else (), ("free-text",))
+    best, p = own[0]
+    candidates = own + (((text, 0.1 * sure),) if text and text not in dict(own) else ())
+    return Decoded(best, 0.5 + 0.5 * p if text == best else 0.5 * p, candidates, ("free-text",))
+
+
 def read_text(page: InkPage, cells: list[Cell]) -> list[Decoded]:
     """Suggestions for text cells; a line without ink is blank, any other goes to a person."""
     threshold = ink_threshold(page)
@@ -65,11 +81,10 @@ def read_text(page: InkPage, cells: list[Cell]) -> list[Decoded]:
     out = [Decoded(None, 1.0 - min(0.5, a / 2), ((None, 1.0),)) for a in area]
     if not written:
         return out
-    if not engine_present():
-        found = [("", 0.0)] * len(written)
-    else:
-        found = _suggestions([_line_picture(inks[i], page) for i in written])
-    reason = "free-text" if engine_present() else "no-text-engine"
-    for i, (text, confidence) in zip(written, found, strict=True):
-        out[i] = Decoded(text or None, confidence, ((text, confidence),) if text else (), (reason,))
+    pictures = [_line_picture(inks[i], page) for i in written]
+    found = _suggestions(pictures) if engine_present() else [("", 0.0)] * len(written)
+    for i, other in zip(written, found, strict=True):
+        single = cells[i].box_mm[3] <= ONE_LINE_MM
+        own = line_texts(line_input(network_input(inks[i], page.pencil))) if single else ()
+        out[i] = _joined(own, other)
     return out

@@ -96,7 +96,7 @@ def _written(sheet: str, values: dict, marks: dict | None = None, *, seed: int =
     rng = np.random.default_rng(seed)
     answers = answers_from_values(one.to_json(), values, marks)
     writer = DrawnHand(drawn_style(np.random.default_rng(hand)))
-    canvas = filled(_protocol(), one, answers, writer, rng, pencil=PENCIL, sloppiness=0.15)
+    canvas, _ = filled(_protocol(), one, answers, writer, rng, pencil=PENCIL, sloppiness=0.15)
     return _page_of(one, _flat_scale(canvas, one))
 
 

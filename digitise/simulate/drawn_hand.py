@@ -114,7 +114,7 @@ _SKELETONS = {
 PUNCTUATION = ".-:/,'+()"
 CHARACTERS = frozenset(_SKELETONS)
 TICKS = ("tick", "cross", "blob", "line")
-STRIKES = ("line", "double", "zigzag")
+STRIKES = ("line", "double", "zigzag", "cross", "scribble")
 
 _STEP = 0.025
 
@@ -364,6 +364,12 @@ def strike_strokes(style: str, extent_mm: Sequence[float], *, rng: np.random.Gen
     if style == "zigzag":
         legs = int(np.clip((high[0] - low[0]) / np.clip(0.28 * height, 0.8, 1.6), 6, 40))
         return (_zigzag(low, high, legs=legs, rng=rng),)
+    if style == "scribble":  # to and fro along the entry, from top to bottom
+        turned = _zigzag(low[::-1], high[::-1], legs=int(rng.integers(5, 11)), rng=rng)
+        return (turned[:, ::-1],)
+    if style == "cross":
+        corners = np.array([[low, high], [[low[0], high[1]], [high[0], low[1]]]])
+        return tuple(hand_line(ends + rng.normal(0, 0.08, (2, 2)) * height, rng, bow=0.02) for ends in corners)
     tilt = rng.normal(0, 0.1, 2) * height
     strokes = []
     for level in [0.5] if style == "line" else [0.36, 0.64]:

@@ -67,8 +67,8 @@ def fill(
     canvas: np.ndarray,
     px_per_mm: float,
     sloppiness: float = 0.3,
-) -> None:
-    """Write the answers on the page.
+) -> dict[str, int]:
+    """Write the answers on the page; returns which character box of each overwritten cell was written over.
 
     Parameters
     ----------
@@ -90,13 +90,19 @@ def fill(
         tick=str(rng.choice(TICKS, p=[0.45, 0.3, 0.1, 0.15])),
         rng=rng,
     )  # fmt: skip
+    over = {}
     for answer in answers:
         cell = cells[answer.cell]
-        _write(cell, make_answer(cell, answer.written, answer.mark), writer)
+        answer = make_answer(cell, answer.written, answer.mark)
+        if answer.mark == "overwritten":
+            over[answer.cell] = _overwrite(cell, answer.written, writer)
+        else:
+            _write(cell, answer, writer)
+    return over
 
 
 def _write(cell: Cell, answer: Answer, writer: _Writer) -> None:
-    """Draw one answer, whatever its mark."""
+    """Draw one answer, whatever its mark but overwritten."""
     mark, written = answer.mark, answer.written
     if mark == "blank":
         return
@@ -108,8 +114,6 @@ def _write(cell: Cell, answer: Answer, writer: _Writer) -> None:
         writer.ink([_zero(cell, mark, writer)])
     elif mark == "erased_rewritten":
         _erase_and_rewrite(cell, written, writer)
-    elif mark == "overwritten":
-        _overwrite(cell, written, writer)
     else:
         entries = _entries(cell, written, writer, overrun=mark == "overrun")
         writer.ink(entries)
@@ -184,7 +188,7 @@ def _strike(cell: Cell, entries: list[Strokes], writer: _Writer) -> None:
     size = np.maximum(size, 0.25 * cell["box_mm"][3])
     styles = STRIKES if len(entries) > 1 else STRIKES[1:]
     style = str(writer.rng.choice(styles))
-    writer.ink([strike_strokes(style, [*low, *size], rng=writer.rng)], pressed=style != "zigzag")
+    writer.ink([strike_strokes(style, [*low, *size], rng=writer.rng)], pressed=style not in ("zigzag", "scribble"))
 
 
 def _erase_and_rewrite(cell: Cell, written: Written, writer: _Writer) -> None:
@@ -208,8 +212,8 @@ _HIDDEN_UNDER = {
 }  # fmt: skip
 
 
-def _overwrite(cell: Cell, written: Written, writer: _Writer) -> None:
-    """Write over part of a first version, pressing harder; over a tally, a number."""
+def _overwrite(cell: Cell, written: Written, writer: _Writer) -> int:
+    """Write over one character of a first version, pressing harder (its place is returned); over a tally, a number."""
     rng = writer.rng
     if cell["kind"] == "tally":
         tally_first = set(str(written)) != {"1"}  # a 1 would pass for one more stroke
@@ -218,11 +222,12 @@ def _overwrite(cell: Cell, written: Written, writer: _Writer) -> None:
         number = _number_over(cell, digits, strokes, writer)
         writer.ink(strokes if tally_first else number)
         writer.ink(number if tally_first else strokes, pressed=True)
-        return
+        return 0
     entries = _entries(cell, written, writer)
-    letters = (str(written) if cell["kind"] == "text" else spelled(cell, written)).replace(" ", "")
+    text = str(written) if cell["kind"] == "text" else spelled(cell, written)
+    used = [i for i, char in enumerate(text) if char != " "]
     chosen = int(rng.integers(len(entries)))
-    over = letters[chosen]
+    over = text[used[chosen]]
     family = "0123456789" if over.isdigit() else "ABCDEFGHKLMNPRSTUVWXYZ"
     under = str(rng.choice([c for c in family if c != over and c not in _HIDDEN_UNDER.get(over, "")]))
     points = np.concatenate(entries[chosen])
@@ -230,6 +235,7 @@ def _overwrite(cell: Cell, written: Written, writer: _Writer) -> None:
     first = in_box(writer.hand.character(under, rng), [*low, *size], rng=rng, size=1.0, sloppiness=0.5)
     writer.ink([first, *entries[:chosen], *entries[chosen + 1 :]])
     writer.ink([entries[chosen]], pressed=True)
+    return used[chosen]
 
 
 def _number_over(cell: Cell, digits: str, first: list[Strokes], writer: _Writer) -> list[Strokes]:

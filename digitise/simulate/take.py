@@ -23,10 +23,14 @@ PX_PER_MM = 12.0
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Taken:
-    """A simulated photograph: the file's bytes (JPEG), what was written, and the shot with its geometric truth."""
+    """A simulated photograph: the file's bytes (JPEG), what was written, and the shot with its geometric truth.
+
+    `overwritten` says which character box of a cell was written over.
+    """
 
     jpeg: bytes
     answers: tuple[Answer, ...]
+    overwritten: Mapping[str, int]
     shot: Shot
 
     def gray(self) -> np.ndarray:
@@ -47,9 +51,9 @@ def take(
     sloppiness: float | None = None,
 ) -> Taken:
     """Print, fill and photograph one page; what is not given is drawn at random."""
-    canvas = filled(protocol, layout, answers, hand, rng, pencil=pencil, identity=identity, sloppiness=sloppiness)
+    canvas, over = filled(protocol, layout, answers, hand, rng, pencil=pencil, identity=identity, sloppiness=sloppiness)
     shot = photograph(canvas, layout.page_size_mm, camera, rng=rng)
-    return Taken(encode_jpeg(shot.image, camera), tuple(answers), shot)
+    return Taken(encode_jpeg(shot.image, camera), tuple(answers), over, shot)
 
 
 def filled(
@@ -62,11 +66,11 @@ def filled(
     pencil: Pencil | None = None,
     identity: Identity | None = None,
     sloppiness: float | None = None,
-) -> np.ndarray:
-    """A printed and filled page as a grey raster at `PX_PER_MM`."""
+) -> tuple[np.ndarray, dict[str, int]]:
+    """A printed and filled page as a grey raster at `PX_PER_MM`, and which boxes were written over (see `fill`)."""
     identity = identity or identity_for(layout, "ABCDEF", int(layout.per_transect))
     canvas = rasterise(sheet_pdf(protocol, [(layout, identity)]), PX_PER_MM).copy()
-    fill(
+    over = fill(
         layout.to_json(),
         answers,
         hand,
@@ -76,7 +80,7 @@ def filled(
         px_per_mm=PX_PER_MM,
         sloppiness=float(rng.uniform(0, 0.8)) if sloppiness is None else sloppiness,
     )
-    return canvas
+    return canvas, over
 
 
 def any_hand(hands: Mapping[str, Hand], rng: np.random.Generator, *, drawn: float = 0.12) -> Hand:

@@ -23,16 +23,19 @@ def main() -> None:
     one.add_argument("--seconds", type=float, default=600)
     one.add_argument("--jobs", type=int, default=os.cpu_count() or 1)
     one.add_argument("--seed", type=int, default=1_000_000)
-    two = steps.add_parser("fit", help="train the networks and export ONNX")
+    one.add_argument("--rows", nargs="+", default=(), metavar="KIND", help="only sheets with these rows of cells")
+    two = steps.add_parser("fit", help="train one network and export ONNX")
     two.add_argument("--train", type=Path, required=True)
-    two.add_argument("--check", type=Path, required=True)
-    two.add_argument("--out", type=Path, required=True)
-    two.add_argument("--seconds", type=float, default=600)
+    two.add_argument("--network", choices=("character", "tally", "line"), required=True)
+    two.add_argument("--out", type=Path, required=True, metavar="FILE.onnx")
+    two.add_argument("--seconds", type=float, default=400)
+    two.add_argument("--seed", type=int, default=1)
+    two.add_argument("--start", type=Path, metavar="FILE.onnx", help="go on training this network")
     check = steps.add_parser("check", help="what the shipped networks reach on other writers (writes training.json)")
     check.add_argument("--check", type=Path, required=True)
     check.add_argument("--models", type=Path, default=MODELS)
-    mean = steps.add_parser("average", help="average the character networks of several runs into one file")
-    mean.add_argument("networks", nargs="+", metavar="FILE[:MEMBER]", help="MEMBER 0 or 1 takes one network of a pair")
+    mean = steps.add_parser("average", help="average character networks trained apart into one file")
+    mean.add_argument("networks", nargs="+", type=Path, metavar="FILE.onnx")
     mean.add_argument("--out", type=Path, required=True)
     three = steps.add_parser("calibrate", help="set probabilities and acceptance thresholds")
     three.add_argument("--strokes", type=Path)
@@ -43,10 +46,9 @@ def main() -> None:
     three.add_argument("--jobs", type=int, default=os.cpu_count() or 1)
     args = parser.parse_args()
     if args.step == "fit":
-        from digitise.train.fit import fit_all
+        from digitise.train.fit import fit
 
-        args.out.mkdir(parents=True, exist_ok=True)
-        fit_all(args.train, args.check, args.out, seconds=args.seconds)
+        fit(args.train, args.out, args.network, seconds=args.seconds, seed=args.seed, start=args.start)
         return
     if args.step == "check":
         from digitise.train.check import check_networks, summary
@@ -54,14 +56,9 @@ def main() -> None:
         print(summary(check_networks(args.models, args.check)))
         return
     if args.step == "average":
-        from digitise.train.average import average, members
+        from digitise.train.average import average
 
-        parts = []
-        for text in args.networks:
-            name, _, which = text.partition(":")
-            inner = members(Path(name))
-            parts += [(Path(name), inner[int(which)])] if which else [(Path(name), m) for m in inner]
-        average(parts, args.out)
+        average(args.networks, args.out)
         return
     if args.step == "calibrate" and args.rows:
         from digitise.train.calibrate import read_rows, set_acceptance
@@ -78,7 +75,10 @@ def main() -> None:
         from digitise.train.harvest import harvest
 
         names = train if args.writers == "train" else calibrate
-        pages = harvest(protocol, pooled(hands, names), args.out, seconds=args.seconds, jobs=args.jobs, seed=args.seed)
+        hands = pooled(hands, names)
+        pages = harvest(
+            protocol, hands, args.out, seconds=args.seconds, jobs=args.jobs, seed=args.seed, rows=tuple(args.rows)
+        )
         print(f"{pages} pages by {len(names)} writers in {args.out}")
         return
     from digitise.train.calibrate import calibrate as run

@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 
 from digitise.characters import DIGIT_CLASSES, LETTER_CLASSES, TICK_CLASSES, softmax
+from digitise.line_network import best_texts
 from digitise.train.harvest import INK_LEVEL, NONE
 
 _CLASSES = {"digit": DIGIT_CLASSES, "letter": LETTER_CLASSES, "tick": TICK_CLASSES}
@@ -68,13 +69,42 @@ def tally_report(path: Path, pictures: np.ndarray, counts: np.ndarray) -> dict:
     return out
 
 
+def line_report(path: Path, pictures: np.ndarray, texts: np.ndarray) -> dict:
+    """Share of lines read exactly, and of characters (1 less edit distance a character)."""
+    written = [i for i, t in enumerate(texts) if t]
+    answers = np.concatenate(_answers(path, pictures[written], 16))
+    exact, edits = 0, 0
+    for logits, truth in zip(answers, texts[written], strict=True):
+        text = best_texts(softmax(logits[:, 0].T.astype(np.float64)), 1)[0][0]
+        exact += text == truth
+        edits += _distance(text, str(truth))
+    characters = sum(len(texts[i]) for i in written)
+    return {
+        "lines": len(written),
+        "right": round(exact / max(1, len(written)), 4),
+        "characters": characters,
+        "characters_right": round(1 - edits / max(1, characters), 4),
+    }
+
+
+def _distance(a: str, b: str) -> int:
+    """Edit distance (Levenshtein 1966)."""
+    row = list(range(len(b) + 1))
+    for i, x in enumerate(a, 1):
+        before, row[0] = row[0], i
+        for j, y in enumerate(b, 1):
+            before, row[j] = row[j], min(row[j] + 1, row[j - 1] + 1, before + (x != y))
+    return row[-1]
+
+
 def check_networks(folder: Path, harvested: Path) -> dict:
-    """Report on ``characters.onnx`` and ``tally.onnx`` in `folder`, written there as ``training.json``."""
+    """Report on the networks in `folder`, written there as ``training.json``."""
     data = np.load(harvested)
     report = {
         "pages": int(data["pages"].sum()),
         "characters": character_report(folder / "characters.onnx", data["boxes"], data["labels"]),
         "tally": tally_report(folder / "tally.onnx", data["tallies"], data["counts"]),
+        "lines": line_report(folder / "lines.onnx", data["lines"], data["texts"]),
     }
     (folder / "training.json").write_text(json.dumps(report) + "\n", encoding="utf-8")
     return report
@@ -87,4 +117,6 @@ def summary(report: dict) -> str:
         for name in _CLASSES
     ]
     sizes = [f"tally {k} {v['right']:.1%} of {v['boxes']}" for k, v in report["tally"].items() if isinstance(v, dict)]
-    return "\n".join([", ".join(heads), ", ".join(sizes)])
+    lines = report["lines"]
+    words = f"lines {lines['right']:.1%} of {lines['lines']}, their characters {lines['characters_right']:.1%}"
+    return "\n".join([", ".join(heads), ", ".join(sizes), words])

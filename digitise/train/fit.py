@@ -5,6 +5,7 @@ from __future__ import annotations
 import copy
 import math
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -12,15 +13,19 @@ import torch
 import torch.nn.functional as F  # noqa: N812 - PyTorch's own usage
 
 from digitise.characters import SIDE_PX
-from digitise.train.check import check_networks, summary
-from digitise.train.harvest import INK_LEVEL, NONE, TALLY_CANVAS
-from digitise.train.networks import HEADS, CharacterNetwork, CharacterPair, TallyNetwork
+from digitise.line_network import LINE_CLASSES
+from digitise.train.harvest import INK_LEVEL, LINE_CANVAS, NONE, TALLY_CANVAS
+from digitise.train.networks import HEADS, CharacterNetwork, LineNetwork, TallyNetwork, resume
 
 _SCALE = 1.0 / INK_LEVEL
+Data = dict[str, torch.Tensor | np.ndarray]
+Step = Callable[[torch.nn.Module, torch.Tensor], torch.Tensor]
 
 
-def _warped(pictures: torch.Tensor, *, turn: float, shear: float, scale: float, shift: float) -> torch.Tensor:
-    """Random rotation (radians), shear, scale and shift (share of the half side), independent for each picture."""
+def _warped(
+    pictures: torch.Tensor, *, turn: float, shear: float, scale: float, shift: float, elastic: float = 0.0
+) -> torch.Tensor:
+    """Random rotation (radians), shear, scale, shift and smooth distortion (shares of the half side), each its own."""
     n, device = len(pictures), pictures.device
 
     def u(limit: float) -> torch.Tensor:
@@ -33,6 +38,10 @@ def _warped(pictures: torch.Tensor, *, turn: float, shear: float, scale: float, 
         [torch.stack([cos / sx, (lean - sin) / sx, u(shift)], 1), torch.stack([sin / sy, cos / sy, u(shift)], 1)], 1
     )
     grid = F.affine_grid(matrix, list(pictures.shape), align_corners=False)
+    if elastic:
+        knots = (5, max(5, pictures.shape[3] // 12))
+        field = torch.randn(n, 2, *knots, device=device) * elastic * torch.rand(n, 1, 1, 1, device=device)
+        grid = grid + F.interpolate(field, size=pictures.shape[2:], mode="bicubic", align_corners=True).movedim(1, 3)
     return F.grid_sample(pictures, grid, align_corners=False)
 
 
@@ -42,17 +51,28 @@ def _weathered(pictures: torch.Tensor) -> torch.Tensor:
     shape = (n, 1, 1, 1)
     gain = 0.7 + 0.6 * torch.rand(shape, device=device)
     soft = F.avg_pool2d(pictures, 3, 1, 1)
+    soft = torch.where(torch.rand(shape, device=device) < 0.3, F.avg_pool2d(soft, 3, 1, 1), soft)
     mix = torch.rand(shape, device=device) * (torch.rand(shape, device=device) < 0.4)
     grain = torch.rand(shape, device=device) * 0.05
     out = gain * (pictures * (1 - mix) + soft * mix) + grain * torch.randn_like(pictures)
     return out.clamp(0.0, 1.5)
 
 
+def _thickened(pictures: torch.Tensor) -> torch.Tensor:
+    """Strokes made thicker in some pictures and thinner in others, as pencils and pens differ."""
+    n, device = len(pictures), pictures.device
+    fate = torch.rand(n, 1, 1, 1, device=device)
+    amount = torch.rand(n, 1, 1, 1, device=device)
+    wide = F.max_pool2d(pictures, 3, 1, 1)
+    thin = -F.max_pool2d(-pictures, 3, 1, 1)
+    out = torch.where(fate < 0.3, torch.lerp(pictures, wide, amount), pictures)
+    out = torch.where(fate < 0.08, F.max_pool2d(wide, 3, 1, 1), out)
+    return torch.where(fate > 0.88, torch.lerp(pictures, thin, 0.7 * amount), out)
+
+
 def _head_loss(logits: torch.Tensor, labels: torch.Tensor) -> torch.Tensor:
     parts = zip(logits.float().split(HEADS, dim=1), labels.T, strict=True)
-    return sum(
-        F.cross_entropy(p, t.long(), ignore_index=NONE, label_smoothing=0.01, reduction="sum") for p, t in parts
-    ) / len(labels)
+    return sum(F.cross_entropy(p, t.long(), ignore_index=NONE, reduction="sum") for p, t in parts) / len(labels)
 
 
 class _Average:
@@ -75,21 +95,28 @@ def _rate(progress: float, top: float) -> float:
     return top * (0.5 + 0.5 * math.cos(math.pi * (progress - 0.1) / 0.9)) + 1e-6
 
 
-def _optimised(network: torch.nn.Module, count: int, batch: int, seconds: float, step, device: str) -> torch.nn.Module:
-    """Run `step(network, indices) -> loss` over shuffled batches until the time is spent; the averaged network."""
+def _optimised(
+    network: torch.nn.Module, step: Step, *, batch: int, seconds: float, top: float, sizes: torch.Tensor
+) -> torch.nn.Module:
+    """Run `step(network, indices) -> loss` over shuffled batches until the time is spent; the averaged network.
+
+    `sizes` (N,) has the size of each example: those of a batch are about equally large.
+    """
+    device = sizes.device.type
+    network = network.to(device, memory_format=torch.channels_last)
     optimiser = torch.optim.AdamW(network.parameters(), lr=1e-3, weight_decay=0.02)
-    average, begin, progress, epoch = _Average(network, 0.998), time.monotonic(), 0.0, 0
+    average, begin, progress, epoch = _Average(network, 0.99), time.monotonic(), 0.0, 0
     network.train()
     while progress < 1:
-        order, losses = torch.randperm(count, device=device), []
-        for start in range(0, max(1, count - batch + 1), batch):
+        losses = []
+        for at in _batches(sizes, batch):
             progress = (time.monotonic() - begin) / seconds
             if progress >= 1:
                 break
             for group in optimiser.param_groups:
-                group["lr"] = _rate(progress, 3e-3)
-            with torch.autocast(device, torch.bfloat16, enabled=device == "cuda"):
-                loss = step(network, order[start : start + batch])
+                group["lr"] = _rate(progress, top)
+            with torch.autocast(device, torch.bfloat16):
+                loss = step(network, at)
             optimiser.zero_grad(set_to_none=True)
             loss.backward()
             torch.nn.utils.clip_grad_norm_(network.parameters(), 5.0)
@@ -104,41 +131,43 @@ def _optimised(network: torch.nn.Module, count: int, batch: int, seconds: float,
     return average.network
 
 
-def _elastic(pictures: torch.Tensor, amount: float) -> torch.Tensor:
-    """Smooth random distortion, as hands differ; `amount` in half sides."""
-    n, device = len(pictures), pictures.device
-    field = torch.randn(n, 2, 5, 5, device=device) * amount * torch.rand(n, 1, 1, 1, device=device)
-    field = F.interpolate(field, size=pictures.shape[2:], mode="bicubic", align_corners=True).permute(0, 2, 3, 1)
-    plain = torch.eye(2, 3, device=device).expand(n, 2, 3)
-    return F.grid_sample(
-        pictures, F.affine_grid(plain, list(pictures.shape), align_corners=False) + field, align_corners=False
-    )
+def _batches(sizes: torch.Tensor, batch: int) -> list[torch.Tensor]:
+    """Indices of all examples in shuffled batches, those of a batch of about one size."""
+    windows = torch.randperm(len(sizes), device=sizes.device).split(16 * batch)
+    batches = [part for w in windows for part in w[sizes[w].argsort()].split(batch)]
+    whole = [b for b in batches if len(b) == batch] or batches
+    return [whole[i] for i in torch.randperm(len(whole))]
 
 
-def fit_characters(data: dict[str, np.ndarray], *, seconds: float, device: str) -> CharacterNetwork:
-    """Train one character network on harvested boxes."""
-    boxes = torch.from_numpy(data["boxes"]).to(device)
-    labels = torch.from_numpy(data["labels"]).to(device)
+def _widths(pictures: torch.Tensor) -> torch.Tensor:
+    """Columns of each picture, (N,), up to a little past its last ink, a multiple of 4."""
+    inked = (pictures > INK_LEVEL // 8).any(dim=1)
+    last = pictures.shape[2] - inked.flip(1).to(torch.uint8).argmax(dim=1)
+    return torch.where(inked.any(dim=1), last + 12, 48).clamp(max=pictures.shape[2]) // 4 * 4
+
+
+def fit_characters(network: CharacterNetwork, data: Data, **how: float) -> torch.nn.Module:
+    """Train a character network on harvested boxes."""
+    boxes, labels = data["boxes"], data["labels"]
 
     def step(network, at):
         with torch.no_grad():
             x = boxes[at, None].float() * _SCALE
-            x = _elastic(_warped(x, turn=0.14, shear=0.2, scale=0.12, shift=0.07), 0.07)
+            x = _thickened(_warped(x, turn=0.15, shear=0.25, scale=0.15, shift=0.07, elastic=0.08))
             x = _weathered(x)
         return _head_loss(network(x), labels[at])
 
-    network = CharacterNetwork().to(device)
-    return _optimised(network, len(boxes), 1024, seconds, step, device)
+    return _optimised(network, step, batch=2048 if boxes.is_cuda else 256, sizes=torch.zeros_like(labels[:, 0]), **how)
 
 
-def fit_tally(data: dict[str, np.ndarray], *, seconds: float, device: str) -> TallyNetwork:
+def fit_tally(network: TallyNetwork, data: Data, **how: float) -> torch.nn.Module:
     """Train the stroke counter on harvested tally boxes."""
-    pictures = torch.from_numpy(data["tallies"]).to(device)
-    truth = torch.from_numpy(data["counts"]).to(device)
+    pictures, truth = data["tallies"], data["counts"]
+    widths = _widths(pictures)
 
     def step(network, at):
         with torch.no_grad():
-            x = pictures[at, None].float() * _SCALE
+            x = pictures[at, None, :, : widths[at].max()].float() * _SCALE
             x = _weathered(_warped(x, turn=0.02, shear=0.0, scale=0.06, shift=0.02))
         maps, goal = network(x).float(), truth[at]
         count = maps[:, 0].sum(dim=(1, 2))
@@ -147,8 +176,33 @@ def fit_tally(data: dict[str, np.ndarray], *, seconds: float, device: str) -> Ta
         marks = F.binary_cross_entropy_with_logits(maps[:, 1:].amax(dim=(2, 3)), goal[:, 1:])
         return error.mean() + marks
 
-    network = TallyNetwork().to(device)
-    return _optimised(network, len(pictures), 96, seconds, step, device)
+    return _optimised(network, step, batch=128 if pictures.is_cuda else 32, sizes=widths, **how)
+
+
+def _targets(texts: np.ndarray) -> tuple[torch.Tensor, torch.Tensor]:
+    """Class indices of each text, (N, longest), and the lengths, (N,)."""
+    lengths = torch.tensor([len(t) for t in texts])
+    out = torch.zeros(len(texts), max(1, int(lengths.max())), dtype=torch.long)
+    for row, text in zip(out, texts, strict=True):
+        row[: len(text)] = torch.tensor([LINE_CLASSES.index(c) for c in text], dtype=torch.long)
+    return out, lengths
+
+
+def fit_lines(network: LineNetwork, data: Data, **how: float) -> torch.nn.Module:
+    """Train the line reader on harvested text lines."""
+    pictures = data["lines"]
+    widths = _widths(pictures)
+    texts, lengths = (t.to(pictures.device) for t in _targets(data["texts"]))
+
+    def step(network, at):
+        with torch.no_grad():
+            x = pictures[at, None, :, : widths[at].max()].float() * _SCALE
+            x = _weathered(_warped(x, turn=0.01, shear=0.03, scale=0.06, shift=0.03, elastic=0.025))
+        logits = network(x)[:, :, 0].float().permute(2, 0, 1)
+        steps = torch.full_like(lengths[at], len(logits))
+        return F.ctc_loss(logits.log_softmax(2), texts[at], steps, lengths[at], zero_infinity=True)
+
+    return _optimised(network, step, batch=128 if pictures.is_cuda else 32, sizes=widths, **how)
 
 
 def export(network: torch.nn.Module, path: Path, shape: tuple[int, ...], dynamic: dict) -> None:
@@ -165,15 +219,32 @@ def export(network: torch.nn.Module, path: Path, shape: tuple[int, ...], dynamic
     )
 
 
-def fit_all(train: Path, check: Path, out: Path, *, seconds: float) -> None:
-    """Train both networks, export them into `out`, and write what they reach on other writers."""
-    torch.manual_seed(20261125)
+def fit(train: Path, out: Path, network: str, *, seconds: float, seed: int, start: Path | None) -> None:
+    """Train one network, "character", "tally" or "line", on harvested cells and export it to the ONNX file `out`.
+
+    With `start`, an exported network goes on being trained, at a third of the usual rate.
+    """
+    torch.manual_seed(seed)
     torch.backends.cudnn.benchmark = True
     device = "cuda" if torch.cuda.is_available() else "cpu"
-    data = dict(np.load(train))
-    print(f"{len(data['boxes'])} boxes, {len(data['tallies'])} tallies", flush=True)
-    pair = [fit_characters(data, seconds=0.25 * seconds, device=device) for _ in range(2)]
-    export(CharacterPair(*pair), out / "characters.onnx", (1, 1, SIDE_PX, SIDE_PX), {0: "boxes"})
-    tally = fit_tally(data, seconds=0.5 * seconds, device=device)
-    export(tally, out / "tally.onnx", (1, 1, *TALLY_CANVAS), {0: "boxes", 2: "rows", 3: "columns"})
-    print(summary(check_networks(out, check)))
+    make, work, parts, shape, dynamic = _NETWORKS[network]
+    with np.load(train) as file:
+        data = {k: torch.from_numpy(file[k]).to(device) if file[k].dtype.kind != "U" else file[k] for k in parts}
+    print(f"{len(data[parts[0]])} {parts[0]}", flush=True)
+    fresh = make()
+    if start is not None:
+        resume(fresh, start)
+    export(work(fresh, data, seconds=seconds, top=3e-3 if start is None else 1e-3), out, shape, dynamic)
+
+
+_NETWORKS = {
+    "character": (CharacterNetwork, fit_characters, ("boxes", "labels"), (1, 1, SIDE_PX, SIDE_PX), {0: "boxes"}),
+    "tally": (
+        TallyNetwork,
+        fit_tally,
+        ("tallies", "counts"),
+        (1, 1, *TALLY_CANVAS),
+        {0: "boxes", 2: "rows", 3: "columns"},
+    ),
+    "line": (LineNetwork, fit_lines, ("lines", "texts"), (1, 1, *LINE_CANVAS), {0: "lines", 3: "columns"}),
+}

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from concurrent.futures import ProcessPoolExecutor
 from multiprocessing import get_context
 from pathlib import Path
@@ -14,8 +14,9 @@ import numpy as np
 
 from digitise.characters import DIGIT_CLASSES, LETTER_CLASSES, TICK_CLASSES, character_crops
 from digitise.flatten import FLAT_PX_PER_MM
-from digitise.ink import InkPage, extract_ink
-from digitise.layout import Cell
+from digitise.ink import extract_ink
+from digitise.layout import Cell, Layout
+from digitise.line_network import LINE_ROWS, line_input
 from digitise.page import Page, register
 from digitise.protocol import Protocol
 from digitise.simulate.answers import Answer, Mess, random_answers, spelled
@@ -32,8 +33,8 @@ NONE = -1  # this head learns nothing from this box
 PRACTICE_MESS = Mess(
     blank_tally=0.10,
     blank=0.08,
-    struck=0.035,
-    overwritten=0.03,
+    struck=0.055,
+    overwritten=0.06,
     erased_rewritten=0.05,
     ditto=0.012,
     unreadable=0.012,
@@ -46,6 +47,31 @@ PRACTICE_MESS = Mess(
 PHOTOGRAPHED = 5  # one practice page in so many is photographed, the others only softened
 STRIDE = 64  # seeds that one worker counts on by
 TALLY_CANVAS = (72, 344)  # rows, columns of a stored tally picture
+LINE_CANVAS = (LINE_ROWS, 520)  # of a stored line
+Rows = tuple[str, ...]
+LINE_MARKS = ("plain", "blank", "erased_rewritten", "overrun")
+
+
+def _word(rng: np.random.Generator) -> str:
+    """Letters, digits or both in no language, so that the network learns shapes and no words."""
+    kind = rng.random()
+    length = int(rng.integers(1, 10))
+    if kind < 0.7:
+        return "".join(rng.choice(list("ABCDEFGHIJKLMNOPQRSTUVWXYZ"), length))
+    if kind < 0.9:
+        return "".join(rng.choice(list("0123456789"), min(length, 4)))
+    return "".join(rng.choice(list("ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789.-:/,'+()"), length))
+
+
+def _any_line(cell: Cell, answer: Answer, rng: np.random.Generator) -> Answer:
+    """The answer of a text cell with random words in place of its own."""
+    if cell.kind != "text" or not answer.written:
+        return answer
+    room = int(cell.box_mm[2] / 7.5)
+    text = _word(rng)[:room]
+    while len(text) < room - 4 and rng.random() < 0.75:
+        text = f"{text} {_word(rng)}"[:room]
+    return Answer(answer.cell, text.strip(), answer.mark)
 
 
 def _more_strokes(cell: Cell, answer: Answer, rng: np.random.Generator) -> Answer:
@@ -57,8 +83,17 @@ def _more_strokes(cell: Cell, answer: Answer, rng: np.random.Generator) -> Answe
     return Answer(answer.cell, int(rng.integers(1, most + 1)), answer.mark)
 
 
-def box_labels(cell: Cell, answer: Answer) -> list[tuple[int, int, int]]:
-    """Class index for (digit, letter, tick) heads of each character box; `NONE` where a head learns nothing."""
+def _harder(layout: Layout, answers: list[Answer], rng: np.random.Generator) -> tuple[Answer, ...]:
+    """Answers with larger counts and words of no language."""
+    cells = layout.by_id
+    return tuple(_any_line(cells[a.cell], _more_strokes(cells[a.cell], a, rng), rng) for a in answers)
+
+
+def box_labels(cell: Cell, answer: Answer, over: int | None = None) -> list[tuple[int, int, int]]:
+    """Class index for (digit, letter, tick) heads of each character box; `NONE` where a head learns nothing.
+
+    `over` is the box that was written over in an overwritten cell.
+    """
     boxes = len(cell.characters_mm) or 1
     blank = (DIGIT_CLASSES.index("blank"), LETTER_CLASSES.index("blank"), TICK_CLASSES.index("blank"))
     void = (DIGIT_CLASSES.index("void"), LETTER_CLASSES.index("void"), TICK_CLASSES.index("void"))
@@ -79,13 +114,17 @@ def box_labels(cell: Cell, answer: Answer) -> list[tuple[int, int, int]]:
     if written is None:
         return [blank] * boxes
     text = spelled(cell.to_json(), written)
-    if mark == "overwritten":
-        return [void] if boxes == 1 else [nothing] * boxes
     if mark == "struck":
         return [nothing if c == " " else void for c in text]
-    if cell.kind == "code":
-        return [blank if c == " " else (NONE, LETTER_CLASSES.index(c), NONE) for c in text]
-    return [blank if c == " " else (DIGIT_CLASSES.index(c), NONE, NONE) for c in text]
+    plain = (
+        (lambda c: (NONE, LETTER_CLASSES.index(c), NONE))
+        if cell.kind == "code"
+        else (lambda c: (DIGIT_CLASSES.index(c), NONE, NONE))
+    )
+    labels = [blank if c == " " else plain(c) for c in text]
+    if mark == "overwritten":
+        labels = [nothing if over is None else void if i == over else label for i, label in enumerate(labels)]
+    return labels
 
 
 def tally_label(answer: Answer) -> tuple[float, float, float]:
@@ -97,29 +136,35 @@ def tally_label(answer: Answer) -> tuple[float, float, float]:
     return (float(answer.written or 0), 0.0, 0.0)
 
 
-def _tally_picture(ink: InkPage, cell: Cell) -> np.ndarray:
-    small = network_input(own_ink(ink, cell), ink.pencil)
-    out = np.zeros(TALLY_CANVAS, np.uint8)
-    h, w = min(small.shape[0], TALLY_CANVAS[0]), min(small.shape[1], TALLY_CANVAS[1])
+def _on_canvas(small: np.ndarray, canvas: tuple[int, int]) -> np.ndarray:
+    out = np.zeros(canvas, np.uint8)
+    h, w = min(small.shape[0], canvas[0]), min(small.shape[1], canvas[1])
     out[:h, :w] = (small[:h, :w] * INK_LEVEL).astype(np.uint8)
     return out
 
 
-def cells_of(page: Page, answers: tuple[Answer, ...]) -> dict[str, np.ndarray]:
-    """Pictures and labels of one page: ``boxes`` (N, 48, 48) uint8, ``labels`` (N, 3), ``tallies``, ``counts``."""
+def cells_of(page: Page, answers: tuple[Answer, ...], over: Mapping[str, int]) -> dict[str, np.ndarray]:
+    """Pictures and labels of one page.
+
+    ``boxes`` (N, 48, 48) uint8 and ``labels`` (N, 3); ``tallies`` and ``counts`` (N, 3); ``lines`` and ``texts``.
+    """
     ink = extract_ink(page.image, page.layout)
     said = {a.cell: a for a in answers}
-    boxes, labels, tallies, counts = [], [], [], []
+    boxes, labels, tallies, counts, lines, texts = [], [], [], [], [], []
     for cell in page.layout.cells:
         if cell.id in page.hidden:
             continue
         answer = said[cell.id]
         if cell.kind == "tally":
-            tallies.append(_tally_picture(ink, cell))
+            tallies.append(_on_canvas(network_input(own_ink(ink, cell), ink.pencil), TALLY_CANVAS))
             counts.append(tally_label(answer))
-        elif cell.kind != "text":
+        elif cell.kind == "text":
+            if answer.mark in LINE_MARKS:
+                lines.append(_on_canvas(line_input(network_input(own_ink(ink, cell), ink.pencil)), LINE_CANVAS))
+                texts.append(answer.written or "")
+        else:
             crops = character_crops(ink, cell)
-            for crop, label in zip(crops, box_labels(cell, answer), strict=True):
+            for crop, label in zip(crops, box_labels(cell, answer, over.get(cell.id)), strict=True):
                 if label == (NONE, NONE, NONE):
                     continue
                 boxes.append((crop * INK_LEVEL).astype(np.uint8))
@@ -129,31 +174,36 @@ def cells_of(page: Page, answers: tuple[Answer, ...]) -> dict[str, np.ndarray]:
         "labels": np.array(labels, np.int8).reshape(-1, 3),
         "tallies": np.array(tallies, np.uint8).reshape(-1, *TALLY_CANVAS),
         "counts": np.array(counts, np.float32).reshape(-1, 3),
+        "lines": np.array(lines, np.uint8).reshape(-1, *LINE_CANVAS),
+        "texts": np.array(texts, "U24"),
     }
 
 
-def practice_page(protocol: Protocol, hands: dict[str, Hand], seed: int) -> dict[str, np.ndarray] | None:
+def practice_page(
+    protocol: Protocol, hands: dict[str, Hand], seed: int, rows: Rows = ()
+) -> dict[str, np.ndarray] | None:
     """Labelled cells of one practice photograph; None when the page was refused."""
     cv2.setNumThreads(1)
     rng = np.random.default_rng(seed)
-    layout = practice_layout(protocol, rng)
+    layout = practice_layout(protocol, rng, only=rows)
     camera = (hard_camera if rng.random() < 0.35 else ordinary_camera)(rng)
     answers = random_answers(layout.to_json(), rng, mess=PRACTICE_MESS)
-    answers = [_more_strokes(layout.by_id[a.cell], a, rng) for a in answers]
+    answers = _harder(layout, answers, rng)
     taken = take(protocol, layout, answers, any_hand(hands, rng), rng, camera=camera)
     page = register(taken.gray(), [layout])
-    return cells_of(page, taken.answers) if page else None
+    return cells_of(page, taken.answers, taken.overwritten) if page else None
 
 
-def flat_page(protocol: Protocol, hands: dict[str, Hand], seed: int) -> dict[str, np.ndarray]:
+def flat_page(protocol: Protocol, hands: dict[str, Hand], seed: int, rows: Rows = ()) -> dict[str, np.ndarray]:
     """Labelled cells of a practice page that was not photographed, only softened: many more for the same time."""
     cv2.setNumThreads(1)
     rng = np.random.default_rng(seed)
-    layout = practice_layout(protocol, rng, tallies=0.5)
+    layout = practice_layout(protocol, rng, tallies=0.5, only=rows)
     answers = random_answers(layout.to_json(), rng, mess=PRACTICE_MESS)
-    answers = tuple(_more_strokes(layout.by_id[a.cell], a, rng) for a in answers)
-    image = _softened(filled(protocol, layout, answers, any_hand(hands, rng), rng), layout.page_size_mm, rng)
-    return cells_of(Page(layout, None, image, None, FLAT_PX_PER_MM, 0.2, frozenset()), answers)
+    answers = _harder(layout, answers, rng)
+    canvas, over = filled(protocol, layout, answers, any_hand(hands, rng), rng)
+    image = _softened(canvas, layout.page_size_mm, rng)
+    return cells_of(Page(layout, None, image, None, FLAT_PX_PER_MM, 0.2, frozenset()), answers, over)
 
 
 def _softened(canvas: np.ndarray, size_mm: tuple[float, float], rng: np.random.Generator) -> np.ndarray:
@@ -185,23 +235,27 @@ def _softened(canvas: np.ndarray, size_mm: tuple[float, float], rng: np.random.G
     return cv2.imdecode(data, cv2.IMREAD_GRAYSCALE)
 
 
-def _practise(protocol: Protocol, hands: dict[str, Hand], end: float, seeds: Iterator[int]) -> dict[str, np.ndarray]:
+def _practise(
+    protocol: Protocol, hands: dict[str, Hand], end: float, seeds: Iterator[int], rows: Rows
+) -> dict[str, np.ndarray]:
     """Practice pages until the clock (monotonic seconds) says `end`, all cells together."""
     parts = []
     while not parts or time.monotonic() < end:
         n = next(seeds)
-        part = (practice_page if n // STRIDE % PHOTOGRAPHED == 0 else flat_page)(protocol, hands, n)
+        part = (practice_page if n // STRIDE % PHOTOGRAPHED == 0 else flat_page)(protocol, hands, n, rows)
         if part is not None:
             parts.append(part)
     return {"pages": np.array([len(parts)]), **{k: np.concatenate([p[k] for p in parts]) for k in parts[0]}}
 
 
-def harvest(protocol: Protocol, hands: dict[str, Hand], out: Path, *, seconds: float, jobs: int, seed: int) -> int:
+def harvest(
+    protocol: Protocol, hands: dict[str, Hand], out: Path, *, seconds: float, jobs: int, seed: int, rows: Rows = ()
+) -> int:
     """Photograph practice pages for so many seconds on `jobs` cores; writes ``out`` (.npz); returns the pages read."""
     end = time.monotonic() + seconds
     with ProcessPoolExecutor(jobs, mp_context=get_context("fork")) as pool:
         work = [
-            pool.submit(_practise, protocol, hands, end, itertools.count(seed + j, STRIDE))
+            pool.submit(_practise, protocol, hands, end, itertools.count(seed + j, STRIDE), rows)
             for j in range(min(jobs, STRIDE))
         ]
         parts = [w.result() for w in work]

@@ -1,20 +1,25 @@
-"""The two networks, in PyTorch: small enough to run on one core beside the decoding of a photograph."""
+"""The networks, in PyTorch: small enough to run on one core beside the decoding of a photograph."""
 
 from __future__ import annotations
 
+from pathlib import Path
+
+import onnx
 import torch
+from onnx import numpy_helper
 from torch import nn
 
 from digitise.characters import DIGIT_CLASSES, LETTER_CLASSES, TICK_CLASSES
+from digitise.line_network import LINE_CLASSES, LINE_ROWS
 
 HEADS = (len(DIGIT_CLASSES), len(LETTER_CLASSES), len(TICK_CLASSES))
 
 
-def _convolution(inputs: int, outputs: int, dilation: int = 1) -> nn.Sequential:
+def _convolution(inputs: int, outputs: int, size: int = 3, **extra: int) -> nn.Sequential:
+    """Convolution, batch normalisation, ReLU; the sides of the picture stay as they are unless `extra` says more."""
+    extra.setdefault("padding", extra.get("dilation", 1) * (size // 2))
     return nn.Sequential(
-        nn.Conv2d(inputs, outputs, 3, padding=dilation, dilation=dilation, bias=False),
-        nn.BatchNorm2d(outputs),
-        nn.ReLU(inplace=True),
+        nn.Conv2d(inputs, outputs, size, bias=False, **extra), nn.BatchNorm2d(outputs), nn.ReLU(inplace=True)
     )
 
 
@@ -23,38 +28,27 @@ class CharacterNetwork(nn.Module):
 
     def __init__(self) -> None:
         super().__init__()
-        layers: list[nn.Module] = []
-        inputs = 1
-        for width in (16, 32, 64):
-            layers += [_convolution(inputs, width), _convolution(width, width), nn.MaxPool2d(2)]
-            inputs = width
-        layers += [
+        self.layers = nn.Sequential(
+            _convolution(1, 24, 5, stride=2),
+            _convolution(24, 32),
+            nn.MaxPool2d(2),
+            _convolution(32, 64),
+            _convolution(64, 64),
+            nn.MaxPool2d(2),
             _convolution(64, 96),
+            _convolution(96, 96),
             nn.MaxPool2d(2),
             nn.Flatten(),
             nn.Dropout(0.3),
-            nn.Linear(864, 112),
+            nn.Linear(864, 96),
             nn.ReLU(inplace=True),
             nn.Dropout(0.2),
-            nn.Linear(112, sum(HEADS)),
-        ]
-        self.layers = nn.Sequential(*layers)
+            nn.Linear(96, sum(HEADS)),
+        )
 
     def forward(self, pictures: torch.Tensor) -> torch.Tensor:
         """Logits of all heads."""
         return self.layers(pictures)
-
-
-class CharacterPair(nn.Module):
-    """Two networks trained apart, their logits averaged: fewer errors, and doubt where they disagree."""
-
-    def __init__(self, first: CharacterNetwork, second: CharacterNetwork) -> None:
-        super().__init__()
-        self.first, self.second = first, second
-
-    def forward(self, pictures: torch.Tensor) -> torch.Tensor:
-        """Mean logits."""
-        return 0.5 * (self.first(pictures) + self.second(pictures))
 
 
 class TallyNetwork(nn.Module):
@@ -70,8 +64,8 @@ class TallyNetwork(nn.Module):
             _convolution(32, 32),
             nn.MaxPool2d(2),
             _convolution(32, 64),
-            _convolution(64, 64, 2),
-            _convolution(64, 64, 4),
+            _convolution(64, 64, dilation=2),
+            _convolution(64, 64, dilation=4),
         )
         self.strokes = nn.Conv2d(64, 1, 1)
         self.marks = nn.Conv2d(64, 2, 1)
@@ -83,3 +77,60 @@ class TallyNetwork(nn.Module):
         """Maps of strokes and mark evidence."""
         features = self.layers(pictures)
         return torch.cat([torch.relu(self.strokes(features)), self.marks(features)], dim=1)
+
+
+def _along(size: tuple[int, int], inputs: int, outputs: int) -> nn.Sequential:
+    """A convolution along the line, as `_convolution`."""
+    return nn.Sequential(
+        nn.Conv2d(inputs, outputs, size, padding=(0, size[1] // 2), bias=False),
+        nn.BatchNorm2d(outputs),
+        nn.ReLU(inplace=True),
+    )
+
+
+class LineNetwork(nn.Module):
+    """A line of writing, (N, 1, LINE_ROWS, w), to logits of characters along it, (N, len(LINE_CLASSES), 1, w/4)."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.layers = nn.Sequential(
+            _convolution(1, 24),
+            nn.MaxPool2d(2),
+            _convolution(24, 48),
+            nn.MaxPool2d(2),
+            _convolution(48, 64),
+            _convolution(64, 64),
+            nn.MaxPool2d((2, 1)),
+            _convolution(64, 96),
+            nn.MaxPool2d((2, 1)),
+            nn.Dropout(0.15),
+            _along((LINE_ROWS // 16, 3), 96, 128),
+            nn.Dropout(0.15),
+            _along((1, 3), 128, 128),
+            nn.Conv2d(128, len(LINE_CLASSES), 1),
+        )
+
+    def forward(self, pictures: torch.Tensor) -> torch.Tensor:
+        """Logits of characters along the line."""
+        return self.layers(pictures)
+
+
+def resume(network: nn.Module, path: Path) -> None:
+    """Give a fresh network the weights of an exported one, to go on training it.
+
+    Exported convolutions hold their normalisation, so the network loses its own: each becomes a plain convolution.
+    """
+    graph = onnx.load(path).graph
+    weights = {w.name: torch.from_numpy(numpy_helper.to_array(w).copy()) for w in graph.initializer}
+    layers = [n for n in graph.node if n.op_type in ("Conv", "Gemm")]
+    for block in [m for m in network.modules() if isinstance(m, nn.Sequential) and isinstance(m[-1], nn.ReLU)]:
+        if len(block) == 3 and isinstance(block[1], nn.BatchNorm2d):
+            block[0].bias = nn.Parameter(torch.zeros(block[0].out_channels))
+            block[1] = nn.Identity()
+    own = [m for m in network.modules() if isinstance(m, nn.Conv2d | nn.Linear)]
+    if len(own) != len(layers):
+        raise ValueError(f"{path}: {len(layers)} layers found, expected {len(own)}")
+    with torch.no_grad():
+        for module, layer in zip(own, layers, strict=True):
+            module.weight.copy_(weights[layer.input[1]])
+            module.bias.copy_(weights[layer.input[2]])

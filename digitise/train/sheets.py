@@ -11,7 +11,7 @@ from digitise.layout import Cell, Layout
 from digitise.protocol import Protocol
 
 _LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
-_ROWS = ("codes", "numbers", "tallies", "ticks", "fields")
+_ROWS = ("codes", "numbers", "tallies", "ticks", "fields", "lines")
 
 
 def _choices(length: int, rng: np.random.Generator) -> tuple[str, ...]:
@@ -79,10 +79,25 @@ class _Practice:
             self.boxed("decimal", x, y, (2, 1), size, 4.0, format="##.#")
             self.page.dots.append((x + 2 * size[0] + 2.0, y + size[1] - 1.2))
 
+    def _lines(self, y: float, size: tuple[float, float]) -> None:
+        x = self.page.left
+        while x + 57 <= self.page.right:
+            width = float(self.rng.uniform(55, min(124, self.page.right - x)))
+            self.page.line_box(Cell(self.name(), "text", (x, y, width, min(size[1], 12.0)), ""))
+            x += width + self.rng.uniform(4, 10)
 
-def practice_layout(protocol: Protocol, rng: np.random.Generator, *, tallies: float = 0.28) -> Layout:
-    """A random page of cells, a share `tallies` of its rows tallies; boxes 7 to 11 mm wide and 7.5 to 14 mm high."""
-    others = (1 - tallies) / 0.72
+
+def practice_layout(
+    protocol: Protocol, rng: np.random.Generator, *, tallies: float = 0.28, only: tuple[str, ...] = ()
+) -> Layout:
+    """A random page of cells, a share `tallies` of its rows tallies; boxes 7 to 11 mm wide and 7.5 to 14 mm high.
+
+    `only` names the kinds of rows where not all are wanted: some of codes, numbers, tallies, ticks, fields, lines.
+    """
+    shares = dict(zip(_ROWS, (0.26, 0.13, 0.28, 0.04, 0.11, 0.18), strict=True))
+    shares = {k: tallies if k == "tallies" else s * (1 - tallies) / 0.72 for k, s in shares.items()}
+    kinds = only or _ROWS
+    chances = np.array([shares[k] for k in kinds])
     paper = str(rng.choice(["A4", "letter"]))
     practice = _Practice(protocol, paper, rng)
     y = 27.0
@@ -90,9 +105,7 @@ def practice_layout(protocol: Protocol, rng: np.random.Generator, *, tallies: fl
         size = (float(rng.uniform(7, 11)), float(rng.uniform(7.5, 14)))
         if y + size[1] > practice.page.bottom:
             break
-        practice.row(
-            str(rng.choice(_ROWS, p=[0.36 * others, 0.16 * others, tallies, 0.06 * others, 0.14 * others])), y, size
-        )
+        practice.row(str(rng.choice(kinds, p=chances / chances.sum())), y, size)
         y += size[1] + float(rng.uniform(1.5, 5))
     layout = practice.page.finish(1)
     return with_marks(replace(layout, sheet="practice"), int(rng.integers(SLOTS)))
