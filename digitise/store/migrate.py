@@ -8,10 +8,12 @@ from __future__ import annotations
 
 import sqlite3
 import time
+import uuid
 from datetime import datetime
 
-from sqlalchemy import Connection, inspect, text
+from sqlalchemy import Connection, insert, inspect, select, text
 
+from digitise.store import chain
 from digitise.store import schema as t
 from digitise.store.chain import stamp
 from digitise.store.engine import BUSY_SECONDS, Database
@@ -36,6 +38,7 @@ def prepare(database: Database, *, now: datetime) -> None:
     with database.write() as connection:
         _check(connection, revision(connection))
         move(connection, t.REVISION, now=now)
+        name_store(connection, now=now)
 
 
 def revision(connection: Connection) -> str | None:
@@ -75,6 +78,13 @@ def move(connection: Connection, to: str, *, now: datetime) -> None:
         command.downgrade(config, to)
     else:
         command.upgrade(config, to)
+
+
+def name_store(connection: Connection, *, now: datetime) -> None:
+    """Give a store that has no name one, once and for good."""
+    if connection.execute(select(t.about.c.key).filter_by(key="store")).first() is None:
+        connection.execute(insert(t.about).values(key="store", value=uuid.uuid4().hex))
+        chain.seal(connection, t.about, "store", at=stamp(now))
 
 
 def _check(connection: Connection, found: str | None) -> None:

@@ -28,7 +28,7 @@ from digitise.store.migrate import prepare
 from digitise.store.rows import StoreError
 
 FOLDERS = ("originals", "pages", "incoming")
-_MARKER = "database.json"
+MARKER = "database.json"
 
 
 def open_database(folder: Path, *, now: datetime, url: str | None = None) -> Database:
@@ -54,7 +54,7 @@ def open_database(folder: Path, *, now: datetime, url: str | None = None) -> Dat
         with in_words(database.name):
             _prepare(database, now=now)
         if url:
-            _mark(folder, database)
+            _check_marked(folder, database)
     except BaseException:
         database.close()
         raise
@@ -80,7 +80,7 @@ def _check_pair(folder: Path, url: str | None) -> None:
             f"{folder}: this store keeps its own database, but {VARIABLE} names another; unset {VARIABLE}, or move the "
             "store with 'digitise backup' and 'digitise restore'"
         )
-    if not url and (folder / _MARKER).exists():
+    if not url and (folder / MARKER).exists():
         raise StoreError(
             f"{folder}: the entries of this store are in a PostgreSQL database; set {VARIABLE} to its address"
         )
@@ -92,11 +92,16 @@ def store_name(database: Database) -> str:
         return connection.execute(select(t.about.c.value).filter_by(key="store")).scalar_one()
 
 
-def _mark(folder: Path, database: Database) -> None:
-    name, marker = store_name(database), folder / _MARKER
+def mark(folder: Path, name: str) -> None:
+    """Write down whose photographs the folder holds."""
+    write_once(folder / MARKER, json.dumps({"store": name}).encode(), incoming=folder / "incoming")
+
+
+def _check_marked(folder: Path, database: Database) -> None:
+    name, marker = store_name(database), folder / MARKER
     if not marker.exists():
         _check_unmarked(folder)
-        write_once(marker, json.dumps({"store": name}).encode(), incoming=folder / "incoming")
+        mark(folder, name)
     try:
         known = json.loads(marker.read_text(encoding="utf-8"))["store"]
     except (ValueError, KeyError, TypeError):
@@ -112,5 +117,5 @@ def _check_unmarked(folder: Path) -> None:
     """A folder with photographs but without a mark belongs to no database yet known."""
     if any((folder / "originals").iterdir()):
         raise StoreError(
-            f"{folder}: holds photographs, but not the name of a store; bring {_MARKER} back from where it was"
+            f"{folder}: holds photographs, but not the name of a store; bring {MARKER} back from where it was"
         )

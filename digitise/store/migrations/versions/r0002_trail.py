@@ -3,8 +3,6 @@
 What a store holds already gets its links now: they vouch for it from this moment on.
 """
 
-import uuid
-
 import sqlalchemy as sa
 from alembic import op
 
@@ -65,7 +63,6 @@ def upgrade() -> None:
     _helpers()
     bind = op.get_bind()
     guard(bind, KEYS)
-    op.execute(sa.text("INSERT INTO about (key, value) VALUES ('store', :name)").bindparams(name=uuid.uuid4().hex))
     counts.rebuild(bind)
     chain.seal_everything(bind, at=op.get_context().config.attributes["at"])
     if bind.dialect.name == "sqlite":
