@@ -6,13 +6,15 @@ millimetre is known; they are no evidence about real phones or real handwriting.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from functools import lru_cache
 
 import cv2
 import numpy as np
 import pytest
 from hypothesis import settings
+from postgresql import Server
+from stores import Kept
 
 from digitise.compose import build_layouts
 from digitise.flatten import FLAT_PX_PER_MM, Flattened, Warp, grid_shape
@@ -24,6 +26,7 @@ from digitise.simulate.camera import Camera
 from digitise.simulate.drawn_hand import DrawnHand, drawn_style
 from digitise.simulate.pencil import Pencil
 from digitise.simulate.take import Taken, filled, take
+from digitise.store import Store
 
 try:
     from digitise.simulate.answers import Mess, answers_from_values, random_answers
@@ -152,3 +155,31 @@ def page_of() -> Callable[..., Page]:
 def written() -> Callable[..., Page]:
     """``written(sheet, values, marks, seed=, hand=)``: a filled page without any camera; other cells blank."""
     return _written
+
+
+@pytest.fixture(scope="session")
+def postgresql_server() -> Iterator[Server]:
+    """A real PostgreSQL on loopback; where there can be none, the tests that need it are skipped and say why."""
+    server = Server()
+    try:
+        server.start()
+    except OSError as error:
+        server.stop()
+        pytest.skip(f"PostgreSQL could not be tested: {error}")
+    yield server
+    server.stop()
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def where(request, tmp_path) -> Kept:
+    """Where a store is to be, on each of the two databases, its tables made already in PostgreSQL."""
+    if request.param == "sqlite":
+        return Kept(tmp_path / "kept")
+    return Kept(tmp_path / "kept", request.getfixturevalue("postgresql_server").prepared())
+
+
+@pytest.fixture
+def store(where) -> Iterator[Store]:
+    """An open store, on each of the two databases."""
+    with where.open() as opened:
+        yield opened

@@ -37,7 +37,10 @@ def site_jpg(tmp_path_factory, photograph) -> Path:
 
 
 def test_the_commands_are_these() -> None:
-    assert COMMANDS == ["codes", "demo", "evaluate", "export", "read", "results", "review", "sheets"]
+    assert COMMANDS == [
+        *("backup", "codes", "demo", "doctor", "evaluate", "export", "read", "restore", "results", "review"),
+        *("sheets", "verify"),
+    ]
 
 
 @pytest.mark.parametrize("command", COMMANDS)

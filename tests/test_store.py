@@ -9,37 +9,13 @@ from datetime import datetime, timedelta
 
 import cv2
 import numpy as np
+import psycopg
 import pytest
 from kept import FLAGGED, NOW, PACK, keep, layout, made_result, photo_of, protocol
+from stores import RAY, TOTAL, Kept, enter, fish
 
 from digitise.reading import PhotoResult, sentence
 from digitise.store import ChangedMeanwhile, Store, StoreError
-
-RAY = "fish/ray/0-10/tally"
-TOTAL = "fish/ray/0-10/total"
-
-
-@pytest.fixture
-def store(tmp_path):
-    with Store.open(tmp_path / "kept") as opened:
-        yield opened
-
-
-def fish(store, *, name="fish.jpg", flagged=(TOTAL,), values=None, **extra):
-    """A fish sheet of transect 1: six rays in the first segment, and some cells the reader was not sure of."""
-    cells = {RAY: 6, "fish/none-seen": True} | (values or {}) | dict.fromkeys(flagged, FLAGGED)
-    reader_version = extra.pop("reader_version", None)
-    return keep(store, made_result("fish", cells, name=name, **extra), reader_version=reader_version)
-
-
-def enter(store, page, cell=TOTAL, value=6, state="entered", by="Anna", **extra):
-    return store.decide(page, cell, value=value, state=state, by=by, **({"now": NOW} | extra))
-
-
-def rows(store, table):
-    with closing(sqlite3.connect(store.folder / "digitise.db")) as connection:
-        return connection.execute(f"SELECT * FROM {table} ORDER BY 1").fetchall()  # noqa: S608
-
 
 # Opening
 
@@ -91,14 +67,14 @@ def test_a_folders_name_may_hold_any_character(tmp_path):
     assert (tmp_path / "reef 100% #1?" / "digitise.db").is_file()
 
 
-def test_everything_is_there_after_reopening(tmp_path):
+def test_everything_is_there_after_reopening(where):
     """Photographs, pages, entries and progress are the same in a store opened again."""
-    with Store.open(tmp_path) as first:
+    with where.open() as first:
         page = fish(first)
         enter(first, page)
         before = (first.photos(), first.pages(), first.readings(page), first.entries(page), first.progress())
 
-    with Store.open(tmp_path) as again:
+    with where.open() as again:
         assert (again.photos(), again.pages(), again.readings(page), again.entries(page), again.progress()) == before
 
 
@@ -115,10 +91,10 @@ def test_a_photograph_lies_under_its_own_hash_and_cannot_be_written(store):
     assert path.stat().st_mode & 0o222 == 0
 
 
-def test_the_same_photograph_twice_changes_nothing(store):
+def test_the_same_photograph_twice_changes_nothing(store, where):
     """Kept and recorded again, under another name and later: no row and no file more, the first name and time stay."""
     page = fish(store)
-    tables = {t: rows(store, t) for t in ("photos", "pages", "readings", "entries")}
+    tables = {t: where.rows(t) for t in ("photos", "pages", "readings", "entries")}
     files = sorted(p.name for p in store.folder.rglob("*.jpg"))
     result = made_result("fish", {RAY: 6, "fish/none-seen": True, TOTAL: FLAGGED}, name="fish.jpg")
 
@@ -126,7 +102,7 @@ def test_the_same_photograph_twice_changes_nothing(store):
     again = store.record(result, protocol(), now=NOW + timedelta(days=1))
 
     assert again == page
-    assert {t: rows(store, t) for t in tables} == tables
+    assert {t: where.rows(t) for t in tables} == tables
     assert sorted(p.name for p in store.folder.rglob("*.jpg")) == files
 
 
@@ -162,7 +138,7 @@ def test_a_photographs_name_holds_no_folder_and_no_control_character(store, name
     assert [p.parent.parent.name for p in store.folder.rglob("*.jpg")] == ["originals"]
 
 
-def test_a_refused_photograph_is_listed_with_its_sentences(store):
+def test_a_refused_photograph_is_listed_with_its_sentences(store, where):
     """Once, however often it is read; and it counts as refused."""
     words = sentence("blurred", "printed edges are 1.2 mm wide")
     digest = store.keep_photo(b"blur", "IMG_7.jpg", now=NOW)
@@ -172,7 +148,7 @@ def test_a_refused_photograph_is_listed_with_its_sentences(store):
     (row,) = store.photos()
     assert (row.status, row.reasons, row.page_ids) == ("retake", (words,), ())
     assert (store.progress().photos, store.progress().refused) == (1, 1)
-    assert len(rows(store, "verdicts")) == 1
+    assert len(where.rows("verdicts")) == 1
 
 
 def test_a_photograph_refused_and_later_read_counts_as_read(store):
@@ -456,30 +432,40 @@ def test_an_undo_sent_twice_undoes_once(store):
 # Append only
 
 
-@pytest.mark.parametrize("table", ["readings", "entries", "photos", "pages", "protocols", "layouts"])
-@pytest.mark.parametrize("change", ["UPDATE {t} SET rowid = rowid + 1000", "DELETE FROM {t}"])
-def test_no_program_can_change_or_delete_a_row(store, table, change):
-    """The database itself refuses, whoever opens the file."""
+@pytest.mark.parametrize("table", ["readings", "entries", "photos", "pages", "protocols", "layouts", "links"])
+@pytest.mark.parametrize("change", ["UPDATE {t} SET {c} = {c}", "DELETE FROM {t}"])
+def test_no_program_can_change_or_delete_a_row(store, where, table, change):
+    """The database itself refuses, whoever opens it."""
     enter(store, fish(store))
-    before = rows(store, table)
+    before = where.rows(table)
     assert before
+    column = {"photos": "name", "protocols": "name", "layouts": "content"}.get(table, "id")
 
-    with closing(sqlite3.connect(store.folder / "digitise.db")) as connection:  # noqa: SIM117
-        with pytest.raises(sqlite3.IntegrityError, match="only added to, never changed or deleted"):
-            connection.execute(change.format(t=table))
-    assert rows(store, table) == before
+    with pytest.raises((sqlite3.IntegrityError, psycopg.errors.IntegrityError), match="only added to, never changed"):
+        where.sql(change.format(t=table, c=column))
+    assert where.rows(table) == before
+
+
+def test_no_program_can_empty_a_table_at_once(store, where):
+    """TRUNCATE, which only PostgreSQL knows, is refused too; SQLite does not understand it."""
+    fish(store)
+
+    with pytest.raises((sqlite3.OperationalError, psycopg.errors.IntegrityError)):
+        where.sql("TRUNCATE entries CASCADE")
+    assert len(where.rows("entries")) == 52
 
 
 @pytest.mark.parametrize("table", ["readings", "entries"])
-def test_no_program_can_replace_a_row(store, table):
-    """INSERT OR REPLACE would delete behind the trigger's back."""
-    fish(store)
-    before = rows(store, table)
+def test_no_program_can_replace_a_row(tmp_path, table):
+    """SQLite's INSERT OR REPLACE would delete behind the trigger's back."""
+    where = Kept(tmp_path)
+    with where.open() as store:
+        fish(store)
+    before = where.rows(table)
 
-    with closing(sqlite3.connect(store.folder / "digitise.db")) as connection:  # noqa: SIM117
-        with pytest.raises(sqlite3.IntegrityError, match="never replaced"):
-            connection.execute(f"INSERT OR REPLACE INTO {table} SELECT * FROM {table} LIMIT 1")  # noqa: S608
-    assert rows(store, table) == before
+    with pytest.raises(sqlite3.IntegrityError, match="never replaced"):
+        where.sql(f"INSERT OR REPLACE INTO {table} SELECT * FROM {table} LIMIT 1")  # noqa: S608
+    assert where.rows(table) == before
 
 
 # Two people at once
@@ -513,7 +499,7 @@ def test_two_threads_deciding_at_once_lose_nothing(store):
     assert [len(store.entries(page)[c]) for c in own.values()] == [21, 21]
 
 
-def test_two_threads_recording_one_photograph_make_one_page(store):
+def test_two_threads_recording_one_photograph_make_one_page(store, where):
     """The second finds the first's page."""
     result, found = made_result("fish", {}, name="a.jpg"), []
     store.keep_photo(photo_of("a.jpg"), "a.jpg", now=NOW)
@@ -530,13 +516,13 @@ def test_two_threads_recording_one_photograph_make_one_page(store):
         thread.join()
 
     assert found == [1, 1]
-    assert len(rows(store, "readings")) == 53
+    assert len(where.rows("readings")) == 53
 
 
-def test_two_stores_open_on_one_folder_see_each_others_entries(store):
+def test_two_stores_open_on_one_folder_see_each_others_entries(store, where):
     """Two desks, one folder."""
     page = fish(store)
-    with Store.open(store.folder) as other:
+    with where.open() as other:
         enter(other, page)
 
         assert store.entries(page) == other.entries(page)
@@ -699,12 +685,9 @@ def test_a_missing_page_picture_is_a_sentence(store):
     assert len(store.readings(page)) == 53
 
 
-def test_candidates_are_stored_as_json_anyone_can_read(store):
+def test_candidates_are_stored_as_json_anyone_can_read(store, where):
     """The database is plain enough to outlive the tool."""
     fish(store)
-    with closing(sqlite3.connect(store.folder / "digitise.db")) as connection:
-        value, candidates = connection.execute(
-            "SELECT value, candidates FROM readings WHERE cell = ?", (RAY,)
-        ).fetchone()
+    ((value, candidates),) = where.sql(f"SELECT value, candidates FROM readings WHERE cell = '{RAY}'")  # noqa: S608
 
     assert (json.loads(value), json.loads(candidates)) == (6, [[6, 0.9993]])

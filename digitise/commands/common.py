@@ -36,7 +36,7 @@ def say(text: str) -> None:
     print(text, file=sys.stderr)
 
 
-def progress_bar(total: int, what: str, *, unit: str = "photo"):
+def progress_bar(total: int | None, what: str, *, unit: str = "photo"):
     """A bar on standard error that vanishes when done, and is silent where nobody looks."""
     from tqdm import tqdm
 

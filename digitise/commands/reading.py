@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import hashlib
 import json
 import sys
 from collections.abc import Iterator, Sequence
@@ -62,9 +63,12 @@ def _read(args: argparse.Namespace) -> int:
         from digitise.store import Store
 
         store = Store.open(args.store)
-    photos, states = [], []
+    photos, states, paths = [], [], args.photos
     try:
-        for path, result, known in read_all(args.photos, args.protocol, args.jobs):
+        if store is not None and args.json is None:
+            paths, done = _not_read_yet(store, args.photos)
+            states = ["read"] * done
+        for path, result, known in () if states and not paths else read_all(paths, args.protocol, args.jobs):
             states.append(result.status)
             photos.append(result.to_json() if args.json is not None else None)
             if store is not None:
@@ -83,3 +87,20 @@ def _read(args: argparse.Namespace) -> int:
         f"{states.count('unreadable')} unreadable."
     )
     return 0 if states.count("read") == len(states) else 1
+
+
+def _not_read_yet(store, paths: Sequence[Path]) -> tuple[list[Path], int]:
+    """(Files that are not in the store with their readings, how many are): an interrupted import goes on from there."""
+    from digitise.batch import photo_files
+
+    files = photo_files(paths)
+    waiting = [f for f in files if not (f.is_file() and store.has_read(_sha256(f)))]
+    done = len(files) - len(waiting)
+    if done:
+        say(f"{done} photographs are in the store already, so they are not read again.")
+    return waiting, done
+
+
+def _sha256(path: Path) -> str:
+    with path.open("rb") as data:
+        return hashlib.file_digest(data, "sha256").hexdigest()

@@ -1,10 +1,11 @@
 """What the tool keeps: `Store`, a folder of photographs, readings and entries, and the rows it hands out.
 
-`Store` is imported when it is first asked for, and SQLAlchemy with it: rows need no database.
+What needs the database is imported when it is first asked for, and SQLAlchemy with it: rows need none.
 """
 
 from __future__ import annotations
 
+from importlib import import_module
 from typing import TYPE_CHECKING
 
 from digitise.store.rows import (
@@ -22,18 +23,45 @@ from digitise.store.rows import (
 )
 
 if TYPE_CHECKING:
+    from digitise.store.audits import Audit, AuditCell, Differing
+    from digitise.store.findings import AcceptedFinding
+    from digitise.store.leases import Lease, Leased
+    from digitise.store.people import Person
+    from digitise.store.signoffs import FrozenCell, SignOff
     from digitise.store.store import Store
+
+_LATER = {
+    "AcceptedFinding": "findings",
+    "Audit": "audits",
+    "AuditCell": "audits",
+    "Differing": "audits",
+    "FrozenCell": "signoffs",
+    "Lease": "leases",
+    "Leased": "leases",
+    "Person": "people",
+    "SignOff": "signoffs",
+    "Store": "store",
+}
 
 __all__ = [
     "RULE",
+    "AcceptedFinding",
+    "Audit",
+    "AuditCell",
     "CellNow",
     "ChangedMeanwhile",
+    "Differing",
     "EntryRow",
+    "FrozenCell",
+    "Lease",
+    "Leased",
     "PageRow",
+    "Person",
     "PhotoRow",
     "Progress",
     "QueueItem",
     "ReadingRow",
+    "SignOff",
     "Store",
     "StoreError",
     "cell_label",
@@ -41,8 +69,6 @@ __all__ = [
 
 
 def __getattr__(name: str) -> object:
-    if name == "Store":
-        from digitise.store.store import Store
-
-        return Store
+    if name in _LATER:
+        return getattr(import_module(f"digitise.store.{_LATER[name]}"), name)
     raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

@@ -8,6 +8,8 @@ from __future__ import annotations
 import hashlib
 import os
 import tempfile
+import time
+from contextlib import suppress
 from functools import lru_cache
 from pathlib import Path
 
@@ -17,8 +19,10 @@ import numpy as np
 from digitise.flatten import FLAT_PX_PER_MM
 from digitise.layout import Box
 from digitise.photo import SUFFIXES
+from digitise.store.rows import StoreError
 
 PAGE_QUALITY = 92
+STALE_SECONDS = 3600
 
 
 def original_name(sha256: str, name: str) -> str:
@@ -27,22 +31,54 @@ def original_name(sha256: str, name: str) -> str:
     return f"{sha256[:2]}/{sha256}{suffix if suffix in SUFFIXES else '.bin'}"
 
 
-def write_once(path: Path, data: bytes) -> None:
-    """Write through a temporary file and a rename, read-only; a file that already holds `data` is left alone."""
-    if path.is_file() and path.stat().st_size == len(data) and path.read_bytes() == data:
-        return
-    path.parent.mkdir(parents=True, exist_ok=True)
-    handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=".incoming-")
+def write_once(path: Path, data: bytes, *, incoming: Path) -> None:
+    """Write to the disk by way of a file in `incoming` and a rename, read-only; a file that holds `data` is left alone.
+
+    Raises
+    ------
+    StoreError
+        The disk is full or may not be written on; what was there before is still there.
+    """
     try:
-        with os.fdopen(handle, "wb") as out:
-            out.write(data)
-            out.flush()
-            os.fsync(out.fileno())
-        Path(temporary).chmod(0o444)
-        Path(temporary).replace(path)
-    except BaseException:
-        Path(temporary).unlink(missing_ok=True)
-        raise
+        if path.is_file() and path.stat().st_size == len(data) and path.read_bytes() == data:
+            return
+        path.parent.mkdir(parents=True, exist_ok=True)
+        handle, temporary = tempfile.mkstemp(dir=incoming, prefix="part-")
+        try:
+            with os.fdopen(handle, "wb") as out:
+                out.write(data)
+                out.flush()
+                os.fsync(out.fileno())
+            Path(temporary).chmod(0o444)
+            Path(temporary).replace(path)
+            _sync_folder(path.parent)
+        except BaseException:
+            Path(temporary).unlink(missing_ok=True)
+            raise
+    except OSError as error:
+        raise StoreError(
+            f"{path.name}: could not be written ({error.strerror}); look whether the disk is full or may not be "
+            "written on, then try again"
+        ) from None
+
+
+def _sync_folder(folder: Path) -> None:
+    """Make a rename in `folder` last through a power cut, where the system can."""
+    if os.name != "posix":
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def sweep(incoming: Path) -> None:
+    """Remove what programs that were killed left half written; files younger than an hour may still be in work."""
+    for part in incoming.glob("part-*"):
+        with suppress(OSError):
+            if time.time() - part.stat().st_mtime > STALE_SECONDS:
+                part.unlink()
 
 
 def read_checked(path: Path, sha256: str, name: str) -> bytes:

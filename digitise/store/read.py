@@ -6,20 +6,17 @@ Layouts and protocols never change once kept, so `Library` remembers those it ha
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
-from sqlalchemy import Connection, Row, Select, and_, func, or_, select
+from sqlalchemy import ColumnElement, Connection, Row, Select, func, or_, select
 
 from digitise.layout import Cell
 from digitise.protocol import Protocol
-from digitise.reading import Value
 from digitise.reasons import REASONS
 from digitise.store import schema as t
 from digitise.store.rows import (
-    RULE,
     CellNow,
-    EntryRow,
     PageRow,
     PhotoRow,
     QueueItem,
@@ -32,23 +29,18 @@ from digitise.store.rows import (
 OPENED_AGAIN = "The entry was taken back. Enter the value, or mark the cell illegible."
 
 
-def current_entries() -> Select:
-    """The last entry of every cell that has one."""
-    last = select(func.max(t.entries.c.id)).group_by(t.entries.c.page_id, t.entries.c.cell)
+def current_entries(*where: ColumnElement[bool]) -> Select:
+    """The last entry of every cell that has one, among entries `where`."""
+    last = select(func.max(t.entries.c.id)).where(*where).group_by(t.entries.c.page_id, t.entries.c.cell)
     return select(t.entries).where(t.entries.c.id.in_(last))
 
 
-def open_readings() -> Select:
-    """Readings of cells without an accepted or entered value, each with the id of its last entry, if any."""
-    later = t.entries.alias()
-    beside = and_(later.c.page_id == t.readings.c.page_id, later.c.cell == t.readings.c.cell)
-    last = select(func.max(later.c.id)).where(beside).correlate(t.readings).scalar_subquery()
-    withdrawn = select(t.entries.c.reading_id).where(t.entries.c.state == "withdrawn")
-    state = select(t.entries.c.state).where(t.entries.c.id == last).scalar_subquery()
+def open_readings(pages: Sequence[int]) -> Select:
+    """Readings of cells of these pages that nobody has decided, each with the id of its last entry, or 0."""
     return (
-        select(t.readings, last.label("last_entry"))
-        .where(or_(t.readings.c.flagged == 1, t.readings.c.id.in_(withdrawn)))
-        .where(func.coalesce(state, "withdrawn") == "withdrawn")
+        select(t.readings, t.open_cells.c.last_entry)
+        .join(t.open_cells, t.open_cells.c.reading_id == t.readings.c.id)
+        .where(t.open_cells.c.page_id.in_(pages))
         .order_by(t.readings.c.id)
     )
 
@@ -138,7 +130,7 @@ class KeptLayout:
             choices=cell.choices,
             max=cell.max,
             format=cell.format,
-            last_entry=row.last_entry or 0,
+            last_entry=row.last_entry,
         )
 
 
@@ -189,7 +181,7 @@ class Library:
 
     def layout_of(self, connection: Connection, page_id: int) -> KeptLayout:
         """The layout of a page; `StoreError` when there is no such page."""
-        digest = connection.execute(select(t.pages.c.layout_digest).where(t.pages.c.id == page_id)).scalar()
+        digest = connection.execute(select(t.pages.c.layout_digest).where(t.pages.c.id == _key(page_id))).scalar()
         if digest is None:
             raise StoreError(f"there is no page {page_id} in the store")
         return self.layout(connection, digest)
@@ -202,26 +194,42 @@ class Library:
             self._protocols[digest] = Protocol.model_validate_json(content)
         return self._protocols[digest]
 
-    def pages(self, connection: Connection) -> list[PageRow]:
-        """Every page, in working order, with which of several photographs of one page counts."""
-        found = connection.execute(
-            select(t.pages, t.photos.c.name.label("photo"))
-            .join(t.photos, t.photos.c.sha256 == t.pages.c.sha256)
-            .order_by(t.pages.c.id)
-        ).all()
+    def pages(self, connection: Connection, *, pack: str | None = None, sha256: str | None = None) -> list[PageRow]:
+        """Pages in working order, with which of several photographs of one page counts.
+
+        All of them, or those of one pack, or those of one photograph (whose rivals in other photographs are not
+        looked at).
+        """
+        query = _page_rows()
+        if pack is not None:
+            named = select(t.pages.c.sha256).join(t.assignments, t.assignments.c.page_id == t.pages.c.id)
+            named = named.where(t.assignments.c.pack == pack)
+            query = query.where(or_(t.pages.c.pack == pack, t.pages.c.sha256.in_(named)))
+        if sha256 is not None:
+            query = query.where(t.pages.c.sha256 == sha256)
         given = _assigned(connection)
-        counts = _counts(connection)
         rows = [
-            self._page_row(connection, page, given.get((page.sha256, page.layout_digest)), counts) for page in found
+            self._page_row(connection, page, given.get((page.sha256, page.layout_digest)))
+            for page in connection.execute(query)
         ]
+        rows = [r for r in rows if pack is None or r.pack == pack]
         winners = _winners(rows)
-        rows = [replace(r, superseded_by=winners[r.id]) for r in rows]
+        rows = [r if winners[r.id] is None else replace(r, superseded_by=winners[r.id]) for r in rows]
         return sorted(rows, key=lambda r: self._working_order(connection, r))
 
-    def _page_row(self, connection: Connection, page: Row, given: Row | None, counts: tuple[dict, ...]) -> PageRow:
+    def page(self, connection: Connection, page_id: int) -> PageRow:
+        """One page; `StoreError` when there is none with this id."""
+        sha256 = connection.execute(select(t.pages.c.sha256).where(t.pages.c.id == _key(page_id))).scalar()
+        if sha256 is None:
+            raise StoreError(f"there is no page {page_id} in the store")
+        row = next(p for p in self.pages(connection, sha256=sha256) if p.id == page_id)
+        if row.pack is None:
+            return row
+        return next(p for p in self.pages(connection, pack=row.pack) if p.id == page_id)
+
+    def _page_row(self, connection: Connection, page: Row, given: Row | None) -> PageRow:
         layout = self.layout(connection, page.layout_digest)
         protocol = self.protocol(connection, page.protocol_digest)
-        flagged, waiting, decided = (c.get(page.id, 0) for c in counts)
         origin = "person" if given else "printed" if page.pack else ""
         return PageRow(
             id=page.id,
@@ -242,9 +250,9 @@ class Library:
             identity_from=origin,
             superseded_by=None,
             cells=len(layout.cells),
-            flagged=flagged,
-            open=waiting,
-            decided=decided,
+            flagged=page.flagged,
+            open=page.open,
+            decided=page.decided,
             mean_confidence=page.mean_confidence,
             residual_mm=page.residual_mm,
             px_per_mm=page.px_per_mm,
@@ -266,6 +274,23 @@ class Library:
         )
 
 
+def _key(page_id: int) -> int:
+    """A page's id that any database can look for; `StoreError` for a number that no page can have."""
+    if not 0 <= page_id < 2**63:
+        raise StoreError(f"there is no page {page_id} in the store")
+    return page_id
+
+
+def _page_rows() -> Select:
+    counts = (t.page_counts.c.flagged, t.page_counts.c.open, t.page_counts.c.decided)
+    return (
+        select(t.pages, t.photos.c.name.label("photo"), *counts)
+        .join(t.photos, t.photos.c.sha256 == t.pages.c.sha256)
+        .join(t.page_counts, t.page_counts.c.page_id == t.pages.c.id)
+        .order_by(t.pages.c.id)
+    )
+
+
 def _assigned(connection: Connection) -> dict[tuple[str, str], Row]:
     """The last assignment of each page in a photograph, whichever reader read it."""
     query = (
@@ -274,19 +299,6 @@ def _assigned(connection: Connection) -> dict[tuple[str, str], Row]:
         .order_by(t.assignments.c.id)
     )
     return {(row.sha256, row.layout_digest): row for row in connection.execute(query)}
-
-
-def _counts(connection: Connection) -> tuple[dict[int, int], dict[int, int], dict[int, int]]:
-    """Flagged readings, open cells, and cells whose present entry is a person's, by page."""
-    flagged = select(t.readings.c.page_id, func.count()).where(t.readings.c.flagged == 1).group_by(t.readings.c.page_id)
-    waiting = open_readings().order_by(None).subquery()
-    now = current_entries().where(t.entries.c.state != "withdrawn", t.entries.c.decided_by != RULE).subquery()
-    queries = (
-        flagged,
-        select(waiting.c.page_id, func.count()).group_by(waiting.c.page_id),
-        select(now.c.page_id, func.count()).group_by(now.c.page_id),
-    )
-    return tuple({row[0]: row[1] for row in connection.execute(q)} for q in queries)
 
 
 def _winners(rows: Iterable[PageRow]) -> dict[int, int | None]:
@@ -314,34 +326,3 @@ def photo_row(photo: Row, refusal: Row | None, page_ids: tuple[int, ...]) -> Pho
     elif refusal is not None:
         status, reasons = refusal.status, tuple(json.loads(refusal.reasons))
     return PhotoRow(photo.sha256, photo.name, photo.bytes, photo.kept_at, status, reasons, page_ids)
-
-
-def entry_row(row: Row) -> EntryRow:
-    """An entry."""
-    value: Value = json.loads(row.value)
-    return EntryRow(
-        row.id,
-        row.page_id,
-        row.cell,
-        value,
-        row.state,
-        row.by,
-        row.decided_by,
-        row.at,
-        row.why,
-        row.reading_id,
-        row.undoes,
-        row.client,
-        row.seq,
-    )
-
-
-def held_entries(stack: Iterable[EntryRow]) -> list[EntryRow]:
-    """Entries that still hold, oldest first: an undo takes the last one away. The last of them is in force."""
-    held: list[EntryRow] = []
-    for entry in stack:
-        if entry.undoes is None:
-            held.append(entry)
-        else:
-            held.pop()
-    return held

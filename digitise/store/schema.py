@@ -1,18 +1,14 @@
-"""Tables of the store, and an engine that keeps them safe under several people at once.
+"""Tables of the store as they are now; `digitise/store/migrations/` leads there from every earlier state.
 
-Every table is only ever added to: triggers refuse UPDATE and DELETE, and an INSERT that would replace a row. Values are
-JSON text, so that 7, 7.0, "7", true and null stay what they are.
+All tables but the last three are only ever added to (see `digitise.store.guards`). Values are JSON text, so that 7,
+7.0, "7", true and null stay what they are. Times are text, UTC, ISO 8601.
 """
 
 from __future__ import annotations
 
-from pathlib import Path
-from sqlite3 import Error
-
 from sqlalchemy import (
-    URL,
+    BigInteger,
     Column,
-    Engine,
     Float,
     ForeignKey,
     Index,
@@ -21,182 +17,234 @@ from sqlalchemy import (
     Table,
     Text,
     UniqueConstraint,
-    create_engine,
-    event,
 )
 
-SCHEMA_VERSION = 1
+REVISION = "0002"
 APPLICATION_ID = 0x64696769  # "digi": tells our file from any other SQLite file
-BUSY_SECONDS = 20
+BIG = BigInteger().with_variant(Integer, "sqlite")
 
 metadata = MetaData()
+
+
+def _text(name: str) -> Column:
+    return Column(name, Text, nullable=False)
+
+
+def _big(name: str, *refers, nullable: bool = False) -> Column:
+    return Column(name, BIG, *refers, nullable=nullable)
+
+
+def _id() -> Column:
+    return Column("id", BIG, primary_key=True)
+
 
 protocols = Table(
     "protocols",
     metadata,
     Column("digest", Text, primary_key=True),
-    Column("name", Text, nullable=False),
-    Column("version", Text, nullable=False),
-    Column("content", Text, nullable=False),
+    _text("name"),
+    _text("version"),
+    _text("content"),
 )
-layouts = Table("layouts", metadata, Column("digest", Text, primary_key=True), Column("content", Text, nullable=False))
+layouts = Table("layouts", metadata, Column("digest", Text, primary_key=True), _text("content"))
 photos = Table(
     "photos",
     metadata,
     Column("sha256", Text, primary_key=True),
-    Column("name", Text, nullable=False),
-    Column("file", Text, nullable=False),  # below originals/
-    Column("bytes", Integer, nullable=False),
-    Column("kept_at", Text, nullable=False),
+    _text("name"),
+    _text("file"),  # below originals/
+    _big("bytes"),
+    _text("kept_at"),
 )
 verdicts = Table(
     "verdicts",
     metadata,
-    Column("id", Integer, primary_key=True),
+    _id(),
     Column("sha256", Text, ForeignKey("photos.sha256"), nullable=False),
-    Column("reader_version", Text, nullable=False),
-    Column("layout_digest", Text, nullable=False),  # "" when no sheet was recognised
-    Column("status", Text, nullable=False),
-    Column("reasons", Text, nullable=False),
-    Column("at", Text, nullable=False),
-    UniqueConstraint("sha256", "reader_version", "layout_digest", "status"),
+    _text("reader_version"),
+    _text("layout_digest"),  # "" when no sheet was recognised
+    _text("status"),
+    _text("reasons"),
+    _text("at"),
+    UniqueConstraint("sha256", "reader_version", "layout_digest", "status", name="verdicts_once"),
 )
 pages = Table(
     "pages",
     metadata,
-    Column("id", Integer, primary_key=True),
+    _id(),
     Column("sha256", Text, ForeignKey("photos.sha256"), nullable=False),
-    Column("reader_version", Text, nullable=False),
-    Column("acceptance_basis", Text, nullable=False),
+    _text("reader_version"),
+    _text("acceptance_basis"),
     Column("layout_digest", Text, ForeignKey("layouts.digest"), nullable=False),
     Column("protocol_digest", Text, ForeignKey("protocols.digest"), nullable=False),
     Column("pack", Text),
-    Column("transect", Integer),
+    Column("transect", BIG),
     Column("mean_confidence", Float, nullable=False),
     Column("residual_mm", Float, nullable=False),
     Column("px_per_mm", Float, nullable=False),
-    Column("image", Text, nullable=False),  # below pages/
-    Column("recorded_at", Text, nullable=False),
-    UniqueConstraint("sha256", "reader_version", "layout_digest"),
+    _text("image"),  # below pages/
+    _text("recorded_at"),
+    Column("image_sha256", Text),  # None for pages from before revision 2
+    UniqueConstraint("sha256", "reader_version", "layout_digest", name="pages_once"),
 )
 assignments = Table(
     "assignments",
     metadata,
-    Column("id", Integer, primary_key=True),
-    Column("page_id", Integer, ForeignKey("pages.id"), nullable=False),
-    Column("pack", Text, nullable=False),
-    Column("transect", Integer, nullable=False),
-    Column("by", Text, nullable=False),
-    Column("at", Text, nullable=False),
+    _id(),
+    _big("page_id", ForeignKey("pages.id")),
+    _text("pack"),
+    _big("transect"),
+    _text("by"),
+    _text("at"),
 )
 readings = Table(
     "readings",
     metadata,
-    Column("id", Integer, primary_key=True),
-    Column("page_id", Integer, ForeignKey("pages.id"), nullable=False),
-    Column("cell", Text, nullable=False),
-    Column("kind", Text, nullable=False),
-    Column("value", Text, nullable=False),
+    _id(),
+    _big("page_id", ForeignKey("pages.id")),
+    _text("cell"),
+    _text("kind"),
+    _text("value"),
     Column("confidence", Float, nullable=False),
-    Column("flagged", Integer, nullable=False),
-    Column("candidates", Text, nullable=False),
-    Column("reasons", Text, nullable=False),
+    _big("flagged"),
+    _text("candidates"),
+    _text("reasons"),
     Column("score", Float, nullable=False),
-    Column("photo_px", Text, nullable=False),
-    UniqueConstraint("page_id", "cell"),
+    _text("photo_px"),
+    UniqueConstraint("page_id", "cell", name="readings_once"),
 )
 entries = Table(
     "entries",
     metadata,
-    Column("id", Integer, primary_key=True),
-    Column("page_id", Integer, ForeignKey("pages.id"), nullable=False),
-    Column("cell", Text, nullable=False),
-    Column("value", Text, nullable=False),
-    Column("state", Text, nullable=False),
-    Column("by", Text, nullable=False),
-    Column("decided_by", Text, nullable=False),
-    Column("at", Text, nullable=False),
-    Column("why", Text, nullable=False),
-    Column("reading_id", Integer, ForeignKey("readings.id"), nullable=False),
-    Column("undoes", Integer, ForeignKey("entries.id")),
-    Column("client", Text, nullable=False),
-    Column("seq", Integer, nullable=False),
+    _id(),
+    _big("page_id", ForeignKey("pages.id")),
+    _text("cell"),
+    _text("value"),
+    _text("state"),
+    _text("by"),
+    _text("decided_by"),
+    _text("at"),
+    _text("why"),
+    _big("reading_id", ForeignKey("readings.id")),
+    _big("undoes", ForeignKey("entries.id"), nullable=True),
+    _text("client"),
+    _big("seq"),
 )
-Index("readings_flagged", readings.c.page_id, sqlite_where=readings.c.flagged == 1)
 Index("entries_of_cell", entries.c.page_id, entries.c.cell, entries.c.id)
-Index("entries_resent", entries.c.client, entries.c.seq, unique=True, sqlite_where=entries.c.client != "")
+_SENT = entries.c.client != ""
+Index("entries_resent", entries.c.client, entries.c.seq, unique=True, sqlite_where=_SENT, postgresql_where=_SENT)
+Index("pages_of_pack", pages.c.pack)
 
+# Who may do what, and what people vouched for
 
-def _triggers() -> list[str]:
-    """SQL that makes every table append-only, whatever program opens the file."""
-    out = []
-    for table in metadata.sorted_tables:
-        name = table.name
-        out += [
-            f"CREATE TRIGGER IF NOT EXISTS {name}_no_{verb.lower()} BEFORE {verb} ON {name} "
-            f"BEGIN SELECT RAISE(ABORT, '{name} are only added to, never changed or deleted'); END"
-            for verb in ("UPDATE", "DELETE")
-        ]
-        key = next(iter(table.primary_key.columns)).name
-        same = f"EXISTS (SELECT 1 FROM {name} WHERE {key} = NEW.{key})"  # noqa: S608 - our own names
-        out.append(
-            f"CREATE TRIGGER IF NOT EXISTS {name}_no_replace BEFORE INSERT ON {name} WHEN {same} "
-            f"BEGIN SELECT RAISE(ABORT, '{name} are only added to, never replaced'); END"
-        )
-    return out
+people = Table(
+    "people",
+    metadata,
+    _id(),  # the last row of a name is in force
+    _text("name"),
+    _text("role"),
+    _text("passphrase"),  # an argon2 hash; "" for nobody may log in by this name
+    _text("by"),
+    _text("at"),
+)
+audits = Table(
+    "audits",
+    metadata,
+    _id(),
+    Column("pack", Text),  # None: over every pack
+    _big("population"),
+    _text("by"),
+    _text("at"),
+)
+audit_cells = Table(
+    "audit_cells",
+    metadata,
+    _id(),
+    _big("audit_id", ForeignKey("audits.id")),
+    _big("page_id", ForeignKey("pages.id")),
+    _text("cell"),
+    _big("entry_id", ForeignKey("entries.id")),  # the accepted entry on trial
+    UniqueConstraint("audit_id", "page_id", "cell", name="audit_cells_once"),
+)
+audit_answers = Table(
+    "audit_answers",
+    metadata,
+    _id(),
+    _big("audit_cell_id", ForeignKey("audit_cells.id")),
+    _text("value"),
+    _text("state"),
+    _text("by"),
+    _text("at"),
+    UniqueConstraint("audit_cell_id", name="audit_answers_once"),
+)
+signoffs = Table(
+    "signoffs",
+    metadata,
+    _id(),
+    _text("pack"),
+    _big("version"),  # 1, 2, … of the pack
+    _text("by"),
+    _text("at"),
+    _text("statement"),
+    _text("digest"),  # SHA-256 of content
+    _text("content"),  # the frozen cells, canonical JSON
+    UniqueConstraint("pack", "version", name="signoffs_once"),
+)
+finding_decisions = Table(
+    "finding_decisions",
+    metadata,
+    _id(),  # the last row of a finding is in force
+    _text("pack"),
+    _text("finding"),
+    _text("state"),  # accepted | open
+    _text("reason"),
+    _text("by"),
+    _text("at"),
+)
+Index("findings_of_pack", finding_decisions.c.pack, finding_decisions.c.finding, finding_decisions.c.id)
 
+# The chain over all of the above, and the store's own name
 
-def _on_connect(connection, _record) -> None:
-    connection.isolation_level = None  # SQLAlchemy's begin event opens transactions, not the driver
-    try:
-        for pragma in ("foreign_keys=ON", "recursive_triggers=ON", "synchronous=FULL"):
-            connection.execute(f"PRAGMA {pragma}").close()
-    except Error:
-        connection.close()
-        raise
+links = Table(
+    "links",
+    metadata,
+    Column("id", BIG, primary_key=True, autoincrement=False),  # 1, 2, 3, … without a gap
+    _text("kind"),  # the table
+    _text("row"),  # its primary key
+    _text("content"),  # SHA-256 of the row
+    _text("at"),
+    _text("previous"),
+    _text("hash"),
+    UniqueConstraint("kind", "row", name="links_once"),
+)
+about = Table("about", metadata, Column("key", Text, primary_key=True), _text("value"))
 
+# Not history: who looks at what now, and counts that can be made again from the tables above
 
-def _on_begin(connection) -> None:
-    connection.exec_driver_sql(connection.get_execution_options().get("begin", "BEGIN IMMEDIATE"))
-
-
-def open_engine(path: Path) -> tuple[Engine, Engine]:
-    """(writing, reading) engines over one pool: a write takes SQLite's lock at once, a read never does."""
-    engine = create_engine(URL.create("sqlite", database=str(path)), connect_args={"timeout": BUSY_SECONDS})
-    event.listen(engine, "connect", _on_connect)
-    event.listen(engine, "begin", _on_begin)
-    return engine, engine.execution_options(begin="BEGIN")
-
-
-def prepare(engine: Engine) -> None:
-    """Create tables, triggers and indexes where they are missing.
-
-    Raises
-    ------
-    ValueError
-        The file is another program's, or a newer version's.
-    """
-    raw = engine.raw_connection()
-    try:
-        cursor = raw.cursor()
-        version, owner = (cursor.execute(f"PRAGMA {p}").fetchone()[0] for p in ("user_version", "application_id"))
-        tables = cursor.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
-        if tables and owner != APPLICATION_ID:
-            raise ValueError("it is another program's database")
-        if version > SCHEMA_VERSION:
-            raise ValueError(
-                f"it was written by a newer digitise (store version {version}, this one knows "
-                f"{SCHEMA_VERSION}); update digitise"
-            )
-        cursor.execute("PRAGMA journal_mode=WAL")
-        cursor.close()
-    finally:
-        raw.close()
-    if version == SCHEMA_VERSION:
-        return
-    with engine.begin() as connection:
-        metadata.create_all(connection)
-        for statement in _triggers():
-            connection.exec_driver_sql(statement)
-        connection.exec_driver_sql(f"PRAGMA application_id={APPLICATION_ID}")
-        connection.exec_driver_sql(f"PRAGMA user_version={SCHEMA_VERSION}")
+leases = Table(
+    "leases",
+    metadata,
+    Column("page_id", BIG, ForeignKey("pages.id"), primary_key=True),
+    Column("cell", Text, primary_key=True),
+    _text("client"),
+    _text("by"),
+    _text("taken_at"),
+    _text("expires_at"),
+)
+open_cells = Table(
+    "open_cells",
+    metadata,
+    Column("reading_id", BIG, ForeignKey("readings.id"), primary_key=True, autoincrement=False),
+    _big("page_id", ForeignKey("pages.id")),
+    _big("last_entry"),  # 0 for none
+)
+Index("open_cells_of_page", open_cells.c.page_id)
+page_counts = Table(
+    "page_counts",
+    metadata,
+    Column("page_id", BIG, ForeignKey("pages.id"), primary_key=True, autoincrement=False),
+    _big("flagged"),
+    _big("open"),
+    _big("decided"),
+)
+HISTORY = tuple(t for t in metadata.sorted_tables if t.name not in ("leases", "open_cells", "page_counts"))

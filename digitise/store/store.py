@@ -1,32 +1,39 @@
-"""Everything the tool keeps, in one folder: photographs, what was read in them, and what people entered.
+"""Everything the tool keeps: photographs, what was read in them, and what people entered.
 
-``FOLDER/digitise.db`` is SQLite; ``FOLDER/originals/`` holds the photographs by SHA-256, never written over;
-``FOLDER/pages/`` the flattened pages. Readings never change. Entries are only added, each with who, when, why and from
-which reading; the last entry of a cell is its present state. The clock is always passed in as `now`.
+``FOLDER/originals/`` holds the photographs by SHA-256, never written over; ``FOLDER/pages/`` the flattened pages. Rows
+are in ``FOLDER/digitise.db``, or in the PostgreSQL database that ``DIGITISE_STORE`` names. Readings never change.
+Entries are only added, each with who, when, why and from which reading; the last entry of a cell is its present state.
+The clock is always passed in as `now`.
 """
 
 from __future__ import annotations
 
 import hashlib
 import re
-from datetime import datetime
+from collections.abc import Iterator
+from datetime import UTC, datetime
 from pathlib import Path
-from sqlite3 import Error as SQLiteError
 
-from sqlalchemy import Row, insert, select
-from sqlalchemy.exc import DatabaseError
+from sqlalchemy import func, insert, select
 
 from digitise.layout import Cell
 from digitise.protocol import Protocol
 from digitise.reading import PhotoResult, Value
 from digitise.sheet import PACK_ALPHABET, PACK_LENGTH
+from digitise.store import chain, entries
 from digitise.store import schema as t
 from digitise.store import write as w
+from digitise.store.audits import Audits
+from digitise.store.chain import stamp
+from digitise.store.engine import Database
 from digitise.store.files import cut_out, encode_page, original_name, read_checked, read_page, write_once
-from digitise.store.read import Library, current_entries, entry_row, held_entries, open_readings, photo_row
+from digitise.store.findings import Findings
+from digitise.store.leases import Leases
+from digitise.store.opening import open_database
+from digitise.store.people import People
+from digitise.store.read import Library, current_entries, open_readings, photo_row
 from digitise.store.rows import (
     CellNow,
-    ChangedMeanwhile,
     EntryRow,
     PageRow,
     PhotoRow,
@@ -35,21 +42,33 @@ from digitise.store.rows import (
     ReadingRow,
     StoreError,
 )
+from digitise.store.signoffs import SignOffs
 from digitise.store.values import person, photo_name, settled
 
-DATABASE = "digitise.db"
+_PAGES_AT_ONCE = 200
 
 
 class Store:
-    """One folder of photographs, readings and entries. Safe for several threads and processes; close it when done."""
+    """One folder of photographs, readings and entries. Safe for several threads and processes; close it when done.
 
-    def __init__(self, folder: Path, write, read):
-        self.folder, self._write, self._read = folder, write, read
+    `leases`, `audits`, `signoffs`, `findings` and `people` each keep one more idea in the same database.
+    """
+
+    def __init__(self, folder: Path, database: Database):
+        self.folder, self.database = folder, database
         self._library = Library()
+        self.leases = Leases(database)
+        self.audits = Audits(database, self._library)
+        self.signoffs = SignOffs(database, self._library)
+        self.findings = Findings(database)
+        self.people = People(database)
 
     @classmethod
-    def open(cls, folder: Path | str) -> Store:
-        """Open the store in `folder`, making both where they are missing.
+    def open(cls, folder: Path | str, *, database: str | None = None, now: datetime | None = None) -> Store:
+        """Open the store in `folder`, making it where it is missing and bringing an older one up to date.
+
+        `database` is the address of a PostgreSQL database; by default the one that ``DIGITISE_STORE`` names, or else
+        SQLite in the folder.
 
         Raises
         ------
@@ -57,25 +76,11 @@ class Store:
             The folder cannot be made or written in, or its database is not ours.
         """
         folder = Path(folder)
-        try:
-            for part in ("originals", "pages"):
-                (folder / part).mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise StoreError(
-                f"{folder}: cannot be used as a store ({error.strerror}); choose a folder you may write in"
-            ) from None
-        write, read = t.open_engine(folder / DATABASE)
-        try:
-            t.prepare(write)
-        except (DatabaseError, SQLiteError, ValueError) as error:
-            write.dispose()
-            why = str(getattr(error, "orig", error))
-            raise StoreError(f"{folder / DATABASE}: cannot be used ({why}); choose another folder") from None
-        return cls(folder, write, read)
+        return cls(folder, open_database(folder, now=now or datetime.now(UTC), url=database))
 
     def close(self) -> None:
         """Let go of the database; the store can not be used afterwards."""
-        self._write.dispose()
+        self.database.close()
 
     def __enter__(self) -> Store:
         return self
@@ -88,13 +93,13 @@ class Store:
     def keep_photo(self, data: bytes, name: str, *, now: datetime) -> str:
         """Keep a photograph's bytes; returns its SHA-256. The same bytes again change nothing."""
         digest = hashlib.sha256(data).hexdigest()
-        with self._read.connect() as connection:
+        with self.database.read() as connection:
             known = w.photo_file(connection, digest)
         file = known or original_name(digest, name)
-        write_once(self.folder / "originals" / file, data)
+        self._write_once(self.folder / "originals" / file, data)
         if known is None:
-            with self._write.begin() as connection:
-                w.add_photo(connection, digest, photo_name(name), file=file, size=len(data), at=w.stamp(now))
+            with self.database.write() as connection:
+                w.add_photo(connection, digest, photo_name(name), file=file, size=len(data), at=stamp(now))
         return digest
 
     def record(
@@ -120,28 +125,38 @@ class Store:
             return None
         version = reader_version or w.reader_version()
         if result.page is None:
-            with self._write.begin() as connection:
-                w.add_refusal(connection, result, version=version, at=w.stamp(now))
+            with self.database.write() as connection:
+                w.add_refusal(connection, result, version=version, at=stamp(now))
             return None
         page = w.NewPage(
             result,
             w.own_protocol(result, protocol),
             version,
             w.shipped_basis() if acceptance_basis is None else acceptance_basis,
-            w.stamp(now),
+            stamp(now),
         )
-        with self._read.connect() as connection:
+        with self.database.read() as connection:
             known = page.known(connection)
         if known is None:
-            write_once(self.folder / "pages" / page.image, encode_page(result.page.image))
-            with self._write.begin() as connection:
-                known = page.add(connection)
+            jpeg = encode_page(result.page.image)
+            self._write_once(self.folder / "pages" / page.image(jpeg), jpeg)
+            with self.database.write() as connection:
+                known = page.add(connection, jpeg)
         return known
+
+    def _write_once(self, path: Path, data: bytes) -> None:
+        write_once(path, data, incoming=self.folder / "incoming")
+
+    def has_read(self, sha256: str, *, reader_version: str | None = None) -> bool:
+        """Whether a page from this photograph by this reader (the present one) is kept: it need not be read again."""
+        key = {"sha256": sha256, "reader_version": reader_version or w.reader_version()}
+        with self.database.read() as connection:
+            return connection.execute(select(t.pages.c.id).filter_by(**key)).first() is not None
 
     def photos(self) -> list[PhotoRow]:
         """Every kept photograph, in the order they came."""
-        with self._read.connect() as connection:
-            kept = connection.execute(select(t.photos).order_by(t.photos.c.kept_at, t.photos.c.name)).all()
+        with self.database.read() as connection:
+            kept = sorted(connection.execute(select(t.photos)), key=lambda p: (p.kept_at, p.name, p.sha256))
             refused = {v.sha256: v for v in connection.execute(select(t.verdicts).order_by(t.verdicts.c.id))}
             pages: dict[str, list[int]] = {}
             for page_id, sha256 in connection.execute(select(t.pages.c.id, t.pages.c.sha256).order_by(t.pages.c.id)):
@@ -150,16 +165,13 @@ class Store:
 
     def pages(self, pack: str | None = None) -> list[PageRow]:
         """Pages in working order: by pack, transect, sheet, page; those without a pack last; superseded ones too."""
-        with self._read.connect() as connection:
-            found = self._library.pages(connection)
-        return [p for p in found if pack is None or p.pack == pack]
+        with self.database.read() as connection:
+            return self._library.pages(connection, pack=pack)
 
     def page(self, page_id: int) -> PageRow:
         """One page; `StoreError` when there is none with this id."""
-        for page in self.pages():
-            if page.id == page_id:
-                return page
-        raise StoreError(f"there is no page {page_id} in {self.folder}")
+        with self.database.read() as connection:
+            return self._library.page(connection, page_id)
 
     def packs(self) -> list[str]:
         """Packs (surveys) with at least one page, in the order they came."""
@@ -171,18 +183,18 @@ class Store:
 
     def cells(self, page_id: int) -> tuple[Cell, ...]:
         """The page's cells as they were printed, in reading order."""
-        with self._read.connect() as connection:
+        with self.database.read() as connection:
             return self._library.layout_of(connection, page_id).cells
 
     def protocol_for(self, page: PageRow | int) -> Protocol:
         """The protocol that a page was read by, as it was then."""
         digest = (page if isinstance(page, PageRow) else self.page(page)).protocol_digest
-        with self._read.connect() as connection:
+        with self.database.read() as connection:
             return self._library.protocol(connection, digest)
 
     def readings(self, page_id: int) -> list[ReadingRow]:
         """What the reader read on a page, in the layout's order."""
-        with self._read.connect() as connection:
+        with self.database.read() as connection:
             layout = self._library.layout_of(connection, page_id)
             rows = connection.execute(
                 select(t.readings).where(t.readings.c.page_id == page_id).order_by(t.readings.c.id)
@@ -193,20 +205,20 @@ class Store:
 
     def entries(self, page_id: int) -> dict[str, list[EntryRow]]:
         """Entries by cell, oldest first; the last one is current. Cells nobody has decided are not in it."""
-        with self._read.connect() as connection:
+        with self.database.read() as connection:
             rows = connection.execute(
                 select(t.entries).where(t.entries.c.page_id == page_id).order_by(t.entries.c.id)
             ).all()
         out: dict[str, list[EntryRow]] = {}
         for row in rows:
-            out.setdefault(row.cell, []).append(entry_row(row))
+            out.setdefault(row.cell, []).append(entries.entry_row(row))
         return out
 
     def current(self, page_id: int) -> dict[str, CellNow]:
         """Every cell of a page with its present state, in the layout's order."""
-        with self._read.connect() as connection:
+        with self.database.read() as connection:
             layout = self._library.layout_of(connection, page_id)
-            last = {e.cell: e for e in connection.execute(current_entries().where(t.entries.c.page_id == page_id))}
+            last = {e.cell: e for e in connection.execute(current_entries(t.entries.c.page_id == page_id))}
             read = {r.cell: r for r in connection.execute(select(t.readings).where(t.readings.c.page_id == page_id))}
         return {c.id: layout.cell_now(read[c.id], last.get(c.id)) for c in layout.cells if c.id in read}
 
@@ -237,30 +249,13 @@ class Store:
         ValueError
             The cell cannot hold the value, or the page has no such cell.
         """
-        who = person(by)
-        with self._write.begin() as connection:
-            layout = self._library.layout_of(connection, page_id)
-            spec = layout.cell(cell)
+        press = entries.KeyPress(person(by), stamp(now), client, seq)
+        why = " ".join(why.split()) or "compared with the photograph"
+        with self.database.write() as connection:
+            spec = self._library.layout_of(connection, page_id).cell(cell)
             state, value = settled(spec, state, value)
-            if client and (sent := w.resent(connection, client, seq)) is not None:
-                if (sent.page_id, sent.cell, sent.state, sent.value) != (page_id, cell, state, value):
-                    raise StoreError(f"{spec.label}: this key press already made another entry; reload the page")
-                return sent
-            stack = w.entries_of(connection, page_id, cell)
-            if last_seen is not None and last_seen != (stack[-1].id if stack else 0):
-                raise ChangedMeanwhile(f"{spec.label}: {stack[-1].by} entered this cell meanwhile; look at it again")
-            return w.add_entry(
-                connection,
-                page_id,
-                cell,
-                value=value,
-                state=state,
-                by=who,
-                decided_by=who,
-                at=w.stamp(now),
-                why=why.strip() or "compared with the photograph",
-                client=client,
-                seq=seq,
+            return entries.decide(
+                connection, page_id, spec, press, state=state, value=value, why=why, last_seen=last_seen
             )
 
     def undo(self, page_id: int, cell: str, *, by: str, now: datetime, client: str = "", seq: int = 0) -> EntryRow:
@@ -271,30 +266,10 @@ class Store:
         ValueError
             There is nothing to take back.
         """
-        who = person(by)
-        with self._write.begin() as connection:
+        press = entries.KeyPress(person(by), stamp(now), client, seq)
+        with self.database.write() as connection:
             spec = self._library.layout_of(connection, page_id).cell(cell)
-            if client and (sent := w.resent(connection, client, seq)) is not None:
-                return sent
-            held = held_entries(w.entries_of(connection, page_id, cell))
-            if not held:
-                raise ValueError(f"{spec.label}: nothing is entered in this cell, so nothing can be undone")
-            last, before = held[-1], held[-2] if len(held) > 1 else None
-            why = f"undone: the entry of {last.at} by {last.by}"
-            return w.add_entry(
-                connection,
-                page_id,
-                cell,
-                value=before.value if before else None,
-                state=before.state if before else "withdrawn",
-                by=who,
-                decided_by=before.decided_by if before else who,
-                at=w.stamp(now),
-                why=why,
-                undoes=last.id,
-                client=client,
-                seq=seq,
-            )
+            return entries.undo(connection, page_id, spec, press)
 
     def assign(self, page_id: int, pack: str, transect: int, by: str, now: datetime) -> None:
         """Say which pack and transect a page belongs to (0 for a sheet of the whole survey); an appended record.
@@ -318,61 +293,78 @@ class Store:
                 f"pack {pack} holds sheets of {' '.join(next(iter(others)))}, this is one of "
                 f"{page.protocol} {page.protocol_version}; check the pack"
             )
-        with self._write.begin() as connection:
-            connection.execute(
-                insert(t.assignments).values(
-                    page_id=page_id, pack=pack, transect=transect if page.per_transect else 0, by=who, at=w.stamp(now)
-                )
-            )
+        new = {"page_id": page_id, "pack": pack, "transect": transect if page.per_transect else 0, "by": who}
+        with self.database.write() as connection:
+            added = connection.execute(insert(t.assignments).values(**new, at=stamp(now)))
+            chain.seal(connection, t.assignments, added.inserted_primary_key[0], at=stamp(now))
 
     # What is left to do
 
-    def queue(self, *, pack: str | None = None, sheet: str | None = None, reason: str | None = None) -> list[QueueItem]:
-        """Open cells of the pages that count, sheet by sheet in the order they are printed."""
-        with self._read.connect() as connection:
-            pages = [
-                p
-                for p in self._library.pages(connection)
-                if p.open and not p.superseded and pack in (None, p.pack) and sheet in (None, p.sheet)
-            ]
-            waiting: dict[int, list[Row]] = {}
-            for row in connection.execute(open_readings()):
-                waiting.setdefault(row.page_id, []).append(row)
-            items = [
-                self._library.layout_of(connection, p.id).queue_item(p, row)
-                for p in pages
-                for row in waiting.get(p.id, ())
-            ]
-        return [i for i in items if reason is None or reason in i.reason_names]
+    def queue(
+        self, *, pack: str | None = None, sheet: str | None = None, reason: str | None = None, limit: int | None = None
+    ) -> list[QueueItem]:
+        """Open cells of the pages that count, sheet by sheet in the order they are printed; at most `limit`."""
+        out: list[QueueItem] = []
+        with self.database.read() as connection:
+            pages = [p for p in self._library.pages(connection, pack=pack) if p.open and not p.superseded]
+            pages = [p for p in pages if sheet in (None, p.sheet)]
+            for i in range(0, len(pages), _PAGES_AT_ONCE):
+                out += (
+                    item
+                    for item in self._open_cells(connection, pages[i : i + _PAGES_AT_ONCE])
+                    if reason is None or reason in item.reason_names
+                )
+                if limit is not None and len(out) >= limit:
+                    return out[:limit]
+        return out
+
+    def _open_cells(self, connection, pages: list[PageRow]) -> Iterator[QueueItem]:
+        waiting: dict[int, list] = {}
+        for row in connection.execute(open_readings([p.id for p in pages])):
+            waiting.setdefault(row.page_id, []).append(row)
+        for page in pages:
+            layout = self._library.layout(connection, page.layout_digest)
+            yield from (layout.queue_item(page, row) for row in waiting.get(page.id, ()))
+
+    def take_cells(
+        self, limit: int, *, by: str, client: str, now: datetime, pack: str | None = None, sheet: str | None = None
+    ) -> list[QueueItem]:
+        """The first `limit` open cells that no other browser holds, leased to this one; fewer when there are fewer."""
+        held = self.leases.held(now=now)
+        others = {key for key, lease in held.items() if lease.client != client}
+        found = self.queue(pack=pack, sheet=sheet, limit=limit + len(others))
+        free = [i for i in found if (i.page_id, i.cell) not in others]
+        keys = [(i.page_id, i.cell) for i in free]
+        taken = self.leases.take_free(keys, by=by, client=client, now=now, most=limit)
+        mine = {(lease.page_id, lease.cell) for lease in taken}
+        return [i for i in free if (i.page_id, i.cell) in mine]
 
     def progress(self, *, pack: str | None = None) -> Progress:
         """How many cells are open, decided by a person and accepted by rule; photographs kept and refused."""
-        pages = [p for p in self.pages(pack) if not p.superseded]
+        with self.database.read() as connection:
+            pages = [p for p in self._library.pages(connection, pack=pack) if not p.superseded]
+            if pack is None:
+                photos = connection.execute(select(func.count()).select_from(t.photos)).scalar_one()
+                read = select(t.pages.c.sha256)
+                refused = select(func.count(t.verdicts.c.sha256.distinct())).where(t.verdicts.c.sha256.not_in(read))
+                refusals = connection.execute(refused).scalar_one()
+            else:
+                photos, refusals = len({p.sha256 for p in pages}), 0
         open_, decided = sum(p.open for p in pages), sum(p.decided for p in pages)
-        photos = self.photos()
-        if pack is not None:
-            own = {p.sha256 for p in pages}
-            photos = [p for p in photos if p.sha256 in own]
-        return Progress(
-            open_,
-            decided,
-            sum(p.cells for p in pages) - open_ - decided,
-            len(photos),
-            sum(p.status in ("retake", "unreadable") for p in photos),
-        )
+        return Progress(open_, decided, sum(p.cells for p in pages) - open_ - decided, photos, refusals)
 
     # Pictures
 
     def crop(self, page_id: int, cell: str, *, context_mm: float = 4.0) -> bytes:
         """PNG of the flattened page around a cell."""
-        with self._read.connect() as connection:
+        with self.database.read() as connection:
             layout = self._library.layout_of(connection, page_id)
             file = connection.execute(select(t.pages.c.image).where(t.pages.c.id == page_id)).scalar_one()
         return cut_out(self.folder / "pages" / file, layout.cell(cell).box_mm, context_mm=context_mm)
 
     def page_image(self, page_id: int) -> bytes:
         """JPEG of the flattened page, `digitise.flatten.FLAT_PX_PER_MM` pixels a millimetre."""
-        with self._read.connect() as connection:
+        with self.database.read() as connection:
             file = connection.execute(select(t.pages.c.image).where(t.pages.c.id == page_id)).scalar()
         if file is None:
             raise StoreError(f"there is no page {page_id} in {self.folder}")
@@ -386,7 +378,7 @@ class Store:
         ValueError
             The store never kept it, or the file is missing or was changed.
         """
-        with self._read.connect() as connection:
+        with self.database.read() as connection:
             row = connection.execute(select(t.photos).where(t.photos.c.sha256 == sha256)).first()
         if row is None:
             raise StoreError(f"no photograph with SHA-256 {sha256[:12]}… was kept in {self.folder}")

@@ -57,6 +57,14 @@ def person(by: str) -> str:
     return who
 
 
+def written(what: str, text: str, longest: int) -> str:
+    """A text that a person must give: one line of printable characters."""
+    words = " ".join(text.split())
+    if not words or len(words) > longest or not words.isprintable():
+        raise ValueError(f"{what}: expected 1 to {longest} printable characters")
+    return words
+
+
 def photo_name(name: str) -> str:
     """A file name without folders or control characters."""
     last = re.split(r"[/\\]", name)[-1]

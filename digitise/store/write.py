@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from dataclasses import dataclass
-from datetime import UTC, datetime
 
 import numpy as np
 from sqlalchemy import Connection, insert, select
@@ -13,17 +13,11 @@ from digitise.compose import build_layouts
 from digitise.layout import Layout
 from digitise.page import Page
 from digitise.protocol import Protocol
-from digitise.reading import PhotoResult, Reading, Value
+from digitise.reading import PhotoResult, Reading
+from digitise.store import chain, counts
 from digitise.store import schema as t
-from digitise.store.read import entry_row
-from digitise.store.rows import RULE, EntryRow, StoreError
-
-
-def stamp(now: datetime) -> str:
-    """UTC in ISO 8601, to the second."""
-    if now.tzinfo is None:
-        raise ValueError("now has no time zone; pass datetime.now(UTC)")
-    return now.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+from digitise.store.entries import plain
+from digitise.store.rows import RULE, StoreError
 
 
 def photo_file(connection: Connection, sha256: str) -> str | None:
@@ -35,6 +29,7 @@ def add_photo(connection: Connection, sha256: str, name: str, *, file: str, size
     """Keep a photograph's row, once."""
     if photo_file(connection, sha256) is None:
         connection.execute(insert(t.photos).values(sha256=sha256, name=name, file=file, bytes=size, kept_at=at))
+        chain.seal(connection, t.photos, sha256, at=at)
 
 
 def add_refusal(connection: Connection, result: PhotoResult, *, version: str, at: str) -> None:
@@ -44,7 +39,8 @@ def add_refusal(connection: Connection, result: PhotoResult, *, version: str, at
     key = {"sha256": result.sha256, "reader_version": version, "layout_digest": seen.digest if seen else ""}
     key["status"] = result.status
     if connection.execute(select(t.verdicts.c.id).filter_by(**key)).first() is None:
-        connection.execute(insert(t.verdicts).values(**key, reasons=json.dumps(result.reasons), at=at))
+        new = connection.execute(insert(t.verdicts).values(**key, reasons=json.dumps(result.reasons), at=at))
+        chain.seal(connection, t.verdicts, new.inserted_primary_key[0], at=at)
 
 
 def _need_photo(connection: Connection, result: PhotoResult) -> None:
@@ -74,10 +70,10 @@ class NewPage:
     basis: str
     at: str
 
-    @property
-    def image(self) -> str:
-        """Name of the flattened page's file."""
-        return f"{self.result.sha256}-{self.result.page.layout.digest}-{self.version}.jpg"
+    def image(self, jpeg: bytes) -> str:
+        """Name of the flattened page's file; another picture has another name, so none is ever written over."""
+        own = hashlib.sha256(jpeg).hexdigest()[:8]
+        return f"{self.result.sha256}-{self.result.page.layout.digest}-{self.version}-{own}.jpg"
 
     def known(self, connection: Connection) -> int | None:
         """Id of the page already recorded from this photograph, by this reader, for this layout."""
@@ -85,13 +81,13 @@ class NewPage:
         query = select(t.pages.c.id).filter_by(**key, layout_digest=self.result.page.layout.digest)
         return connection.execute(query).scalar()
 
-    def add(self, connection: Connection) -> int:
+    def add(self, connection: Connection, jpeg: bytes) -> int:
         """The page with its readings, and the entries of those that the rule accepts; returns its id."""
         _need_photo(connection, self.result)
         if (known := self.known(connection)) is not None:
             return known
-        _add_protocol(connection, self.protocol)
-        _add_layout(connection, self.result.page.layout)
+        _add_protocol(connection, self.protocol, at=self.at)
+        _add_layout(connection, self.result.page.layout, at=self.at)
         page, identity, readings = self.result.page, self.result.page.identity, self.result.readings
         page_id = connection.execute(
             insert(t.pages).values(
@@ -105,16 +101,19 @@ class NewPage:
                 mean_confidence=sum(float(r.confidence) for r in readings) / max(1, len(readings)),
                 residual_mm=_finite(page.residual_mm),
                 px_per_mm=_finite(page.native_px_per_mm),
-                image=self.image,
+                image=self.image(jpeg),
                 recorded_at=self.at,
+                image_sha256=hashlib.sha256(jpeg).hexdigest(),
             )
         ).inserted_primary_key[0]
         for reading, corners in zip(readings, _corners_px(page, readings), strict=True):
             _add_reading(connection, page_id, reading, corners, at=self.at)
+        counts.add_page(connection, page_id)
+        chain.seal(connection, t.pages, page_id, at=self.at)
         return page_id
 
 
-def _add_protocol(connection: Connection, protocol: Protocol) -> None:
+def _add_protocol(connection: Connection, protocol: Protocol, *, at: str) -> None:
     """Keep a protocol's content, once."""
     if connection.execute(select(t.protocols.c.digest).filter_by(digest=protocol.digest)).first() is None:
         content = protocol.model_dump_json(exclude={"font"})
@@ -123,13 +122,15 @@ def _add_protocol(connection: Connection, protocol: Protocol) -> None:
                 digest=protocol.digest, name=protocol.protocol, version=protocol.version, content=content
             )
         )
+        chain.seal(connection, t.protocols, protocol.digest, at=at)
 
 
-def _add_layout(connection: Connection, layout: Layout) -> None:
+def _add_layout(connection: Connection, layout: Layout, *, at: str) -> None:
     """Keep a layout's content, once."""
     if connection.execute(select(t.layouts.c.digest).filter_by(digest=layout.digest)).first() is None:
         content = layout.to_json() | {"pages": layout.pages, "per_transect": layout.per_transect}
         connection.execute(insert(t.layouts).values(digest=layout.digest, content=json.dumps(content)))
+        chain.seal(connection, t.layouts, layout.digest, at=at)
 
 
 def _finite(value: float) -> float:
@@ -175,11 +176,6 @@ def _shown(confidence: float) -> str:
     return f"{int(confidence * 10_000) / 10_000:.4f}"
 
 
-def plain(value: Value) -> Value:
-    """A value without numpy types, for JSON."""
-    return value.item() if isinstance(value, np.generic) else value
-
-
 def _corners_px(page: Page, readings: tuple[Reading, ...]) -> list[list[list[float]]]:
     """Corners of each reading's cell in the upright photograph, clockwise from the top left."""
     boxes = [page.layout.by_id[r.cell].box_mm for r in readings]
@@ -188,31 +184,6 @@ def _corners_px(page: Page, readings: tuple[Reading, ...]) -> list[list[list[flo
         return []
     px = page.flattened.warp.photo_px(corners.reshape(-1, 2)).reshape(-1, 4, 2)
     return np.round(px.astype(np.float64), 1).tolist()
-
-
-def entries_of(connection: Connection, page_id: int, cell: str) -> list[EntryRow]:
-    """Entries of one cell, oldest first."""
-    query = select(t.entries).filter_by(page_id=page_id, cell=cell).order_by(t.entries.c.id)
-    return [entry_row(row) for row in connection.execute(query)]
-
-
-def resent(connection: Connection, client: str, seq: int) -> EntryRow | None:
-    """The entry that this key press already made."""
-    row = connection.execute(select(t.entries).filter_by(client=client, seq=seq)).first() if client else None
-    return entry_row(row) if row is not None else None
-
-
-def add_entry(connection: Connection, page_id: int, cell: str, *, value: Value, **columns) -> EntryRow:
-    """One entry; returns it as stored."""
-    reading_id = connection.execute(select(t.readings.c.id).filter_by(page_id=page_id, cell=cell)).scalar()
-    if reading_id is None:
-        raise StoreError(f"cell '{cell}' was not read on page {page_id}")
-    new = connection.execute(
-        insert(t.entries).values(
-            page_id=page_id, cell=cell, value=json.dumps(plain(value)), reading_id=reading_id, **columns
-        )
-    )
-    return entry_row(connection.execute(select(t.entries).filter_by(id=new.inserted_primary_key[0])).one())
 
 
 def reader_version() -> str:

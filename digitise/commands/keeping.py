@@ -1,0 +1,92 @@
+"""``digitise verify``, ``backup`` and ``restore``: that what is kept stays kept."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+
+from digitise.commands.common import DEFAULT_STORE, Adder, UsageError, open_store, progress_bar, say, store_argument
+
+
+def add_commands(command: Adder) -> None:
+    """Add the parsers."""
+    one = command(
+        "verify", _verify, "check that a store is as the tool left it", "digitise verify --store survey-store"
+    )
+    store_argument(one)
+    one.add_argument("--head", metavar="HASH", help="an earlier head of the audit trail, which must still be in it")
+
+    one = command(
+        "backup",
+        _backup,
+        "back a store up, also while it is in use",
+        "digitise backup --store survey-store --out backup",
+    )
+    store_argument(one)
+    one.add_argument("--out", type=Path, required=True, metavar="DIR", help="a new folder, or an earlier backup")
+
+    one = command("restore", _restore, "make a store from a backup", "digitise restore backup --store restored-store")
+    one.add_argument("backup", type=Path, metavar="BACKUP", help="the backup's folder")
+    one.add_argument("--store", type=Path, default=DEFAULT_STORE, metavar="DIR", help="the new store's folder")
+
+
+@contextmanager
+def _ticking(what: str) -> Iterator[Callable[[int], None]]:
+    with progress_bar(None, what, unit="file") as bar:
+
+        def tick(total: int) -> None:
+            bar.total = total
+            bar.update()
+
+        yield tick
+
+
+def _verify(args: argparse.Namespace) -> int:
+    from digitise.store import StoreError
+    from digitise.store.verify import verify
+
+    try:
+        with open_store(args.store) as store, _ticking("checking") as tick:
+            report = verify(store, head=args.head, tick=tick)
+    except StoreError as error:
+        say(f"{error}.")
+        return 1
+    return _say_report(report, args.store)
+
+
+def _say_report(report, folder: Path) -> int:
+    for sentence in (*report.problems, *report.notes):
+        say(f"- {sentence}")
+    print(f"head {report.head.hash} after {report.head.length} links")
+    if report.problems:
+        say(f"{folder}: {len(report.problems)} things are wrong.")
+        return 1
+    say(
+        f"{folder}: {report.photos} photographs, {report.pages} pages and {report.head.length} links of the audit "
+        "trail are as they were left. Write the head down elsewhere; --head tells later whether it is still in it."
+    )
+    return 0
+
+
+def _backup(args: argparse.Namespace) -> int:
+    from digitise.store.backup import backup
+
+    with open_store(args.store) as store, _ticking("backing up") as tick:
+        made = backup(store, args.out, now=datetime.now(UTC), tick=tick)
+    for sentence in made.problems:
+        say(f"- {sentence}")
+    say(f"{args.out}: {made.photos} photographs, {made.copied} files new in this backup. Head {made.head}.")
+    return 1 if made.problems else 0
+
+
+def _restore(args: argparse.Namespace) -> int:
+    from digitise.store.backup import restore
+
+    if not args.backup.is_dir():
+        raise UsageError(f"{args.backup}: no such folder; name the folder that 'digitise backup' wrote")
+    with _ticking("restoring") as tick:
+        report = restore(args.backup, args.store, now=datetime.now(UTC), tick=tick)
+    return _say_report(report, args.store)

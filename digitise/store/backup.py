@@ -1,0 +1,233 @@
+"""Backups of a store, made while it is in use, and a store made from one.
+
+A backup is a folder that is itself a store on SQLite, whatever database it came from: rows of one moment, the files
+that they name, and ``backup.json`` with the head of the audit trail. A backup into the same folder again adds only what
+is new. A restored store is checked at once; what the backup lacks is said, and everything it has is brought back.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import shutil
+import tempfile
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import asdict, dataclass
+from datetime import datetime
+from pathlib import Path
+
+from sqlalchemy import Connection, func, insert, inspect, select, text
+
+from digitise import __version__
+from digitise.store import chain, counts, migrate
+from digitise.store import schema as t
+from digitise.store.engine import DATABASE, Database, asked_for, postgresql_database, sqlite_database
+from digitise.store.files import write_once
+from digitise.store.opening import FOLDERS, mark, store_name
+from digitise.store.rows import StoreError
+from digitise.store.store import Store
+from digitise.store.verify import Report, verify
+
+RECORD = "backup.json"
+_ROWS_AT_ONCE = 500
+Tick = Callable[[int], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Backup:
+    """What a backup holds, as in ``backup.json``; `copied` files are new in it, `problems` could not be copied."""
+
+    store: str
+    tool_version: str
+    made_at: str
+    links: int
+    head: str
+    photos: int
+    copied: int
+    problems: tuple[str, ...]
+
+
+def backup(store: Store, out: Path, *, now: datetime, tick: Tick = lambda total: None) -> Backup:
+    """Back a store up into the folder `out`; `tick` is called for each file with the number of files.
+
+    Raises
+    ------
+    StoreError
+        `out` is no backup of this store, holds work that this store does not have, or cannot be written in.
+    """
+    _check_target(store, out)
+    try:
+        for part in FOLDERS:
+            (out / part).mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryDirectory(dir=out / "incoming") as folder:
+            head, files = _snapshot(store.database, Path(folder), now=now)
+            copied, problems = _copy_files(store.folder, out, files, tick)
+            for log in out.glob(f"{DATABASE}-*"):  # of a backup that somebody opened; it belongs to the old file
+                log.unlink()
+            (Path(folder) / DATABASE).replace(out / DATABASE)
+        photos = sum(name.startswith("originals/") for name in files)
+        name = store_name(store.database)
+        made = Backup(name, __version__, chain.stamp(now), head.length, head.hash, photos, copied, tuple(problems))
+        _write_record(out, made)
+    except OSError as error:
+        raise StoreError(
+            f"{out}: the backup could not be written ({error.strerror}); nothing in the store changed"
+        ) from None
+    return made
+
+
+def _write_record(out: Path, made: Backup) -> None:
+    with tempfile.NamedTemporaryFile("w", dir=out / "incoming", delete=False, encoding="utf-8") as record:
+        json.dump(asdict(made), record, indent=1)
+    Path(record.name).replace(out / RECORD)
+
+
+def _check_target(store: Store, out: Path) -> None:
+    inner, outer = out.resolve(), store.folder.resolve()
+    if inner == outer or outer in inner.parents or inner in outer.parents:
+        raise StoreError(f"{out}: a backup cannot lie in the store or around it; name a folder elsewhere")
+    if not out.exists() or not any(out.iterdir()):
+        return
+    if not (out / DATABASE).is_file():
+        if {p.name for p in out.iterdir()} <= set(FOLDERS):
+            return  # a backup that was interrupted before its first end
+        raise StoreError(f"{out}: is neither empty nor a backup; name another folder")
+    database = sqlite_database(out)
+    try:
+        with database.read() as connection:
+            migrate.revision(connection)
+            name = connection.execute(select(t.about.c.value).filter_by(key="store")).scalar()
+            head = chain.head(connection)
+    except (StoreError, ValueError) as error:
+        raise StoreError(f"{out}: cannot be used as a backup ({error}); name another folder") from None
+    finally:
+        database.close()
+    with store.database.read() as connection:
+        ours = connection.execute(select(t.links.c.hash).filter_by(id=head.length)).scalar()
+    if name != store_name(store.database):
+        raise StoreError(f"{out}: is a backup of another store; name another folder")
+    if head.length and ours != head.hash:
+        raise StoreError(
+            f"{out}: holds entries that this store does not have, so it was left as it is; name another folder"
+        )
+
+
+def _snapshot(database: Database, folder: Path, *, now: datetime) -> tuple[chain.Head, dict[str, str | None]]:
+    """Rows of one moment in a new SQLite file; (head, files that they name with their SHA-256)."""
+    with _new_tables(sqlite_database(folder), now=now) as target, database.read() as source:
+        copy_rows(source, target)
+        counts.rebuild(target)
+        head = chain.head(source)
+        files = {f"originals/{r.file}": r.sha256 for r in source.execute(select(t.photos))}
+        files |= {f"pages/{r.image}": r.image_sha256 for r in source.execute(select(t.pages))}
+    return head, files
+
+
+@contextmanager
+def _new_tables(database: Database, *, now: datetime) -> Iterator[Connection]:
+    """A transaction in which a database has all tables and not one row; the database is closed afterwards."""
+    try:
+        with database.write() as connection:
+            migrate.move(connection, t.REVISION, now=now)
+            yield connection
+    finally:
+        database.close()
+
+
+def copy_rows(source: Connection, target: Connection) -> None:
+    """Every row of the history from one database into another that has none."""
+    for table in t.HISTORY:
+        key = next(iter(table.primary_key.columns))
+        rows = source.execute(select(table).order_by(key).execution_options(yield_per=_ROWS_AT_ONCE))
+        for some in rows.partitions():
+            target.execute(insert(table), [dict(row._mapping) for row in some])
+        if target.dialect.name == "postgresql" and key.name == "id" and table is not t.links:
+            last = select(func.max(key)).scalar_subquery()
+            target.execute(select(func.setval(text(f"pg_get_serial_sequence('{table.name}', 'id')"), last)))
+
+
+def _copy_files(source: Path, out: Path, files: dict[str, str | None], tick: Tick) -> tuple[int, list[str]]:
+    copied, problems = 0, []
+    for name, sha256 in files.items():
+        tick(len(files))
+        try:
+            data = (source / name).read_bytes()
+        except OSError as error:
+            problems.append(f"{name}: could not be read ({error.strerror})")
+            continue
+        if sha256 is not None and hashlib.sha256(data).hexdigest() != sha256:
+            problems.append(f"{name}: was changed since it was kept, so it was not copied")
+            continue
+        target = out / name
+        if not target.is_file() or target.stat().st_size != len(data):
+            write_once(target, data, incoming=out / "incoming")
+            copied += 1
+    return copied, problems
+
+
+def restore(
+    source: Path, folder: Path, *, now: datetime, database: str | None = None, tick: Tick = lambda total: None
+) -> Report:
+    """Make a store in `folder` from a backup, on SQLite or in the empty database that `DIGITISE_STORE` names.
+
+    Raises
+    ------
+    StoreError
+        `source` is no backup, or `folder` or the database holds something: nothing is ever written over.
+    """
+    if not (source / DATABASE).is_file():
+        raise StoreError(f"{source}: is no backup: there is no {DATABASE} in it")
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise StoreError(f"{folder}: is there already and not empty; restore into a new folder")
+    url = database or asked_for()
+    folder.parent.mkdir(parents=True, exist_ok=True)
+    making = Path(tempfile.mkdtemp(prefix=f".{folder.name}-restoring-", dir=folder.parent))
+    try:
+        for part in (DATABASE, f"{DATABASE}-wal"):  # beside a backup that somebody opened there may be a log
+            if (source / part).is_file():
+                shutil.copyfile(source / part, making / part)
+        for part in FOLDERS:
+            (making / part).mkdir()
+        kept = Store(making, sqlite_database(making))
+        try:
+            migrate.prepare(kept.database, now=now)
+            _copy_files(source, making, _named(kept.database), tick)
+            if url:
+                _into_postgresql(kept.database, url, making, now=now)
+            else:
+                with kept.database.write() as connection:
+                    counts.rebuild(connection)
+        finally:
+            kept.close()
+        if url:
+            for part in making.glob(f"{DATABASE}*"):
+                part.unlink()
+        making.chmod(0o755)
+        making.replace(folder)
+    except BaseException:
+        shutil.rmtree(making, ignore_errors=True)
+        raise
+    with Store.open(folder, database=url, now=now) as restored:
+        return verify(restored)
+
+
+def _named(database: Database) -> dict[str, str | None]:
+    """Files that the rows name; whatever state they are in, they are brought back, and the check tells."""
+    with database.read() as connection:
+        files = [f"originals/{name}" for name in connection.execute(select(t.photos.c.file)).scalars()]
+        files += [f"pages/{name}" for name in connection.execute(select(t.pages.c.image)).scalars()]
+    return dict.fromkeys(files)
+
+
+def _into_postgresql(source: Database, url: str, folder: Path, *, now: datetime) -> None:
+    target = postgresql_database(url)
+    with target.read() as connection:
+        taken = inspect(connection).get_table_names()
+    if taken:
+        target.close()
+        raise StoreError(f"{target.name}: holds tables already; restore into an empty database")
+    with _new_tables(target, now=now) as rows, source.read() as connection:
+        copy_rows(connection, rows)
+        counts.rebuild(rows)
+    mark(folder, store_name(source))

@@ -1,0 +1,100 @@
+"""Open cells and counts of every page, kept beside the entries, so that a list of work needs no look at all of them.
+
+They can always be made again from readings and entries: `rebuild` does, and `stray` says where they differ.
+"""
+
+from __future__ import annotations
+
+from sqlalchemy import Connection, and_, case, delete, func, insert, or_, select, update
+
+from digitise.store import schema as t
+from digitise.store.rows import RULE, EntryRow
+
+
+def add_page(connection: Connection, page_id: int) -> None:
+    """Count a page that was just recorded: its flagged cells are open."""
+    flagged = select(t.readings.c.id, t.readings.c.page_id, 0).filter_by(page_id=page_id, flagged=1)
+    connection.execute(insert(t.open_cells).from_select(["reading_id", "page_id", "last_entry"], flagged))
+    count = connection.execute(select(func.count()).where(t.open_cells.c.page_id == page_id)).scalar_one()
+    connection.execute(insert(t.page_counts).values(page_id=page_id, flagged=count, open=count, decided=0))
+
+
+def add_entry(connection: Connection, before: EntryRow | None, entry: EntryRow) -> None:
+    """Count an entry that was just added after `before`, the cell's last one until then."""
+    connection.execute(delete(t.open_cells).filter_by(reading_id=entry.reading_id))
+    if _is_open(entry):
+        connection.execute(
+            insert(t.open_cells).values(reading_id=entry.reading_id, page_id=entry.page_id, last_entry=entry.id)
+        )
+    opened = int(_is_open(entry)) - int(_is_open(before))
+    decided = int(_is_persons(entry)) - int(_is_persons(before))
+    counts = t.page_counts
+    connection.execute(
+        update(counts)
+        .filter_by(page_id=entry.page_id)
+        .values(open=counts.c.open + opened, decided=counts.c.decided + decided)
+    )
+
+
+def _is_open(entry: EntryRow | None) -> bool:
+    return entry is None or entry.state == "withdrawn"
+
+
+def _is_persons(entry: EntryRow | None) -> bool:
+    return entry is not None and entry.state != "withdrawn" and entry.decided_by != RULE
+
+
+def _last():
+    """The last entry of every cell that has one."""
+    last = select(func.max(t.entries.c.id)).group_by(t.entries.c.page_id, t.entries.c.cell)
+    return select(t.entries).where(t.entries.c.id.in_(last)).subquery()
+
+
+def _open_now():
+    last = _last()
+    beside = and_(last.c.page_id == t.readings.c.page_id, last.c.cell == t.readings.c.cell)
+    return (
+        select(t.readings.c.id, t.readings.c.page_id, func.coalesce(last.c.id, 0))
+        .outerjoin_from(t.readings, last, beside)
+        .where(or_(last.c.id.is_(None), last.c.state == "withdrawn"))
+    )
+
+
+def _counts_now():
+    flagged = select(t.readings.c.page_id, func.sum(t.readings.c.flagged).label("n")).group_by(t.readings.c.page_id)
+    waiting = _open_now().subquery()
+    opened = select(waiting.c.page_id, func.count().label("n")).group_by(waiting.c.page_id)
+    last = _last()
+    persons = case((and_(last.c.state != "withdrawn", last.c.decided_by != RULE), 1), else_=0)
+    decided = select(last.c.page_id, func.sum(persons).label("n")).group_by(last.c.page_id)
+    columns, source = [t.pages.c.id], t.pages
+    for part in (flagged.subquery(), opened.subquery(), decided.subquery()):
+        source = source.outerjoin(part, part.c.page_id == t.pages.c.id)
+        columns.append(func.coalesce(part.c.n, 0))
+    return select(*columns).select_from(source)
+
+
+def rebuild(connection: Connection) -> None:
+    """Make all counts again from readings and entries."""
+    connection.execute(delete(t.open_cells))
+    connection.execute(delete(t.page_counts))
+    connection.execute(insert(t.open_cells).from_select(["reading_id", "page_id", "last_entry"], _open_now()))
+    connection.execute(insert(t.page_counts).from_select(["page_id", "flagged", "open", "decided"], _counts_now()))
+
+
+def stray(connection: Connection) -> list[int]:
+    """Pages whose counts or open cells are not what readings and entries say, by id."""
+    cells = {tuple(row) for row in connection.execute(_open_now())}
+    kept = {
+        tuple(row) for row in connection.execute(select(*_ordered(t.open_cells, "reading_id", "page_id", "last_entry")))
+    }
+    counts = {tuple(row) for row in connection.execute(_counts_now())}
+    counted = {
+        tuple(row)
+        for row in connection.execute(select(*_ordered(t.page_counts, "page_id", "flagged", "open", "decided")))
+    }
+    return sorted({row[1] for row in cells ^ kept} | {row[0] for row in counts ^ counted})
+
+
+def _ordered(table, *names: str):
+    return [table.c[name] for name in names]

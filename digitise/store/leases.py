@@ -1,0 +1,127 @@
+"""Leases: which open cells a clerk's browser is looking at, so that two clerks are not shown the same one.
+
+A lease is a courtesy with an end, not a lock: deciding needs none, and `Store.decide` with `last_seen` refuses whoever
+comes second. `client` names the browser. A decision by the same client ends the lease.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from sqlalchemy import Connection, delete, insert, select
+
+from digitise.store import schema as t
+from digitise.store.chain import stamp
+from digitise.store.engine import Database
+from digitise.store.rows import StoreError
+from digitise.store.values import person
+
+LEASE_SECONDS = 120
+LONGEST_SECONDS = 600  # a lease that ends later than this was made by a clock that has been put back since
+
+
+class Leased(StoreError):  # noqa: N818 - it is no fault, another person was quicker
+    """Another clerk is looking at the cell."""
+
+
+@dataclass(frozen=True, slots=True)
+class Lease:
+    """A cell that `by` is looking at in the browser `client`, until `expires_at` unless renewed."""
+
+    page_id: int
+    cell: str
+    client: str
+    by: str
+    taken_at: str
+    expires_at: str
+
+
+class Leases:
+    """Leases of one store."""
+
+    def __init__(self, database: Database):
+        self._database = database
+
+    def take(
+        self, page_id: int, cell: str, *, by: str, client: str, now: datetime, seconds: int = LEASE_SECONDS
+    ) -> Lease:
+        """Lease a cell, or renew this client's lease of it.
+
+        Raises
+        ------
+        Leased
+            Another client holds it; the sentence says who.
+        """
+        taken = self.take_free([(page_id, cell)], by=by, client=client, now=now, seconds=seconds)
+        if taken:
+            return taken[0]
+        other = self.held(now=now)[page_id, cell]
+        raise Leased(f"{other.by} is looking at this cell (since {other.taken_at[11:16]} UTC); take another one")
+
+    def take_free(
+        self,
+        cells: Sequence[tuple[int, str]],
+        *,
+        by: str,
+        client: str,
+        now: datetime,
+        seconds: int = LEASE_SECONDS,
+        most: int | None = None,
+    ) -> list[Lease]:
+        """Lease those of ``(page id, cell)`` that no other client holds, in the order given, at most `most`."""
+        who, ends = person(by), now + timedelta(seconds=_checked(client, seconds))
+        given: list[Lease] = []
+        with self._database.write() as connection:
+            held = _held(connection, now, {page for page, _ in cells})
+            for page_id, cell in cells:
+                if len(given) == most:
+                    break
+                before = held.get((page_id, cell))
+                if before is None or before.client == client:
+                    given.append(Lease(page_id, cell, client, who, stamp(now), stamp(ends)))
+            for lease in given:
+                _remove(connection, lease.page_id, lease.cell)
+                connection.execute(insert(t.leases).values(**{n: getattr(lease, n) for n in Lease.__slots__}))
+        return given
+
+    def held(self, *, now: datetime) -> dict[tuple[int, str], Lease]:
+        """Leases that hold at `now`, by (page id, cell)."""
+        with self._database.read() as connection:
+            return _held(connection, now, None)
+
+    def release(self, *, client: str, page_id: int | None = None, cell: str | None = None) -> None:
+        """End a client's lease of one cell, or all its leases."""
+        query = delete(t.leases).where(t.leases.c.client == client)
+        if page_id is not None:
+            query = query.filter_by(page_id=page_id, cell=cell)
+        with self._database.write() as connection:
+            connection.execute(query)
+
+
+def end(connection: Connection, page_id: int, cell: str, client: str) -> None:
+    """End a client's lease of a cell that it has just decided."""
+    if client:
+        connection.execute(delete(t.leases).filter_by(page_id=page_id, cell=cell, client=client))
+
+
+def _remove(connection: Connection, page_id: int, cell: str) -> None:
+    connection.execute(delete(t.leases).filter_by(page_id=page_id, cell=cell))
+
+
+def _held(connection: Connection, now: datetime, pages: Iterable[int] | None) -> dict[tuple[int, str], Lease]:
+    last = stamp(now + timedelta(seconds=LONGEST_SECONDS))
+    query = select(*(t.leases.c[name] for name in Lease.__slots__))
+    query = query.where(t.leases.c.expires_at > stamp(now), t.leases.c.expires_at <= last)
+    if pages is not None:
+        query = query.where(t.leases.c.page_id.in_(pages))
+    return {(row.page_id, row.cell): Lease(*row) for row in connection.execute(query)}
+
+
+def _checked(client: str, seconds: int) -> int:
+    if not client:
+        raise ValueError("a lease needs the name of the browser that holds it")
+    if not 1 <= seconds <= LONGEST_SECONDS:
+        raise ValueError(f"found a lease of {seconds} seconds, expected 1 to {LONGEST_SECONDS}")
+    return seconds

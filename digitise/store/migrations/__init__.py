@@ -1,0 +1,1 @@
+"""Steps between versions of the store's tables, for Alembic."""

@@ -1,0 +1,102 @@
+"""People who may work in a shared store: name, role and a passphrase that only its argon2 hash is kept of.
+
+The last row of a name is in force; nothing is deleted. Hashing needs ``argon2-cffi`` (``pip install
+'digitise[shared]'``).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from functools import lru_cache
+
+from sqlalchemy import insert, select
+
+from digitise.store import chain
+from digitise.store import schema as t
+from digitise.store.engine import Database
+from digitise.store.rows import StoreError
+from digitise.store.values import person
+
+ROLES = ("viewer", "clerk", "coordinator", "gone")  # "gone": may no longer log in
+SHORTEST_PASSPHRASE, LONGEST_PASSPHRASE = 10, 200
+
+
+@dataclass(frozen=True, slots=True)
+class Person:
+    """One person and what they may do."""
+
+    name: str
+    role: str
+    by: str
+    at: str
+
+
+class People:
+    """People of one store."""
+
+    def __init__(self, database: Database):
+        self._database = database
+
+    def set(self, name: str, *, role: str, by: str, now: datetime, passphrase: str | None = None) -> Person:
+        """Add a person, or give them another role or passphrase (None keeps the one they have).
+
+        Raises
+        ------
+        ValueError
+            No such role, no name, or the passphrase is too short or too long.
+        """
+        who, at = person(name), chain.stamp(now)
+        if role not in ROLES:
+            raise ValueError(f"found role '{role[:20]}', expected one of {', '.join(ROLES)}")
+        hashed = None if passphrase is None else _hasher().hash(_checked(passphrase))
+        with self._database.write() as connection:
+            last = connection.execute(_last(who)).first()
+            kept = last.passphrase if last else ""
+            new = {"name": who, "role": role, "passphrase": kept if hashed is None else hashed, "by": person(by)}
+            added = connection.execute(insert(t.people).values(at=at, **new))
+            chain.seal(connection, t.people, added.inserted_primary_key[0], at=at)
+        return Person(who, role, person(by), at)
+
+    def all(self) -> list[Person]:
+        """Everybody as they stand now, in the order they came; those who are gone too."""
+        with self._database.read() as connection:
+            rows = connection.execute(select(t.people).order_by(t.people.c.id)).all()
+        return [Person(row.name, row.role, row.by, row.at) for row in {row.name: row for row in rows}.values()]
+
+    def check(self, name: str, passphrase: str) -> Person | None:
+        """The person, when the passphrase is theirs and they may log in; a wrong name takes as long as a right one."""
+        from argon2.exceptions import InvalidHashError, VerificationError
+
+        with self._database.read() as connection:
+            row = connection.execute(_last(" ".join(name.split()))).first()
+        known = row is not None and row.passphrase and row.role != "gone"
+        hasher = _hasher()
+        try:
+            hasher.verify(row.passphrase if known else _nobodys(), passphrase[:LONGEST_PASSPHRASE])
+        except (VerificationError, InvalidHashError):
+            return None
+        return Person(row.name, row.role, row.by, row.at) if known else None
+
+
+def _last(name: str):
+    return select(t.people).where(t.people.c.name == name).order_by(t.people.c.id.desc()).limit(1)
+
+
+def _checked(passphrase: str) -> str:
+    if not SHORTEST_PASSPHRASE <= len(passphrase) <= LONGEST_PASSPHRASE:
+        raise ValueError(f"expected a passphrase of {SHORTEST_PASSPHRASE} to {LONGEST_PASSPHRASE} characters")
+    return passphrase
+
+
+@lru_cache(maxsize=1)
+def _nobodys() -> str:
+    return _hasher().hash("a passphrase that is nobody's")
+
+
+def _hasher():
+    try:
+        from argon2 import PasswordHasher
+    except ModuleNotFoundError:
+        raise StoreError("passphrases need argon2-cffi: pip install 'digitise[shared]'") from None
+    return PasswordHasher()

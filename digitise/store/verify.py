@@ -1,0 +1,160 @@
+"""Whether a store is as the tool left it: its database, the chain over its history, originals and flattened pages.
+
+Everything that differs is named in a sentence with what to do. A changed row is found by its link; a row without a link
+was added, a link without a row tells of one removed. A chain that was written anew from some link on is whole in
+itself: only a head from elsewhere (a backup, a notebook) tells, so `verify` takes one and gives the present one.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from sqlalchemy import Connection, select, text
+from sqlalchemy.exc import DBAPIError
+
+from digitise.store import chain, counts
+from digitise.store import schema as t
+from digitise.store.chain import Head
+from digitise.store.store import Store
+
+_MOST_NAMED = 200  # of one kind of trouble; a store that was torn apart needs no endless list
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """What was checked and found: `problems` are to be mended, `notes` are only said. Both are sentences."""
+
+    problems: tuple[str, ...]
+    notes: tuple[str, ...]
+    photos: int
+    pages: int
+    head: Head
+
+
+def verify(store: Store, *, head: str | None = None, tick: Callable[[int], None] = lambda total: None) -> Report:
+    """Check all of a store, also while others work in it; `tick` is called for each file with the number of files.
+
+    `head` is a hash that the chain had at an earlier time, as `Report.head` gave it.
+    """
+    problems: list[str] = []
+    notes: list[str] = []
+    with store.database.read() as connection:
+        problems += _database(connection)
+        problems += _few(_chain(connection, head))
+        problems += [
+            f"page {page}: its list of open cells is out of step with its entries; "
+            "make a backup and restore it, which makes the list anew"
+            for page in counts.stray(connection)[:_MOST_NAMED]
+        ]
+        now, originals, pictures = chain.head(connection), _originals(connection), _pictures(connection)
+    files = originals | pictures
+    for path, (sha256, words) in files.items():
+        tick(len(files))
+        problems += _file(store.folder / path, sha256, words)
+    unhashed = sum(sha256 is None for sha256, _ in pictures.values())
+    if unhashed:
+        notes.append(
+            f"{unhashed} flattened pages are from before their hashes were kept; only their presence was checked"
+        )
+    strangers = _strangers(store.folder, set(files))
+    if strangers:
+        notes.append(
+            f"{len(strangers)} files belong to no photograph, such as {strangers[0]}: left by a program that was "
+            "stopped before it could note them; adding the photograph again takes them up"
+        )
+    return Report(tuple(problems), tuple(notes), len(originals), len(pictures), now)
+
+
+def _few(sentences: Iterator[str]) -> list[str]:
+    out = []
+    for sentence in sentences:
+        if len(out) == _MOST_NAMED:
+            return [*out, "and more of this kind"]
+        out.append(sentence)
+    return out
+
+
+def _database(connection: Connection) -> list[str]:
+    """SQLite's own check; PostgreSQL's server keeps its tables whole or says so."""
+    if connection.dialect.name != "sqlite":
+        return []
+    try:
+        said = [row[0] for row in connection.execute(text("PRAGMA integrity_check(20)"))]
+        broken = connection.execute(text("PRAGMA foreign_key_check")).all()
+    except DBAPIError as error:
+        said, broken = [str(error.orig)], []
+    out = [f"the database is damaged ({line}); bring the store back from a backup" for line in said if line != "ok"]
+    return out + [f"{row[0]} {row[1]} refers to a row of {row[2]} that is not there" for row in broken[:20]]
+
+
+def _chain(connection: Connection, head: str | None) -> Iterator[str]:
+    content: dict[tuple[str, str], str] = {}
+    last, found = Head(0, chain.START), head in (None, chain.START)
+    for link in connection.execute(select(t.links).order_by(t.links.c.id).execution_options(yield_per=1000)):
+        data = dict(link._mapping)
+        own = data.pop("hash")
+        if link.id != last.length + 1:
+            yield f"audit trail: link {last.length + 1} is missing; the history was changed behind the tool's back"
+        elif link.previous != last.hash:
+            yield f"audit trail: link {link.id} does not follow from the one before; one of the two was changed"
+        if chain.digest(data) != own:
+            yield f"audit trail: link {link.id} ({link.kind} {link.row}) was changed"
+        content[link.kind, link.row] = link.content
+        last, found = Head(link.id, own), found or own == head
+    if not found:
+        yield f"audit trail: the head {head[:16]}… is not in it; history from before that time was written anew"
+    for table in chain.KINDS:
+        yield from _rows(connection, table, content)
+    for kind, row in content:
+        yield f"{kind} {row}: removed behind the tool's back; bring the store back from a backup"
+
+
+def _rows(connection: Connection, table, content: dict[tuple[str, str], str]) -> Iterator[str]:
+    """Compare rows with their links, which are taken out of `content`."""
+    streamed = chain.linked_rows(connection, table)
+    for row in list(streamed) if table in (t.pages, t.audits) else streamed:
+        key = (table.name, chain.key_of(table, row))
+        linked = content.pop(key, None)
+        if linked is None:
+            yield f"{_words(table, row)}: added behind the tool's back"
+        elif linked != chain.content_of(connection, table, row):
+            parts = " (it, a reading on it or an entry by rule)" if table is t.pages else ""
+            yield f"{_words(table, row)}: changed behind the tool's back{parts}; bring the store back from a backup"
+
+
+def _words(table, row) -> str:
+    if table is t.entries:
+        return f"entry {row.id} ({row.cell} on page {row.page_id}, by {row.by}, {row.at})"
+    if table is t.photos:
+        return f"photograph {row.name} ({row.sha256[:12]}…)"
+    return f"{table.name} {chain.key_of(table, row)}"
+
+
+def _originals(connection: Connection) -> dict[str, tuple[str | None, str]]:
+    """Path below the folder to (SHA-256, words)."""
+    rows = connection.execute(select(t.photos.c.file, t.photos.c.sha256, t.photos.c.name))
+    return {f"originals/{row.file}": (row.sha256, f"{row.name}: the kept photograph") for row in rows}
+
+
+def _pictures(connection: Connection) -> dict[str, tuple[str | None, str]]:
+    rows = connection.execute(select(t.pages.c.image, t.pages.c.image_sha256, t.pages.c.id))
+    return {f"pages/{row.image}": (row.image_sha256, f"page {row.id}: its flattened picture") for row in rows}
+
+
+def _file(path: Path, sha256: str | None, words: str) -> list[str]:
+    try:
+        with path.open("rb") as data:
+            found = hashlib.file_digest(data, "sha256").hexdigest()
+    except OSError as error:
+        return [f"{words} cannot be opened ({error.strerror}); bring {path.name} back from a backup"]
+    if sha256 is not None and found != sha256:
+        return [f"{words} was changed since it was kept; bring {path.name} back from a backup"]
+    return []
+
+
+def _strangers(folder: Path, known: set[str]) -> list[str]:
+    found = (p for part in ("originals", "pages") for p in (folder / part).rglob("*") if p.is_file())
+    return sorted(name for p in found if (name := p.relative_to(folder).as_posix()) not in known)

@@ -1,0 +1,356 @@
+"""Leases, audits, sign-offs, accepted findings and people: what the screens keep beside entries, on both databases."""
+
+import json
+from datetime import timedelta
+
+import numpy as np
+import pytest
+from kept import FLAGGED, NOW, PACK, keep, made_result
+from scipy.stats import beta
+from stores import GOBY, RAY, TOTAL, enter, fish
+
+from digitise.store import ChangedMeanwhile, Leased, StoreError
+
+MINUTE = timedelta(minutes=1)
+
+
+def lease(store, page, cell=TOTAL, *, by="Anna", client="desk-anna", now=NOW, **extra):
+    return store.leases.take(page, cell, by=by, client=client, now=now, **extra)
+
+
+# Leases
+
+
+def test_a_leased_cell_is_refused_to_another_browser_in_words(store):
+    """The sentence says who looks at it and since when; the same browser may take it again."""
+    page = fish(store)
+    lease(store, page)
+
+    with pytest.raises(Leased, match=r"Anna is looking at this cell \(since 09:30 UTC\)"):
+        lease(store, page, by="Ben", client="desk-ben")
+    assert lease(store, page, now=NOW + MINUTE).expires_at == "2026-03-28T09:33:00Z"
+    assert list(store.leases.held(now=NOW + MINUTE)) == [(page, TOTAL)]
+
+
+def test_a_lease_ends_by_itself(store):
+    """Two minutes after it was taken the cell is anybody's."""
+    page = fish(store)
+    lease(store, page)
+
+    assert lease(store, page, by="Ben", client="desk-ben", now=NOW + 2 * MINUTE).by == "Ben"
+
+
+def test_a_decision_ends_the_lease_of_its_own_browser_only(store):
+    """Anna's decision frees what Anna held; a decision from elsewhere leaves her lease."""
+    page = fish(store, flagged=(TOTAL, GOBY))
+    lease(store, page, TOTAL)
+    lease(store, page, GOBY)
+    enter(store, page, TOTAL, client="desk-anna", seq=1)
+    enter(store, page, GOBY, by="Ben", client="desk-ben", seq=1)
+
+    assert list(store.leases.held(now=NOW)) == [(page, GOBY)]
+
+
+def test_leases_given_back_are_free_at_once(store):
+    """One cell, or all of a browser that is closed."""
+    page = fish(store, flagged=(TOTAL, GOBY, RAY))
+    for cell in (TOTAL, GOBY, RAY):
+        lease(store, page, cell)
+    store.leases.release(client="desk-anna", page_id=page, cell=RAY)
+    assert sorted(c for _, c in store.leases.held(now=NOW)) == sorted([TOTAL, GOBY])
+
+    store.leases.release(client="desk-ben")
+    assert len(store.leases.held(now=NOW)) == 2
+    store.leases.release(client="desk-anna")
+    assert store.leases.held(now=NOW) == {}
+
+
+def test_a_clock_put_back_leaves_no_cell_locked_for_days(store):
+    """A lease taken a day from now is taken for stale, not for one that holds another day."""
+    page = fish(store)
+    lease(store, page, now=NOW + timedelta(days=1))
+
+    assert store.leases.held(now=NOW) == {}
+    assert lease(store, page, by="Ben", client="desk-ben").by == "Ben"
+
+
+def test_two_desks_are_given_different_cells(store):
+    """The second clerk gets the cells after the first one's; a third finds none left."""
+    fish(store, flagged=(TOTAL, GOBY, RAY))
+    take = {"by": "Anna", "client": "desk-anna", "now": NOW}
+
+    anna = store.take_cells(2, **take)
+    ben = store.take_cells(2, by="Ben", client="desk-ben", now=NOW)
+    assert [i.cell for i in anna + ben] == [i.cell for i in store.queue()]
+    assert (len(anna), len(ben)) == (2, 1)
+    assert store.take_cells(2, by="Cara", client="desk-cara", now=NOW) == []
+    assert store.take_cells(2, **take) == anna
+
+
+@pytest.mark.parametrize(("client", "seconds", "words"), [("", 60, "name of the browser"), ("desk", 601, "1 to 600")])
+def test_an_endless_or_nameless_lease_is_refused(store, client, seconds, words):
+    """No cell can be kept from others for good."""
+    page = fish(store)
+
+    with pytest.raises(ValueError, match=words):
+        lease(store, page, client=client, seconds=seconds)
+
+
+# Audits
+
+
+def draw(store, size, seed=5, **extra):
+    return store.audits.draw(size, by="Mira", now=NOW, rng=np.random.default_rng(seed), **extra)
+
+
+def answer_all(store, audit, *, wrong=0):
+    """Answer as the page says, the first `wrong` cells otherwise."""
+    truth = {c: now for p in store.pages() for c, now in ((k, v) for k, v in store.current(p.id).items())}
+    for n, one in enumerate(store.audits.cells(audit.id)):
+        state, value = truth[one.cell].state, truth[one.cell].value
+        if n < wrong:
+            state, value = "illegible", None
+        store.audits.answer(one.id, value=value, state=state, by="Mira", now=NOW)
+
+
+def test_an_audit_draws_accepted_cells_only_and_tells_no_value(store):
+    """52 of 53 were accepted, one of these was since entered by a person: 51 to draw from, each once."""
+    page = fish(store)
+    enter(store, page, RAY, 7)
+    audit = draw(store, 100)
+    cells = store.audits.cells(audit.id)
+
+    assert (audit.population, audit.sampled, audit.answered, audit.bound) == (51, 51, 0, None)
+    assert len({c.cell for c in cells}) == 51
+    assert not {RAY, TOTAL} & {c.cell for c in cells}
+    assert not hasattr(cells[0], "value")
+
+
+def test_the_same_seed_draws_the_same_sample_and_another_seed_another(store):
+    """The draw can be made again from its seed."""
+    fish(store)
+    drawn = [[c.cell for c in store.audits.cells(draw(store, 10, seed).id)] for seed in (1, 1, 2)]
+
+    assert drawn[0] == drawn[1] != drawn[2]
+
+
+def test_a_full_audit_without_a_difference_gives_the_exact_bound(store):
+    """0 wrong of 20: 1 - 0.05 ** (1 / 20) = 13.9 %, the rule of three's exact form."""
+    fish(store)
+    audit = draw(store, 20)
+    answer_all(store, audit)
+
+    done = store.audits.audit(audit.id)
+    assert (done.answered, done.differing) == (20, ())
+    assert done.bound == pytest.approx(1 - 0.05 ** (1 / 20))
+
+
+def test_differences_are_named_and_widen_the_bound(store):
+    """2 wrong of 20: the one-sided Clopper-Pearson bound is a beta quantile."""
+    fish(store)
+    audit = draw(store, 20)
+    answer_all(store, audit, wrong=2)
+
+    done = store.audits.audit(audit.id)
+    assert [d.answer_state for d in done.differing] == ["illegible", "illegible"]
+    assert done.bound == pytest.approx(beta.ppf(0.95, 3, 18))
+
+
+def test_an_unfinished_audit_bounds_nothing(store):
+    """19 of 20 answered say nothing: the last one may have been left out for a reason."""
+    fish(store)
+    audit = draw(store, 2)
+    one, _ = store.audits.cells(audit.id)
+    store.audits.answer(one.id, value=None, state="illegible", by="Mira", now=NOW)
+
+    assert store.audits.audit(audit.id).bound is None
+
+
+def test_a_sampled_cell_is_answered_once(store):
+    """The same answer again is nothing new; another one is refused; and no entry is made."""
+    page = fish(store)
+    before = store.entries(page)
+    one = store.audits.cells(draw(store, 1).id)[0]
+    for _ in range(2):
+        store.audits.answer(one.id, value=None, state="illegible", by="Mira", now=NOW)
+
+    with pytest.raises(StoreError, match="Mira has answered this cell"):
+        store.audits.answer(one.id, value=None, state="illegible", by="Ben", now=NOW)
+    assert store.entries(page) == before
+    assert store.audits.cells(one.audit_id)[0].answered == "Mira"
+
+
+def test_an_audit_of_nothing_is_refused(store):
+    """No page, no audit; and a sample has at least one cell."""
+    with pytest.raises(ValueError, match="nothing to audit"):
+        draw(store, 5)
+    with pytest.raises(ValueError, match="at least 1"):
+        draw(store, 0)
+    with pytest.raises(StoreError, match="no audit 9"):
+        store.audits.audit(9)
+    with pytest.raises(StoreError, match="no sampled cell 9"):
+        store.audits.answer(9, value=None, state="blank", by="Mira", now=NOW)
+
+
+def test_an_audit_keeps_to_its_pack(store):
+    """Cells of another survey are not drawn."""
+    fish(store)
+    other = keep(store, made_result("fish", {TOTAL: FLAGGED}, name="b.jpg", pack="WX3PLE"))
+    audit = draw(store, 10, pack="WX3PLE")
+
+    assert {c.page_id for c in store.audits.cells(audit.id)} == {other}
+    assert audit.pack == "WX3PLE"
+
+
+# Sign-offs
+
+
+def sign(store, *, statement="Looked at every sheet.", by="Mira", now=NOW, digest=None):
+    return store.signoffs.sign(PACK, statement=statement, by=by, now=now, digest=digest or store.signoffs.digest(PACK))
+
+
+def test_a_survey_with_open_cells_cannot_be_signed(store):
+    """The sentence says how many; a pack without sheets cannot be signed either."""
+    fish(store)
+
+    with pytest.raises(StoreError, match=f"pack {PACK}: 1 cells still wait"):
+        sign(store)
+    with pytest.raises(StoreError, match="no sheet of pack WX3PLE"):
+        store.signoffs.sign("WX3PLE", statement="x", by="Mira", now=NOW, digest="")
+
+
+def test_a_sign_off_freezes_every_cell(store):
+    """53 cells with state, value, decider; a later entry makes the sign-off old, but what was signed stays."""
+    page = fish(store)
+    entry = enter(store, page)
+    signed = sign(store)
+    frozen = {c.cell: c for c in store.signoffs.frozen(signed.id)}
+
+    assert (signed.version, signed.by, signed.current, len(frozen)) == (1, "Mira", True, 53)
+    assert (frozen[TOTAL].value, frozen[TOTAL].by, frozen[TOTAL].entry) == (6, "Anna", entry.id)
+    assert frozen[GOBY].state == "blank"
+    enter(store, page, RAY, 9)
+    assert [s.current for s in store.signoffs.of(PACK)] == [False]
+    assert {c.cell: c for c in store.signoffs.frozen(signed.id)} == frozen
+
+    again = sign(store, now=NOW + MINUTE)
+    assert (again.version, [s.current for s in store.signoffs.of(PACK)]) == (2, [False, True])
+
+
+def test_an_undone_change_brings_the_signed_values_but_not_the_signature_back(store):
+    """The entry in force is another one, so somebody has to look again."""
+    page = fish(store)
+    enter(store, page)
+    sign(store)
+    enter(store, page, RAY, 9)
+    store.undo(page, RAY, by="Anna", now=NOW)
+
+    assert [s.current for s in store.signoffs.of(PACK)] == [False]
+
+
+def test_what_changed_after_the_signer_looked_is_not_signed(store):
+    """The digest of what was shown is checked under the writing lock."""
+    page = fish(store)
+    enter(store, page)
+    seen = store.signoffs.digest(PACK)
+    enter(store, page, RAY, 9)
+
+    with pytest.raises(ChangedMeanwhile, match="was changed since you looked"):
+        sign(store, digest=seen)
+
+
+def test_the_same_signature_twice_is_one(store):
+    """Sent again, it changes nothing; other words make another version."""
+    enter(store, fish(store))
+    first = sign(store)
+
+    assert sign(store, now=NOW + MINUTE) == first
+    assert sign(store, statement="And the tape.").version == 2
+    with pytest.raises(StoreError, match="no sign-off 9"):
+        store.signoffs.frozen(9)
+
+
+def test_a_signature_needs_a_person_and_words(store):
+    """Neither the rule nor nobody signs, and not without a statement."""
+    enter(store, fish(store))
+
+    with pytest.raises(ValueError, match="give a person's name"):
+        sign(store, by="rule")
+    with pytest.raises(ValueError, match="statement: expected 1 to 2000"):
+        sign(store, statement="  ")
+
+
+# Accepted findings
+
+
+def test_a_finding_is_accepted_with_a_reason_and_may_be_opened_again(store):
+    """Nothing is deleted: three decisions are kept, the last one holds."""
+    accept = {"reason": "Storm, no dive.", "by": "Mira", "now": NOW}
+    found = store.findings.accept(PACK, "missing/fish/2", **accept)
+    assert (found.reason, found.by, found.at) == ("Storm, no dive.", "Mira", "2026-03-28T09:30:00Z")
+    assert store.findings.accepted(PACK) == {"missing/fish/2": found}
+    assert store.findings.accept(PACK, "missing/fish/2", **accept) == found
+
+    store.findings.reopen(PACK, "missing/fish/2", reason="Found it.", by="Ben", now=NOW)
+    assert store.findings.accepted(PACK) == {}
+    with pytest.raises(StoreError, match="is not accepted"):
+        store.findings.reopen(PACK, "missing/fish/2", reason="x", by="Ben", now=NOW)
+    assert store.findings.accept(PACK, "missing/fish/2", **accept).id > found.id
+
+
+@pytest.mark.parametrize(("reason", "words"), [("", "reason: expected 1 to 500"), ("a" * 501, "reason: expected")])
+def test_a_finding_is_not_accepted_without_a_reason(store, reason, words):
+    """And not with a novel."""
+    with pytest.raises(ValueError, match=words):
+        store.findings.accept(PACK, "missing/fish/2", reason=reason, by="Mira", now=NOW)
+    assert store.findings.accepted(PACK) == {}
+
+
+def test_findings_of_another_pack_are_apart(store):
+    """The same name in another survey is another finding."""
+    store.findings.accept(PACK, "missing/fish/2", reason="Storm.", by="Mira", now=NOW)
+
+    assert store.findings.accepted("WX3PLE") == {}
+
+
+# People
+
+
+def test_a_passphrase_is_kept_as_a_hash_only_and_checked(store, where):
+    """The right one is told from a wrong one, a wrong name and nobody's; the table holds an argon2 hash."""
+    store.people.set("Mira Tole", role="coordinator", by="Setup", now=NOW, passphrase="correct grey wrasse")  # noqa: S106
+
+    assert store.people.check("Mira Tole", "correct grey wrasse").role == "coordinator"
+    assert store.people.check("Mira Tole", "correct grey wrass") is None
+    assert store.people.check("Ben", "correct grey wrasse") is None
+    assert "wrasse" not in json.dumps(where.rows("people"))
+    assert "$argon2id$" in json.dumps(where.rows("people"))
+
+
+def test_a_person_gets_another_role_and_keeps_the_passphrase_until_gone(store):
+    """History stays: two rows for one person; whoever is gone cannot log in."""
+    store.people.set("Ben", role="viewer", by="Mira", now=NOW, passphrase="ten fathoms deep")  # noqa: S106
+    store.people.set("Ben", role="clerk", by="Mira", now=NOW)
+    assert store.people.check("Ben", "ten fathoms deep").role == "clerk"
+    store.people.set("Ben", role="gone", by="Mira", now=NOW)
+
+    assert store.people.check("Ben", "ten fathoms deep") is None
+    assert [(p.name, p.role) for p in store.people.all()] == [("Ben", "gone")]
+
+
+@pytest.mark.parametrize(
+    ("role", "passphrase", "words"),
+    [("king", "long enough it is", "one of viewer, clerk"), ("clerk", "short", "10 to 200 characters")],
+)
+def test_roles_and_passphrases_are_checked(store, role, passphrase, words):
+    """Nothing is added."""
+    with pytest.raises(ValueError, match=words):
+        store.people.set("Ben", role=role, by="Mira", now=NOW, passphrase=passphrase)
+    assert store.people.all() == []
+
+
+def test_a_person_without_a_passphrase_cannot_log_in(store):
+    """An empty hash matches nothing, not even an empty passphrase."""
+    store.people.set("Ben", role="clerk", by="Mira", now=NOW)
+
+    assert store.people.check("Ben", "") is None
