@@ -11,6 +11,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from digitise.chances import Chances, code_chances, count_chances, count_slip_variance, slip_chance
 from digitise.compose import build_layouts
 from digitise.protocol import BeltSheet, LineSheet, Protocol, RowSpec, SiteSheet
 from digitise.store import CellNow, PageRow
@@ -24,11 +25,17 @@ Sheets = Iterable[tuple[PageRow, Mapping[str, CellNow]]]
 
 @dataclass(frozen=True, slots=True)
 class Point:
-    """One point under the tape. `category` is the category's id; None unless `state` is "entered"."""
+    """One point under the tape. `category` is the category's id; None unless `state` is "entered".
+
+    While nobody has decided it, `chances` holds what it may be, and is empty when that is not known. `slip` is the
+    chance that a category accepted by rule is misread.
+    """
 
     position_m: float
     category: str | None
     state: str
+    chances: Chances = ()
+    slip: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +43,8 @@ class Count:
     """One row of a belt sheet in one segment.
 
     `count` is a number when `state` is "counted" (from the `source` "tally" or "total") or "none seen" (a blank row
-    under a ticked none-seen box), else None with one of `UNKNOWN`.
+    under a ticked none-seen box), else None with one of `UNKNOWN`. While it is unread, `chances` holds what it may be,
+    and is empty when that is not known. `slip_variance` is the mean squared misreading of a count accepted by rule.
     """
 
     sheet: str
@@ -46,6 +54,8 @@ class Count:
     count: int | None
     state: str
     source: str = ""
+    chances: Chances = ()
+    slip_variance: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,7 +218,12 @@ def _points(protocol: Protocol, name: str, sheet: LineSheet, cells: Mapping[str,
         cell = cells.get(f"{name}/{position:g}")
         state = cell.state if cell else "missing"
         found = category.get(cell.value) if state == "entered" else None
-        out.append(Point(position, found, "illegible" if state == "entered" and found is None else state))
+        if found is not None:
+            out.append(Point(position, found, state, slip=slip_chance(cell)))
+        elif state == "unread":
+            out.append(Point(position, None, state, code_chances(cell, category)))
+        else:
+            out.append(Point(position, None, "illegible" if state == "entered" else state))
     return tuple(out)
 
 
@@ -227,7 +242,10 @@ def _counts(
             stem = f"{name}/{row.id}/{segment}"
             tally, total = cells.get(f"{stem}/tally"), cells.get(f"{stem}/total")
             count, state, source = meaning(tally, total, none_seen=none_seen)
-            out.append(Count(name, row.id, segment, protocol.belt.area_m2(segment), count, state, source))
+            chances = count_chances(tally, total, none_seen=none_seen) if state == "unread" else ()
+            slip = count_slip_variance(tally if source == "tally" else total) if state == "counted" else 0.0
+            area = protocol.belt.area_m2(segment)
+            out.append(Count(name, row.id, segment, area, count, state, source, chances, slip))
             if difference := _difference(tally, total):
                 findings.append(Finding(f"{where}, {row.label}, {segment} m", difference))
     blank = sum(c.state == "blank" for c in out)

@@ -111,6 +111,7 @@ class KeptLayout:
             confidence=reading.confidence,
             reasons=tuple(json.loads(reading.reasons)),
             box_mm=cell.box_mm,
+            candidates=_pairs(reading.candidates),
         )
 
     def queue_item(self, page: PageRow, row: Row) -> QueueItem:
