@@ -204,8 +204,9 @@ def occurrence_table(results: Sequence[SurveyResults]) -> pd.DataFrame:
     Columns: ``pack, site, date, sheet``; ``id`` and ``label`` of the row, ``kind`` ("taxon", "impact", "percent" or
     "tick"); ``transects`` whose every segment is known, of which ``seen_on``; ``occurrence_percent`` with the Wilson
     limits ``low_percent`` and ``high_percent`` at ``confidence``; for percentages ``mean_percent`` over transects with
-    the t limits ``mean_low_percent`` and ``mean_high_percent``; for counts ``dispersion_index`` (variance over mean between whole belts), ``dispersion_p`` (chance of
-    so large an index if animals did not keep together) and ``negative_binomial_k`` (moments); ``note``.
+    the t limits ``mean_low_percent`` and ``mean_high_percent``; for counts ``dispersion_index`` (variance over mean
+    between whole belts), ``dispersion_p`` (chance of so large an index if animals did not keep together) and
+    ``negative_binomial_k`` (moments); ``note``.
     """
     import pandas as pd
 
