@@ -37,7 +37,7 @@ def site_jpg(tmp_path_factory, photograph) -> Path:
 
 
 def test_the_commands_are_these() -> None:
-    assert COMMANDS == ["codes", "demo", "evaluate", "export", "read", "results", "review", "sheets"]
+    assert COMMANDS == ["codes", "compare", "demo", "evaluate", "export", "read", "results", "review", "sheets"]
 
 
 @pytest.mark.parametrize("command", COMMANDS)

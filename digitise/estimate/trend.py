@@ -123,8 +123,9 @@ def theil_sen(years: Sequence[float], values: Sequence[float], *, unit: str = ""
     test = mann_kendall([values[i] for i in order])
     width = float(ndtri(0.5 + level / 2)) * math.sqrt(test.variance)
     below, above = round((len(slopes) - width) / 2) - 1, round((len(slopes) + width) / 2)
-    if below < 0 or above >= len(slopes):
-        note = "too few surveys for an interval"
+    flat = slopes[0] == slopes[-1]
+    if below < 0 or above >= len(slopes) or flat:
+        note = "all surveys in a line: no interval" if flat else "too few surveys for an interval"
         return Trend(_slope(slope, None, None, n, method, unit, note=note, level=level), test.p)
     return Trend(_slope(slope, slopes[below], slopes[above], n, method, unit, note="", level=level), test.p)
 
@@ -203,14 +204,18 @@ def model_trend(
         return _none(n, method, unit, TOO_FEW, level)
     if math.fsum(hits) == 0 or (kind == "cover" and math.fsum(hits) >= math.fsum(sizes)):
         return _none(n, method, unit, "never seen, or nothing else was: no model", level)
-    fit = _glm(years, hits, sizes, kind=kind)
-    low, high = (float(v) for v in fit.conf_int(alpha=1 - level)[1])
-    slope = _slope(*(math.exp(v) for v in (fit.params[1], low, high)), n, method, unit, note="", level=level)
-    p = float(fit.pvalues[1])
-    return Trend(slope, p if math.isfinite(p) else None)
+    found, se = _glm(years, hits, sizes, kind=kind)
+    from scipy.special import stdtr, stdtrit
+
+    half = float(stdtrit(n - 2, 0.5 + level / 2)) * se
+    slope = _slope(*(math.exp(v) for v in (found, found - half, found + half)), n, method, unit, note="", level=level)
+    return Trend(slope, 2 * float(stdtr(n - 2, -abs(found) / se)))
 
 
-def _glm(years: Sequence[float], hits: Sequence[float], sizes: Sequence[float], *, kind: str):
+def _glm(years: Sequence[float], hits: Sequence[float], sizes: Sequence[float], *, kind: str) -> tuple[float, float]:
+    """Slope of the linear predictor and its standard error, widened by the spread between surveys."""
+    import warnings
+
     import numpy as np
     import statsmodels.api as sm
 
@@ -220,5 +225,8 @@ def _glm(years: Sequence[float], hits: Sequence[float], sizes: Sequence[float], 
         model = sm.GLM(np.column_stack([k, n - k]), design, family=sm.families.Binomial())
     else:
         model = sm.GLM(k, design, family=sm.families.Poisson(), offset=np.log(n))
-    fit = model.fit(scale="X2", use_t=True)
-    return fit if fit.scale >= 1 else model.fit(scale=1.0, use_t=True)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # surveys that all agree are fitted without rest, which is no fault
+        fit = model.fit(scale=1.0)
+    spread = max(1.0, float(fit.pearson_chi2) / fit.df_resid)
+    return float(fit.params[1]), float(fit.bse[1]) * math.sqrt(spread)
