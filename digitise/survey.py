@@ -7,7 +7,7 @@ or blank cell stays what it is, and so does a sheet that nobody photographed ("m
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -144,17 +144,32 @@ class Survey:
 
 def load_survey(store: Store, pack: str) -> Survey:
     """A pack's survey as the store holds it now; superseded photographs are left out."""
-    pages = [p for p in store.pages(pack) if not p.superseded]
-    if not pages:
-        raise ValueError(f"no page of pack {pack} has been read")
-    newest = max(pages, key=lambda p: p.id)
-    return assemble(store.protocol_for(newest), pack, [(p, store.current(p.id)) for p in pages])
+    return next(iter_surveys(store, [pack]))
 
 
 def load_surveys(store: Store, packs: Sequence[str] | None = None) -> tuple[Survey, ...]:
     """Surveys of these packs (of every pack in the store when None), by date, then as they came."""
-    found = [load_survey(store, pack) for pack in (store.packs() if packs is None else packs)]
-    return tuple(sorted(found, key=lambda s: s.date or "9999"))
+    return tuple(sorted(iter_surveys(store, packs), key=lambda s: s.date or "9999"))
+
+
+def iter_surveys(store: Store, packs: Sequence[str] | None = None) -> Iterator[Survey]:
+    """The same one after another, as they came or as asked for, so that only one need be held at a time.
+
+    Raises
+    ------
+    ValueError
+        No page of a pack that was asked for has been read.
+    """
+    own: dict[str, list[PageRow]] = {}
+    for page in store.pages():
+        if page.pack is not None:
+            own.setdefault(page.pack, []).append(page)
+    for pack in sorted(own, key=lambda p: min(page.id for page in own[p])) if packs is None else packs:
+        pages = [p for p in own.get(pack, ()) if not p.superseded]
+        if not pages:
+            raise ValueError(f"no page of pack {pack} has been read")
+        newest = max(pages, key=lambda p: p.id)
+        yield assemble(store.protocol_for(newest), pack, [(p, store.current(p.id)) for p in pages])
 
 
 def assemble(protocol: Protocol, pack: str, sheets: Sheets) -> Survey:

@@ -64,7 +64,7 @@ class Estimate:
         """The same estimate in another unit: value, limits and standard error times ``factor`` (> 0)."""
         numbers = (self.value, self.low, self.high, self.se)
         value, low, high, se = (None if number is None else number * factor for number in numbers)
-        return replace(self, value=value, low=low, high=high, se=se, unit=unit)
+        return Estimate(value, low, high, self.n, self.method, unit, self.note, self.scope, self.level, se)
 
 
 def check_hits(hits: float, points: float, level: float) -> None:

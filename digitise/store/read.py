@@ -6,8 +6,9 @@ Layouts and protocols never change once kept, so `Library` remembers those it ha
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 from sqlalchemy import Connection, Row, Select, and_, func, or_, select
 
@@ -32,9 +33,11 @@ from digitise.store.rows import (
 OPENED_AGAIN = "The entry was taken back. Enter the value, or mark the cell illegible."
 
 
-def current_entries() -> Select:
-    """The last entry of every cell that has one."""
+def current_entries(page_id: int | None = None) -> Select:
+    """The last entry of every cell that has one, on one page or on all."""
     last = select(func.max(t.entries.c.id)).group_by(t.entries.c.page_id, t.entries.c.cell)
+    if page_id is not None:
+        last = last.where(t.entries.c.page_id == page_id)
     return select(t.entries).where(t.entries.c.id.in_(last))
 
 
@@ -65,13 +68,13 @@ class KeptLayout:
     per_transect: bool
     page_size_mm: tuple[float, float]
     cells: tuple[Cell, ...]
+    by_id: Mapping[str, Cell]
 
     def cell(self, cell_id: str) -> Cell:
         """One cell; `StoreError` when the page has none of this name."""
-        for cell in self.cells:
-            if cell.id == cell_id:
-                return cell
-        raise StoreError(f"{self.title}: there is no cell '{cell_id}' on this page")
+        if cell_id not in self.by_id:
+            raise StoreError(f"{self.title}: there is no cell '{cell_id}' on this page")
+        return self.by_id[cell_id]
 
     def reading_row(self, row: Row) -> ReadingRow:
         """A reading with its place on the page."""
@@ -95,7 +98,7 @@ class KeptLayout:
 
     def cell_now(self, reading: Row, entry: Row | None) -> CellNow:
         """A cell's present state, from its reading and its last entry."""
-        cell, read = self.cell(reading.cell), json.loads(reading.value)
+        cell, read = self.cell(reading.cell), _value(reading.value)
         decided = entry is not None and entry.state != "withdrawn"
         return CellNow(
             page_id=reading.page_id,
@@ -103,13 +106,13 @@ class KeptLayout:
             kind=cell.kind,
             label=cell_label(cell),
             state=entry.state if decided else "unread",
-            value=json.loads(entry.value) if decided else None,
+            value=_value(entry.value) if decided else None,
             by=entry.decided_by if decided else "",
             at=entry.at if decided else "",
             why=entry.why if decided else "",
             read_value=read,
             confidence=reading.confidence,
-            reasons=tuple(json.loads(reading.reasons)),
+            reasons=_names(reading.reasons),
             box_mm=cell.box_mm,
             candidates=_pairs(reading.candidates),
         )
@@ -143,6 +146,18 @@ class KeptLayout:
         )
 
 
+@lru_cache(maxsize=4096)
+def _value(text: str) -> Value:
+    """A value from its JSON; few are ever different."""
+    return json.loads(text)
+
+
+@lru_cache(maxsize=256)
+def _names(text: str) -> tuple[str, ...]:
+    return tuple(json.loads(text))
+
+
+@lru_cache(maxsize=4096)
 def _pairs(text: str) -> tuple:
     return tuple(tuple(pair) for pair in json.loads(text))
 
@@ -171,6 +186,7 @@ def _parsed(digest: str, content: str) -> KeptLayout:
         data["per_transect"],
         tuple(data["page_size_mm"]),
         cells,
+        {cell.id: cell for cell in cells},
     )
 
 

@@ -206,7 +206,7 @@ class Store:
         """Every cell of a page with its present state, in the layout's order."""
         with self._read.connect() as connection:
             layout = self._library.layout_of(connection, page_id)
-            last = {e.cell: e for e in connection.execute(current_entries().where(t.entries.c.page_id == page_id))}
+            last = {e.cell: e for e in connection.execute(current_entries(page_id))}
             read = {r.cell: r for r in connection.execute(select(t.readings).where(t.readings.c.page_id == page_id))}
         return {c.id: layout.cell_now(read[c.id], last.get(c.id)) for c in layout.cells if c.id in read}
 

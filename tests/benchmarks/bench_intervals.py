@@ -151,13 +151,15 @@ def _belt(rng: np.random.Generator, name: str, count: int) -> BeltCount:
     right = rng.uniform(0.5, 0.95)
     seen = count + int(rng.choice((0, -1, 1), p=(right, (1 - right) / 2, (1 - right) / 2)))
     seen = max(0, seen)
-    pmf = {seen: right, seen + 1: (1 - right) / 2, max(0, seen - 1): 0.0}
-    pmf[max(0, seen - 1)] += (1 - right) / 2
+    pmf: dict[int, float] = defaultdict(float)
+    for k, p in ((seen, right), (seen + 1, (1 - right) / 2), (max(0, seen - 1), (1 - right) / 2)):
+        pmf[k] += p
     return belt_from_pmf(name, pmf, 40.0)
 
 
 def _row(label: str, one: Tally, unit: str) -> str:
-    low, high = (100 * v for v in (lambda e: (e.low, e.high))(clopper_pearson(one.held, one.of)))
+    sure = clopper_pearson(one.held, one.of)
+    low, high = 100 * sure.low, 100 * sure.high
     return (
         f"| {label} | {100 * one.held / one.of:.1f} % ({low:.1f} to {high:.1f}) "
         f"| {one.width / one.of:.1f} {unit} | {one.error / one.of:+.2f} {unit} |"
