@@ -169,7 +169,8 @@ def iter_surveys(store: Store, packs: Sequence[str] | None = None) -> Iterator[S
         if not pages:
             raise ValueError(f"no page of pack {pack} has been read")
         newest = max(pages, key=lambda p: p.id)
-        yield assemble(store.protocol_for(newest), pack, [(p, store.current(p.id)) for p in pages])
+        cells = store.current_pages(p.id for p in pages)
+        yield assemble(store.protocol_for(newest), pack, [(p, cells[p.id]) for p in pages])
 
 
 def assemble(protocol: Protocol, pack: str, sheets: Sheets) -> Survey:

@@ -2,8 +2,10 @@
 
 import csv
 import math
+import re
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 from kept import FLAGGED, NOW, keep, made_result, points
@@ -173,6 +175,24 @@ def test_a_question_about_nothing_names_what_there_is(folder, tmp_path):
     with pytest.raises(ValueError, match="no store is here"):
         digitise.open(tmp_path / "nowhere")
     assert not (tmp_path / "nowhere").exists()
+
+
+def test_examples_in_the_readme_run_one_after_another(folder, tmp_path, monkeypatch, capsys):
+    """As a reader copies them, with a store of that name beside."""
+    text = (Path(__file__).parents[1] / "README.md").read_text(encoding="utf-8")
+    examples = re.findall(r"```python\n(.*?)```", text, re.DOTALL)
+    (tmp_path / "survey-store").symlink_to(folder)
+    monkeypatch.chdir(tmp_path)
+    names: dict = {}
+    for example in examples:
+        exec(example, names)  # noqa: S102 - our own document
+    names["programme"].close()
+    out = capsys.readouterr().out
+
+    assert len(examples) == 3
+    assert "Branching hard coral" in out
+    assert "Rays" in out
+    assert "slope_a_year" in out
 
 
 def test_importing_digitise_imports_nothing_heavy():

@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 from digitise.estimate.cover import VarianceParts, ratio_values, variance_parts
 from digitise.estimate.intervals import ONE_TRANSECT, Estimate, garwood, poisson_zero_upper, t_interval
@@ -165,6 +166,7 @@ def _unit(per_m2: float) -> str:
     return f"per {per_m2:g} m2"
 
 
+@lru_cache(maxsize=4096)
 def _poisson_density(count: float, area_m2: float, *, per_m2: float, level: float, belts: int = 1) -> Estimate:
     counted = poisson_zero_upper(level=level) if count == 0 else garwood(count, level=level)
     estimate = counted.scaled(per_m2 / area_m2, _unit(per_m2))

@@ -33,11 +33,9 @@ from digitise.store.rows import (
 OPENED_AGAIN = "The entry was taken back. Enter the value, or mark the cell illegible."
 
 
-def current_entries(page_id: int | None = None) -> Select:
-    """The last entry of every cell that has one, on one page or on all."""
+def current_entries() -> Select:
+    """The last entry of every cell that has one."""
     last = select(func.max(t.entries.c.id)).group_by(t.entries.c.page_id, t.entries.c.cell)
-    if page_id is not None:
-        last = last.where(t.entries.c.page_id == page_id)
     return select(t.entries).where(t.entries.c.id.in_(last))
 
 
@@ -96,27 +94,6 @@ class KeptLayout:
             photo_px=_pairs(row.photo_px),
         )
 
-    def cell_now(self, reading: Row, entry: Row | None) -> CellNow:
-        """A cell's present state, from its reading and its last entry."""
-        cell, read = self.cell(reading.cell), _value(reading.value)
-        decided = entry is not None and entry.state != "withdrawn"
-        return CellNow(
-            page_id=reading.page_id,
-            cell=cell.id,
-            kind=cell.kind,
-            label=cell_label(cell),
-            state=entry.state if decided else "unread",
-            value=_value(entry.value) if decided else None,
-            by=entry.decided_by if decided else "",
-            at=entry.at if decided else "",
-            why=entry.why if decided else "",
-            read_value=read,
-            confidence=reading.confidence,
-            reasons=_names(reading.reasons),
-            box_mm=cell.box_mm,
-            candidates=_pairs(reading.candidates),
-        )
-
     def queue_item(self, page: PageRow, row: Row) -> QueueItem:
         """An open cell with what a person needs to decide it."""
         cell, names = self.cell(row.cell), tuple(json.loads(row.reasons))
@@ -144,6 +121,40 @@ class KeptLayout:
             format=cell.format,
             last_entry=row.last_entry or 0,
         )
+
+
+def cells_now(connection: Connection, layouts: Mapping[int, KeptLayout]) -> dict[int, dict[str, CellNow]]:
+    """Present state of every cell of these pages, by page and cell; `layouts` has each page's layout by its id."""
+    r, e, later = t.readings.c, t.entries.c, t.entries.alias()
+    beside = and_(later.c.page_id == r.page_id, later.c.cell == r.cell)
+    last = select(func.max(later.c.id)).where(beside).correlate(t.readings).scalar_subquery()
+    query = (
+        select(r.page_id, r.cell, r.value, r.confidence, r.candidates, r.reasons)
+        .add_columns(e.value, e.state, e.decided_by, e.at, e.why)
+        .select_from(t.readings.outerjoin(t.entries, e.id == last))
+        .where(r.page_id.in_(list(layouts)))
+    )
+    found: dict[int, dict[str, CellNow]] = {page: {} for page in layouts}
+    for row in connection.execute(query):
+        page, name, read, confidence, candidates, reasons, value, state, by, at, why = row
+        cell, decided = layouts[page].cell(name), state not in (None, "withdrawn")
+        found[page][name] = CellNow(
+            page,
+            name,
+            cell.kind,
+            cell_label(cell),
+            state if decided else "unread",
+            _value(value) if decided else None,
+            by if decided else "",
+            at if decided else "",
+            why if decided else "",
+            _value(read),
+            confidence,
+            _names(reasons),
+            cell.box_mm,
+            _pairs(candidates),
+        )
+    return {page: {c.id: cells[c.id] for c in layouts[page].cells if c.id in cells} for page, cells in found.items()}
 
 
 @lru_cache(maxsize=4096)

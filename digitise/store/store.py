@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import re
+from collections.abc import Iterable
 from datetime import datetime
 from pathlib import Path
 from sqlite3 import Error as SQLiteError
@@ -23,7 +24,7 @@ from digitise.sheet import PACK_ALPHABET, PACK_LENGTH
 from digitise.store import schema as t
 from digitise.store import write as w
 from digitise.store.files import cut_out, encode_page, original_name, read_checked, read_page, write_once
-from digitise.store.read import Library, current_entries, entry_row, held_entries, open_readings, photo_row
+from digitise.store.read import Library, cells_now, entry_row, held_entries, open_readings, photo_row
 from digitise.store.rows import (
     CellNow,
     ChangedMeanwhile,
@@ -204,11 +205,13 @@ class Store:
 
     def current(self, page_id: int) -> dict[str, CellNow]:
         """Every cell of a page with its present state, in the layout's order."""
+        return self.current_pages([page_id])[page_id]
+
+    def current_pages(self, page_ids: Iterable[int]) -> dict[int, dict[str, CellNow]]:
+        """The same for several pages at once, by page."""
         with self._read.connect() as connection:
-            layout = self._library.layout_of(connection, page_id)
-            last = {e.cell: e for e in connection.execute(current_entries(page_id))}
-            read = {r.cell: r for r in connection.execute(select(t.readings).where(t.readings.c.page_id == page_id))}
-        return {c.id: layout.cell_now(read[c.id], last.get(c.id)) for c in layout.cells if c.id in read}
+            layouts = {i: self._library.layout_of(connection, i) for i in page_ids}
+            return cells_now(connection, layouts)
 
     def decide(
         self,
