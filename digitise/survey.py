@@ -261,7 +261,8 @@ def _counts(
             chances = count_chances(tally, total, none_seen=none_seen) if state == "unread" else ()
             slip = count_slip_variance(tally if source == "tally" else total) if state == "counted" else 0.0
             area = protocol.belt.area_m2(segment)
-            out.append(Count(name, row.id, segment, area, count, state, source, chances, slip))
+            more = {"chances": chances, "slip_variance": slip}
+            out.append(Count(name, row.id, segment, area, count, state, source, **more))
             if difference := _difference(tally, total):
                 findings.append(Finding(f"{where}, {row.label}, {segment} m", difference))
     blank = sum(c.state == "blank" for c in out)
