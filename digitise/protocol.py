@@ -76,12 +76,17 @@ class RowSpec(_Model):
 
 
 class CategorySpec(_Model):
-    """A substrate category and the code divers write for it."""
+    """A substrate category and the code divers write for it.
+
+    ``group`` and ``totals`` name what it is reported with: a group such as hard coral, and wider totals such as all
+    that lives, which may overlap.
+    """
 
     code: Annotated[str, StringConstraints(pattern=r"^[A-Z]{2}$")]
     id: Name
     label: Label
     group: Label | None = None
+    totals: tuple[Label, ...] = ()
 
 
 class _Sheet(_Model):

@@ -7,10 +7,11 @@ or blank cell stays what it is, and so does a sheet that nobody photographed ("m
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from digitise.chances import Chances, code_chances, count_chances, count_slip_variance, slip_chance
 from digitise.compose import build_layouts
 from digitise.protocol import BeltSheet, LineSheet, Protocol, RowSpec, SiteSheet
 from digitise.store import CellNow, PageRow
@@ -24,11 +25,17 @@ Sheets = Iterable[tuple[PageRow, Mapping[str, CellNow]]]
 
 @dataclass(frozen=True, slots=True)
 class Point:
-    """One point under the tape. `category` is the category's id; None unless `state` is "entered"."""
+    """One point under the tape. `category` is the category's id; None unless `state` is "entered".
+
+    While nobody has decided it, `chances` holds what it may be, and is empty when that is not known. `slip` is the
+    chance that a category accepted by rule is misread.
+    """
 
     position_m: float
     category: str | None
     state: str
+    chances: Chances = ()
+    slip: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +43,8 @@ class Count:
     """One row of a belt sheet in one segment.
 
     `count` is a number when `state` is "counted" (from the `source` "tally" or "total") or "none seen" (a blank row
-    under a ticked none-seen box), else None with one of `UNKNOWN`.
+    under a ticked none-seen box), else None with one of `UNKNOWN`. While it is unread, `chances` holds what it may be,
+    and is empty when that is not known. `slip_variance` is the mean squared misreading of a count accepted by rule.
     """
 
     sheet: str
@@ -46,6 +54,8 @@ class Count:
     count: int | None
     state: str
     source: str = ""
+    chances: Chances = ()
+    slip_variance: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,17 +144,33 @@ class Survey:
 
 def load_survey(store: Store, pack: str) -> Survey:
     """A pack's survey as the store holds it now; superseded photographs are left out."""
-    pages = [p for p in store.pages(pack) if not p.superseded]
-    if not pages:
-        raise ValueError(f"no page of pack {pack} has been read")
-    newest = max(pages, key=lambda p: p.id)
-    return assemble(store.protocol_for(newest), pack, [(p, store.current(p.id)) for p in pages])
+    return next(iter_surveys(store, [pack]))
 
 
 def load_surveys(store: Store, packs: Sequence[str] | None = None) -> tuple[Survey, ...]:
     """Surveys of these packs (of every pack in the store when None), by date, then as they came."""
-    found = [load_survey(store, pack) for pack in (store.packs() if packs is None else packs)]
-    return tuple(sorted(found, key=lambda s: s.date or "9999"))
+    return tuple(sorted(iter_surveys(store, packs), key=lambda s: s.date or "9999"))
+
+
+def iter_surveys(store: Store, packs: Sequence[str] | None = None) -> Iterator[Survey]:
+    """The same one after another, as they came or as asked for, so that only one need be held at a time.
+
+    Raises
+    ------
+    ValueError
+        No page of a pack that was asked for has been read.
+    """
+    own: dict[str, list[PageRow]] = {}
+    for page in store.pages():
+        if page.pack is not None:
+            own.setdefault(page.pack, []).append(page)
+    for pack in sorted(own, key=lambda p: min(page.id for page in own[p])) if packs is None else packs:
+        pages = [p for p in own.get(pack, ()) if not p.superseded]
+        if not pages:
+            raise ValueError(f"no page of pack {pack} has been read")
+        newest = max(pages, key=lambda p: p.id)
+        cells = store.current_pages(p.id for p in pages)
+        yield assemble(store.protocol_for(newest), pack, [(p, cells[p.id]) for p in pages])
 
 
 def assemble(protocol: Protocol, pack: str, sheets: Sheets) -> Survey:
@@ -208,7 +234,12 @@ def _points(protocol: Protocol, name: str, sheet: LineSheet, cells: Mapping[str,
         cell = cells.get(f"{name}/{position:g}")
         state = cell.state if cell else "missing"
         found = category.get(cell.value) if state == "entered" else None
-        out.append(Point(position, found, "illegible" if state == "entered" and found is None else state))
+        if found is not None:
+            out.append(Point(position, found, state, slip=slip_chance(cell)))
+        elif state == "unread":
+            out.append(Point(position, None, state, code_chances(cell, category)))
+        else:
+            out.append(Point(position, None, "illegible" if state == "entered" else state))
     return tuple(out)
 
 
@@ -227,7 +258,11 @@ def _counts(
             stem = f"{name}/{row.id}/{segment}"
             tally, total = cells.get(f"{stem}/tally"), cells.get(f"{stem}/total")
             count, state, source = meaning(tally, total, none_seen=none_seen)
-            out.append(Count(name, row.id, segment, protocol.belt.area_m2(segment), count, state, source))
+            chances = count_chances(tally, total, none_seen=none_seen) if state == "unread" else ()
+            slip = count_slip_variance(tally if source == "tally" else total) if state == "counted" else 0.0
+            area = protocol.belt.area_m2(segment)
+            more = {"chances": chances, "slip_variance": slip}
+            out.append(Count(name, row.id, segment, area, count, state, source, **more))
             if difference := _difference(tally, total):
                 findings.append(Finding(f"{where}, {row.label}, {segment} m", difference))
     blank = sum(c.state == "blank" for c in out)

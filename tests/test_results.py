@@ -15,6 +15,7 @@ from digitise.results import (
     cover_table,
     density_table,
     impact_table,
+    occurrence_table,
     page_html,
     results_html,
     survey_results,
@@ -87,7 +88,7 @@ def test_a_group_has_an_interval_of_its_own():
     assert hard.site.cover.value == pytest.approx(40.0)
     assert [c.cover.value for _, c in hard.transects] == pytest.approx([40.0, 40.0, 40.0])
     assert branching.site.cover.value == pytest.approx(20.0)
-    assert [g.label for g in results.lines[0].groups] == ["Hard coral", "Algae"]
+    assert [g.label for g in results.lines[0].groups] == ["Hard coral", "Algae", "Total live cover"]
 
 
 def test_covers_of_the_categories_sum_to_100_percent():
@@ -224,12 +225,12 @@ def some():
 
 
 def test_the_cover_table_has_one_row_a_number(some):
-    """9 categories and 2 groups, for 3 transects and the site."""
+    """9 categories, 2 groups and a total, for 3 transects and the site."""
     table = cover_table([some])
     site = table[(table.level == "site") & (table.category == "branching-coral")].iloc[0]
     first = table[(table.transect == "T1") & (table.category == "branching-coral")].iloc[0]
 
-    assert len(table) == 11 * 4
+    assert len(table) == 12 * 4
     assert (site.pack, site.site, site.date, site.code) == (PACK, "Lantern Reef", "2026-03-28", "BK")
     assert (site.points, site.legible, site.planned, site.unread, site.transects) == (36, 119, 120, 1, 3)
     assert site.interval_covers == "between-transect"
@@ -238,12 +239,12 @@ def test_the_cover_table_has_one_row_a_number(some):
 
 
 def test_the_density_table_has_one_row_a_number(some):
-    """12 fish; 8 invertebrates and 2 counted impacts: each for every transect and the site."""
+    """12 fish; 8 invertebrates and 2 counted impacts: each for three transects, two segments and the site."""
     table = density_table([some])
     site = table[(table.level == "site") & (table.taxon == "ray")].iloc[0]
     octopus = table[(table.level == "site") & (table.taxon == "octopus")].iloc[0]
 
-    assert len(table) == 22 * 4
+    assert len(table) == 22 * (3 + 2 + 1)
     assert (site["count"], site.density, site.unit) == (18, pytest.approx(15.0), "per 100 m2")
     assert site.interval_covers == "between-transect"
     assert octopus.isna()[["count", "density", "low", "high"]].all()
@@ -270,7 +271,7 @@ def test_the_impact_table_says_yes_no_or_not_known(some):
 def test_every_column_of_the_tables_is_documented():
     """In the docstring that the export's README prints."""
     results = results_of(line({"YB": 40}), *rays(1))
-    for make in (cover_table, density_table, impact_table):
+    for make in (cover_table, density_table, impact_table, occurrence_table):
         for column in make([results]).columns:
             assert re.search(rf"\b{column}\b", make.__doc__), column
 

@@ -12,7 +12,14 @@ from itertools import pairwise
 
 from digitise.estimate.intervals import check_hits, check_share
 
-__all__ = ["ThresholdChoice", "ThresholdStep", "acceptance_p_value", "fixed_sequence", "upper_error_bound"]
+__all__ = [
+    "ThresholdChoice",
+    "ThresholdStep",
+    "acceptance_p_value",
+    "corrected_risk",
+    "fixed_sequence",
+    "upper_error_bound",
+]
 
 
 def upper_error_bound(errors: int, accepted: int, delta: float) -> float:
@@ -34,6 +41,15 @@ def acceptance_p_value(errors: int, accepted: int, target: float) -> float:
     from scipy.special import bdtr
 
     return 1.0 if errors == accepted else float(bdtr(errors, accepted, target))
+
+
+def corrected_risk(errors: int, cells: int) -> float:
+    """Expected share of cells offered that are accepted and wrong, corrected for one unseen cell.
+
+    Conformal risk control: (n/(n+1)) R + 1/(n+1). It bounds an expectation and says nothing of the rate among accepted
+    cells, so it is a secondary figure. Angelopoulos et al. (2024), arXiv:2208.02814.
+    """
+    return (errors + 1) / (cells + 1)
 
 
 @dataclass(frozen=True, slots=True)

@@ -157,8 +157,9 @@ def _worst(category: str, transects: Sequence[TransectPoints], *, ratio: bool = 
 class VarianceParts:
     """Parts of the variance of a mean over transects, in the squared unit of the mean.
 
-    ``design`` is s2/T of the expected values (None for one transect), ``read`` the variance that reading
-    leaves if the transects were the whole site. ``spread`` is the largest minus the smallest value.
+    ``design`` is s2/T of the expected values (None for one transect), ``read`` the variance that unread cells
+    leave if the transects were the whole site, and ``accepted`` the same for cells accepted by rule, whose
+    chance of being misread is already inside ``design``. ``spread`` is the largest minus the smallest value.
     """
 
     mean: float
@@ -166,6 +167,7 @@ class VarianceParts:
     design: float | None
     read: float
     spread: float
+    accepted: float = 0.0
 
     @property
     def samp(self) -> float | None:

@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 from digitise.estimate.cover import VarianceParts, ratio_values, variance_parts
 from digitise.estimate.intervals import ONE_TRANSECT, Estimate, garwood, poisson_zero_upper, t_interval
@@ -38,6 +39,7 @@ class BeltCount:
     ``count`` is the number read on ``area_m2`` (an expectation when read with probabilities, with reading
     variance ``variance``), or None when it is not known; ``note`` says why. ``area_m2`` is the swept area
     whose cells were read, ``planned_m2`` the swept area of the whole belt where that is larger.
+    ``slip_variance`` is the mean squared misreading of counts accepted by rule.
     """
 
     transect: str
@@ -46,11 +48,14 @@ class BeltCount:
     planned_m2: float | None = None
     variance: float = 0.0
     note: str = ""
+    slip_variance: float = 0.0
 
     def __post_init__(self) -> None:
         if self.count is not None and not (self.count >= 0 and self.area_m2 > 0):
             raise ValueError(f"{self.transect}: a count needs a number of at least 0 and an area above 0")
-        if self.variance < 0 or (self.planned_m2 is not None and self.planned_m2 < self.area_m2):
+        if min(self.variance, self.slip_variance) < 0 or (
+            self.planned_m2 is not None and self.planned_m2 < self.area_m2
+        ):
             raise ValueError(f"{self.transect}: the variance is negative or more was read than planned")
 
     @property
@@ -66,6 +71,7 @@ class Segment:
     count: float | None
     area_m2: float
     variance: float = 0.0
+    slip_variance: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +106,8 @@ def belt_from_segments(transect: str, segments: Sequence[Segment], *, note: str 
         return BeltCount(transect, None, 0.0, planned, note=note or "no segment read")
     note = note or ("" if len(read) == len(segments) else f"{len(read)} of {len(segments)} segments read")
     count, variance = sum(s.count for s in read), math.fsum(s.variance for s in read)
-    return BeltCount(transect, count, math.fsum(s.area_m2 for s in read), planned, variance, note)
+    area, slips = math.fsum(s.area_m2 for s in read), math.fsum(s.slip_variance for s in read)
+    return BeltCount(transect, count, area, planned, variance, note, slips)
 
 
 def belt_from_pmf(transect: str, pmf: Mapping[int, float], area_m2: float) -> BeltCount:
@@ -159,6 +166,7 @@ def _unit(per_m2: float) -> str:
     return f"per {per_m2:g} m2"
 
 
+@lru_cache(maxsize=4096)
 def _poisson_density(count: float, area_m2: float, *, per_m2: float, level: float, belts: int = 1) -> Estimate:
     counted = poisson_zero_upper(level=level) if count == 0 else garwood(count, level=level)
     estimate = counted.scaled(per_m2 / area_m2, _unit(per_m2))
@@ -195,8 +203,10 @@ def site_density(belts: Sequence[BeltCount], *, per_m2: float = 100.0, level: fl
 
 
 def _site_parts(used: Sequence[BeltCount], *, per_m2: float) -> VarianceParts:
-    areas = [b.area_m2 / per_m2 for b in used]
-    return variance_parts(*ratio_values([b.count for b in used], areas, [b.variance for b in used]))
+    counts, areas = [b.count for b in used], [b.area_m2 / per_m2 for b in used]
+    parts = variance_parts(*ratio_values(counts, areas, [b.variance for b in used]))
+    slips = math.fsum(b.slip_variance for b in used) / math.fsum(areas) ** 2
+    return replace(parts, accepted=slips)
 
 
 def _between(parts: VarianceParts, floor: Estimate, *, unit: str, level: float, count: float) -> Estimate:

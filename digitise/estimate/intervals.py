@@ -11,7 +11,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from functools import lru_cache
 
 __all__ = [
     "Estimate",
@@ -64,7 +65,7 @@ class Estimate:
         """The same estimate in another unit: value, limits and standard error times ``factor`` (> 0)."""
         numbers = (self.value, self.low, self.high, self.se)
         value, low, high, se = (None if number is None else number * factor for number in numbers)
-        return replace(self, value=value, low=low, high=high, se=se, unit=unit)
+        return Estimate(value, low, high, self.n, self.method, unit, self.note, self.scope, self.level, se)
 
 
 def check_hits(hits: float, points: float, level: float) -> None:
@@ -137,6 +138,7 @@ def clopper_pearson(hits: float, points: float, *, level: float = 0.95) -> Estim
     return proportion_estimate(hits, points, limits, method="Clopper-Pearson", level=level)
 
 
+@lru_cache(maxsize=4096)
 def _beta_limits(hits: float, points: float, level: float) -> tuple[float, float]:
     from scipy.special import betainccinv, betaincinv
 
@@ -163,6 +165,7 @@ def jeffreys(hits: float, points: float, *, level: float = 0.95) -> Estimate:
     return proportion_estimate(hits, points, limits, method="Jeffreys", level=level)
 
 
+@lru_cache(maxsize=4096)
 def garwood(count: float, *, level: float = 0.95) -> Estimate:
     """Exact Poisson interval of an expected count. Far too narrow for schooling animals: show it as a floor.
 
@@ -237,6 +240,7 @@ def t_interval(
     return Estimate(value, low, high, transects, method, unit, scope=scope, level=level, se=se)
 
 
+@lru_cache(maxsize=1024)
 def _t_quantile(df: float, level: float) -> float:
     from scipy.special import stdtrit
 

@@ -1,4 +1,4 @@
-"""Results as tidy tables, one row a number, each column documented. Pandas is imported only when one is made."""
+"""Cover as a tidy table, one row a number, and what tables share. Pandas is imported only when one is made."""
 
 from __future__ import annotations
 
@@ -7,11 +7,12 @@ from typing import TYPE_CHECKING
 
 from digitise.estimate.cover import CategoryCover, TransectPoints
 from digitise.estimate.intervals import Estimate
+from digitise.estimate.reading_doubt import DoubtShares
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from digitise.results.results import CoverLine, DensityLine, LineResult, SurveyResults
+    from digitise.results.results import CoverLine, LineResult, SurveyResults
 
 
 def cover_table(results: Sequence[SurveyResults]) -> pd.DataFrame:
@@ -23,6 +24,11 @@ def cover_table(results: Sequence[SurveyResults]) -> pd.DataFrame:
     ``high_percent`` at ``confidence``, with ``interval_covers`` saying which uncertainty ("between-transect"; empty
     without an interval) and ``method``; ``se_percent``; ``lowest_percent`` and ``highest_percent`` if none or all of
     the missing points were of the category; ``transects`` behind the number; ``note``.
+
+    For the site also ``expected_percent`` with ``expected_low_percent`` and ``expected_high_percent``: unread points
+    counted by the probabilities of what they may say, the interval holding their doubt. ``share_sampling``,
+    ``share_unread`` and ``share_accepted`` (sum 1) say where its variance comes from: spread between transects,
+    unread points, and points accepted by rule that nobody has looked at; empty when the spread is not known.
     """
     import pandas as pd
 
@@ -36,6 +42,8 @@ def cover_table(results: Sequence[SurveyResults]) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=_COVER_COLUMNS)
 
 
+_EXPECTED_COVER = ("expected_percent", "expected_low_percent", "expected_high_percent")
+SHARES = ("share_sampling", "share_unread", "share_accepted")
 _COVER_COLUMNS = [
     "pack",
     "site",
@@ -64,16 +72,19 @@ _COVER_COLUMNS = [
     "highest_percent",
     "transects",
     "note",
+    *_EXPECTED_COVER,
+    *SHARES,
 ]
 
 
-def _of(results: SurveyResults, sheet: str) -> dict:
+def survey_columns(results: SurveyResults, sheet: str) -> dict:
+    """What every row begins with: the survey and the sheet."""
     survey = results.survey
     return {"pack": survey.pack, "site": survey.site or "", "date": survey.date or "", "sheet": sheet}
 
 
 def _cover_rows(results: SurveyResults, line: LineResult, one: CoverLine) -> list[dict]:
-    named = _of(results, line.sheet) | {
+    named = survey_columns(results, line.sheet) | {
         "category": one.id,
         "label": one.label,
         "code": one.code,
@@ -85,7 +96,14 @@ def _cover_rows(results: SurveyResults, line: LineResult, one: CoverLine) -> lis
         for name, cover in one.transects
     ]
     whole = {"level": "site", "transect": "", "transects": len(line.site.transects)}
-    return [*rows, named | _cover_row(one.site, line.points) | whole]
+    expected = expected_columns(one.expected.site, _EXPECTED_COVER, one.shares)
+    return [*rows, named | _cover_row(one.site, line.points) | whole | expected]
+
+
+def expected_columns(e: Estimate, names: Sequence[str], shares: DoubtShares | None) -> dict:
+    """Value and limits under three names, and the shares of the variance."""
+    parts = (None, None, None) if shares is None else (shares.sampling, shares.unread, shares.accepted)
+    return dict(zip((*names, *SHARES), (e.value, e.low, e.high, *parts), strict=True))
 
 
 def _cover_row(cover: CategoryCover, points: Sequence[TransectPoints]) -> dict:
@@ -100,7 +118,7 @@ def _cover_row(cover: CategoryCover, points: Sequence[TransectPoints]) -> dict:
         "cover_percent": e.value,
         "low_percent": e.low,
         "high_percent": e.high,
-        **_interval(e),
+        **interval_columns(e),
         "se_percent": e.se,
         "lowest_percent": cover.lowest,
         "highest_percent": cover.highest,
@@ -108,142 +126,10 @@ def _cover_row(cover: CategoryCover, points: Sequence[TransectPoints]) -> dict:
     }
 
 
-def _interval(e: Estimate) -> dict:
+def interval_columns(e: Estimate) -> dict:
+    """What an interval covers, at which confidence and by which method."""
     return {
         "confidence": e.level if e.has_interval else None,
         "interval_covers": e.scope if e.has_interval else "",
         "method": e.method,
     }
-
-
-def density_table(results: Sequence[SurveyResults]) -> pd.DataFrame:
-    """Density, one row a number: each row of each belt sheet, for each belt and for the site.
-
-    Columns: ``pack, site, date, sheet``; ``level`` ("belt" or "site") and ``transect`` (empty for the site); ``taxon``
-    (the row's id), ``label``, ``kind`` ("taxon" or "impact"); ``count`` on ``area_m2`` (what was read) of
-    ``planned_m2``; ``density`` with ``low`` and ``high`` in ``unit`` at ``confidence``, with ``interval_covers`` saying
-    which uncertainty ("between-transect", or "Poisson floor, if unclustered") and ``method``; ``se``; ``floor_low``
-    and ``floor_high``, the exact Poisson interval of the pooled count (site only); ``transects`` behind the number;
-    ``left_out`` belts without a count, with why; ``note``. An unknown count is empty, never 0.
-    """
-    import pandas as pd
-
-    rows = [row for r in results for one in r.densities for row in _density_rows(r, one)]
-    return pd.DataFrame(rows, columns=_DENSITY_COLUMNS)
-
-
-_DENSITY_COLUMNS = [
-    "pack",
-    "site",
-    "date",
-    "sheet",
-    "level",
-    "transect",
-    "taxon",
-    "label",
-    "kind",
-    "count",
-    "area_m2",
-    "planned_m2",
-    "density",
-    "low",
-    "high",
-    "unit",
-    "confidence",
-    "interval_covers",
-    "method",
-    "se",
-    "floor_low",
-    "floor_high",
-    "transects",
-    "left_out",
-    "note",
-]
-
-
-def _density_rows(results: SurveyResults, one: DensityLine) -> list[dict]:
-    named = _of(results, one.sheet) | {
-        "taxon": one.id,
-        "label": one.label,
-        "kind": "impact" if one.is_impact else "taxon",
-    }
-    rows = [
-        named
-        | _density_row(e)
-        | {
-            "level": "belt",
-            "transect": belt.transect,
-            "count": belt.count,
-            "area_m2": belt.area_m2,
-            "planned_m2": belt.planned_m2,
-            "transects": 1,
-            "left_out": "",
-        }
-        for belt, e in one.belts
-    ]
-    site = one.site
-    known = bool(site.transects)
-    return [
-        *rows,
-        named
-        | _density_row(site.density)
-        | {
-            "level": "site",
-            "transect": "",
-            "count": site.count if known else None,
-            "area_m2": site.area_m2,
-            "planned_m2": sum(b.planned_m2 or 0.0 for b, _ in one.belts),
-            "floor_low": site.floor.low,
-            "floor_high": site.floor.high,
-            "transects": len(site.transects),
-            "left_out": "; ".join(f"{name}: {why}" for name, why in site.left_out),
-            "note": "; ".join(filter(None, (site.density.note, *site.notes))),
-        },
-    ]
-
-
-def _density_row(e: Estimate) -> dict:
-    return {
-        "density": e.value,
-        "low": e.low,
-        "high": e.high,
-        "unit": e.unit,
-        **_interval(e),
-        "se": e.se,
-        "floor_low": None,
-        "floor_high": None,
-        "note": e.note,
-    }
-
-
-def impact_table(results: Sequence[SurveyResults]) -> pd.DataFrame:
-    """Percentages and ticks, one row a segment.
-
-    Columns: ``pack, site, date, sheet, transect, segment_m, impact`` (the row's id), ``label, kind`` ("percent" or
-    "tick"), ``value`` (a percentage, or "yes" / "no"; empty when not known) and ``state``.
-    """
-    import pandas as pd
-
-    rows = [
-        _of(r, one.sheet)
-        | {
-            "transect": name,
-            "segment_m": segment,
-            "impact": one.id,
-            "label": one.label,
-            "kind": one.kind,
-            "value": _shown(value),
-            "state": state,
-        }
-        for r in results
-        for one in r.impacts
-        for name, segment, value, state in one.values
-    ]
-    return pd.DataFrame(
-        rows,
-        columns=["pack", "site", "date", "sheet", "transect", "segment_m", "impact", "label", "kind", "value", "state"],
-    )
-
-
-def _shown(value: int | bool | None) -> int | str | None:
-    return ("yes" if value else "no") if isinstance(value, bool) else value

@@ -6,13 +6,15 @@ Layouts and protocols never change once kept, so `Library` remembers those it ha
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
-from sqlalchemy import ColumnElement, Connection, Row, Select, func, or_, select
+from sqlalchemy import ColumnElement, Connection, Row, Select, and_, func, or_, select
 
 from digitise.layout import Cell
 from digitise.protocol import Protocol
+from digitise.reading import Value
 from digitise.reasons import REASONS
 from digitise.store import schema as t
 from digitise.store.rows import (
@@ -57,13 +59,13 @@ class KeptLayout:
     per_transect: bool
     page_size_mm: tuple[float, float]
     cells: tuple[Cell, ...]
+    by_id: Mapping[str, Cell]
 
     def cell(self, cell_id: str) -> Cell:
         """One cell; `StoreError` when the page has none of this name."""
-        for cell in self.cells:
-            if cell.id == cell_id:
-                return cell
-        raise StoreError(f"{self.title}: there is no cell '{cell_id}' on this page")
+        if cell_id not in self.by_id:
+            raise StoreError(f"{self.title}: there is no cell '{cell_id}' on this page")
+        return self.by_id[cell_id]
 
     def reading_row(self, row: Row) -> ReadingRow:
         """A reading with its place on the page."""
@@ -83,26 +85,6 @@ class KeptLayout:
             box_mm=cell.box_mm,
             box=page_fractions(cell.box_mm, self.page_size_mm),
             photo_px=_pairs(row.photo_px),
-        )
-
-    def cell_now(self, reading: Row, entry: Row | None) -> CellNow:
-        """A cell's present state, from its reading and its last entry."""
-        cell, read = self.cell(reading.cell), json.loads(reading.value)
-        decided = entry is not None and entry.state != "withdrawn"
-        return CellNow(
-            page_id=reading.page_id,
-            cell=cell.id,
-            kind=cell.kind,
-            label=cell_label(cell),
-            state=entry.state if decided else "unread",
-            value=json.loads(entry.value) if decided else None,
-            by=entry.decided_by if decided else "",
-            at=entry.at if decided else "",
-            why=entry.why if decided else "",
-            read_value=read,
-            confidence=reading.confidence,
-            reasons=tuple(json.loads(reading.reasons)),
-            box_mm=cell.box_mm,
         )
 
     def queue_item(self, page: PageRow, row: Row) -> QueueItem:
@@ -134,6 +116,52 @@ class KeptLayout:
         )
 
 
+def cells_now(connection: Connection, layouts: Mapping[int, KeptLayout]) -> dict[int, dict[str, CellNow]]:
+    """Present state of every cell of these pages, by page and cell; `layouts` has each page's layout by its id."""
+    r, e, later = t.readings.c, t.entries.c, t.entries.alias()
+    beside = and_(later.c.page_id == r.page_id, later.c.cell == r.cell)
+    last = select(func.max(later.c.id)).where(beside).correlate(t.readings).scalar_subquery()
+    query = (
+        select(r.page_id, r.cell, r.value, r.confidence, r.candidates, r.reasons)
+        .add_columns(e.value, e.state, e.decided_by, e.at, e.why)
+        .select_from(t.readings.outerjoin(t.entries, e.id == last))
+        .where(r.page_id.in_(list(layouts)))
+    )
+    found: dict[int, dict[str, CellNow]] = {page: {} for page in layouts}
+    for row in connection.execute(query):
+        page, name, read, confidence, candidates, reasons, value, state, by, at, why = row
+        cell, decided = layouts[page].cell(name), state not in (None, "withdrawn")
+        found[page][name] = CellNow(
+            page,
+            name,
+            cell.kind,
+            cell_label(cell),
+            state if decided else "unread",
+            _value(value) if decided else None,
+            by if decided else "",
+            at if decided else "",
+            why if decided else "",
+            _value(read),
+            confidence,
+            _names(reasons),
+            cell.box_mm,
+            _pairs(candidates),
+        )
+    return {page: {c.id: cells[c.id] for c in layouts[page].cells if c.id in cells} for page, cells in found.items()}
+
+
+@lru_cache(maxsize=4096)
+def _value(text: str) -> Value:
+    """A value from its JSON; few are ever different."""
+    return json.loads(text)
+
+
+@lru_cache(maxsize=256)
+def _names(text: str) -> tuple[str, ...]:
+    return tuple(json.loads(text))
+
+
+@lru_cache(maxsize=4096)
 def _pairs(text: str) -> tuple:
     return tuple(tuple(pair) for pair in json.loads(text))
 
@@ -162,6 +190,7 @@ def _parsed(digest: str, content: str) -> KeptLayout:
         data["per_transect"],
         tuple(data["page_size_mm"]),
         cells,
+        {cell.id: cell for cell in cells},
     )
 
 

@@ -125,8 +125,8 @@ class EntryRow:
 class CellNow:
     """A cell with its present state: entered, blank, illegible, or unread (nobody has decided).
 
-    `by` is "rule" or a person; empty while unread. `read_value` and `confidence` are the reader's, whatever was
-    entered.
+    `by` is "rule" or a person; empty while unread. `read_value`, `confidence` and `candidates` are the reader's,
+    whatever was entered.
     """
 
     page_id: int
@@ -142,6 +142,7 @@ class CellNow:
     confidence: float
     reasons: tuple[str, ...]
     box_mm: Box
+    candidates: Candidates = ()
 
 
 @dataclass(frozen=True, slots=True)

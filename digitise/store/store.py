@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -31,7 +31,7 @@ from digitise.store.findings import Findings
 from digitise.store.leases import Leases
 from digitise.store.opening import open_database
 from digitise.store.people import People
-from digitise.store.read import Library, current_entries, open_readings, photo_row
+from digitise.store.read import Library, cells_now, open_readings, photo_row
 from digitise.store.rows import (
     CellNow,
     EntryRow,
@@ -216,11 +216,13 @@ class Store:
 
     def current(self, page_id: int) -> dict[str, CellNow]:
         """Every cell of a page with its present state, in the layout's order."""
+        return self.current_pages([page_id])[page_id]
+
+    def current_pages(self, page_ids: Iterable[int]) -> dict[int, dict[str, CellNow]]:
+        """The same for several pages at once, by page."""
         with self.database.read() as connection:
-            layout = self._library.layout_of(connection, page_id)
-            last = {e.cell: e for e in connection.execute(current_entries(t.entries.c.page_id == page_id))}
-            read = {r.cell: r for r in connection.execute(select(t.readings).where(t.readings.c.page_id == page_id))}
-        return {c.id: layout.cell_now(read[c.id], last.get(c.id)) for c in layout.cells if c.id in read}
+            layouts = {i: self._library.layout_of(connection, i) for i in page_ids}
+            return cells_now(connection, layouts)
 
     def decide(
         self,

@@ -1,0 +1,152 @@
+"""``digitise compare``: what changed between surveys, and trends."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from digitise.commands.common import Adder, UsageError, open_store, say, store_argument
+
+if TYPE_CHECKING:
+    from digitise.results.compare import Compared, SiteTrend, SurveySample
+
+SHOWN = "{label:<28} {before:>8} {after:>8}   {change:>24}   {p:>7} {adjusted:>8}   {detectable:>10} {needed:>7}"
+
+
+def add_commands(command: Adder) -> None:
+    """Add the parser."""
+    one = command(
+        "compare",
+        _compare,
+        "show what changed between surveys, with intervals, and trends over the years",
+        "digitise compare --store survey-store --site 'Pilot Garden' --out changes",
+    )
+    store_argument(one)
+    one.add_argument("--site", action="append", default=[], metavar="NAME", help="only this site (repeatable)")
+    one.add_argument(
+        "--pack",
+        action="append",
+        default=[],
+        metavar="PACK",
+        help="compare two surveys; give it twice, earlier first",
+    )
+    one.add_argument("--paired", action="store_true", help="the same marked lines were laid again, T1 on T1 and so on")
+    one.add_argument(
+        "--headline", action="append", default=[], metavar="ID", help="a variable named in advance (repeatable)"
+    )
+    one.add_argument(
+        "--detect", type=float, default=20.0, metavar="PERCENT", help="plan for a change of so many percent (20)"
+    )
+    one.add_argument("--out", type=Path, metavar="DIR", help="write changes.csv and trends.csv here")
+
+
+def _compare(args: argparse.Namespace) -> int:
+    from digitise.notebook import Programme
+
+    if len(args.pack) not in (0, 2):
+        raise UsageError(f"--pack was given {len(args.pack)} times; give it twice, or not at all")
+    if not 0 < args.detect <= 1000:
+        raise UsageError(f"--detect {args.detect:g}: expected a change in percent, above 0 and up to 1000")
+    with open_store(args.store) as store:
+        programme = Programme(store)
+        pairs = programme.pairs(args.site, args.pack)
+        compared = programme.compared(pairs, paired=args.paired, headlines=args.headline, detect_percent=args.detect)
+        found = () if args.pack else programme.found_trends(args.site, headlines=args.headline)
+    if not compared and not found:
+        say("Nothing to compare: a site needs two surveys with a name and a date, or name two packs with --pack.")
+        return 1
+    for before, after in pairs:
+        _print_changes(before, after, [c for c in compared if (c.before, c.after) == (before, after)])
+    _print_trends(found)
+    if args.out:
+        _write(args.out, compared, found)
+    return 0
+
+
+def _print_changes(before: SurveySample, after: SurveySample, rows: list[Compared]) -> None:
+    print(f"\n{_survey(before)}  to  {_survey(after)}")
+    if waiting := before.unread + after.unread:
+        print(f"{waiting} cells of these surveys still wait for a person; only decided cells are compared.")
+    level = f"{100 * rows[0].change.effect.level:g} % interval" if rows else ""
+    detect = f"for {rows[0].detect_percent:g} %" if rows else ""
+    print(
+        SHOWN.format(
+            label="",
+            before="first",
+            after="second",
+            change=f"change ({level})",
+            p="p",
+            adjusted="adjusted",
+            detectable="detectable",
+            needed=detect,
+        )
+    )
+    for kind, unit in (("cover", "cover, %"), ("density", "density, per 100 m2")):
+        own = [c for c in rows if c.variable.kind == kind]
+        seen = [c for c in own if any(s.measured[c.variable].hits for s in (before, after))]
+        if own:
+            print(unit)
+        for c in seen:
+            print("  " + _change_line(c))
+        if len(seen) < len(own):
+            print("  seen in neither: " + ", ".join(c.variable.label for c in own if c not in seen))
+    print(
+        "adjusted: for all tested here; * Holm over headlines, others Benjamini-Hochberg (exploratory). detectable: "
+        "smallest change\nthat so many transects find four times in five. Last column: transects a survey "
+        "to find a change of so many percent."
+    )
+
+
+def _survey(s: SurveySample) -> str:
+    return " ".join(filter(None, (s.site, s.date, f"({s.name})")))
+
+
+def _number(value: float | None, digits: int = 1) -> str:
+    return "–" if value is None else f"{value:.{digits}f}"
+
+
+def _change_line(c: Compared) -> str:
+    from digitise.results.compare import HOLM
+
+    e = c.change.effect
+    span = f" ({e.low:+.1f} to {e.high:+.1f})" if e.has_interval else " (no interval)"
+    means = [s.measured[c.variable].mean for s in (c.before, c.after)]
+    star = "*" if c.adjusted_by == HOLM else " "
+    return SHOWN.format(
+        label=c.variable.label[:26],
+        before=_number(means[0]),
+        after=_number(means[1]),
+        change="–" if e.value is None else f"{e.value:+.1f}{span}",
+        p=_number(c.change.p, 3),
+        adjusted=_number(c.adjusted, 3) + star,
+        detectable=_number(c.detectable),
+        needed="–" if c.needed is None else str(c.needed),
+    ).rstrip()
+
+
+def _print_trends(found: tuple[SiteTrend, ...]) -> None:
+    for site in dict.fromkeys(t.site for t in found):
+        print(f"\nTrend at {site} (change a year, Theil-Sen; p Mann-Kendall, and adjusted; model's factor a year)")
+        for t in (t for t in found if t.site == site and any(t.means)):
+            print("  " + _trend_line(t))
+
+
+def _trend_line(t: SiteTrend) -> str:
+    e, m = t.robust.slope, t.model.slope
+    span = f" ({e.low:+.2f} to {e.high:+.2f})" if e.has_interval else " (no interval)"
+    slope = "–" if e.value is None else f"{e.value:+.2f}{span}"
+    factor = f"{m.value:.2f} ({m.low:.2f} to {m.high:.2f})" if m.has_interval else "–"
+    label = f"{t.variable.label[:26]}, {t.variable.unit}"
+    tested = f"p {_number(t.robust.p, 3):>6} {_number(t.adjusted, 3):>6}"
+    return f"{label:<42} {len(t.dates)} surveys {slope:>28}  {tested}  {factor}"
+
+
+def _write(folder: Path, compared: tuple[Compared, ...], found: tuple[SiteTrend, ...]) -> None:
+    from digitise.export import guarded
+    from digitise.results.change_tables import change_table, trend_table
+
+    folder.mkdir(parents=True, exist_ok=True)
+    for name, frame in (("changes", change_table(compared)), ("trends", trend_table(found))):
+        frame.map(guarded).to_csv(folder / f"{name}.csv", index=False)
+    say(f"Written: {folder / 'changes.csv'}, {folder / 'trends.csv'}")

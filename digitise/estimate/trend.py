@@ -1,0 +1,232 @@
+"""Trends over years, the unit being the survey: one value a survey, not one a transect.
+
+Three answers: least squares, Theil-Sen with Mann-Kendall (no distribution assumed), and a generalised linear model that
+keeps covers between 0 and 100 % and densities above 0. Serial correlation between years makes every p too small, and
+seasons must be alike. Under `FEWEST` surveys no test is given: draw the points.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import combinations
+
+from digitise.estimate.intervals import Estimate, check_share
+
+__all__ = [
+    "MannKendall",
+    "Trend",
+    "least_squares",
+    "mann_kendall",
+    "model_trend",
+    "smallest_p_mann_kendall",
+    "theil_sen",
+]
+
+FEWEST = 5
+EXACT_UP_TO = 10
+TOO_FEW = f"under {FEWEST} surveys: no test"
+
+
+@dataclass(frozen=True, slots=True)
+class Trend:
+    """A slope per year with its interval, and the p beside it; None where there is none."""
+
+    slope: Estimate
+    p: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class MannKendall:
+    """Mann-Kendall statistic ``s``, its variance, ``z`` (continuity corrected), Kendall's ``tau`` and two-sided ``p``.
+
+    ``exact`` when p comes from all orders (no ties, up to ten surveys), else from the normal law.
+    """
+
+    s: int
+    variance: float
+    z: float
+    tau: float
+    p: float
+    exact: bool
+
+
+def _check(years: Sequence[float], values: Sequence[float]) -> int:
+    if len(years) != len(values):
+        raise ValueError(f"{len(years)} years and {len(values)} values: one value a survey is needed")
+    return len(set(years))
+
+
+def least_squares(years: Sequence[float], values: Sequence[float], *, unit: str = "", level: float = 0.95) -> Trend:
+    """Slope per year of a straight line through the surveys, with t interval (n - 2 degrees of freedom).
+
+    Under three surveys, or all in one year, there is none.
+    """
+    check_share("level", level)
+    n, method = len(years), "least squares over surveys"
+    if _check(years, values) < 2 or n < 3:
+        return _none(n, method, unit, "under three surveys: no slope", level)
+    from scipy.special import stdtr, stdtrit
+
+    x, y = math.fsum(years) / n, math.fsum(values) / n
+    sxx = math.fsum((a - x) ** 2 for a in years)
+    slope = math.fsum((a - x) * (b - y) for a, b in zip(years, values, strict=True)) / sxx
+    rest = math.fsum((b - y - slope * (a - x)) ** 2 for a, b in zip(years, values, strict=True))
+    se = math.sqrt(rest / (n - 2) / sxx)
+    half = float(stdtrit(n - 2, 0.5 + level / 2)) * se
+    p = 2 * float(stdtr(n - 2, -abs(slope) / se)) if se > 0 and n >= FEWEST else None
+    note = "" if n >= FEWEST else TOO_FEW
+    return Trend(_slope(slope, slope - half, slope + half, n, method, unit, note=note, level=level, se=se), p)
+
+
+def _slope(
+    value: float,
+    low: float | None,
+    high: float | None,
+    n: int,
+    method: str,
+    unit: str,
+    *,
+    note: str,
+    level: float,
+    se: float | None = None,
+) -> Estimate:
+    return Estimate(value, low, high, n, method, f"{unit} a year", note, "between surveys", level, se)
+
+
+def _none(n: int, method: str, unit: str, note: str, level: float) -> Trend:
+    return Trend(Estimate(None, None, None, n, method, f"{unit} a year", note, level=level), None)
+
+
+def theil_sen(years: Sequence[float], values: Sequence[float], *, unit: str = "", level: float = 0.95) -> Trend:
+    """Median of the slopes between all pairs of surveys, with Sen's interval and the Mann-Kendall p.
+
+    The interval takes the ordered slopes on either side of the middle by the normal law of Kendall's S; so few
+    surveys that they run out give no interval. Surveys of one year are not compared with each other.
+
+    Sen (1968), doi:10.1080/01621459.1968.10480934.
+    """
+    check_share("level", level)
+    n, method = len(years), "Theil-Sen over surveys"
+    if _check(years, values) < 2:
+        return _none(n, method, unit, "under two years: no slope", level)
+    from scipy.special import ndtri
+
+    order = sorted(range(n), key=years.__getitem__)
+    pairs = [(i, j) for i, j in combinations(order, 2) if years[i] != years[j]]
+    slopes = sorted((values[j] - values[i]) / (years[j] - years[i]) for i, j in pairs)
+    slope = _middle(slopes)
+    if n < FEWEST:
+        return Trend(_slope(slope, None, None, n, method, unit, note=TOO_FEW, level=level), None)
+    test = mann_kendall([values[i] for i in order])
+    width = float(ndtri(0.5 + level / 2)) * math.sqrt(test.variance)
+    below, above = round((len(slopes) - width) / 2) - 1, round((len(slopes) + width) / 2)
+    flat = slopes[0] == slopes[-1]
+    if below < 0 or above >= len(slopes) or flat:
+        note = "all surveys in a line: no interval" if flat else "too few surveys for an interval"
+        return Trend(_slope(slope, None, None, n, method, unit, note=note, level=level), test.p)
+    return Trend(_slope(slope, slopes[below], slopes[above], n, method, unit, note="", level=level), test.p)
+
+
+def _middle(ordered: Sequence[float]) -> float:
+    half = len(ordered) // 2
+    return ordered[half] if len(ordered) % 2 else (ordered[half - 1] + ordered[half]) / 2
+
+
+def mann_kendall(values: Sequence[float]) -> MannKendall:
+    """Test for a monotone trend of values in the order of time, at least two.
+
+    Exact for up to ten values without ties, else the normal law with correction for ties and continuity.
+
+    Mann (1945), doi:10.2307/1907187; Kendall (1975), Rank Correlation Methods, 4th edition (from memory).
+    """
+    n = len(values)
+    if n < 2:
+        raise ValueError("a trend needs at least two values")
+    s = sum((b > a) - (b < a) for a, b in combinations(values, 2))
+    ties = Counter(values).values()
+    variance = (n * (n - 1) * (2 * n + 5) - sum(t * (t - 1) * (2 * t + 5) for t in ties)) / 18
+    z = (s - (s > 0) + (s < 0)) / math.sqrt(variance) if variance > 0 else 0.0
+    tau = s / (n * (n - 1) / 2)
+    if max(ties) == 1 and n <= EXACT_UP_TO:
+        return MannKendall(s, variance, z, tau, _exact_p(n, abs(s)), True)
+    from scipy.special import ndtr
+
+    return MannKendall(s, variance, z, tau, 2 * float(ndtr(-abs(z))) if variance > 0 else 1.0, False)
+
+
+def _exact_p(n: int, s: int) -> float:
+    """Chance of at least so large an absolute S over all n! orders, from the numbers of orders with each S."""
+    orders = {0: 1}
+    for k in range(2, n + 1):
+        grown: dict[int, int] = {}
+        for value, count in orders.items():
+            for step in range(-(k - 1), k, 2):
+                grown[value + step] = grown.get(value + step, 0) + count
+        orders = grown
+    return sum(c for value, c in orders.items() if abs(value) >= s) / math.factorial(n)
+
+
+def smallest_p_mann_kendall(n: int) -> float:
+    """Smallest two-sided p of the exact test with n surveys: 2 / n!."""
+    return 2 / math.factorial(n)
+
+
+def model_trend(
+    years: Sequence[float],
+    hits: Sequence[float],
+    sizes: Sequence[float],
+    *,
+    kind: str = "cover",
+    level: float = 0.95,
+) -> Trend:
+    """Change a year from a generalised linear model over surveys, as a factor: 0.93 is 7 % less every year.
+
+    Parameters
+    ----------
+    hits, sizes : per survey, points of the category and legible points (`kind` "cover": the factor is of the odds), or
+        animals and area (`kind` "density": the factor is of the density)
+
+    Quasi-binomial with logit link, or quasi-Poisson with log link and the area as offset. The spread between surveys
+    (Pearson chi-square over n - 2, never under 1) widens the interval, which takes t with n - 2 degrees of freedom, so
+    that neither points nor animals are taken as independent. None when under five surveys, or none was ever seen.
+
+    McCullagh & Nelder (1989), Generalized Linear Models, 2nd edition (from memory).
+    """
+    check_share("level", level)
+    n, unit = len(years), "factor of the odds" if kind == "cover" else "factor of the density"
+    method = "quasi-binomial model over surveys" if kind == "cover" else "quasi-Poisson model over surveys"
+    if kind not in ("cover", "density"):
+        raise ValueError(f"kind must be cover or density, got {kind!r}")
+    if _check(years, hits) < 3 or n < FEWEST:
+        return _none(n, method, unit, TOO_FEW, level)
+    if math.fsum(hits) == 0 or (kind == "cover" and math.fsum(hits) >= math.fsum(sizes)):
+        return _none(n, method, unit, "never seen, or nothing else was: no model", level)
+    found, se = _glm(years, hits, sizes, kind=kind)
+    from scipy.special import stdtr, stdtrit
+
+    half = float(stdtrit(n - 2, 0.5 + level / 2)) * se
+    slope = _slope(*(math.exp(v) for v in (found, found - half, found + half)), n, method, unit, note="", level=level)
+    return Trend(slope, 2 * float(stdtr(n - 2, -abs(found) / se)))
+
+
+def _glm(years: Sequence[float], hits: Sequence[float], sizes: Sequence[float], *, kind: str) -> tuple[float, float]:
+    """Slope of the linear predictor and its standard error, widened by the spread between surveys."""
+    import warnings
+
+    import numpy as np
+    import statsmodels.api as sm
+
+    x = np.asarray(years, dtype=float)
+    design, k, n = sm.add_constant(x - x.mean()), np.asarray(hits, dtype=float), np.asarray(sizes, dtype=float)
+    if kind == "cover":
+        model = sm.GLM(np.column_stack([k, n - k]), design, family=sm.families.Binomial())
+    else:
+        model = sm.GLM(k, design, family=sm.families.Poisson(), offset=np.log(n))
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # surveys that all agree are fitted without rest, which is no fault
+        fit = model.fit(scale=1.0)
+    spread = max(1.0, float(fit.pearson_chi2) / fit.df_resid)
+    return float(fit.params[1]), float(fit.bse[1]) * math.sqrt(spread)

@@ -1,0 +1,181 @@
+"""Densities and impacts of a survey's belt sheets: per row and segment, occurrence, and spread between transects.
+
+As with cover, ``site`` rests on decided counts, and ``expected`` counts unread ones by their probabilities.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from digitise.estimate.density import BeltCount, Segment, SiteDensity, belt_density, belt_from_segments, site_density
+from digitise.estimate.intervals import Estimate, t_mean
+from digitise.estimate.occurrence import Dispersion, dispersion, occurrence
+from digitise.estimate.reading_doubt import DoubtShares, doubt_shares
+from digitise.protocol import BeltSheet, RowSpec
+from digitise.survey import Count, Impact, Survey, Transect
+
+PER_M2 = 100.0
+
+
+@dataclass(frozen=True, slots=True)
+class DensityLine:
+    """Density of one row of a belt sheet, per `PER_M2` square metres: the site, and each belt.
+
+    ``site`` rests on decided counts, ``expected`` counts unread ones by their probabilities. ``segments`` holds the
+    density of each stretch of the belt, ``occurrence`` the share of transects (percent) with at least one,
+    ``dispersion`` how unevenly whole belts were counted.
+    """
+
+    sheet: str
+    title: str
+    id: str
+    label: str
+    is_impact: bool
+    site: SiteDensity
+    belts: tuple[tuple[BeltCount, Estimate], ...]
+    expected: SiteDensity
+    segments: tuple[tuple[str, SiteDensity], ...]
+    occurrence: Estimate
+    dispersion: Dispersion
+
+    @property
+    def shares(self) -> DoubtShares | None:
+        """How much of the expected density's variance is sampling, unread and accepted cells; None when not known."""
+        return doubt_shares(self.expected.parts)
+
+
+@dataclass(frozen=True, slots=True)
+class ImpactLine:
+    """A percentage or tick row: (transect, segment, value or None, state) for each segment.
+
+    ``occurrence`` is the share of transects (percent) on which it was ticked, or was above 0 %. ``mean`` is the mean
+    percentage over transects with its t interval; None for ticks.
+    """
+
+    sheet: str
+    title: str
+    id: str
+    label: str
+    kind: str
+    values: tuple[tuple[str, str, int | bool | None, str], ...]
+    occurrence: Estimate
+    mean: Estimate | None
+
+
+def densities(survey: Survey, name: str, sheet: BeltSheet, *, level: float) -> list[DensityLine]:
+    """Every counted row of a belt sheet; none when nobody photographed the sheet."""
+    if not any(name in t.sheets for t in survey.transects):
+        return []
+    rows = [r for r in (*sheet.rows, *sheet.impacts) if r.kind == "count"]
+    found = [_counts_by_row(t, name) for t in survey.transects]
+    names = [t.name for t in survey.transects]
+    return [
+        _density(name, sheet, row, [(n, c.get(row.id, ())) for n, c in zip(names, found, strict=True)], level=level)
+        for row in rows
+    ]
+
+
+Belts = Sequence[tuple[str, Sequence[Count]]]
+
+
+def _counts_by_row(transect: Transect, sheet: str) -> dict[str, list[Count]]:
+    out: dict[str, list[Count]] = {}
+    for c in transect.counts:
+        if c.sheet == sheet:
+            out.setdefault(c.row, []).append(c)
+    return out
+
+
+def _density(name: str, sheet: BeltSheet, row: RowSpec, counts: Belts, *, level: float) -> DensityLine:
+    belts = [_belt(n, c) for n, c in counts]
+    site = site_density(belts, per_m2=PER_M2, level=level)
+    unread = any(one.chances for _, c in counts for one in c)
+    expected = site
+    if unread:
+        expected = site_density([_belt(n, c, expected=True) for n, c in counts], per_m2=PER_M2, level=level)
+    whole = [b.count for b in belts if b.count is not None and not b.partly_read]
+    return DensityLine(
+        name,
+        sheet.title,
+        row.id,
+        row.label,
+        row in sheet.impacts,
+        site,
+        tuple((b, belt_density(b, per_m2=PER_M2, level=level)) for b in belts),
+        expected,
+        _segments(counts, level=level),
+        _occurrence(counts, level=level),
+        dispersion(whole),
+    )
+
+
+def _belt(transect: str, counts: Sequence[Count], *, expected: bool = False) -> BeltCount:
+    if not counts:
+        return BeltCount(transect, None, 0.0, note="sheet not photographed")
+    segments = [_expected(c) if expected and c.chances else _decided(c) for c in counts]
+    return belt_from_segments(transect, segments, note=_why_unknown(counts, allowed=expected))
+
+
+def _decided(c: Count) -> Segment:
+    return Segment(c.count, c.area_m2, slip_variance=c.slip_variance)
+
+
+def _expected(c: Count) -> Segment:
+    mean = sum(k * p for k, p in c.chances)
+    return Segment(mean, c.area_m2, sum((k - mean) ** 2 * p for k, p in c.chances))
+
+
+def _why_unknown(counts: Sequence[Count], *, allowed: bool) -> str:
+    """The segments without a count: "10–20 m unread", or one word for the whole belt."""
+    unknown = [c for c in counts if c.count is None and not (allowed and c.chances)]
+    states = {c.state for c in unknown}
+    if len(unknown) == len(counts) and len(states) == 1:
+        return states.pop()
+    return ", ".join(f"{c.segment.replace('-', '–')} m {c.state}" for c in unknown)
+
+
+def _segments(counts: Belts, *, level: float) -> tuple[tuple[str, SiteDensity], ...]:
+    """Density of each stretch of the belt over the transects; empty when the belt is one stretch."""
+    names = list(dict.fromkeys(c.segment for _, found in counts for c in found))
+    if len(names) < 2:
+        return ()
+    return tuple(
+        (n, site_density([_belt(t, [c for c in found if c.segment == n]) for t, found in counts], level=level))
+        for n in names
+    )
+
+
+def _occurrence(counts: Belts, *, level: float) -> Estimate:
+    """Share of transects with one or more, over transects whose every segment is known.
+
+    A transect known in part is left out even where something was seen on it: keeping only those would lean high.
+    """
+    whole = [[c.count for c in found] for _, found in counts if found and all(c.count is not None for c in found)]
+    return occurrence(sum(any(v) for v in whole), len(whole), level=level)
+
+
+def impacts(survey: Survey, name: str, sheet: BeltSheet, *, level: float) -> list[ImpactLine]:
+    """Every percentage and tick row of a belt sheet that was photographed."""
+    out = []
+    for row in (*sheet.rows, *sheet.impacts):
+        by_transect = [
+            (t.name, [i for i in t.impacts if i.sheet == name and i.row == row.id]) for t in survey.transects
+        ]
+        values = tuple((n, i.segment, i.value, i.state) for n, own in by_transect for i in own)
+        if values:
+            whole = [[bool(i.value) for i in own] for _, own in by_transect if own and _all_known(own)]
+            shown = occurrence(sum(any(v) for v in whole), len(whole), level=level)
+            mean = _mean(by_transect, level=level) if row.kind == "percent" else None
+            out.append(ImpactLine(name, sheet.title, row.id, row.label, row.kind, values, shown, mean))
+    return out
+
+
+def _all_known(own: Sequence[Impact]) -> bool:
+    return all(i.value is not None for i in own)
+
+
+def _mean(by_transect: Sequence[tuple[str, Sequence[Impact]]], *, level: float) -> Estimate:
+    """Mean percentage over transects, each the mean of its known segments."""
+    known = [[i.value for i in own if i.value is not None] for _, own in by_transect]
+    return t_mean([sum(v) / len(v) for v in known if v], level=level, unit="%", cut=(0.0, 100.0))

@@ -1,0 +1,265 @@
+"""What changed: surveys of one site compared over dates, or sites with each other, and trends over the years.
+
+A comparison works on `SurveySample`s, one number a transect for each variable, wherever they came from. Only decided
+cells count; how many wait is carried along. Effect and interval come first, p second and adjusted for how many were
+tested: Holm for the headline variables named in advance, Benjamini-Hochberg for all others, which are exploratory.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from statistics import fmean
+
+from digitise.estimate.change import (
+    Change,
+    Permutation,
+    paired_change,
+    permutation_paired,
+    permutation_unpaired,
+    unpaired_change,
+)
+from digitise.estimate.contrast import benjamini_hochberg, holm
+from digitise.estimate.planning import detectable_change, transects_needed
+from digitise.estimate.trend import Trend, least_squares, model_trend, theil_sen
+from digitise.results.belts import PER_M2
+from digitise.results.results import SurveyResults
+
+HOLM, BENJAMINI = "Holm, headline", "Benjamini-Hochberg, exploratory"
+DETECT_PERCENT = 20.0
+
+
+@dataclass(frozen=True, slots=True)
+class Variable:
+    """Something measured on every transect: a cover in percent, or a density per 100 m2."""
+
+    id: str
+    label: str
+    kind: str  # cover | density
+    is_group: bool = False
+
+    @property
+    def unit(self) -> str:
+        """The unit of its values."""
+        return "%" if self.kind == "cover" else f"per {PER_M2:g} m2"
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """One variable in one survey: a value for each transect by name; hits and sizes for the model of a trend.
+
+    Hits and sizes are points of the category and legible points, or animals and square metres, over all transects.
+    """
+
+    values: Mapping[str, float]
+    hits: float
+    sizes: float
+
+    @property
+    def mean(self) -> float | None:
+        """Mean over transects."""
+        return fmean(self.values.values()) if self.values else None
+
+
+@dataclass(frozen=True, slots=True)
+class SurveySample:
+    """One survey as a comparison needs it. `unread` cells still wait for a person."""
+
+    name: str
+    site: str
+    date: str
+    measured: Mapping[Variable, Measured]
+    unread: int = 0
+
+
+def sample_of(results: SurveyResults) -> SurveySample:
+    """One survey's covers (groups and categories) and densities, one number a transect."""
+    measured: dict[Variable, Measured] = {}
+    for line in results.lines:
+        legible = sum(p.legible for p in line.points)
+        for one in (*line.groups, *line.categories):
+            found = {n: c.cover.value for n, c in one.transects if c.cover.value is not None}
+            variable = Variable(f"{line.sheet}/{one.id}", one.label, "cover", one.is_group)
+            measured[variable] = Measured(found, one.site.points, legible)
+    for one in results.densities:
+        belts = [b for b, _ in one.belts if b.count is not None]
+        found = {b.transect: b.count * PER_M2 / b.area_m2 for b in belts}
+        variable = Variable(f"{one.sheet}/{one.id}", one.label, "density")
+        measured[variable] = Measured(found, sum(b.count for b in belts), sum(b.area_m2 for b in belts))
+    survey = results.survey
+    return SurveySample(survey.pack, survey.site or "", survey.date or "", measured, len(survey.unread))
+
+
+@dataclass(frozen=True, slots=True)
+class Compared:
+    """One variable between two surveys. `adjusted` is the p for all that were tested, by `adjusted_by`.
+
+    `detectable` is the smallest change (in the variable's unit) that these numbers of transects find four times in
+    five, `needed` the transects a survey that would find a change of `detect_percent` of the first mean.
+    """
+
+    variable: Variable
+    before: SurveySample
+    after: SurveySample
+    change: Change
+    permutation: Permutation | None
+    detectable: float | None
+    needed: int | None
+    detect_percent: float
+    adjusted: float | None = None
+    adjusted_by: str = ""
+
+
+def compare(
+    before: SurveySample,
+    after: SurveySample,
+    *,
+    paired: bool = False,
+    headlines: Collection[str] = (),
+    detect_percent: float = DETECT_PERCENT,
+    level: float = 0.95,
+) -> tuple[Compared, ...]:
+    """Every variable that both surveys measured, the second minus the first.
+
+    `paired` takes lines of the same name for the same marked line laid again; lines without a partner are left out.
+    `headlines` are ids of variables named in advance; without any, the groups of categories are.
+
+    Raises
+    ------
+    ValueError
+        A headline is no variable of both surveys.
+    """
+    shared = [v for v in before.measured if v in after.measured]
+    if unknown := sorted(set(headlines) - {v.id for v in shared}):
+        known = ", ".join(v.id for v in shared)
+        raise ValueError(f"headline '{unknown[0]}' is not measured in both surveys; known: {known}")
+    found = [_one(v, before, after, paired=paired, detect_percent=detect_percent, level=level) for v in shared]
+    return _adjusted(found, set(headlines) or {v.id for v in shared if v.is_group})
+
+
+def _one(
+    v: Variable, before: SurveySample, after: SurveySample, *, paired: bool, detect_percent: float, level: float
+) -> Compared:
+    first, second = before.measured[v].values, after.measured[v].values
+    if paired:
+        same = [n for n in first if n in second]
+        a, b = [first[n] for n in same], [second[n] for n in same]
+        change = paired_change(a, b, unit=v.unit, level=level)
+    else:
+        a, b = list(first.values()), list(second.values())
+        change = unpaired_change(a, b, unit=v.unit, level=level)
+    smallest, needed = _plan(change, a, b, percent=detect_percent)
+    return Compared(v, before, after, change, _permuted(change, a, b), smallest, needed, detect_percent)
+
+
+def _permuted(change: Change, a: Sequence[float], b: Sequence[float]) -> Permutation | None:
+    """The permutation test; None where there is no t test, or so many transects that it would have to be sampled."""
+    if change.p is None or len(a) + len(b) > (32 if change.paired else 18):
+        return None
+    if change.paired:
+        return permutation_paired([y - x for x, y in zip(a, b, strict=True)])
+    return permutation_unpaired(a, b)
+
+
+def _plan(change: Change, a: Sequence[float], b: Sequence[float], *, percent: float) -> tuple[float | None, int | None]:
+    if not change.spread:
+        return None, None
+    smallest = detectable_change(min(len(a), len(b)), change.spread, paired=change.paired)
+    wanted = fmean(a) * percent / 100
+    if wanted <= 0:
+        return smallest, None
+    try:
+        return smallest, transects_needed(wanted, change.spread, paired=change.paired)[1]
+    except ValueError:
+        return smallest, None
+
+
+def _adjusted(found: Sequence[Compared], headlines: Collection[str]) -> tuple[Compared, ...]:
+    out = list(found)
+    for method, words, is_headline in ((holm, HOLM, True), (benjamini_hochberg, BENJAMINI, False)):
+        tested = [
+            i for i, c in enumerate(out) if c.change.p is not None and (c.variable.id in headlines) is is_headline
+        ]
+        for i, p in zip(tested, method([out[i].change.p for i in tested]), strict=True):
+            out[i] = replace(out[i], adjusted=p, adjusted_by=words)
+    return tuple(out)
+
+
+@dataclass(frozen=True, slots=True)
+class SiteTrend:
+    """One variable at one site over its surveys: three answers to one question; see `digitise.estimate.trend`."""
+
+    variable: Variable
+    site: str
+    dates: tuple[str, ...]
+    means: tuple[float, ...]
+    line: Trend
+    robust: Trend
+    model: Trend
+    adjusted: float | None = None
+    adjusted_by: str = ""
+
+
+def trends(
+    samples: Iterable[SurveySample], *, headlines: Collection[str] = (), level: float = 0.95
+) -> tuple[SiteTrend, ...]:
+    """Trends of every variable at every site with three dated surveys or more.
+
+    The p that is adjusted, within each site, is that of Mann-Kendall; headlines as in `compare`.
+    """
+    out: list[SiteTrend] = []
+    for site, surveys in by_site(samples).items():
+        dated = [s for s in surveys if s.date]
+        if len(dated) >= 3:
+            variables = dict.fromkeys(v for s in dated for v in s.measured)
+            found = [t for v in variables if (t := _trend(v, site, dated, level=level)) is not None]
+            out += _adjusted_trends(found, set(headlines) or {v.id for v in variables if v.is_group})
+    return tuple(out)
+
+
+def by_site(samples: Iterable[SurveySample]) -> dict[str, list[SurveySample]]:
+    """Surveys of each named site by date; those without a date come last."""
+    found: dict[str, list[SurveySample]] = {}
+    for s in samples:
+        if s.site:
+            found.setdefault(s.site, []).append(s)
+    return {site: sorted(own, key=lambda s: s.date or "9999") for site, own in sorted(found.items())}
+
+
+def _trend(v: Variable, site: str, surveys: Sequence[SurveySample], *, level: float) -> SiteTrend | None:
+    own = [(s, s.measured[v]) for s in surveys if v in s.measured and s.measured[v].values]
+    if len(own) < 3:
+        return None
+    years, means = [_year(s.date) for s, _ in own], [m.mean for _, m in own]
+    return SiteTrend(
+        v,
+        site,
+        tuple(s.date for s, _ in own),
+        tuple(means),
+        least_squares(years, means, unit=v.unit, level=level),
+        theil_sen(years, means, unit=v.unit, level=level),
+        model_trend(years, [m.hits for _, m in own], [m.sizes for _, m in own], kind=v.kind, level=level),
+    )
+
+
+def _year(date: str) -> float:
+    day = dt.date.fromisoformat(date)
+    return day.year + (day.timetuple().tm_yday - 1) / 365.25
+
+
+def _adjusted_trends(found: Sequence[SiteTrend], headlines: Collection[str]) -> list[SiteTrend]:
+    out = list(found)
+    for method, words, is_headline in ((holm, HOLM, True), (benjamini_hochberg, BENJAMINI, False)):
+        tested = [
+            i for i, t in enumerate(out) if t.robust.p is not None and (t.variable.id in headlines) is is_headline
+        ]
+        for i, p in zip(tested, method([out[i].robust.p for i in tested]), strict=True):
+            out[i] = replace(out[i], adjusted=p, adjusted_by=words)
+    return out
+
+
+def latest_pairs(samples: Iterable[SurveySample]) -> list[tuple[SurveySample, SurveySample]]:
+    """For each site, its last two dated surveys."""
+    dated = {site: [s for s in own if s.date] for site, own in by_site(samples).items()}
+    return [(own[-2], own[-1]) for own in dated.values() if len(own) > 1]

@@ -1,0 +1,189 @@
+"""How often 95 % intervals hold the truth: simulated programmes with transects, readers' errors and review.
+
+``python tests/benchmarks/bench_intervals.py --programmes 1000`` prints Markdown tables for the contributors' guide.
+
+Each programme has four sites of 4 transects and four of 8. A transect's covers are Dirichlet around the site's, with
+intra-line correlation 0.11; its counts are negative binomial. Most points are accepted, one in 500 of them misread. The
+others are unread, three times as often in the second category: the reader's evidence confuses categories at rates
+drawn for each point, and its probabilities come from a training mix that is even over categories, as a real reader's
+is, not from this reef. Review replaces unread points by the truth, the weightiest first. What is judged is the cover of
+the whole site, of which the transects are a sample.
+"""
+
+from __future__ import annotations
+
+import argparse
+from collections import defaultdict
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+
+from digitise.estimate.cover import TransectPoints, site_cover
+from digitise.estimate.density import BeltCount, belt_from_pmf, site_density
+from digitise.estimate.intervals import Estimate, clopper_pearson
+from digitise.estimate.reading_doubt import ReadPoints, read_cover
+from digitise.estimate.review_order import CoverCell, first_to_review
+
+CATEGORIES = ("coral", "soft", "algae", "rubble", "sand", "rock")
+COVERS = np.array([0.30, 0.10, 0.05, 0.02, 0.35, 0.18])
+CORRELATION = 0.11
+POINTS = 40
+MISREAD = 0.002
+UNREAD = np.array([1.0, 3.0, 1.0, 1.0, 1.0, 1.0])
+STAGES = ("before review", "half reviewed", "after review")
+
+
+class Line(NamedTuple):
+    """One simulated line: true categories, the reader's laws of unread points, what was accepted."""
+
+    truth: np.ndarray
+    laws: dict[int, dict[str, float]]
+    accepted: dict[int, int]
+
+
+@dataclass(slots=True)
+class Tally:
+    """Intervals that held the truth, of how many; their widths; the estimates' errors."""
+
+    held: int = 0
+    of: int = 0
+    width: float = 0.0
+    error: float = 0.0
+
+    def add(self, estimate: Estimate, truth: float) -> None:
+        """One interval."""
+        self.of += 1
+        self.held += estimate.low <= truth <= estimate.high
+        self.width += estimate.high - estimate.low
+        self.error += estimate.value - truth
+
+
+def simulate_line(rng: np.random.Generator, unread: float) -> Line:
+    """A line, and what a reader makes of it; `unread` is the share of unread points where it is least."""
+    share = rng.dirichlet(COVERS * (1 / CORRELATION - 1))
+    truth = rng.choice(len(CATEGORIES), size=POINTS, p=share)
+    laws, accepted = {}, {}
+    for i, z in enumerate(truth):
+        if rng.random() < unread * UNREAD[z]:
+            laws[i] = _law(rng, z)
+        else:
+            wrong = rng.random() < MISREAD
+            accepted[i] = int((z + rng.integers(1, len(CATEGORIES))) % len(CATEGORIES)) if wrong else int(z)
+    return Line(truth, laws, accepted)
+
+
+def _law(rng: np.random.Generator, z: int) -> dict[str, float]:
+    """The reader's probabilities for an unread point, from an even training mix."""
+    right = rng.uniform(0.4, 0.98)
+    near = (1 - right) * 0.8  # most confusion is with one other code
+    confusion = np.full((len(CATEGORIES), len(CATEGORIES)), (1 - right) * 0.2 / (len(CATEGORIES) - 2))
+    for a in range(len(CATEGORIES)):
+        confusion[a, a], confusion[a, a ^ 1] = right, near
+    seen = rng.choice(len(CATEGORIES), p=confusion[z] / confusion[z].sum())
+    p = confusion[:, seen] / confusion[:, seen].sum()
+    return dict(zip(CATEGORIES, p.tolist(), strict=True))
+
+
+def reviewed(lines: list[Line], share: float) -> list[Line]:
+    """The same lines after the weightiest `share` of their unread points was decided by a person, rightly."""
+    cells = [
+        CoverCell(f"{t}/{i}", law, POINTS, len(lines)) for t, line in enumerate(lines) for i, law in line.laws.items()
+    ]
+    first = [name for name, _ in first_to_review(cells, ())][: round(share * len(cells))]
+    done = {tuple(int(n) for n in name.split("/")) for name in first}
+    return [
+        Line(
+            line.truth,
+            {i: law for i, law in line.laws.items() if (t, i) not in done},
+            line.accepted | {i: int(line.truth[i]) for i in line.laws if (t, i) in done},
+        )
+        for t, line in enumerate(lines)
+    ]
+
+
+def estimates(lines: list[Line]) -> tuple[dict[str, Estimate], dict[str, Estimate]]:
+    """Site covers by category: from decided points, and with unread ones counted by their probabilities."""
+    decided, read = [], []
+    for t, line in enumerate(lines):
+        counts = dict.fromkeys(CATEGORIES, 0)
+        for z in line.accepted.values():
+            counts[CATEGORIES[z]] += 1
+        decided.append(TransectPoints(f"T{t}", counts, len(line.accepted), POINTS, unread=len(line.laws)))
+        read.append(ReadPoints(f"T{t}", tuple(line.laws.values()), POINTS, counts))
+    site = {c.category: c.cover for c in site_cover(decided, categories=CATEGORIES).covers}
+    expected = {c.category: c.site for c in read_cover(read, CATEGORIES)}
+    return site, expected
+
+
+def cover_study(rng: np.random.Generator, programmes: int, unread: float) -> dict[tuple, Tally]:
+    """Coverage by (stage, transects, category, answer)."""
+    out: dict[tuple, Tally] = defaultdict(Tally)
+    for _ in range(programmes):
+        for transects in (4, 8):
+            for _ in range(4):
+                lines = [simulate_line(rng, unread) for _ in range(transects)]
+                for stage, share in zip(STAGES, (0.0, 0.5, 1.0), strict=True):
+                    for answer, found in zip(("decided", "expected"), estimates(reviewed(lines, share)), strict=True):
+                        for c, cover in zip(CATEGORIES[:4], COVERS[:4], strict=True):
+                            out[stage, transects, c, answer].add(found[c], 100 * cover)
+    return out
+
+
+def density_study(rng: np.random.Generator, programmes: int) -> dict[tuple, Tally]:
+    """Coverage of densities by (transects, mean a belt, size k of the negative binomial); one tally in five unread."""
+    out: dict[tuple, Tally] = defaultdict(Tally)
+    for _ in range(programmes):
+        for transects in (4, 8):
+            for mean, k in ((6.0, 5.0), (6.0, 1.5), (30.0, 5.0)):
+                for _ in range(4):
+                    counts = rng.negative_binomial(k, k / (k + mean), size=transects)
+                    belts = [_belt(rng, f"T{t}", int(n)) for t, n in enumerate(counts)]
+                    e = site_density(belts).density
+                    if e.has_interval:
+                        out[transects, mean, k].add(e, 100 * mean / 40)
+    return out
+
+
+def _belt(rng: np.random.Generator, name: str, count: int) -> BeltCount:
+    if rng.random() < 0.8:
+        return BeltCount(name, count, 40.0)
+    right = rng.uniform(0.5, 0.95)
+    seen = count + int(rng.choice((0, -1, 1), p=(right, (1 - right) / 2, (1 - right) / 2)))
+    seen = max(0, seen)
+    pmf: dict[int, float] = defaultdict(float)
+    for k, p in ((seen, right), (seen + 1, (1 - right) / 2), (max(0, seen - 1), (1 - right) / 2)):
+        pmf[k] += p
+    return belt_from_pmf(name, pmf, 40.0)
+
+
+def _row(label: str, one: Tally, unit: str) -> str:
+    sure = clopper_pearson(one.held, one.of)
+    low, high = 100 * sure.low, 100 * sure.high
+    return (
+        f"| {label} | {100 * one.held / one.of:.1f} % ({low:.1f} to {high:.1f}) "
+        f"| {one.width / one.of:.1f} {unit} | {one.error / one.of:+.2f} {unit} |"
+    )
+
+
+def main() -> None:
+    """Print the tables."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--programmes", type=int, default=1000, help="how many programmes (1000)")
+    parser.add_argument("--unread", type=float, default=0.06, help="share of points unread where it is least (0.06)")
+    parser.add_argument("--seed", type=int, default=20261125)
+    args = parser.parse_args()
+    rng = np.random.default_rng(args.seed)
+    print(f"{args.programmes} programmes, seed {args.seed}, unread {args.unread:g} and {3 * args.unread:g}\n")
+    print("| cover | intervals that hold the truth | mean width | bias |\n| --- | --- | --- | --- |")
+    found = cover_study(rng, args.programmes, args.unread)
+    for (stage, transects, c, answer), one in found.items():
+        share = 100 * COVERS[CATEGORIES.index(c)]
+        print(_row(f"{stage}, {transects} transects, {share:g} % {c}, {answer}", one, "points"))
+    print("\n| density | intervals that hold the truth | mean width | bias |\n| --- | --- | --- | --- |")
+    for (transects, mean, k), one in density_study(rng, args.programmes).items():
+        print(_row(f"{transects} belts, mean {mean:g}, k {k:g}", one, "per 100 m2"))
+
+
+if __name__ == "__main__":
+    main()

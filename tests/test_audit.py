@@ -1,0 +1,123 @@
+"""Audit sizes, error rates over strata, agreement of two people, unusual counts: published and recomputed values."""
+
+import pytest
+from shared_cases import cases, close
+from statsmodels.stats.inter_rater import cohens_kappa
+
+from digitise.estimate.acceptance import corrected_risk, upper_error_bound
+from digitise.estimate.audit import (
+    audit_size,
+    audit_size_lot,
+    chance_of_larger_count,
+    chance_of_passing,
+    kappa,
+    robust_z,
+    stratified_rate,
+)
+from digitise.protocol import BeltSpec, TransectSpec
+
+
+@cases("audit_size")
+def test_audit_sizes_are_the_published_ones(case):
+    """One cell less would not show it."""
+    g = case["inputs"]
+    allowed = g.get("errors_allowed", 0)
+    n = audit_size(g["p0"], g["alpha"], errors_allowed=allowed)
+
+    assert n == case["expected"]
+    assert upper_error_bound(allowed, n - 1, g["alpha"]) > g["p0"]
+
+
+@cases("audit_size_lot")
+def test_audit_sizes_of_a_finite_lot_are_the_computed_ones(case):
+    """Fewer than for an endless one."""
+    g = case["inputs"]
+
+    assert audit_size_lot(g["lot"], g["p0"], g["alpha"]) == case["expected"] < audit_size(g["p0"], g["alpha"])
+
+
+@cases("chance_of_passing")
+def test_a_producers_plan_passes_bad_lots(case):
+    """Two errors in 80 accepted: a 5 % lot still passes nearly one time in four."""
+    g = case["inputs"]
+    found = [chance_of_passing(p, g["sample"], accept_up_to=g["accept_up_to"]) for p in g["p"]]
+
+    assert found == close(case["expected"], case)
+
+
+@cases("stratified_rate")
+def test_error_rate_over_strata(case):
+    """Rate, standard error, and the bound shared out over three strata."""
+    g, expected = case["inputs"], case["expected"]
+    found = stratified_rate(g["weights"], g["sampled"], g["errors"])
+
+    assert [found.rate, found.se, found.upper] == close(
+        [expected[k] for k in ("rate", "se", "bonferroni_upper_95")], case
+    )
+
+
+def test_strata_that_do_not_add_up_are_refused():
+    """Shares of all accepted cells sum to 1."""
+    with pytest.raises(ValueError, match="sum to 1"):
+        stratified_rate([0.5, 0.4], [10, 10], [0, 0])
+
+
+@cases("conformal_risk")
+def test_corrected_risk_is_the_arithmetic_of_its_source(case):
+    """3 of 999 accepted and wrong."""
+    g, expected = case["inputs"], case["expected"]
+    found = corrected_risk(g["accepted_and_wrong"], g["calibration_cells"])
+
+    assert found == close(expected["corrected_risk"], case)
+    assert (found <= g["alpha"]) is expected["within_alpha"]
+
+
+@cases("kappa")
+def test_kappa_is_the_published_one_beside_the_percentage(case):
+    """85 % agreement with kappa 0.70 or 0.32; one category only gives no kappa."""
+    found, expected = kappa(case["inputs"]["table"]), case["expected"]
+
+    assert found.kappa == (None if expected["kappa"] is None else close(expected["kappa"], case))
+    if "percent_agreement" in expected:
+        assert found.percent == close(expected["percent_agreement"], case)
+    if "interval" in expected:
+        assert [found.se, found.low, found.high] == close([expected["se"], *expected["interval"]], case)
+
+
+def test_kappa_of_three_categories_is_that_of_statsmodels():
+    """Value and standard error."""
+    table = [[20, 3, 1], [4, 15, 2], [0, 5, 30]]
+    outside, found = cohens_kappa(table), kappa(table)
+
+    assert (found.kappa, found.se) == pytest.approx((outside.kappa, outside.std_kappa))
+
+
+@cases("robust_z")
+def test_unusual_counts_have_a_robust_z_or_none(case):
+    """31 after counts of 3 to 9; without spread there is no z."""
+    found, expected = robust_z(case["inputs"]["new"], case["inputs"]["history"]), case["expected"]
+
+    assert found == (None if expected["robust_z"] is None else close(expected["robust_z"], case))
+
+
+@cases("chance_of_larger_count")
+def test_chance_of_so_large_a_count_given_the_history(case):
+    """31 on one belt after 34 on six."""
+    g = case["inputs"]
+
+    assert chance_of_larger_count(g["new"], g["history_total"], g["history_belts"]) == close(
+        case["expected"]["p_upper"], case
+    )
+    assert chance_of_larger_count(0, 5, 2) == 1.0
+
+
+@cases("points_of_a_line")
+def test_a_line_of_20_m_has_40_points_or_41_with_both_ends(case):
+    """And a belt of 2 m beside it has 40 m2."""
+    g, expected = case["inputs"], case["expected"]
+    one = TransectSpec(length_m=g["line_m"], point_spacing_m=g["step_m"], first_point_m=g["step_m"])
+    both = TransectSpec(length_m=g["line_m"], point_spacing_m=g["step_m"], first_point_m=0)
+
+    assert len(one.points_m) == expected["points_counting_one_end"]
+    assert len(both.points_m) == expected["points_counting_both_ends"]
+    assert BeltSpec(width_m=2, segments=("0-20",)).area_m2("0-20") == expected["belt_m2"]

@@ -1,0 +1,241 @@
+"""Surveys compared over dates, trends, community tables, the notebook face and the command."""
+
+import csv
+import math
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from kept import FLAGGED, NOW, keep, made_result, points
+
+import digitise
+from digitise.cli import main
+from digitise.results import survey_results
+from digitise.results.change_tables import change_table, community_table, trend_table
+from digitise.results.compare import HOLM, Measured, SurveySample, Variable, compare, latest_pairs, trends
+from digitise.store import Store
+from digitise.survey import load_survey
+
+CORAL, SAND = Variable("substrate/coral", "Coral", "cover", True), Variable("substrate/sand", "Sand", "cover")
+BEFORE, AFTER = [30.0, 42.5, 25.0, 37.5], [22.5, 40.0, 20.0, 27.5]  # cases C075 and C076
+
+
+def sample(name, date, *covers, site="Garden", **others):
+    values = {f"T{i}": c for i, c in enumerate(covers, 1)}
+    coral = Measured(values, sum(covers) * 0.4, 40 * len(covers))
+    sand = Measured({n: 100 - c for n, c in values.items()}, sum(100 - c for c in covers) * 0.4, 40 * len(covers))
+    return SurveySample(name, site, date, {CORAL: coral, SAND: sand}, **others)
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    """Five yearly surveys of one site with falling coral, and one of another site."""
+    out = tmp_path_factory.mktemp("programme") / "store"
+    with Store.open(out) as store:
+        for k, coral in enumerate((20, 17, 13, 9, 6, 12)):
+            pack, year = f"QH7M4{'ABCDEF'[k]}", 2020 + k % 5
+            site = "Tamarind Wall" if k == 5 else "Pilot Garden"
+            values = {"site/site": site, "site/date": f"{year}-03-28"}
+            keep(store, made_result("site", values, name=f"site{k}", pack=pack), now=NOW)
+            for t in (1, 2, 3):
+                n = coral + t - 2
+                line = points({"BK": n, "YB": 40 - n})
+                keep(store, made_result("substrate", line, name=f"line{k}{t}", pack=pack, transect=t), now=NOW)
+                fish = {"fish/ray/0-10/tally": 2 + t, "fish/goby/0-10/tally": 10 - k, "fish/none-seen": True}
+                keep(store, made_result("fish", fish, name=f"fish{k}{t}", pack=pack, transect=t), now=NOW)
+    return out
+
+
+# Pure comparisons
+
+
+def test_pairing_is_asked_for_and_never_guessed():
+    """The same names of lines: unpaired p 0.33 as they stand, 0.03 when they are marked lines."""
+    surveys = sample("A", "2023-03-28", *BEFORE), sample("B", "2024-03-28", *AFTER)
+    plain, paired = (compare(*surveys, paired=p)[0] for p in (False, True))
+
+    assert plain.change.p == pytest.approx(0.331, abs=0.001)
+    assert paired.change.p == pytest.approx(0.030, abs=0.001)
+    assert paired.permutation.p == pytest.approx(0.125)
+    assert not paired.permutation.can_reach
+    assert plain.change.effect.value == paired.change.effect.value == pytest.approx(-6.25)
+
+
+def test_lines_without_a_partner_are_left_out_of_pairs():
+    """Three before, four after: three pairs."""
+    found = compare(sample("A", "", *BEFORE[:3]), sample("B", "", *AFTER), paired=True)[0]
+
+    assert found.change.effect.n == 3
+
+
+def test_headlines_are_adjusted_by_holm_and_all_others_apart():
+    """Groups are headlines unless some are named; an unknown one is refused with what there is."""
+    surveys = sample("A", "", *BEFORE), sample("B", "", *AFTER)
+    coral, sand = compare(*surveys)
+    assert (coral.adjusted_by, sand.adjusted_by) == (HOLM, "Benjamini-Hochberg, exploratory")
+    both = compare(*surveys, headlines=["substrate/coral", "substrate/sand"])
+    assert [c.adjusted for c in both] == pytest.approx([2 * c.change.p for c in both])
+    with pytest.raises(ValueError, match="headline 'coral' is not measured in both surveys; known: substrate/coral"):
+        compare(*surveys, headlines=["coral"])
+
+
+def test_what_the_design_can_detect_stands_beside_every_change():
+    """Pooled SD of 7.77 and 8.90: 8.35; four transects detect 2.38 of it; 20 % of 33.75 is 6.75."""
+    found = compare(sample("A", "", *BEFORE), sample("B", "", *AFTER))[0]
+
+    assert found.change.spread == pytest.approx(8.355, abs=0.01)
+    assert found.detectable == pytest.approx(2.3808 * found.change.spread, abs=0.001)
+    assert found.needed == 26
+
+
+def test_surveys_without_site_or_date_are_in_no_pair_and_no_trend():
+    """They can still be compared when named."""
+    surveys = [sample("A", "", 1, 2), sample("B", "2023-01-01", 1, 2), sample("C", "2024-01-01", 1, 2, site="")]
+
+    assert latest_pairs(surveys) == []
+    assert trends(surveys) == ()
+
+
+def test_a_trend_needs_three_surveys_and_a_test_five():
+    """Slopes at three; p from five."""
+    falling = [sample("ABCDE"[i], f"{2020 + i}-01-01", 40 - 5 * i, 42 - 5 * i) for i in range(5)]
+    few, many = trends(falling[:3])[0], trends(falling)[0]
+
+    assert few.robust.slope.value == pytest.approx(-5, rel=0.01)
+    assert (few.robust.p, few.adjusted) == (None, None)
+    assert many.robust.p == pytest.approx(2 / math.factorial(5))
+    assert (many.adjusted, many.adjusted_by) == (pytest.approx(2 / math.factorial(5)), HOLM)
+
+
+# Tables
+
+
+def test_tables_have_one_row_a_variable_and_every_column_documented(folder):
+    """In the docstrings."""
+    with digitise.open(folder) as programme:
+        made = {
+            change_table: programme.changes(),
+            trend_table: programme.trends(),
+            community_table: programme.community(),
+        }
+    for make, frame in made.items():
+        assert len(frame)
+        assert [c for c in frame.columns if c not in make.__doc__ and not c.endswith("_after")] == []
+
+
+def test_community_is_of_whole_transects_and_rarefied_to_the_smallest_survey(folder):
+    """Rays 3 + 4 + 5 and gobies 30 in the first survey; the last of the garden has 12 and 18."""
+    with digitise.open(folder) as programme:
+        frame = programme.community(site="Pilot Garden").set_index("pack")
+    first, last = frame.loc["QH7M4A"], frame.loc["QH7M4E"]
+
+    assert (first.individuals, first.richness, last.individuals) == (42, 2, 30)
+    assert first.simpson == pytest.approx(1 - (12 / 42) ** 2 - (30 / 42) ** 2)
+    assert (first.rarefied_to, last.rarefied_richness) == (30, pytest.approx(2.0))
+
+
+def test_a_transect_with_an_unknown_count_is_left_out_of_the_community(tmp_path):
+    """It is named, and its animals do not count."""
+    with Store.open(tmp_path / "store") as store:
+        for t, rays in ((1, 3), (2, FLAGGED)):
+            fish = {"fish/ray/0-10/tally": rays, "fish/goby/0-10/tally": 4, "fish/none-seen": True}
+            keep(store, made_result("fish", fish, name=f"{t}", transect=t), now=NOW)
+        row = community_table([survey_results(load_survey(store, "QH7M4K"))]).iloc[0]
+
+    assert (row.transects, row.left_out, row.individuals) == (1, "T2", 7)
+
+
+# The notebook face
+
+
+def test_frames_carry_their_units_in_column_names(folder):
+    """Percent, per 100 m2, per hectare."""
+    with digitise.open(folder) as programme:
+        cover = programme.cover(site="Pilot Garden", date="2020-03-28")
+        density = programme.density(pack="QH7M4A")
+        assert len(programme.surveys()) == 6
+        assert len(programme.impacts()) == 0  # nobody photographed the sheet that has them
+        assert set(programme.occurrence().seen_on) == {0, 3}
+    coral = cover[(cover.level == "site") & (cover.category == "branching-coral")].iloc[0]
+    ray = density[(density.level == "site") & (density.taxon == "ray")].iloc[0]
+
+    assert coral.cover_percent == pytest.approx(50.0)
+    assert ray.density_per_100m2 == pytest.approx(100 * 12 / 120)
+    assert ray.density_per_ha == pytest.approx(1000.0)
+    assert {"low_per_100m2", "high_per_ha", "expected_per_100m2"} <= set(density.columns)
+    assert "unit" not in density.columns
+
+
+def test_a_question_about_nothing_names_what_there_is(folder, tmp_path):
+    """A misspelt site, and a folder without a store, which is not made."""
+    with digitise.open(folder) as programme, pytest.raises(ValueError, match="there are: Pilot Garden, Tamarind Wall"):
+        programme.cover(site="Pilot garden")
+    with pytest.raises(ValueError, match="no store is here"):
+        digitise.open(tmp_path / "nowhere")
+    assert not (tmp_path / "nowhere").exists()
+
+
+def test_examples_in_the_readme_run_one_after_another(folder, tmp_path, monkeypatch, capsys):
+    """As a reader copies them, with a store of that name beside."""
+    text = (Path(__file__).parents[1] / "README.md").read_text(encoding="utf-8")
+    examples = re.findall(r"```python\n(.*?)```", text, re.DOTALL)
+    (tmp_path / "survey-store").symlink_to(folder)
+    monkeypatch.chdir(tmp_path)
+    names: dict = {}
+    for example in examples:
+        exec(example, names)  # noqa: S102 - our own document
+    names["programme"].close()
+    out = capsys.readouterr().out
+
+    assert len(examples) == 3
+    assert "Branching hard coral" in out
+    assert "Rays" in out
+    assert "slope_a_year" in out
+
+
+def test_importing_digitise_imports_nothing_heavy():
+    """Not even the store."""
+    code = "import digitise, sys; print([m for m in ('numpy', 'pandas', 'sqlalchemy', 'scipy') if m in sys.modules])"
+    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+
+    assert run.stdout.strip() == "[]"
+
+
+# The command
+
+
+def test_compare_prints_the_last_two_dates_of_a_site_and_its_trend(folder, tmp_path, capsys):
+    """Effects with intervals before p; both tables as CSV."""
+    assert main(["compare", "--store", str(folder), "--site", "Pilot Garden", "--out", str(tmp_path)]) == 0
+    out = capsys.readouterr().out
+
+    assert "Pilot Garden 2023-03-28 (QH7M4D)  to  Pilot Garden 2024-03-28 (QH7M4E)" in out
+    assert "-7.5 (" in out  # 9 to 6 of 40
+    assert "Trend at Pilot Garden" in out
+    with (tmp_path / "changes.csv").open() as file:
+        coral = next(r for r in csv.DictReader(file) if r["variable"] == "substrate/branching-coral")
+    assert float(coral["change"]) == pytest.approx(-7.5)
+    assert float(coral["low"]) < -7.5 < float(coral["high"])
+    with (tmp_path / "trends.csv").open() as file:
+        assert {r["surveys"] for r in csv.DictReader(file)} == {"5"}
+
+
+def test_two_packs_of_different_sites_can_be_compared(folder, capsys):
+    """Earlier first; one pack alone is refused."""
+    store = ["compare", "--store", str(folder)]
+
+    assert main([*store, "--pack", "QH7M4A", "--pack", "QH7M4F"]) == 0
+    assert "Tamarind Wall 2020-03-28 (QH7M4F)" in capsys.readouterr().out
+    assert main([*store, "--pack", "QH7M4A"]) == 2
+    assert "give it twice" in capsys.readouterr().err
+    assert main([*store, "--detect", "0"]) == 2
+    assert main([*store, "--site", "Nowhere"]) == 2
+    assert "there are: Pilot Garden" in capsys.readouterr().err
+
+
+def test_one_survey_is_nothing_to_compare(folder, capsys):
+    """Said so, with what to do."""
+    assert main(["compare", "--store", str(folder), "--site", "Tamarind Wall"]) == 1
+    assert "needs two surveys" in capsys.readouterr().err
