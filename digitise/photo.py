@@ -218,7 +218,7 @@ def load_photo(path: Path) -> Photo | NotAPhoto:
 
 
 def paged_format(head: bytes) -> str | None:
-    """"PDF" or "TIFF" when a file that begins like this may hold several pages, else None."""
+    """ "PDF" or "TIFF" when a file that begins like this may hold several pages, else None."""
     return next((kind for magic, kind in _PAGED.items() if head.startswith(magic)), None)
 
 

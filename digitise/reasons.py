@@ -34,7 +34,9 @@ PHOTO_REASONS = (
         "The file is no photograph of a filled sheet",
         "Print it, fill in the sheets, and photograph or scan them.",
     ),
-    Reason("stopped", "Reading the picture was stopped", "Photograph the sheet again, or save the picture anew as JPEG."),
+    Reason(
+        "stopped", "Reading the picture was stopped", "Photograph the sheet again, or save the picture anew as JPEG."
+    ),
     Reason(
         "no-sheet",
         "No sheet of a known protocol was found",
