@@ -24,6 +24,7 @@ MAX_PAGED_BYTES = 1_000_000_000  # a PDF or TIFF file is opened where it lies, p
 MAX_MEMBERS = 20_000
 MAX_SWELLING = 100  # unpacked size over packed size: pictures hardly shrink at all
 _ENCRYPTED = 0x1
+_ARCHIVE = (b"PK\3\4", b"PK\5\6")
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +93,11 @@ def _head(path: Path) -> bytes:
         return file.read(8)
 
 
+def may_hold_several(data: bytes) -> bool:
+    """Whether a file with this content is a zip archive, a PDF or a TIFF."""
+    return data.startswith(_ARCHIVE) or paged_format(data[:8]) is not None
+
+
 def pictures_in(path: Path) -> tuple[Picture | NotAPhoto, ...]:
     """Every picture in a file; content decides what it is, not its name. What cannot be taken is there as `NotAPhoto`.
 
@@ -103,7 +109,7 @@ def pictures_in(path: Path) -> tuple[Picture | NotAPhoto, ...]:
         head = _head(path) if stat.S_ISREG(about.st_mode) else b""
     except (OSError, ValueError):
         return (Picture(path),)  # reading it will say why not
-    if head.startswith((b"PK\3\4", b"PK\5\6")):
+    if head.startswith(_ARCHIVE):
         return _members(path, about.st_size)
     kind = paged_format(head)
     return _pages(Picture(path), kind, path, about.st_size) if kind else (Picture(path),)

@@ -7,6 +7,7 @@ the machine and not the file may have been at fault; then it is `Stopped`, in wo
 
 from __future__ import annotations
 
+import os
 import signal
 import time
 from collections import deque
@@ -76,6 +77,8 @@ def _serve(connection: Connection, prepare: Callable[[], object], megabytes: int
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     context = prepare()
     _limit_memory(megabytes)
+    with open(os.devnull, "w") as nowhere:  # noqa: PTH123 - decoders in C talk to the screen about every bad byte
+        os.dup2(nowhere.fileno(), 2)
     with suppress(EOFError, BrokenPipeError, ConnectionResetError):
         while True:
             connection.send(_called(*_sorted_out(connection.recv(), context)))

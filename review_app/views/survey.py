@@ -10,7 +10,7 @@ from review_app.markup import Markup, tag
 from review_app.opening import open_page
 from review_app.placing import place_page
 
-TYPES = ["image/*", "heic", "heif", "tif", "tiff"]
+TYPES = ["image/*", "heic", "heif", "tif", "tiff", "pdf", "zip"]
 STATES = {
     "read": ("good", "✓ Read"),
     "retake": ("bad", "▲ Photograph again"),
@@ -23,18 +23,21 @@ def upload(store: Store) -> None:
     """Keep what is uploaded at once; reading it happens in the background."""
     turn = st.session_state.setdefault("upload_turn", 0)
     files = st.file_uploader(
-        "Add photographs: JPEG, PNG, TIFF or HEIC, up to 80 MB each, many at once",
+        "Add photographs (JPEG, PNG, TIFF, HEIC), PDFs or zip archives of them, up to 80 MB each, many at once",
         type=TYPES,
         accept_multiple_files=True,
         max_upload_size=80,
         key=f"upload-{turn}",
     )
     if files:
-        for file in files:
-            store.keep_photo(file.getvalue(), file.name, now=worklist.utc_now())
+        with st.spinner("Keeping them"):
+            told = [sentence for file in files for sentence in intake.accept(store, file.getvalue(), file.name)]
+        st.session_state.upload_told = told
         st.session_state.upload_turn = turn + 1
         intake.start(store)
         st.rerun()
+    for sentence in st.session_state.get("upload_told", ()):
+        st.warning(sentence)
 
 
 @st.fragment(run_every="1.5s")
