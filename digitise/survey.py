@@ -8,12 +8,13 @@ or blank cell stays what it is, and so does a sheet that nobody photographed ("m
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from digitise.compose import build_layouts
 from digitise.protocol import BeltSheet, LineSheet, Protocol, RowSpec, SiteSheet
 from digitise.store import CellNow, PageRow
+from digitise.twice import Twice, compare, rivals, words
 
 if TYPE_CHECKING:
     from digitise.store import Store
@@ -133,12 +134,28 @@ class Survey:
 
 
 def load_survey(store: Store, pack: str) -> Survey:
-    """A pack's survey as the store holds it now; superseded photographs are left out."""
-    pages = [p for p in store.pages(pack) if not p.superseded]
+    """A pack's survey as the store holds it now.
+
+    Of several photographs of one page one counts; where another shows something else, that is a finding.
+    """
+    everything = store.pages(pack)
+    pages = [p for p in everything if not p.superseded]
     if not pages:
         raise ValueError(f"no page of pack {pack} has been read")
     newest = max(pages, key=lambda p: p.id)
-    return assemble(store.protocol_for(newest), pack, [(p, store.current(p.id)) for p in pages])
+    survey = assemble(store.protocol_for(newest), pack, [(p, store.current(p.id)) for p in pages])
+    pairs = [seen_twice(store, kept, other) for kept, other in rivals(everything)]
+    found = tuple(Finding(_page_place(one.kept), words(one)) for one in pairs if words(one))
+    return replace(survey, findings=survey.findings + found)
+
+
+def seen_twice(store: Store, kept: PageRow, other: PageRow) -> Twice:
+    """Two photographs of one page compared, as the store holds them now."""
+    return compare(kept, store.current(kept.id), other, store.current(other.id))
+
+
+def _page_place(page: PageRow) -> str:
+    return f"T{page.transect}, {page.title}" if page.per_transect else page.title
 
 
 def load_surveys(store: Store, packs: Sequence[str] | None = None) -> tuple[Survey, ...]:

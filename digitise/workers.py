@@ -21,6 +21,7 @@ CALL_SECONDS = 120.0
 WORKER_MEGABYTES = 2000
 AHEAD = 2  # calls begun or done, for each worker, beyond the one whose value is awaited
 _TRIES = 2
+_ARENA_MAX, _MMAP_THRESHOLD = -8, -3  # glibc's malloc.h
 _WAITING = object()
 
 
@@ -50,6 +51,16 @@ class _Worker:
     deadline: float = field(default=float("inf"))
 
 
+def _give_back_memory() -> None:
+    """Ask the C library for one heap that shrinks again, where it can be asked: large pictures come and go here."""
+    import ctypes
+
+    with suppress(OSError, AttributeError, TypeError):
+        library = ctypes.CDLL(None)
+        library.mallopt(_ARENA_MAX, 1)
+        library.mallopt(_MMAP_THRESHOLD, 1_000_000)
+
+
 def _limit_memory(megabytes: int) -> None:
     """Bound what this process may still ask for; where the system has no such limit, it has none."""
     try:
@@ -75,6 +86,7 @@ def _called(function: Callable, context: object, argument: object) -> object:
 def _serve(connection: Connection, prepare: Callable[[], object], megabytes: int) -> None:
     """A worker's life: until the other end is closed, or Ctrl+C ends the program that started it."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    _give_back_memory()
     context = prepare()
     _limit_memory(megabytes)
     with open(os.devnull, "w") as nowhere:  # noqa: PTH123 - decoders in C talk to the screen about every bad byte

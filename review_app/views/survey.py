@@ -5,6 +5,8 @@ from __future__ import annotations
 import streamlit as st
 
 from digitise.store import PageRow, PhotoRow, Store
+from digitise.survey import seen_twice
+from digitise.twice import Twice, rivals, words
 from review_app import intake, worklist
 from review_app.markup import Markup, tag
 from review_app.opening import open_page
@@ -78,19 +80,24 @@ def matrix(places: list[worklist.Place]) -> Markup:
     return tag("div", table, class_="wide", tabindex="0", role="region", aria_label="Sheets in and missing")
 
 
-def page_lines(page: PageRow) -> list[Markup]:
+def page_lines(page: PageRow, twice: dict[int, Twice]) -> list[Markup]:
     """What one page of a photograph is and how far it is."""
     where = worklist.place_words(page.title, page.transect, page.pack, "")
     if page.superseded:
-        state = tag("p", "Another photograph of this sheet counts")
-    elif page.open:
+        told = words(twice[page.id]) if page.id in twice else ""
+        return [
+            tag("p", where),
+            tag("p", "Another photograph of this sheet counts"),
+            *([tag("p", f"● {told}.", class_="state todo")] if told else []),
+        ]
+    if page.open:
         state = tag("p", f"● {page.open} of {page.cells} cells to review", class_="state todo")
     else:
         state = tag("p", f"✓ all {page.cells} cells settled", class_="state good")
     return [tag("p", where), state]
 
 
-def card(photo: PhotoRow, pages: dict[int, PageRow], failed: dict[str, str]) -> Markup:
+def card(photo: PhotoRow, pages: dict[int, PageRow], failed: dict[str, str], twice: dict[int, Twice]) -> Markup:
     """One photograph."""
     kind, words = STATES[photo.status]
     source = f"/desk/page/{photo.page_ids[0]}?small" if photo.page_ids else f"/desk/photo/{photo.sha256}"
@@ -100,7 +107,7 @@ def card(photo: PhotoRow, pages: dict[int, PageRow], failed: dict[str, str]) -> 
         target="_blank",
         href=f"/desk/original/{photo.sha256}",
     )
-    lines = [line for i in photo.page_ids for line in page_lines(pages[i])]
+    lines = [line for i in photo.page_ids for line in page_lines(pages[i], twice)]
     notes = [tag("p", s) for s in (*photo.reasons, *([failed[photo.sha256]] if photo.sha256 in failed else []))]
     state = [] if photo.status == "read" else [_state(kind, words)]
     return tag("li", picture, tag("div", tag("p", photo.name, class_="name"), *state, *lines, *notes), class_="card")
@@ -130,6 +137,10 @@ def show() -> None:
         )
     for page in (p for p in pages.values() if p.pack is None and not p.superseded):
         place_page(store, page)
+    twice = {other.id: seen_twice(store, kept, other) for kept, other in rivals(pages.values())}
+    for one in twice.values():
+        if one.verdict == "another":
+            place_page(store, one.other, "it bears the name of another sheet that is here already")
     for pack in store.packs():
         heading = " · ".join(w for w in (f"Pack {pack}", worklist.site_words(store, pack)) if w)
         st.html(tag("h2", heading, class_="head"))
@@ -141,7 +152,7 @@ def show() -> None:
     for title, chosen in groups.items():
         if chosen:
             st.html(tag("h2", title, class_="head"))
-            st.html(tag("ul", *(card(p, pages, failed) for p in chosen), class_="cards"))
+            st.html(tag("ul", *(card(p, pages, failed, twice) for p in chosen), class_="cards"))
 
 
 show()
