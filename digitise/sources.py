@@ -1,7 +1,7 @@
 """Where pictures come from: files, folders, globs, zip archives, and the pages of PDF and TIFF files.
 
 A source is anything a person names; a `Picture` is one thing to be read. Where a picture came from stays known: its
-name says the file, the member of an archive and the page ("scans.zip/reef.pdf#page=2"), its identity is the SHA-256 of
+name says the file, the member of an archive and the page ("scans.zip:reef.pdf#page=2"), its identity is the SHA-256 of
 the file (of the member, in an archive) and the page. Nothing is unpacked to disk, so names in an archive do no harm.
 """
 
@@ -39,7 +39,7 @@ class Picture:
     @property
     def name(self) -> str:
         """Name for people and results."""
-        inside = f"{self.path.name}/{_shown(self.member)}" if self.member else self.path.name
+        inside = f"{self.path.name}:{_shown(self.member)}" if self.member else self.path.name
         return f"{inside}#page={self.page}" if self.page else inside
 
 
@@ -57,8 +57,8 @@ class Original:
 
 
 def _shown(member: str) -> str:
-    """A member's name for display: control characters and whole volumes of text left out."""
-    return "".join(c for c in member if c.isprintable())[-120:]
+    """A member's name for display, never a path: control characters and whole volumes of text left out."""
+    return "".join(c for c in member if c.isprintable()).replace("/", ":")[-120:]
 
 
 def photo_files(paths: Iterable[Path]) -> list[Path]:

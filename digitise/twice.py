@@ -1,9 +1,9 @@
 """One page photographed twice: is it the same sheet, which photograph shows it better, and where do they differ.
 
 Pure: pages and the present state of their cells in, a frozen `Twice` out. Photographs of one page bear the same pack,
-sheet, page and transect. Whether they show the same sheet is told by what is written: two photographs of one sheet agree
-but for misreadings (under 1 in 100 among clear cells), two sheets that were filled in apart differ in most cells (in 76
-of 100 or more, between any two of the sample photographs). Nothing is ever merged: one photograph counts.
+sheet, page and transect. Whether they show the same sheet is told by what is written: two photographs of one sheet
+agree but for misreadings (under 1 in 100 among clear cells), two sheets that were filled in apart differ in most cells
+(in 76 of 100 or more, between any two of the sample photographs). Nothing is ever merged: one photograph counts.
 """
 
 from __future__ import annotations

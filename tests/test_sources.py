@@ -257,7 +257,7 @@ def test_an_archive_gives_its_pictures_and_pages(tmp_path) -> None:
     path = _zip(tmp_path / "z.zip", members)
     found = pictures_in(path)
 
-    assert [p.name for p in found] == ["z.zip/b.pdf#page=1", "z.zip/b.pdf#page=2", "z.zip/dive 1/a.jpg"]
+    assert [p.name for p in found] == ["z.zip:b.pdf#page=1", "z.zip:b.pdf#page=2", "z.zip:dive 1:a.jpg"]
     assert original(found[2]).data == seeds()["jpeg"]
     assert original(found[0]).file_sha256 == hashlib.sha256(seeds()["pdf"]).hexdigest()
 
@@ -271,13 +271,13 @@ def test_a_name_that_points_outside_the_archive_is_refused(name: str, tmp_path) 
     path = _zip(tmp_path / "z.zip", {name: seeds()["jpeg"], "good.jpg": seeds()["jpeg"]})
 
     assert [(r, d) for _, r, d in _refusals(path)] == [("archive", "its name points outside the archive")]
-    assert [p.name for p in pictures_in(path) if p] == ["z.zip/good.jpg"]
+    assert [p.name for p in pictures_in(path) if p] == ["z.zip:good.jpg"]
 
 
 def test_an_archive_inside_an_archive_is_not_opened(tmp_path) -> None:
     path = _zip(tmp_path / "z.zip", {"inner.zip": seeds()["zip"]})
 
-    assert _refusals(path) == [("z.zip/inner.zip", "archive", "it is an archive inside an archive")]
+    assert _refusals(path) == [("z.zip:inner.zip", "archive", "it is an archive inside an archive")]
 
 
 def test_an_archive_that_swells_is_not_unpacked(tmp_path) -> None:
@@ -310,7 +310,7 @@ def test_a_locked_member_says_so(tmp_path) -> None:
         data[data.index(magic) + at] |= 1
     path.write_bytes(data)
 
-    assert _refusals(path) == [("z.zip/a.jpg", "locked", "the archive opens with a password only")]
+    assert _refusals(path) == [("z.zip:a.jpg", "locked", "the archive opens with a password only")]
 
 
 def test_other_refusals_inside_an_archive(tmp_path) -> None:
@@ -343,4 +343,4 @@ def test_too_many_members_are_refused(tmp_path, monkeypatch) -> None:
 def test_names_for_people_hold_no_control_characters(tmp_path) -> None:
     path = _zip(tmp_path / "z.zip", {"a\x1b[31m\n.jpg": seeds()["jpeg"]})
 
-    assert pictures_in(path)[0].name == "z.zip/a[31m.jpg"
+    assert pictures_in(path)[0].name == "z.zip:a[31m.jpg"

@@ -13,6 +13,7 @@ from review_app.opening import open_page
 from review_app.placing import place_page
 
 TYPES = ["image/*", "heic", "heif", "tif", "tiff", "pdf", "zip"]
+WAITING, READ, AGAIN = "Waiting to be read", "Read", "Refused, and taken again since"
 STATES = {
     "read": ("good", "✓ Read"),
     "retake": ("bad", "▲ Photograph again"),
@@ -97,8 +98,8 @@ def page_lines(page: PageRow, twice: dict[int, Twice]) -> list[Markup]:
     return [tag("p", where), state]
 
 
-def card(photo: PhotoRow, pages: dict[int, PageRow], failed: dict[str, str], twice: dict[int, Twice]) -> Markup:
-    """One photograph."""
+def card(photo: PhotoRow, pages: dict[int, PageRow], notes: dict[str, str], twice: dict[int, Twice]) -> Markup:
+    """One photograph; `notes` has what else there is to say about it, by SHA-256."""
     kind, words = STATES[photo.status]
     source = f"/desk/page/{photo.page_ids[0]}?small" if photo.page_ids else f"/desk/photo/{photo.sha256}"
     picture = tag(
@@ -108,9 +109,9 @@ def card(photo: PhotoRow, pages: dict[int, PageRow], failed: dict[str, str], twi
         href=f"/desk/original/{photo.sha256}",
     )
     lines = [line for i in photo.page_ids for line in page_lines(pages[i], twice)]
-    notes = [tag("p", s) for s in (*photo.reasons, *([failed[photo.sha256]] if photo.sha256 in failed else []))]
+    said = [tag("p", s) for s in (*photo.reasons, *([notes[photo.sha256]] if photo.sha256 in notes else []))]
     state = [] if photo.status == "read" else [_state(kind, words)]
-    return tag("li", picture, tag("div", tag("p", photo.name, class_="name"), *state, *lines, *notes), class_="card")
+    return tag("li", picture, tag("div", tag("p", photo.name, class_="name"), *state, *lines, *said), class_="card")
 
 
 def show() -> None:
@@ -141,18 +142,20 @@ def show() -> None:
     for one in twice.values():
         if one.verdict == "another":
             place_page(store, one.other, "it bears the name of another sheet that is here already")
-    for pack in store.packs():
+    places = {pack: worklist.pack_places(store, pack) for pack in store.packs()}
+    for pack in places:
         heading = " · ".join(w for w in (f"Pack {pack}", worklist.site_words(store, pack)) if w)
         st.html(tag("h2", heading, class_="head"))
-        st.html(matrix(worklist.pack_places(store, pack)))
-    groups: dict[str, list[PhotoRow]] = {"Needs something from you": [], "Waiting to be read": [], "Read": []}
+        st.html(matrix(places[pack]))
+    again = worklist.taken_again(photos, list(pages.values()), [one for own in places.values() for one in own])
+    groups: dict[str, list[PhotoRow]] = {title: [] for title in ("Needs something from you", WAITING, READ, AGAIN)}
     for photo in photos:
-        calm = {"read": "Read", "waiting": "Waiting to be read"}.get(photo.status, "")
+        calm = AGAIN if photo.sha256 in again else {"read": READ, "waiting": WAITING}.get(photo.status, "")
         groups["Needs something from you" if not calm or photo.sha256 in failed else calm].append(photo)
     for title, chosen in groups.items():
         if chosen:
             st.html(tag("h2", title, class_="head"))
-            st.html(tag("ul", *(card(p, pages, failed, twice) for p in chosen), class_="cards"))
+            st.html(tag("ul", *(card(p, pages, failed | again, twice) for p in chosen), class_="cards"))
 
 
 show()
