@@ -144,7 +144,7 @@ def _members(path: Path, size: int) -> tuple[Picture | NotAPhoto, ...]:
         with zipfile.ZipFile(path) as archive:
             return _listed(path, archive, size)
     except Exception as error:  # zipfile's, struct's and the system's own
-        return (_not_opened(path.name, f"it is damaged or cut short ({str(error)[:80]})"),)
+        return (NotAPhoto(path.name, "", "damaged", f"the archive cannot be opened ({str(error)[:80]})"),)
 
 
 def _not_opened(name: str, detail: str) -> NotAPhoto:

@@ -165,7 +165,7 @@ def test_hostile_files_leave_the_rest_of_the_batch_unharmed(photos, tmp_path, ca
         "1.jpg": (seeds()["jpeg"][:-200], "damaged"),
         "2.jpg": (b"<svg xmlns='http://www.w3.org/2000/svg'/>", WORDS),
         "3.png": (seeds()["png-animated"], "animation"),
-        "4.zip": (seeds()["zip"][:-30], "archive"),
+        "4.zip": (seeds()["zip"][:-30], "damaged"),
         "6.pdf": (b"%PDF-1.7 and nothing more", "damaged"),
         "7.heic": (seeds()["heic"][:200], WORDS),
         "8.tif": (seeds()["tiff"][:-5000], "damaged"),

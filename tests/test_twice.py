@@ -218,3 +218,29 @@ def test_cells_for_a_person_are_no_difference(tmp_path) -> None:
         keep_made(store, made_result("fish", unsure, name="b.jpg", confidence=0.9))
 
         assert [f for f in load_survey(store, "QH7M4K").findings if "a.jpg" in f.text] == []
+
+
+# --- real photographs ------------------------------------------------------------------------------------
+
+
+def test_two_cameras_on_one_sheet_are_told_from_two_sheets(reef, photographed, layouts, tmp_path) -> None:
+    """The same filled sheet from two places is the same; another filling of it under the same name is another."""
+    from digitise.photo import decode_photo
+    from digitise.read import read_decoded
+    from digitise.simulate.camera import Camera
+
+    taken = {
+        "a.jpg": photographed("substrate", seed=11, camera=Camera(tilt_deg=4)),
+        "b.jpg": photographed("substrate", seed=11, camera=Camera(tilt_deg=14, rotation_deg=90)),
+        "c.jpg": photographed("substrate", seed=12, camera=Camera(tilt_deg=4)),
+    }
+    with Store.open(tmp_path / "store") as store:
+        for name, one in taken.items():
+            store.keep_photo(one.jpeg, name, now=NOW)
+            store.record(read_decoded(decode_photo(one.jpeg, name), layouts), reef, now=NOW)
+        pages = {p.photo: p for p in store.pages()}
+        cells = {name: store.current(p.id) for name, p in pages.items()}
+    found = {o: compare(pages["a.jpg"], cells["a.jpg"], pages[o], cells[o]).verdict for o in ("b.jpg", "c.jpg")}
+
+    assert [a.value for a in taken["a.jpg"].answers] == [a.value for a in taken["b.jpg"].answers]
+    assert found == {"b.jpg": "same", "c.jpg": "another"}

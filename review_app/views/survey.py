@@ -89,7 +89,7 @@ def page_lines(page: PageRow, twice: dict[int, Twice]) -> list[Markup]:
         return [
             tag("p", where),
             tag("p", "Another photograph of this sheet counts"),
-            *([tag("p", f"● {told}.", class_="state todo")] if told else []),
+            *([tag("p", "● Compare the two", class_="state todo"), tag("p", f"{told}.")] if told else []),
         ]
     if page.open:
         state = tag("p", f"● {page.open} of {page.cells} cells to review", class_="state todo")
@@ -98,9 +98,11 @@ def page_lines(page: PageRow, twice: dict[int, Twice]) -> list[Markup]:
     return [tag("p", where), state]
 
 
-def card(photo: PhotoRow, pages: dict[int, PageRow], notes: dict[str, str], twice: dict[int, Twice]) -> Markup:
-    """One photograph; `notes` has what else there is to say about it, by SHA-256."""
-    kind, words = STATES[photo.status]
+def card(
+    photo: PhotoRow, pages: dict[int, PageRow], failed: dict[str, str], again: dict[str, str], twice: dict[int, Twice]
+) -> Markup:
+    """One photograph; `failed` and `again` have sentences, by SHA-256, about those that could not be read, or rest."""
+    notes = failed | again
     source = f"/desk/page/{photo.page_ids[0]}?small" if photo.page_ids else f"/desk/photo/{photo.sha256}"
     picture = tag(
         "a",
@@ -109,8 +111,9 @@ def card(photo: PhotoRow, pages: dict[int, PageRow], notes: dict[str, str], twic
         href=f"/desk/original/{photo.sha256}",
     )
     lines = [line for i in photo.page_ids for line in page_lines(pages[i], twice)]
-    said = [tag("p", s) for s in (*photo.reasons, *([notes[photo.sha256]] if photo.sha256 in notes else []))]
-    state = [] if photo.status == "read" else [_state(kind, words)]
+    note = [tag("p", notes[photo.sha256])] if photo.sha256 in notes else []
+    said = note + [tag("p", s) for s in photo.reasons]
+    state = [] if photo.status == "read" or photo.sha256 in again else [_state(*STATES[photo.status])]
     return tag("li", picture, tag("div", tag("p", photo.name, class_="name"), *state, *lines, *said), class_="card")
 
 
@@ -151,11 +154,12 @@ def show() -> None:
     groups: dict[str, list[PhotoRow]] = {title: [] for title in ("Needs something from you", WAITING, READ, AGAIN)}
     for photo in photos:
         calm = AGAIN if photo.sha256 in again else {"read": READ, "waiting": WAITING}.get(photo.status, "")
-        groups["Needs something from you" if not calm or photo.sha256 in failed else calm].append(photo)
+        asks = photo.sha256 in failed or any(words(twice[i]) for i in photo.page_ids if i in twice)
+        groups["Needs something from you" if asks or not calm else calm].append(photo)
     for title, chosen in groups.items():
         if chosen:
             st.html(tag("h2", title, class_="head"))
-            st.html(tag("ul", *(card(p, pages, failed | again, twice) for p in chosen), class_="cards"))
+            st.html(tag("ul", *(card(p, pages, failed, again, twice) for p in chosen), class_="cards"))
 
 
 show()
