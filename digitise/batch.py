@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from digitise import __version__
 from digitise.compose import build_layouts
@@ -22,8 +23,10 @@ from digitise.protocol import Protocol, load_protocol, shipped_names
 from digitise.read import READER_VERSION, read_decoded
 from digitise.reading import PhotoResult, sentence
 from digitise.sources import Picture, original, pictures_in
-from digitise.store import Store
 from digitise.workers import Stopped, Workers
+
+if TYPE_CHECKING:
+    from digitise.store import Store
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,7 +17,7 @@ from dataclasses import dataclass, field
 from multiprocessing import get_context
 from multiprocessing.connection import Connection, wait
 
-CALL_SECONDS = 120.0
+CALL_SECONDS = 60.0
 WORKER_MEGABYTES = 2000
 AHEAD = 2  # calls begun or done, for each worker, beyond the one whose value is awaited
 _TRIES = 2
