@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import hashlib
+import os
+import signal
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -11,7 +14,7 @@ from digitise.batch import KnownProtocols, Reader, keep, known_protocols, read_b
 from digitise.compose import build_layouts
 from digitise.protocol import SHIPPED, ProtocolError, load_protocol
 from digitise.reading import PhotoResult
-from digitise.sources import photo_files
+from digitise.sources import Picture, photo_files
 from digitise.store import Store
 
 NOW = datetime(2026, 3, 28, 9, 30, tzinfo=UTC)
@@ -96,6 +99,30 @@ def test_the_order_of_files_changes_no_result(folder, in_turn) -> None:
     backwards = {t.name: t.result.to_json() for t in read_batch(files, known_protocols(), jobs=1)}
 
     assert backwards == {r.file: r.to_json() for r in in_turn if "cut" not in r.file}
+
+
+def test_a_worker_killed_in_the_middle_loses_and_doubles_nothing(folder, in_turn) -> None:
+    """As a machine short of memory does it: what the worker was reading is read again by the next."""
+    with Reader(known_protocols(), jobs=1) as reader:
+        taken = reader.read(reader.pictures(photo_files([folder])))
+        found = [next(taken)]
+        os.kill(reader._workers._workers[0].process.pid, signal.SIGKILL)
+        found += taken
+
+    assert [t.result.to_json() for t in found] == [r.to_json() for r in in_turn]
+
+
+def test_a_photograph_whose_reading_was_stopped_is_kept_and_says_so(folder) -> None:
+    """Its bytes are at hand for the store, and it is known by them."""
+    path = folder / "a-site.jpg"
+    taken = Reader(known_protocols(), wanted=True)._stopped(Picture(path), "it took more than 60 seconds")
+
+    assert taken.data == path.read_bytes()
+    assert taken.sha256 == taken.result.sha256 == hashlib.sha256(taken.data).hexdigest()
+    assert summary(taken.result) == (
+        "a-site.jpg: unreadable. Reading the picture was stopped: it took more than 60 seconds. "
+        "Photograph the sheet again, or save the picture anew as JPEG."
+    )
 
 
 def test_nothing_to_read_gives_nothing() -> None:

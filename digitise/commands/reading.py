@@ -145,6 +145,11 @@ class _Run:
 def _ending_alike() -> Iterator[None]:
     """A polite `kill` ends the run as Ctrl+C does."""
     import signal
+    import threading
+
+    if threading.current_thread() is not threading.main_thread():  # signals are the main thread's
+        yield
+        return
 
     def stop(*_signal) -> None:
         raise KeyboardInterrupt
@@ -159,7 +164,7 @@ def _ending_alike() -> Iterator[None]:
 def _read(args: argparse.Namespace) -> int:
     from digitise.batch import Reader, known_protocols
 
-    files = [] if args.watch else files_to_read(args.photos)
+    files = _folders(args.photos) if args.watch else files_to_read(args.photos)
     if args.json is None and args.store is None:
         say("Neither --json nor --store given: readings are shown in summary only.")
     store, run, ended = None, None, False
@@ -171,7 +176,7 @@ def _read(args: argparse.Namespace) -> int:
         run = _Run(args, known_protocols(args.protocol), store)
         with _ending_alike(), Reader(run.known, jobs=args.jobs, done=run.done(), wanted=store is not None) as reader:
             if args.watch:
-                _watch(args.photos, reader, run)
+                _watch(files, reader, run)
             else:
                 for taken in read_all(reader, files):
                     run.add(taken)
@@ -197,6 +202,14 @@ def _interrupted(args: argparse.Namespace, run: _Run | None) -> int:
     return STOPPED
 
 
+def _folders(paths: Sequence[Path]) -> list[Path]:
+    """The paths, when all are folders that can be watched."""
+    wrong = [str(p) for p in paths if not p.is_dir()]
+    if wrong:
+        raise UsageError(f"{', '.join(wrong)}: --watch follows folders; make the folder first")
+    return list(paths)
+
+
 def _watch(paths: Sequence[Path], reader, run: _Run) -> None:
     """Read what comes, until Ctrl+C; files that still grow are left until they are quiet."""
     from digitise.sources import photo_files
@@ -210,7 +223,8 @@ def _watch(paths: Sequence[Path], reader, run: _Run) -> None:
             if ready:
                 for taken in read_all(reader, ready):
                     run.add(taken)
-                run.write()
+                if str(run.json) != "-":
+                    run.write()
             time.sleep(LOOK_EVERY_S)
     except KeyboardInterrupt:
         say("")
