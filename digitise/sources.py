@@ -24,6 +24,7 @@ MAX_PAGED_BYTES = 1_000_000_000  # a PDF or TIFF file is opened where it lies, p
 MAX_MEMBERS = 20_000
 MAX_SWELLING = 100  # unpacked size over packed size: pictures hardly shrink at all
 _ENCRYPTED = 0x1
+_STORE = {"originals", "pages"}  # a store is a folder with these two
 _ARCHIVE = (b"PK\3\4", b"PK\5\6")
 
 
@@ -62,8 +63,11 @@ def _shown(member: str) -> str:
 
 
 def photo_files(paths: Iterable[Path]) -> list[Path]:
-    """Files to read: those named, those a pattern (``photos/*.jpg``) stands for, and the pictures, PDFs and archives in
-    folders named (sub-folders too), each once, in order. Links to folders are not followed, so no loop is endless."""
+    """Files to read, each once, in order: those named, those a pattern stands for, those in folders and sub-folders.
+
+    Of a folder's files pictures, PDFs and archives are taken. Links to folders are not followed, so that no loop is
+    endless, and stores are passed over.
+    """
     found: dict[Path, None] = {}
     for path in paths:
         for one in _matched(path):
@@ -82,6 +86,9 @@ def _inside(folder: Path) -> list[Path]:
     found: list[Path] = []
     closed: list[Path] = []
     for place, folders, files in os.walk(folder, onerror=lambda error: closed.append(Path(error.filename))):
+        if set(folders) >= _STORE:  # what was read must not be read again as if it were new
+            folders.clear()
+            continue
         folders[:] = sorted(f for f in folders if not f.startswith("."))
         here = (Path(place) / f for f in files if not f.startswith("."))
         found += [p for p in here if p.suffix.lower() in TAKEN and not (p.exists() and not p.is_file())]

@@ -7,6 +7,7 @@ import io
 import os
 import struct
 import zipfile
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
@@ -79,6 +80,18 @@ def test_a_file_named_outright_is_read_whatever_its_suffix(folder) -> None:
     paths = [folder / "notes.txt", folder / "nowhere.jpg"]
 
     assert photo_files(paths) == paths
+
+
+def test_a_store_among_the_photographs_is_passed_over(folder) -> None:
+    """Its originals and flattened pages were read already; watching their folder would never end."""
+    from digitise.store import Store
+
+    with Store.open(folder / "later" / "survey-store") as store:
+        store.keep_photo(b"x", "kept.jpg", now=datetime(2026, 3, 28, tzinfo=UTC))
+    (folder / "originals").mkdir()
+    _write(folder / "originals" / "mine.jpg", b"x")
+
+    assert _inside(folder, photo_files([folder])) == [*NAMES[:5], "originals/mine.jpg", NAMES[5]]
 
 
 def test_an_empty_folder_holds_no_photographs(tmp_path) -> None:
