@@ -9,10 +9,11 @@ from __future__ import annotations
 
 import os
 import signal
+import threading
 import time
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from multiprocessing import get_context
 from multiprocessing.connection import Connection, wait
@@ -101,6 +102,19 @@ def _sorted_out(message: tuple, context: object) -> tuple:
     return function, context, argument
 
 
+@contextmanager
+def _deaf() -> Iterator[None]:
+    """A process begun meanwhile never hears Ctrl+C, which is for the program that began it."""
+    if threading.current_thread() is not threading.main_thread():  # signals are the main thread's
+        yield
+        return
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
 class Workers:
     """So many processes, started when first needed; use it as a context, so that none outlives it.
 
@@ -170,7 +184,8 @@ class Workers:
         process = get_context("spawn").Process(
             target=_serve, args=(there, self._prepare, self._megabytes), daemon=True, name="reader"
         )
-        process.start()
+        with _deaf():
+            process.start()
         there.close()
         worker = _Worker(process, here)
         self._workers.append(worker)

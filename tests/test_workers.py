@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import signal
+import subprocess
 import sys
 import time
 from functools import partial
@@ -91,6 +92,19 @@ def test_a_worker_that_lives_serves_all_calls() -> None:
         third = next(workers.map(_act, [("process", None)]))
 
     assert first == second == third != os.getpid()
+
+
+def test_ctrl_c_ends_the_program_without_a_word_from_its_workers(tmp_path) -> None:
+    """Sent to all processes of a terminal at once, also while a worker is starting: no traceback, code 130."""
+    (tmp_path / "a.jpg").write_bytes(b"x")
+    command = [sys.executable, "-m", "digitise", "read", str(tmp_path), "--watch", "--json", str(tmp_path / "out.json")]
+    for wait in (1.0, 4.2):
+        run = subprocess.Popen(command, stderr=subprocess.PIPE, text=True, start_new_session=True)
+        time.sleep(wait)
+        os.killpg(run.pid, signal.SIGINT)
+        said = run.communicate(timeout=60)[1]
+        assert run.returncode in (0, 1, 130), said
+        assert "Traceback" not in said
 
 
 def test_no_process_outlives_its_context() -> None:

@@ -7,6 +7,7 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
+STOPPED = 130  # what a shell gives a command that Ctrl+C ended
 DEFAULT_STORE = Path("survey-store")
 
 

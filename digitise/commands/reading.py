@@ -12,9 +12,8 @@ from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 
-from digitise.commands.common import Adder, UsageError, progress_bar, say
+from digitise.commands.common import STOPPED, Adder, UsageError, progress_bar, say
 
-STOPPED = 130  # what a shell gives a command that Ctrl+C ended
 LOOK_EVERY_S = 1.0
 
 
