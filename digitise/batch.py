@@ -1,25 +1,32 @@
-"""Many photographs on all cores; one broken file never stops the others."""
+"""Many photographs on all cores; one broken file never stops the others.
+
+Files are only ever opened in worker processes of bounded memory and time. Results come in the order asked for, whatever
+the number of workers.
+"""
 
 from __future__ import annotations
 
+import hashlib
 import os
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime
-from functools import lru_cache
-from multiprocessing import get_context
+from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING
 
+from digitise import __version__
 from digitise.compose import build_layouts
 from digitise.layout import Layout
-from digitise.photo import SUFFIXES
+from digitise.photo import NotAPhoto, decode_photo, read_file
 from digitise.protocol import Protocol, load_protocol, shipped_names
-from digitise.read import read_photo
-from digitise.reading import PhotoResult
-from digitise.store import Store
+from digitise.read import READER_VERSION, read_decoded
+from digitise.reading import PhotoResult, sentence
+from digitise.sources import Picture, original, pictures_in
+from digitise.workers import Stopped, Workers
 
-FEW = 3  # so few photographs are read without starting other processes
+if TYPE_CHECKING:
+    from digitise.store import Store
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,56 +66,138 @@ def known_protocols(files: Sequence[str | Path] = (), *, store: Store | None = N
     return KnownProtocols(tuple(found))
 
 
-def photo_files(paths: Iterable[Path]) -> list[Path]:
-    """Files to read: those named, and the pictures in folders named (sub-folders too), each once, in order."""
-    found: dict[Path, None] = {}
-    for path in paths:
-        if path.is_dir():
-            inside = (p for p in sorted(path.rglob("*")) if p.suffix.lower() in SUFFIXES and p.is_file())
-            found.update(dict.fromkeys(p for p in inside if not p.name.startswith(".")))
-        else:
-            found[path] = None
-    return list(found)
+@dataclass(frozen=True, slots=True, eq=False)
+class Taken:
+    """One picture that was taken in.
+
+    `sha256` is that of the picture's own bytes, "" when there are none; `result` is None for a picture that needed no
+    reading; `data` are its bytes when they are to be kept, else empty.
+    """
+
+    name: str
+    sha256: str
+    result: PhotoResult | None
+    data: bytes = b""
 
 
-@lru_cache(maxsize=1)
-def _worker_layouts(protocols: tuple[Protocol, ...]) -> list[Layout]:
+@dataclass(frozen=True, slots=True, eq=False)
+class _Task:
+    """What every worker knows: the pages that may be in a picture, what needs no reading, whether bytes are wanted."""
+
+    layouts: list[Layout]
+    done: frozenset[str]
+    wanted: bool
+
+
+def _prepare(protocols: tuple[Protocol, ...], done: frozenset[str], wanted: bool) -> _Task:
     import cv2
 
     cv2.setNumThreads(1)
-    return KnownProtocols(protocols).layouts
+    return _Task(KnownProtocols(protocols).layouts, done, wanted)
 
 
-def _read(path: Path, protocols: tuple[Protocol, ...]) -> PhotoResult:
-    return read_photo(path, _worker_layouts(protocols))
+def _list(_task: _Task, path: Path) -> tuple[Picture | NotAPhoto, ...]:
+    return pictures_in(path)
 
 
-def read_batch(
-    files: Sequence[Path],
-    known: KnownProtocols,
-    *,
-    jobs: int | None = None,
-    tick: Callable[[PhotoResult], None] = lambda result: None,
-) -> Iterator[PhotoResult]:
-    """Read files, results in the order given; `tick` is called with each.
+def _unpack(_task: _Task, picture: Picture | NotAPhoto) -> tuple[str, bytes] | NotAPhoto:
+    made = picture if isinstance(picture, NotAPhoto) else original(picture)
+    return made if isinstance(made, NotAPhoto) else (made.name, made.data)
+
+
+def _take(task: _Task, picture: Picture | NotAPhoto) -> Taken:
+    made = picture if isinstance(picture, NotAPhoto) else original(picture)
+    if isinstance(made, NotAPhoto):
+        return Taken(made.name, "", read_decoded(made, ()))
+    digest = hashlib.sha256(made.data).hexdigest()
+    if digest in task.done:
+        return Taken(made.name, digest, None)
+    result = read_decoded(decode_photo(made.data, made.name), task.layouts)
+    result = replace(result, file_sha256=made.file_sha256, file_page=made.page)
+    return Taken(made.name, digest, result, made.data if task.wanted else b"")
+
+
+def _read_bytes(task: _Task, photo: tuple[str, bytes]) -> PhotoResult:
+    name, data = photo
+    return read_decoded(decode_photo(data, name), task.layouts)
+
+
+class Reader:
+    """Workers that read pictures; use it as a context. They start when first needed and stay for the next picture.
 
     Parameters
     ----------
+    known : KnownProtocols
     jobs : int, optional
-        Processes; all cores by default, and none but this one for `FEW` files.
+        Processes; as many as there are cores by default, and never more than there are pictures.
+    done : frozenset of str
+        SHA-256 of pictures that need no reading.
+    wanted : bool
+        Whether the pictures' bytes are wanted too, to be kept.
     """
-    jobs = min(jobs or os.cpu_count() or 1, len(files)) if len(files) > FEW else 1
-    if jobs == 1:
-        layouts = known.layouts
-        for path in files:
-            result = read_photo(path, layouts)
-            tick(result)
-            yield result
-        return
-    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
-        for result in pool.map(_read, files, [known.protocols] * len(files)):
-            tick(result)
-            yield result
+
+    def __init__(
+        self,
+        known: KnownProtocols,
+        *,
+        jobs: int | None = None,
+        done: frozenset[str] = frozenset(),
+        wanted: bool = False,
+    ) -> None:
+        self._wanted = wanted
+        self._workers = Workers(jobs or os.cpu_count() or 1, partial(_prepare, known.protocols, done, wanted))
+
+    def __enter__(self) -> Reader:
+        return self
+
+    def __exit__(self, *error) -> None:
+        self._workers.__exit__(*error)
+
+    def pictures(self, files: Sequence[Path]) -> list[Picture | NotAPhoto]:
+        """Every picture in `files`, in order; what cannot be taken is there as `NotAPhoto`."""
+        out: list[Picture | NotAPhoto] = []
+        for path, found in zip(files, self._workers.map(_list, files), strict=True):
+            out += [NotAPhoto(path.name, "", "stopped", found.why)] if isinstance(found, Stopped) else found
+        return out
+
+    def read(self, pictures: Sequence[Picture | NotAPhoto]) -> Iterator[Taken]:
+        """Read pictures; one `Taken` for each, in the order given."""
+        for picture, taken in zip(pictures, self._workers.map(_take, pictures), strict=True):
+            yield self._stopped(picture, taken.why) if isinstance(taken, Stopped) else taken
+
+    def _stopped(self, picture: Picture | NotAPhoto, why: str) -> Taken:
+        """A picture that could not be read within bounds; its file is kept like any other that was refused."""
+        data: bytes | NotAPhoto = b""
+        if self._wanted and isinstance(picture, Picture) and not picture.member and not picture.page:
+            data = read_file(picture.path)
+        data = data if isinstance(data, bytes) else b""
+        digest = hashlib.sha256(data).hexdigest() if data else ""
+        return Taken(picture.name, digest, _stopped_result(picture.name, digest, why), data)
+
+    def read_bytes(self, data: bytes, name: str) -> PhotoResult:
+        """Read the bytes of one photograph, such as a kept one."""
+        result = next(self._workers.map(_read_bytes, [(name, data)]))
+        if isinstance(result, Stopped):
+            return _stopped_result(name, hashlib.sha256(data).hexdigest(), result.why)
+        return result
+
+    def unpack(self, path: Path) -> list[tuple[str, bytes] | NotAPhoto]:
+        """(name, bytes) of every picture in a file, without reading them."""
+        pictures = self.pictures([path])
+        found = zip(pictures, self._workers.map(_unpack, pictures), strict=True)
+        return [NotAPhoto(p.name, "", "stopped", one.why) if isinstance(one, Stopped) else one for p, one in found]
+
+
+def _stopped_result(name: str, sha256: str, why: str) -> PhotoResult:
+    return PhotoResult(name, sha256, "unreadable", (sentence("stopped", why),))
+
+
+def read_batch(
+    files: Sequence[Path], known: KnownProtocols, *, jobs: int | None = None, wanted: bool = False
+) -> Iterator[Taken]:
+    """Read every picture in `files`, in order; see `Reader`."""
+    with Reader(known, jobs=jobs, wanted=wanted) as reader:
+        yield from reader.read(reader.pictures(files))
 
 
 def summary(result: PhotoResult) -> str:
@@ -128,12 +217,21 @@ def summary(result: PhotoResult) -> str:
     )
 
 
-def keep(store: Store, path: Path, result: PhotoResult, known: KnownProtocols, *, now: datetime) -> None:
-    """Put one read photograph into a store."""
-    if not result.sha256:
-        return
-    store.keep_photo(path.read_bytes(), path.name, now=now)
-    record(store, result, known, now=now)
+def keep(store: Store, taken: Taken, known: KnownProtocols, *, now: datetime) -> None:
+    """Put one picture into a store with what it says; what could not be opened leaves no trace."""
+    if taken.data and taken.result is not None:
+        store.keep_photo(taken.data, taken.name, now=now)
+        record(store, taken.result, known, now=now)
+
+
+def signature(known: KnownProtocols) -> str:
+    """What readings depend on beside the picture: the reader, and the protocols by content."""
+    return " ".join([__version__, READER_VERSION, *sorted({p.digest for p in known.protocols})])
+
+
+def read_before(store: Store) -> frozenset[str]:
+    """SHA-256 of photographs in a store whose pages this reader has read. Refused ones are always tried again."""
+    return frozenset(p.sha256 for p in store.pages() if p.reader_version == READER_VERSION)
 
 
 def record(store: Store, result: PhotoResult, known: KnownProtocols, *, now: datetime) -> None:

@@ -1,6 +1,6 @@
 """The ``digitise`` command. Data goes to standard output or files, talk to standard error.
 
-Exit codes: 0 all well, 1 some photograph was not read (or a check failed), 2 unusable arguments.
+Exit codes: 0 all well, 1 some photograph was not read (or a check failed), 2 unusable arguments, 130 stopped by Ctrl+C.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from collections.abc import Sequence
 
 from digitise import __version__
 from digitise.commands import COMMANDS
-from digitise.commands.common import Adder, say
+from digitise.commands.common import STOPPED, Adder, say
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -21,6 +21,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     except (ValueError, OSError) as error:
         say(f"digitise {args.command}: {error}")
         return 2
+    except KeyboardInterrupt:
+        say(f"digitise {args.command}: stopped.")
+        return STOPPED
 
 
 def _parser() -> argparse.ArgumentParser:

@@ -12,12 +12,13 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 
-from digitise.batch import keep, known_protocols, photo_files, read_batch, summary
+from digitise.batch import keep, known_protocols, read_batch, summary
 from digitise.evaluate import judge, read_truth, report
 from digitise.export import write_export
 from digitise.protocol import load_protocol
 from digitise.results import write_results
 from digitise.sheet import write_sheets
+from digitise.sources import photo_files
 from digitise.store import Store
 from digitise.text import engine_present
 
@@ -62,11 +63,11 @@ def _start_app(store: Path, out: Path, port: int) -> tuple[str, int]:
 def _read_into(store: Store, photos: Path, say: Callable[[str], None]) -> list:
     files, known, results = photo_files([photos]), known_protocols(), []
     begin = time.monotonic()
-    for number, (path, result) in enumerate(zip(files, read_batch(files, known), strict=True), 1):
-        keep(store, path, result, known, now=datetime.now(UTC))
-        results.append(result)
-        say(f"   [{number:2d}/{len(files)}] {summary(result)}")
-    say(f"   {len(files)} photographs in {time.monotonic() - begin:.1f} s, starting the processes included.")
+    for number, taken in enumerate(read_batch(files, known, wanted=True), 1):
+        keep(store, taken, known, now=datetime.now(UTC))
+        results.append(taken.result)
+        say(f"   [{number:2d}/{len(files)}] {summary(taken.result)}")
+    say(f"   {len(results)} photographs in {time.monotonic() - begin:.1f} s, starting the processes included.")
     return results
 
 

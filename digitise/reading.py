@@ -53,7 +53,11 @@ class Reading:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PhotoResult:
-    """What one file gave: a page with readings, or why not."""
+    """What one picture gave: a page with readings, or why not.
+
+    `sha256` is that of the picture as it is kept. For a page of a PDF or TIFF file that is a PNG made from it;
+    `file_sha256` and `file_page` then say which file and page it was.
+    """
 
     file: str
     sha256: str
@@ -62,10 +66,19 @@ class PhotoResult:
     page: Page | None = None
     failure: NotRegistered | None = None
     readings: tuple[Reading, ...] = ()
+    file_sha256: str = ""
+    file_page: int = 0
 
     def to_json(self) -> dict:
-        """The stable form of a photograph in the result file."""
-        out: dict = {"file": self.file, "sha256": self.sha256, "status": self.status, "reasons": list(self.reasons)}
+        """The stable form of a photograph in the result file; its SHA-256 is that of the file it came in."""
+        out: dict = {
+            "file": self.file,
+            "sha256": self.file_sha256 or self.sha256,
+            "status": self.status,
+            "reasons": list(self.reasons),
+        }
+        if self.file_page:
+            out |= {"file_page": self.file_page, "picture_sha256": self.sha256}
         seen = self.page if self.page is not None else self.failure
         layout = seen.layout if seen is not None else None
         if layout is not None:

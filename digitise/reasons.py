@@ -20,7 +20,23 @@ class Reason:
 PHOTO_REASONS = (
     Reason("not-an-image", "The file is not a photograph", "Choose a JPEG, PNG, TIFF or HEIC photograph."),
     Reason("damaged", "The file is damaged or cut short", "Copy it from the phone again."),
-    Reason("too-large", "The picture has more pixels than can be handled", "Photograph the sheet with a phone."),
+    Reason(
+        "too-large",
+        "The file or the picture is larger than can be handled",
+        "Photograph the sheet with the phone's usual setting.",
+    ),
+    Reason("animated", "The file is an animation", "Save the one picture of the sheet as JPEG or PNG."),
+    Reason("locked", "The file is locked", "Save it without a password."),
+    Reason("archive", "The archive, or this file in it, is not opened", "Unpack it, and read the photographs in it."),
+    Reason("too-many-pages", "The file has too many pages", "Split it into smaller files."),
+    Reason(
+        "empty-sheet",
+        "The file is no photograph of a filled sheet",
+        "Print it, fill in the sheets, and photograph or scan them.",
+    ),
+    Reason(
+        "stopped", "Reading the picture was stopped", "Photograph the sheet again, or save the picture anew as JPEG."
+    ),
     Reason(
         "no-sheet",
         "No sheet of a known protocol was found",

@@ -8,13 +8,14 @@ or blank cell stays what it is, and so does a sheet that nobody photographed ("m
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from digitise.chances import Chances, code_chances, count_chances, count_slip_variance, slip_chance
 from digitise.compose import build_layouts
 from digitise.protocol import BeltSheet, LineSheet, Protocol, RowSpec, SiteSheet
 from digitise.store import CellNow, PageRow
+from digitise.twice import Twice, compare, rivals, words
 
 if TYPE_CHECKING:
     from digitise.store import Store
@@ -143,8 +144,20 @@ class Survey:
 
 
 def load_survey(store: Store, pack: str) -> Survey:
-    """A pack's survey as the store holds it now; superseded photographs are left out."""
+    """A pack's survey as the store holds it now.
+
+    Of several photographs of one page one counts; where another shows something else, that is a finding.
+    """
     return next(iter_surveys(store, [pack]))
+
+
+def seen_twice(store: Store, kept: PageRow, other: PageRow) -> Twice:
+    """Two photographs of one page compared, as the store holds them now."""
+    return compare(kept, store.current(kept.id), other, store.current(other.id))
+
+
+def _page_place(page: PageRow) -> str:
+    return f"T{page.transect}, {page.title}" if page.per_transect else page.title
 
 
 def load_surveys(store: Store, packs: Sequence[str] | None = None) -> tuple[Survey, ...]:
@@ -170,7 +183,10 @@ def iter_surveys(store: Store, packs: Sequence[str] | None = None) -> Iterator[S
             raise ValueError(f"no page of pack {pack} has been read")
         newest = max(pages, key=lambda p: p.id)
         cells = store.current_pages(p.id for p in pages)
-        yield assemble(store.protocol_for(newest), pack, [(p, cells[p.id]) for p in pages])
+        survey = assemble(store.protocol_for(newest), pack, [(p, cells[p.id]) for p in pages])
+        pairs = [seen_twice(store, kept, other) for kept, other in rivals(own[pack])]
+        found = tuple(Finding(_page_place(one.kept), words(one)) for one in pairs if words(one))
+        yield replace(survey, findings=survey.findings + found)
 
 
 def assemble(protocol: Protocol, pack: str, sheets: Sheets) -> Survey:

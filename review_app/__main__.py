@@ -3,8 +3,6 @@
 import argparse
 import sys
 
-from review_app.app import serve
-
 
 def main() -> int:
     """Parse, serve; 2 when the folder or the address cannot be used."""
@@ -17,6 +15,8 @@ def main() -> int:
     parser.add_argument("--host", default="127.0.0.1", help="address to listen on (default: this machine only)")
     parser.add_argument("--port", type=int, default=8501, help="port to listen on (default: 8501)")
     args = parser.parse_args()
+    from review_app.app import serve  # here, so that the processes that read photographs do not load the screens
+
     try:
         serve(args.folder, host=args.host, port=args.port)
     except ValueError as error:

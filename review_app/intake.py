@@ -1,17 +1,21 @@
-"""Photographs that were kept but not read yet are read one after another in the background.
+"""What people add is kept at once; photographs that were kept but not read yet are read in the background.
 
 A page that is reloaded or left does not stop the reading. What was kept is on disk before reading starts, so after a
-restart the rest is read.
+restart the rest is read. Files are opened in a process of their own, which stays for the next photograph: one that
+breaks its decoder does no harm to the screens.
 """
 
 from __future__ import annotations
 
+import tempfile
 import threading
 from dataclasses import dataclass, field
+from pathlib import Path
 
-from digitise.batch import known_protocols, record
-from digitise.photo import decode_photo
+from digitise.batch import KnownProtocols, Reader, known_protocols, record, signature
+from digitise.photo import NotAPhoto
 from digitise.read import read_decoded
+from digitise.sources import may_hold_several
 from digitise.store import Store
 from review_app import worklist
 
@@ -31,6 +35,27 @@ _lock = threading.Lock()
 _states: dict[str, Intake] = {}
 
 
+class _SharedReader:
+    """One reading process for all screens; it is started anew when other protocols are known."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._reader: Reader | None = None
+        self._knows = ""
+
+    def call(self, known: KnownProtocols, method: str, *arguments):
+        """One call of a method of `Reader`, after those that others wait for."""
+        with self._lock:
+            if self._reader is None or self._knows != signature(known):
+                if self._reader is not None:
+                    self._reader.__exit__()
+                self._reader, self._knows = Reader(known, jobs=1), signature(known)
+            return getattr(self._reader, method)(*arguments)
+
+
+_reader = _SharedReader()
+
+
 def progress(store: Store) -> Intake:
     """How far the reading of this store's photographs is."""
     return _states.get(str(store.folder), Intake())
@@ -39,8 +64,33 @@ def progress(store: Store) -> Intake:
 def read_one(store: Store, sha256: str, name: str) -> None:
     """Read one kept photograph and record what it says."""
     known = known_protocols(store=store)
-    result = read_decoded(decode_photo(store.original(sha256), name), known.layouts)
+    result = _reader.call(known, "read_bytes", store.original(sha256), name)
     record(store, result, known, now=worklist.utc_now())
+
+
+def accept(store: Store, data: bytes, name: str) -> list[str]:
+    """Keep what somebody adds: a photograph, or every picture in a PDF, TIFF or zip file.
+
+    Returns sentences about what could not be taken. A file that holds nothing to read is kept itself, as unreadable.
+    """
+    if not may_hold_several(data):
+        store.keep_photo(data, name, now=worklist.utc_now())
+        return []
+    known = known_protocols(store=store)
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / f"added{Path(name).suffix[:8]}"
+        path.write_bytes(data)
+        found = _reader.call(known, "unpack", path)
+    refused = [one for one in found if isinstance(one, NotAPhoto)]
+    pictures = [one for one in found if not isinstance(one, NotAPhoto)]
+    if not pictures:
+        sha256 = store.keep_photo(data, name, now=worklist.utc_now())
+        why = NotAPhoto(name, sha256, found[0].reason, found[0].detail)
+        record(store, read_decoded(why, ()), known, now=worklist.utc_now())
+        return []
+    for inside, content in pictures:
+        store.keep_photo(content, name + inside.removeprefix(path.name), now=worklist.utc_now())
+    return [f"{name}{one.name.removeprefix(path.name)}: {read_decoded(one, ()).reasons[0]}" for one in refused]
 
 
 def _waiting(store: Store, failed: dict[str, str]) -> list[tuple[str, str]]:

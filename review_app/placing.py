@@ -8,17 +8,18 @@ from digitise.store import PageRow, Store
 from review_app import worklist
 from review_app.markup import tag
 
+UNREAD_CODE = "its printed code could not be read"
 
-def place_page(store: Store, page: PageRow) -> None:
-    """Ask which pack and transect a page belongs to, and say why an answer cannot be."""
+
+def place_page(store: Store, page: PageRow, why: str = UNREAD_CODE) -> None:
+    """Ask which pack and transect a page belongs to, and say why an answer cannot be; `why` it is asked, in words."""
     with st.form(key=f"assign-{page.id}", border=True):
         photograph = tag("a", "the photograph", target="_blank", href=f"/desk/original/{page.sha256}")
         st.html(
             tag(
                 "p",
                 tag("b", f"{page.title}, {page.photo}: "),
-                "its printed code could not be read. Which survey "
-                "is it from? Pack and transect are printed at the top of ",
+                f"{why}. Which survey is it from? Pack and transect are printed at the top of ",
                 photograph,
                 ".",
             )

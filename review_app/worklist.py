@@ -18,7 +18,7 @@ from digitise.protocol import LineSheet, Protocol
 from digitise.reading import Value
 from digitise.reasons import CELL_REASONS
 from digitise.sheet import pack_pages
-from digitise.store import PageRow, Progress, QueueItem, Store
+from digitise.store import PageRow, PhotoRow, Progress, QueueItem, Store
 
 FOLDER_VARIABLE = "DIGITISE_FOLDER"
 MOST_CHOICES = 5
@@ -186,6 +186,22 @@ def pack_places(store: Store, pack: str) -> list[Place]:
         Place(one.sheet, one.title, one.page, one.pages, who.transect, found.get((one.sheet, one.page, who.transect)))
         for one, who in pack_pages(protocol, paper, pack)
     ]
+
+
+def taken_again(photos: Sequence[PhotoRow], pages: Sequence[PageRow], places: Sequence[Place]) -> dict[str, str]:
+    """Refused photographs that need nothing any more, with a sentence, by SHA-256.
+
+    Which transect a refused photograph shows is not known, only which printed page. So it is done with when that page
+    of every transect of every survey here (`places`) is in.
+    """
+    printed = {p.layout_digest: (p.sheet, p.page, p.title) for p in pages}
+    lacking = {(p.sheet, p.number) for p in places if p.page is None}
+    out = {}
+    for photo in photos:
+        sheet, number, title = printed.get(photo.layout_digest, ("", 0, ""))
+        if photo.status == "retake" and sheet and (sheet, number) not in lacking:
+            out[photo.sha256] = f"Every sheet '{title}' of the surveys here is in, so this one was taken again."
+    return out
 
 
 def site_words(store: Store, pack: str) -> str:

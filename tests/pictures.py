@@ -24,12 +24,13 @@ import numpy as np
 from PIL import Image
 from playwright.sync_api import Browser, Page, sync_playwright
 
-from digitise.batch import keep, known_protocols, photo_files, read_batch
+from digitise.batch import keep, known_protocols, read_batch
 from digitise.compose import build_layouts
 from digitise.protocol import load_protocol
 from digitise.reading import PhotoResult
 from digitise.results import write_results
 from digitise.sheet import identity_for, rasterise, sheet_pdf
+from digitise.sources import photo_files
 from digitise.store import Store
 
 HERE = Path(__file__).parents[1]
@@ -185,12 +186,12 @@ def main() -> None:
     sheet()
     with tempfile.TemporaryDirectory() as folder, sync_playwright() as play:
         browser = play.chromium.launch(**CHROMIUM)
-        now, known, files = datetime.now(UTC), known_protocols(), photo_files([SAMPLES])
+        now, known = datetime.now(UTC), known_protocols()
         with Store.open(Path(folder) / "store") as store:
-            for path, one in zip(files, read_batch(files, known), strict=True):
-                keep(store, path, one, known, now=now)
-                if path.name == SHOWN:
-                    photograph(one)
+            for taken in read_batch(photo_files([SAMPLES]), known, wanted=True):
+                keep(store, taken, known, now=now)
+                if taken.name == SHOWN:
+                    photograph(taken.result)
             review(browser, store.folder)
             name_sites(store, now)
             written = write_results(store, Path(folder) / "results", now=now)[0]

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import hashlib
+import os
+import signal
 from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
-from digitise.batch import FEW, KnownProtocols, keep, known_protocols, photo_files, read_batch, summary
+from digitise.batch import KnownProtocols, Reader, keep, known_protocols, read_batch, read_before, summary
 from digitise.compose import build_layouts
 from digitise.protocol import SHIPPED, ProtocolError, load_protocol
 from digitise.reading import PhotoResult
+from digitise.sources import Picture, photo_files
 from digitise.store import Store
 
 NOW = datetime(2026, 3, 28, 9, 30, tzinfo=UTC)
@@ -32,32 +36,6 @@ def folder(tmp_path_factory, photograph) -> Path:
 
 
 NAMES = ["a-site.jpg", "b-text.JPG", "c-empty.png", "d-cut.jpeg", "e-fish.jpg"]
-
-
-# --- files -----------------------------------------------------------------------------------------------
-
-
-def test_pictures_of_a_folder_are_found_in_order(folder) -> None:
-    """Sub-folders too, suffixes in any case; notes and hidden files are left out."""
-    assert [p.name for p in photo_files([folder])] == NAMES
-
-
-def test_each_file_is_read_once_in_the_order_named(folder) -> None:
-    """Named by itself first and then with its folder, a file keeps its first place."""
-    found = photo_files([folder / "later" / "e-fish.jpg", folder, folder / "a-site.jpg", folder / "later"])
-
-    assert [p.name for p in found] == ["e-fish.jpg", *NAMES[:4]]
-
-
-def test_a_file_named_outright_is_read_whatever_its_suffix(folder) -> None:
-    """Who names a file wants to hear about it, even if it does not exist."""
-    paths = [folder / "notes.txt", folder / "nowhere.jpg"]
-
-    assert photo_files(paths) == paths
-
-
-def test_an_empty_folder_holds_no_photographs(tmp_path) -> None:
-    assert photo_files([tmp_path]) == []
 
 
 # --- protocols -------------------------------------------------------------------------------------------
@@ -97,7 +75,7 @@ def test_an_unusable_protocol_is_refused_before_anything_is_read(tmp_path) -> No
 
 @pytest.fixture(scope="module")
 def in_turn(folder) -> list[PhotoResult]:
-    return list(read_batch(photo_files([folder]), known_protocols(), jobs=1))
+    return [t.result for t in read_batch(photo_files([folder]), known_protocols(), jobs=1)]
 
 
 def test_one_broken_file_never_stops_the_others(in_turn) -> None:
@@ -109,14 +87,42 @@ def test_one_broken_file_never_stops_the_others(in_turn) -> None:
 
 
 def test_photographs_read_in_parallel_equal_those_read_in_turn(folder, in_turn) -> None:
-    """Two processes, five files: the same results in the same order, and each is told as it comes."""
-    files = photo_files([folder])
-    told: list[str] = []
-    together = list(read_batch(files, known_protocols(), jobs=2, tick=lambda result: told.append(result.file)))
+    """Two processes, five files: the same results in the same order."""
+    together = [t.result.to_json() for t in read_batch(photo_files([folder]), known_protocols(), jobs=2)]
 
-    assert len(files) > FEW
-    assert [r.to_json() for r in together] == [r.to_json() for r in in_turn]
-    assert told == NAMES
+    assert together == [r.to_json() for r in in_turn]
+
+
+def test_the_order_of_files_changes_no_result(folder, in_turn) -> None:
+    """Backwards, each photograph says what it said forwards."""
+    files = [p for p in reversed(photo_files([folder])) if "cut" not in p.name]
+    backwards = {t.name: t.result.to_json() for t in read_batch(files, known_protocols(), jobs=1)}
+
+    assert backwards == {r.file: r.to_json() for r in in_turn if "cut" not in r.file}
+
+
+def test_a_worker_killed_in_the_middle_loses_and_doubles_nothing(folder, in_turn) -> None:
+    """As a machine short of memory does it: what the worker was reading is read again by the next."""
+    with Reader(known_protocols(), jobs=1) as reader:
+        taken = reader.read(reader.pictures(photo_files([folder])))
+        found = [next(taken)]
+        os.kill(reader._workers._workers[0].process.pid, signal.SIGKILL)
+        found += taken
+
+    assert [t.result.to_json() for t in found] == [r.to_json() for r in in_turn]
+
+
+def test_a_photograph_whose_reading_was_stopped_is_kept_and_says_so(folder) -> None:
+    """Its bytes are at hand for the store, and it is known by them."""
+    path = folder / "a-site.jpg"
+    taken = Reader(known_protocols(), wanted=True)._stopped(Picture(path), "it took more than 60 seconds")
+
+    assert taken.data == path.read_bytes()
+    assert taken.sha256 == taken.result.sha256 == hashlib.sha256(taken.data).hexdigest()
+    assert summary(taken.result) == (
+        "a-site.jpg: unreadable. Reading the picture was stopped: it took more than 60 seconds. "
+        "Photograph the sheet again, or save the picture anew as JPEG."
+    )
 
 
 def test_nothing_to_read_gives_nothing() -> None:
@@ -148,14 +154,24 @@ def test_summary_of_a_photograph_to_be_taken_again() -> None:
 
 
 def test_every_photograph_is_kept_and_pages_recorded(folder, in_turn, tmp_path) -> None:
-    """Five photographs in the store, two pages; a file that could not be opened leaves no trace; twice changes nothing."""
+    """Four photographs in the store, two pages; an empty file and one that could not be opened leave no trace."""
     known = KnownProtocols((load_protocol("reef-transect"),))
-    missing = next(iter(read_batch([folder / "nowhere.jpg"], known)))
+    files = [*photo_files([folder]), folder / "nowhere.jpg"]
     with Store.open(tmp_path / "store") as store:
-        for _ in range(2):
-            for path, result in zip(photo_files([folder]), in_turn, strict=True):
-                keep(store, path, result, known, now=NOW)
-            keep(store, folder / "nowhere.jpg", missing, known, now=NOW)
+        taken = list(read_batch(files, known, jobs=1, wanted=True))
+        for one in taken * 2:
+            keep(store, one, known, now=NOW)
 
-        assert sorted(p.name for p in store.photos()) == sorted(NAMES)
+        assert sorted(p.name for p in store.photos()) == sorted(n for n in NAMES if "empty" not in n)
         assert [(p.sheet, p.pack, p.transect) for p in store.pages()] == [("site", "QH7M4K", 0), ("fish", "QH7M4K", 1)]
+        assert read_before(store) == {t.sha256 for t in taken if t.result.status == "read"}
+
+
+def test_what_is_in_the_store_is_not_read_again(folder, in_turn) -> None:
+    """Known by its bytes, whatever it is called; the others are read."""
+    known, files = known_protocols(), photo_files([folder])
+    with Reader(known, jobs=1, done=frozenset({in_turn[0].sha256})) as reader:
+        again = list(reader.read(reader.pictures(files[:2])))
+
+    assert [(t.name, t.result is None) for t in again] == [("a-site.jpg", True), ("b-text.JPG", False)]
+    assert again[0].sha256 == in_turn[0].sha256

@@ -94,10 +94,10 @@ def test_import_loads_nothing_heavy(module: str) -> None:
 
 
 def test_reading_a_photograph_never_loads_what_only_others_need(site_jpg) -> None:
-    """Reading needs neither the review screens, nor a learning framework, nor scipy."""
+    """Reading needs neither the review screens, nor a learning framework, nor scipy, nor a database."""
     code = (
         f"import sys; from digitise.cli import main; main(['read', {str(site_jpg)!r}, '--json', '-'])\n"
-        "print(*sorted({'streamlit', 'torch', 'scipy', 'sklearn', 'statsmodels'} & set(sys.modules)), file=sys.stderr)"
+        "print(*sorted({'streamlit', 'torch', 'scipy', 'sklearn', 'sqlalchemy'} & set(sys.modules)), file=sys.stderr)"
     )
     done = subprocess.run([sys.executable, "-c", code], text=True, capture_output=True, timeout=120, check=True)
 

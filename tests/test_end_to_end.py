@@ -13,10 +13,11 @@ from pathlib import Path
 
 import pytest
 
-from digitise.batch import keep, known_protocols, photo_files, read_batch
+from digitise.batch import Taken, keep, known_protocols, read_batch
 from digitise.evaluate import Truth, judge, read_truth, score
 from digitise.read import read_photo
 from digitise.results import survey_results
+from digitise.sources import photo_files
 from digitise.store import Store
 from digitise.survey import load_survey
 
@@ -48,7 +49,11 @@ def truth() -> dict:
 def results() -> dict:
     """Results of all sample photographs by path."""
     files = photo_files([SAMPLES])
-    return dict(zip(files, read_batch(files, known_protocols(), jobs=1), strict=True))
+    return {p: one.result for p, one in zip(files, read_batch(files, known_protocols(), jobs=1), strict=True)}
+
+
+def _keep(store: Store, path: Path, result, *, now: datetime = NOW) -> None:
+    keep(store, Taken(path.name, result.sha256, result, path.read_bytes()), known_protocols(), now=now)
 
 
 def _enter(store: Store, page_id: int, cell: str, true: Truth) -> None:
@@ -65,7 +70,7 @@ def stores(results, truth, manifest, tmp_path_factory):
     for name in ("as-read", "reviewed"):
         store = Store.open(tmp_path_factory.mktemp("stores") / name)
         for path, result in results.items():
-            keep(store, path, result, known_protocols(), now=NOW)
+            _keep(store, path, result)
         out.append(store)
     said = {p["sha256"]: p for p in manifest["photos"]}
     for page in out[1].pages():
@@ -261,6 +266,6 @@ def test_keeping_the_same_photographs_again_changes_nothing(stores, results) -> 
     store = stores[1]
     before = (store.pages(), store.progress(), [store.entries(p.id) for p in store.pages()])
     for path, result in results.items():
-        keep(store, path, result, known_protocols(), now=datetime(2026, 4, 1, tzinfo=UTC))
+        _keep(store, path, result, now=datetime(2026, 4, 1, tzinfo=UTC))
 
     assert (store.pages(), store.progress(), [store.entries(p.id) for p in store.pages()]) == before

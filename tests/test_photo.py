@@ -168,6 +168,29 @@ def test_cmyk_is_not_inverted() -> None:
             assert decode_photo(data, "x").gray.mean() == pytest.approx(grey, abs=3), (kind, inks)
 
 
+def test_tall_pictures_are_converted_strip_by_strip() -> None:
+    """Transparency and 16 bits are worked on a few rows at a time: 600 rows come out as one picture, turned as tagged."""
+    rows = np.repeat(np.linspace(0, 255, 600).astype(np.uint8)[:, None], 4, axis=1)
+    exif = Image.Exif()
+    exif[ORIENTATION] = 3
+    clear = np.dstack([rows, np.full_like(rows, 255)])
+    turned = decode_photo(_bytes(Image.fromarray(clear), "PNG", exif=exif), "x").gray
+    deep = decode_photo(_bytes(Image.fromarray(rows.astype(np.uint16) * 257), "PNG"), "x").gray
+
+    assert np.array_equal(turned, rows[::-1])
+    assert np.array_equal(deep, rows)
+
+
+@pytest.mark.parametrize("block", [b"", b"II*\0", b"II*\0\xff\xff\xff\x7f", b"MM\0*\0\0\0\x08" + b"\xff" * 60_000])
+def test_a_broken_exif_block_leaves_the_picture_as_it_is(block: bytes) -> None:
+    """Tags that cannot be read, or claim 65,535 entries, turn nothing: a sheet is found at any rotation."""
+    data = _bytes(Image.fromarray(_upright()), "JPEG", quality=95, exif=b"Exif\0\0" + block)
+    photo = decode_photo(data, "x")
+
+    assert photo, photo
+    assert photo.gray.shape == _upright().shape
+
+
 def test_black_and_white_pictures_are_read() -> None:
     """One bit a pixel, as scanners write."""
     for kind in ("PNG", "TIFF"):
@@ -185,6 +208,18 @@ def _chunk(kind: bytes, data: bytes) -> bytes:
 def _png_header(width: int, height: int) -> bytes:
     head = _chunk(b"IHDR", struct.pack(">IIBBBBB", width, height, 8, 0, 0, 0, 0))
     return b"\x89PNG\r\n\x1a\n" + head + _chunk(b"IDAT", zlib.compress(bytes(1000))) + _chunk(b"IEND", b"")
+
+
+def _jpeg_header(width: int, height: int) -> bytes:
+    """A small JPEG whose frame header (SOF0, ISO/IEC 10918-1 B.2.2) tells another size."""
+    data = bytearray(_encoded("JPEG", _upright()))
+    struct.pack_into(">HH", data, data.index(b"\xff\xc0") + 5, height, width)
+    return bytes(data)
+
+
+def _animated(kind: str) -> bytes:
+    first, second = Image.fromarray(_upright()), Image.fromarray(np.ascontiguousarray(_upright()[::-1]))
+    return _bytes(first, kind, save_all=True, append_images=[second])
 
 
 def _zip() -> bytes:
@@ -218,6 +253,9 @@ BAD = [
     pytest.param(_png_header(60_000, 60_000), "too-large", "", id="header-of-3600-megapixels"),
     pytest.param(_png_header(12_000, 11_000), "too-large", "12000 x 11000 pixels", id="header-of-132-megapixels"),
     pytest.param(_png_header(2**31 - 1, 2**31 - 1), None, "", id="header-beyond-all-measure"),
+    pytest.param(_jpeg_header(60_000, 60_000), "too-large", "", id="jpeg-of-3600-megapixels"),
+    pytest.param(_animated("PNG"), "animated", "it holds 2 pictures", id="animated-png"),
+    pytest.param(_animated("WEBP"), "animated", "it holds 2 pictures", id="animated-webp"),
     pytest.param(_png_header(0, 0), None, "", id="header-of-no-size"),
     pytest.param(np.random.default_rng(2).bytes(5000), "not-an-image", "no JPEG, PNG", id="noise"),
 ]

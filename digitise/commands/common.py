@@ -7,6 +7,7 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
+STOPPED = 130  # what a shell gives a command that Ctrl+C ended
 DEFAULT_STORE = Path("survey-store")
 
 
@@ -37,10 +38,14 @@ def say(text: str) -> None:
 
 
 def progress_bar(total: int | None, what: str, *, unit: str = "photo"):
-    """A bar on standard error that vanishes when done, and is silent where nobody looks."""
+    """A bar on standard error that vanishes when done, and is silent where nobody looks.
+
+    It shows how many are done, the rate, the time that remains, and what `set_postfix_str` was told.
+    """
     from tqdm import tqdm
 
-    return tqdm(total=total, desc=what, unit=unit, file=sys.stderr, disable=None, leave=False)
+    form = "{desc} {n_fmt} of {total_fmt} |{bar}| {rate_fmt}, {remaining} left{postfix}"
+    return tqdm(total=total, desc=what, unit=unit, file=sys.stderr, disable=None, leave=False, bar_format=form)
 
 
 def count(text: str) -> int:

@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 
 from digitise.commands.common import Adder
-from digitise.commands.reading import read_all, reading_arguments
+from digitise.commands.reading import files_to_read, read_all, reading_arguments
 
 
 def add_commands(command: Adder) -> None:
@@ -22,12 +22,15 @@ def add_commands(command: Adder) -> None:
 
 
 def _evaluate(args: argparse.Namespace) -> int:
+    from digitise.batch import Reader, known_protocols
     from digitise.evaluate import judge, read_truth, report
 
     truth = read_truth(args.truth)
     judged, results = [], []
-    for _, result, _ in read_all(args.photos, args.protocol, args.jobs):
-        results.append(result)
+    files = files_to_read(args.photos)
+    with Reader(known_protocols(args.protocol), jobs=args.jobs) as reader:
+        results += [taken.result for taken in read_all(reader, files)]
+    for result in results:
         if result.sha256 in truth:
             judged += judge(result.readings, truth[result.sha256].cells)
     print(report(judged, results))

@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import argparse
-import hashlib
 import json
 import sys
+import time
+from collections import Counter
 from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 
-from digitise.commands.common import Adder, UsageError, progress_bar, say
+from digitise.commands.common import STOPPED, Adder, UsageError, progress_bar, say
+
+LOOK_EVERY_S = 1.0
 
 
 def add_commands(command: Adder) -> None:
@@ -19,11 +23,18 @@ def add_commands(command: Adder) -> None:
     reading_arguments(one)
     one.add_argument("--json", type=Path, metavar="FILE", help="write readings as JSON ('-' for standard output)")
     one.add_argument("--store", type=Path, metavar="DIR", help="keep photographs and readings in this store")
+    one.add_argument("--watch", action="store_true", help="go on reading what comes into the folders, until Ctrl+C")
 
 
 def reading_arguments(one: argparse.ArgumentParser) -> None:
     """Arguments of every command that reads photographs."""
-    one.add_argument("photos", nargs="+", type=Path, metavar="PHOTO_OR_FOLDER", help="photographs, or folders of them")
+    one.add_argument(
+        "photos",
+        nargs="+",
+        type=Path,
+        metavar="PHOTO_OR_FOLDER",
+        help="photographs, PDFs or zip archives of them, or folders",
+    )
     one.add_argument(
         "--protocol",
         action="append",
@@ -32,75 +43,187 @@ def reading_arguments(one: argparse.ArgumentParser) -> None:
         metavar="FILE",
         help="a protocol beside the shipped ones (repeatable)",
     )
-    one.add_argument("--jobs", type=int, default=None, metavar="N", help="processes (default: all cores)")
+    one.add_argument("--jobs", type=_jobs, default=None, metavar="N", help="processes (default: all cores)")
 
 
-def read_all(
-    paths: Sequence[Path], protocols: Sequence[Path], jobs: int | None
-) -> Iterator[tuple[Path, object, object]]:
-    """(path, result, known protocols) for each file, with a progress bar and one line a file."""
-    from digitise.batch import known_protocols, photo_files, read_batch, summary
+def _jobs(text: str) -> int:
+    """A number of processes; `argparse` turns the error into a sentence."""
+    if not 1 <= int(text) <= 512:
+        raise argparse.ArgumentTypeError(f"{text}: expected 1 to 512")
+    return int(text)
+
+
+def read_all(reader, paths: Sequence[Path]) -> Iterator:
+    """Every picture in the files and folders as `digitise.batch.Taken`, with a progress bar and one line each."""
+    from digitise.batch import summary
+
+    pictures = reader.pictures(paths)
+    counts: Counter[str] = Counter()
+    with progress_bar(len(pictures), "reading") as bar:
+        for taken in reader.read(pictures):
+            counts[taken.result.status if taken.result else "kept"] += 1
+            if taken.result is not None:
+                bar.write(summary(taken.result), file=sys.stderr)
+            bar.set_postfix_str(_counted(counts), refresh=False)
+            bar.update()
+            yield taken
+
+
+def _counted(counts: Counter[str]) -> str:
+    before = f", {counts['kept']} done before" if counts["kept"] else ""
+    return f"{counts['read']} read, {counts['retake']} to take again, {counts['unreadable']} unreadable{before}"
+
+
+def files_to_read(paths: Sequence[Path]) -> list[Path]:
+    """The files named, or in the folders named; `UsageError` when there is none."""
+    from digitise.sources import photo_files
 
     files = photo_files(paths)
     if not files or not any(p.exists() for p in files):
         raise UsageError(f"no photographs found in {', '.join(str(p) for p in paths)}")
-    known = known_protocols(protocols)
-    with progress_bar(len(files), "reading") as bar:
-        for path, result in zip(files, read_batch(files, known, jobs=jobs), strict=True):
-            bar.write(summary(result), file=sys.stderr)
-            bar.update()
-            yield path, result, known
+    return files
+
+
+class _Run:
+    """One run of the command: what was read so far goes to the store and into the JSON file as it comes."""
+
+    def __init__(self, args: argparse.Namespace, known, store) -> None:
+        self.known, self.store, self.json = known, store, args.json
+        self.counts: Counter[str] = Counter()
+        self.photos: list[dict] = []
+        self.journal = None
+        if args.json is not None and str(args.json) != "-":
+            from digitise.batch import signature
+            from digitise.journal import Journal
+
+            self.journal = Journal(args.json, signature(known))
+
+    def done(self) -> frozenset[str]:
+        """Pictures whose reading is at hand already, wherever it is asked for."""
+        from digitise.batch import read_before
+
+        kept = read_before(self.store) if self.store is not None else None
+        noted = frozenset(self.journal.done if self.journal else ()) if self.json is not None else None
+        both = [s for s in (kept, noted) if s is not None]
+        return frozenset.intersection(*both) if both else frozenset()
+
+    def add(self, taken) -> None:
+        """Keep one picture's readings."""
+        from digitise.batch import keep
+
+        if self.json is not None:
+            photo = taken.result.to_json() if taken.result else self.journal.done[taken.sha256] | {"file": taken.name}
+            self.photos.append(photo)
+            if self.journal:
+                self.journal.add(taken.sha256, photo)
+        if self.store is not None:
+            keep(self.store, taken, self.known, now=datetime.now(UTC))
+        self.counts[taken.result.status if taken.result else "kept"] += 1
+
+    def write(self) -> None:
+        """The JSON file, whole."""
+        from digitise.journal import write_whole
+        from digitise.reading import RESULT_VERSION
+
+        if self.json is None:
+            return
+        data = {"result_version": RESULT_VERSION, "photos": self.photos}
+        text = json.dumps(data, indent=1, ensure_ascii=False) + "\n"
+        if str(self.json) == "-":
+            sys.stdout.write(text)
+        else:
+            write_whole(self.json, text)
+
+    def code(self) -> int:
+        """The last sentence, and the command's exit code."""
+        say(f"{self.counts.total()} photographs: {_counted(self.counts)}.")
+        return 1 if self.counts["retake"] + self.counts["unreadable"] else 0
+
+
+@contextmanager
+def _ending_alike() -> Iterator[None]:
+    """A polite `kill` ends the run as Ctrl+C does."""
+    import signal
+    import threading
+
+    if threading.current_thread() is not threading.main_thread():  # signals are the main thread's
+        yield
+        return
+
+    def stop(*_signal) -> None:
+        raise KeyboardInterrupt
+
+    before = signal.signal(signal.SIGTERM, stop)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
 
 
 def _read(args: argparse.Namespace) -> int:
-    from digitise.batch import keep
-    from digitise.reading import RESULT_VERSION
+    from digitise.batch import Reader, known_protocols
 
+    files = _folders(args.photos) if args.watch else files_to_read(args.photos)
     if args.json is None and args.store is None:
         say("Neither --json nor --store given: readings are shown in summary only.")
-    store = None
-    if args.store is not None:
-        from digitise.store import Store
-
-        store = Store.open(args.store)
-    photos, states, paths = [], [], args.photos
+    store, run, ended = None, None, False
     try:
-        if store is not None and args.json is None:
-            paths, done = _not_read_yet(store, args.photos)
-            states = ["read"] * done
-        for path, result, known in () if states and not paths else read_all(paths, args.protocol, args.jobs):
-            states.append(result.status)
-            photos.append(result.to_json() if args.json is not None else None)
-            if store is not None:
-                keep(store, path, result, known, now=datetime.now(UTC))
+        if args.store is not None:
+            from digitise.store import Store
+
+            store = Store.open(args.store)
+        run = _Run(args, known_protocols(args.protocol), store)
+        with _ending_alike(), Reader(run.known, jobs=args.jobs, done=run.done(), wanted=store is not None) as reader:
+            if args.watch:
+                _watch(files, reader, run)
+            else:
+                for taken in read_all(reader, files):
+                    run.add(taken)
+        run.write()
+        ended = True
+        return run.code()
+    except KeyboardInterrupt:
+        return _interrupted(args, run)
     finally:
+        if run is not None and run.journal:
+            run.journal.close(ended=ended)
         if store is not None:
             store.close()
-    if args.json is not None:
-        text = json.dumps({"result_version": RESULT_VERSION, "photos": photos}, indent=1, ensure_ascii=False) + "\n"
-        if str(args.json) == "-":
-            sys.stdout.write(text)
-        else:
-            args.json.write_text(text, encoding="utf-8")
+
+
+def _interrupted(args: argparse.Namespace, run: _Run | None) -> int:
+    done = run.counts.total() if run else 0
+    again = args.store is not None or (args.json is not None and str(args.json) != "-")
     say(
-        f"{len(states)} photographs: {states.count('read')} read, {states.count('retake')} to take again, "
-        f"{states.count('unreadable')} unreadable."
+        f"Stopped after {done} photographs. "
+        + ("The same command goes on from there." if again else "Nothing was kept.")
     )
-    return 0 if states.count("read") == len(states) else 1
+    return STOPPED
 
 
-def _not_read_yet(store, paths: Sequence[Path]) -> tuple[list[Path], int]:
-    """(Files that are not in the store with their readings, how many are): an interrupted import goes on from there."""
-    from digitise.batch import photo_files
-
-    files = photo_files(paths)
-    waiting = [f for f in files if not (f.is_file() and store.has_read(_sha256(f)))]
-    done = len(files) - len(waiting)
-    if done:
-        say(f"{done} photographs are in the store already, so they are not read again.")
-    return waiting, done
+def _folders(paths: Sequence[Path]) -> list[Path]:
+    """The paths, when all are folders that can be watched."""
+    wrong = [str(p) for p in paths if not p.is_dir()]
+    if wrong:
+        raise UsageError(f"{', '.join(wrong)}: --watch follows folders; make the folder first")
+    return list(paths)
 
 
-def _sha256(path: Path) -> str:
-    with path.open("rb") as data:
-        return hashlib.file_digest(data, "sha256").hexdigest()
+def _watch(paths: Sequence[Path], reader, run: _Run) -> None:
+    """Read what comes, until Ctrl+C; files that still grow are left until they are quiet."""
+    from digitise.sources import photo_files
+    from digitise.watch import Watch
+
+    watch = Watch()
+    say(f"Watching {', '.join(str(p) for p in paths)}; Ctrl+C ends it.")
+    try:
+        while True:
+            ready = watch.ready(photo_files(paths), now=time.monotonic())
+            if ready:
+                for taken in read_all(reader, ready):
+                    run.add(taken)
+                if str(run.json) != "-":
+                    run.write()
+            time.sleep(LOOK_EVERY_S)
+    except KeyboardInterrupt:
+        say("")

@@ -349,9 +349,9 @@ def _winners(rows: Iterable[PageRow]) -> dict[int, int | None]:
 
 def photo_row(photo: Row, refusal: Row | None, page_ids: tuple[int, ...]) -> PhotoRow:
     """A photograph; one that gave a page counts as read whatever else was tried."""
-    status, reasons = "waiting", ()
+    status, reasons, seen = "waiting", (), ""
     if page_ids:
         status = "read"
     elif refusal is not None:
-        status, reasons = refusal.status, tuple(json.loads(refusal.reasons))
-    return PhotoRow(photo.sha256, photo.name, photo.bytes, photo.kept_at, status, reasons, page_ids)
+        status, reasons, seen = refusal.status, tuple(json.loads(refusal.reasons)), refusal.layout_digest
+    return PhotoRow(photo.sha256, photo.name, photo.bytes, photo.kept_at, status, reasons, page_ids, seen)

@@ -25,7 +25,10 @@ class ChangedMeanwhile(StoreError):  # noqa: N818 - it is no fault, another pers
 
 @dataclass(frozen=True, slots=True)
 class PhotoRow:
-    """A kept photograph. `status` is read, retake, unreadable, or waiting (kept, not yet read)."""
+    """A kept photograph. `status` is read, retake, unreadable, or waiting (kept, not yet read).
+
+    `layout_digest` is that of the page recognised in a refused photograph, empty when none was.
+    """
 
     sha256: str
     name: str
@@ -34,6 +37,7 @@ class PhotoRow:
     status: str
     reasons: tuple[str, ...]  # sentences
     page_ids: tuple[int, ...]
+    layout_digest: str = ""
 
 
 @dataclass(frozen=True, slots=True)

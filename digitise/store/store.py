@@ -147,12 +147,6 @@ class Store:
     def _write_once(self, path: Path, data: bytes) -> None:
         write_once(path, data, incoming=self.folder / "incoming")
 
-    def has_read(self, sha256: str, *, reader_version: str | None = None) -> bool:
-        """Whether a page from this photograph by this reader (the present one) is kept: it need not be read again."""
-        key = {"sha256": sha256, "reader_version": reader_version or w.reader_version()}
-        with self.database.read() as connection:
-            return connection.execute(select(t.pages.c.id).filter_by(**key)).first() is not None
-
     def photos(self) -> list[PhotoRow]:
         """Every kept photograph, in the order they came."""
         with self.database.read() as connection:

@@ -5,12 +5,15 @@ from __future__ import annotations
 import streamlit as st
 
 from digitise.store import PageRow, PhotoRow, Store
+from digitise.survey import seen_twice
+from digitise.twice import Twice, rivals, words
 from review_app import intake, worklist
 from review_app.markup import Markup, tag
 from review_app.opening import open_page
 from review_app.placing import place_page
 
-TYPES = ["image/*", "heic", "heif", "tif", "tiff"]
+TYPES = ["image/*", "heic", "heif", "tif", "tiff", "pdf", "zip"]
+WAITING, READ, AGAIN = "Waiting to be read", "Read", "Refused, and taken again since"
 STATES = {
     "read": ("good", "✓ Read"),
     "retake": ("bad", "▲ Photograph again"),
@@ -23,18 +26,21 @@ def upload(store: Store) -> None:
     """Keep what is uploaded at once; reading it happens in the background."""
     turn = st.session_state.setdefault("upload_turn", 0)
     files = st.file_uploader(
-        "Add photographs: JPEG, PNG, TIFF or HEIC, up to 80 MB each, many at once",
+        "Add photographs (JPEG, PNG, TIFF, HEIC), PDFs or zip archives of them, up to 80 MB each, many at once",
         type=TYPES,
         accept_multiple_files=True,
         max_upload_size=80,
         key=f"upload-{turn}",
     )
     if files:
-        for file in files:
-            store.keep_photo(file.getvalue(), file.name, now=worklist.utc_now())
+        with st.spinner("Keeping them"):
+            told = [sentence for file in files for sentence in intake.accept(store, file.getvalue(), file.name)]
+        st.session_state.upload_told = told
         st.session_state.upload_turn = turn + 1
         intake.start(store)
         st.rerun()
+    for sentence in st.session_state.get("upload_told", ()):
+        st.warning(sentence)
 
 
 @st.fragment(run_every="1.5s")
@@ -75,21 +81,28 @@ def matrix(places: list[worklist.Place]) -> Markup:
     return tag("div", table, class_="wide", tabindex="0", role="region", aria_label="Sheets in and missing")
 
 
-def page_lines(page: PageRow) -> list[Markup]:
+def page_lines(page: PageRow, twice: dict[int, Twice]) -> list[Markup]:
     """What one page of a photograph is and how far it is."""
     where = worklist.place_words(page.title, page.transect, page.pack, "")
     if page.superseded:
-        state = tag("p", "Another photograph of this sheet counts")
-    elif page.open:
+        told = words(twice[page.id]) if page.id in twice else ""
+        return [
+            tag("p", where),
+            tag("p", "Another photograph of this sheet counts"),
+            *([tag("p", "● Compare the two", class_="state todo"), tag("p", f"{told}.")] if told else []),
+        ]
+    if page.open:
         state = tag("p", f"● {page.open} of {page.cells} cells to review", class_="state todo")
     else:
         state = tag("p", f"✓ all {page.cells} cells settled", class_="state good")
     return [tag("p", where), state]
 
 
-def card(photo: PhotoRow, pages: dict[int, PageRow], failed: dict[str, str]) -> Markup:
-    """One photograph."""
-    kind, words = STATES[photo.status]
+def card(
+    photo: PhotoRow, pages: dict[int, PageRow], failed: dict[str, str], again: dict[str, str], twice: dict[int, Twice]
+) -> Markup:
+    """One photograph; `failed` and `again` have sentences, by SHA-256, about those that could not be read, or rest."""
+    notes = failed | again
     source = f"/desk/page/{photo.page_ids[0]}?small" if photo.page_ids else f"/desk/photo/{photo.sha256}"
     picture = tag(
         "a",
@@ -97,10 +110,11 @@ def card(photo: PhotoRow, pages: dict[int, PageRow], failed: dict[str, str]) -> 
         target="_blank",
         href=f"/desk/original/{photo.sha256}",
     )
-    lines = [line for i in photo.page_ids for line in page_lines(pages[i])]
-    notes = [tag("p", s) for s in (*photo.reasons, *([failed[photo.sha256]] if photo.sha256 in failed else []))]
-    state = [] if photo.status == "read" else [_state(kind, words)]
-    return tag("li", picture, tag("div", tag("p", photo.name, class_="name"), *state, *lines, *notes), class_="card")
+    lines = [line for i in photo.page_ids for line in page_lines(pages[i], twice)]
+    note = [tag("p", notes[photo.sha256])] if photo.sha256 in notes else []
+    said = note + [tag("p", s) for s in photo.reasons]
+    state = [] if photo.status == "read" or photo.sha256 in again else [_state(*STATES[photo.status])]
+    return tag("li", picture, tag("div", tag("p", photo.name, class_="name"), *state, *lines, *said), class_="card")
 
 
 def show() -> None:
@@ -127,18 +141,25 @@ def show() -> None:
         )
     for page in (p for p in pages.values() if p.pack is None and not p.superseded):
         place_page(store, page)
-    for pack in store.packs():
+    twice = {other.id: seen_twice(store, kept, other) for kept, other in rivals(pages.values())}
+    for one in twice.values():
+        if one.verdict == "another":
+            place_page(store, one.other, "it bears the name of another sheet that is here already")
+    places = {pack: worklist.pack_places(store, pack) for pack in store.packs()}
+    for pack in places:
         heading = " · ".join(w for w in (f"Pack {pack}", worklist.site_words(store, pack)) if w)
         st.html(tag("h2", heading, class_="head"))
-        st.html(matrix(worklist.pack_places(store, pack)))
-    groups: dict[str, list[PhotoRow]] = {"Needs something from you": [], "Waiting to be read": [], "Read": []}
+        st.html(matrix(places[pack]))
+    again = worklist.taken_again(photos, list(pages.values()), [one for own in places.values() for one in own])
+    groups: dict[str, list[PhotoRow]] = {title: [] for title in ("Needs something from you", WAITING, READ, AGAIN)}
     for photo in photos:
-        calm = {"read": "Read", "waiting": "Waiting to be read"}.get(photo.status, "")
-        groups["Needs something from you" if not calm or photo.sha256 in failed else calm].append(photo)
+        calm = AGAIN if photo.sha256 in again else {"read": READ, "waiting": WAITING}.get(photo.status, "")
+        asks = photo.sha256 in failed or any(words(twice[i]) for i in photo.page_ids if i in twice)
+        groups["Needs something from you" if asks or not calm else calm].append(photo)
     for title, chosen in groups.items():
         if chosen:
             st.html(tag("h2", title, class_="head"))
-            st.html(tag("ul", *(card(p, pages, failed) for p in chosen), class_="cards"))
+            st.html(tag("ul", *(card(p, pages, failed, again, twice) for p in chosen), class_="cards"))
 
 
 show()

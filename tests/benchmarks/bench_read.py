@@ -25,7 +25,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from digitise.batch import known_protocols, photo_files
+from digitise.batch import known_protocols
 from digitise.compose import build_layouts
 from digitise.evaluate import Judged, Truth, judge, report
 from digitise.photo import decode_photo
@@ -36,6 +36,7 @@ from digitise.simulate.answers import Mess, random_answers
 from digitise.simulate.camera import Camera, hard_camera, ordinary_camera
 from digitise.simulate.hand import load_hands, pooled, split_writers
 from digitise.simulate.take import any_hand, take
+from digitise.sources import photo_files
 
 SAMPLES = Path(__file__).parents[2] / "sample_scans"
 FRAMES = ((2268, 3024), (2448, 3264), (3456, 4608))

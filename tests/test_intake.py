@@ -1,0 +1,173 @@
+"""What people add in the screens: kept at once, read in the background, and told when it needs nothing more."""
+
+from __future__ import annotations
+
+import threading
+from pathlib import Path
+
+import kept
+import numpy as np
+import pytest
+from mutate import encoded, seeds
+from PIL import Image
+from streamlit.testing.v1 import AppTest
+
+from digitise.page import NotRegistered
+from digitise.reading import PhotoResult, sentence
+from digitise.store import Store
+from review_app import intake, worklist
+
+APP = Path(worklist.__file__).parent
+
+
+@pytest.fixture
+def store(tmp_path, monkeypatch):
+    monkeypatch.setenv(worklist.FOLDER_VARIABLE, str(tmp_path))
+    yield worklist.open_store()
+    for thread in threading.enumerate():
+        if thread.name == "intake":
+            thread.join(30)
+
+
+def _names(store: Store) -> list[str]:
+    return sorted(p.name for p in store.photos())
+
+
+def _refused(store: Store, name: str, sheet: str) -> None:
+    """A photograph of a known sheet that has to be taken again."""
+    digest = store.keep_photo(kept.photo_of(name), name, now=kept.NOW)
+    failure = NotRegistered("blurred", "", kept.layout(sheet))
+    store.record(PhotoResult(name, digest, "retake", (sentence("blurred"),), failure=failure), None, now=kept.NOW)
+
+
+def _shown() -> str:
+    at = AppTest.from_file(str(APP / "main.py"), default_timeout=30).run().switch_page("views/survey.py").run()
+    assert not at.exception
+    return " ".join(e.proto.body for e in at.get("html"))
+
+
+# --- added files -----------------------------------------------------------------------------------------
+
+
+def test_a_photograph_is_kept_as_it_is(store) -> None:
+    """Whatever it is: reading it will say."""
+    assert intake.accept(store, b"no pixels", "a.jpg") == []
+    assert store.original(store.photos()[0].sha256) == b"no pixels"
+
+
+def test_every_page_of_a_pdf_is_kept_by_itself(store) -> None:
+    assert intake.accept(store, seeds()["pdf"], "scans.pdf") == []
+    assert _names(store) == ["scans.pdf#page=1", "scans.pdf#page=2"]
+
+
+def test_every_photograph_in_an_archive_is_kept_by_itself(store) -> None:
+    assert intake.accept(store, seeds()["zip"], "dive.zip") == []
+    assert _names(store) == [
+        "dive.zip:a.jpg", "dive.zip:c.png", "dive.zip:more:b.pdf#page=1", "dive.zip:more:b.pdf#page=2",
+    ]  # fmt: skip
+
+
+def test_what_cannot_be_taken_from_an_archive_is_told(store) -> None:
+    """By its own name, beside what was taken."""
+    import io
+    import zipfile
+
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w") as archive:
+        archive.writestr("a.jpg", seeds()["jpeg"])
+        archive.writestr("inner.zip", seeds()["zip"])
+    told = intake.accept(store, packed.getvalue(), "dive.zip")
+
+    assert _names(store) == ["dive.zip:a.jpg"]
+    assert len(told) == 1
+    assert told[0].startswith("dive.zip:inner.zip: The archive, or this file in it, is not opened")
+
+
+def test_a_file_with_nothing_to_read_is_kept_and_refused_in_words(store) -> None:
+    """A torn archive is not lost: it is there, with what to do."""
+    assert intake.accept(store, seeds()["zip"][:300], "torn.zip") == []
+    (photo,) = store.photos()
+
+    assert (photo.name, photo.status) == ("torn.zip", "unreadable")
+    assert photo.reasons[0].startswith("The file is damaged or cut short: the archive cannot be opened")
+    assert store.original(photo.sha256) == seeds()["zip"][:300]
+
+
+def test_pages_of_an_added_pdf_are_read(store, photograph) -> None:
+    """A scan of a filled sheet goes the whole way, in the reading process."""
+    scan = encoded(Image.fromarray(photograph("site").gray()), "PDF")
+    intake.accept(store, scan, "scan.pdf")
+    assert intake.start(store)
+    for thread in threading.enumerate():
+        if thread.name == "intake":
+            thread.join(60)
+
+    assert [(p.photo, p.sheet, p.pack) for p in store.pages()] == [("scan.pdf#page=1", "site", "QH7M4K")]
+
+
+# --- refused, and taken again ----------------------------------------------------------------------------
+
+
+def _keep(store: Store, sheet: str, transect: int, **values) -> None:
+    kept.keep(store, kept.made_result(sheet, values, name=f"{sheet}{transect}.jpg", transect=transect))
+
+
+def test_a_refused_photograph_is_done_with_when_its_page_is_in_everywhere(store) -> None:
+    """Its transect is not known: only when the fish sheets of all three transects are in needs nobody to act."""
+    _refused(store, "blurred.jpg", "fish")
+    for transect in (1, 2):
+        _keep(store, "fish", transect)
+    places = worklist.pack_places(store, kept.PACK)
+    assert worklist.taken_again(store.photos(), store.pages(), places) == {}
+    assert "Needs something from you" in _shown()
+
+    _keep(store, "fish", 3)
+    places = worklist.pack_places(store, kept.PACK)
+    told = worklist.taken_again(store.photos(), store.pages(), places)
+    (refused,) = [p for p in store.photos() if p.status == "retake"]
+    assert told == {refused.sha256: "Every sheet 'Fish belt' of the surveys here is in, so this one was taken again."}
+    page = _shown()
+    assert "Refused, and taken again since" in page
+    assert "Needs something from you" not in page
+    assert "blurred.jpg" in page
+
+
+def test_a_refused_photograph_of_another_sheet_still_needs_somebody(store) -> None:
+    _refused(store, "blurred.jpg", "substrate")
+    for transect in (1, 2, 3):
+        _keep(store, "fish", transect)
+
+    assert worklist.taken_again(store.photos(), store.pages(), worklist.pack_places(store, kept.PACK)) == {}
+
+
+# --- photographed twice ----------------------------------------------------------------------------------
+
+
+def _counts(seed: int) -> dict:
+    rng = np.random.default_rng(seed)
+    cells = [c.id for c in kept.layout("fish").cells if c.kind in ("tally", "number")]
+    return {i: int(rng.integers(1, 31)) for i in cells[:12]}
+
+
+def test_a_second_photograph_that_differs_is_told_on_its_card(store) -> None:
+    first = _counts(1)
+    changed = first | {next(iter(first)): 31}
+    kept.keep(store, kept.made_result("fish", first, name="a.jpg"))
+    kept.keep(store, kept.made_result("fish", changed, name="b.jpg", confidence=0.9))
+
+    page = _shown()
+
+    assert "a.jpg and b.jpg show the same sheet, but are read differently in one cell" in page
+    assert page.index("Needs something from you") < page.index("b.jpg")
+
+
+def test_a_second_sheet_under_one_name_is_to_be_given_its_own(store) -> None:
+    """The form for pack and transect stands there, and says why."""
+    kept.keep(store, kept.made_result("fish", _counts(1), name="a.jpg"))
+    kept.keep(store, kept.made_result("fish", _counts(2), name="b.jpg", confidence=0.9))
+    page = _shown()
+
+    assert "it bears the name of another sheet that is here already" in page
+    assert "they look like two different sheets" in page
+    store.assign(store.pages()[1].id, kept.PACK, 2, "Mira Tole", kept.NOW)
+    assert "two different sheets" not in _shown()
