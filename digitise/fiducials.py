@@ -10,7 +10,9 @@ import numpy as np
 
 from digitise.sheet import MARK_DICTIONARY
 
-SEARCH_SIDES_PX = (1600, 2600, 700)  # long sides of the reduced pictures searched in turn (the last for blurred ones)
+SMALLEST_SIDE_PX = 700  # the first picture searched has its longer side at least so long, and less than twice that
+LARGEST_SIDE_PX = 2800  # nor is any larger one searched
+ROOMY = 0.3  # a sheet whose marks span less of the picture than this leaves room for another
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -56,12 +58,34 @@ def _refined(gray: np.ndarray, corners: np.ndarray) -> np.ndarray:
     )
 
 
-def _most_of_one_sheet(marks: list[FoundMark]) -> int:
-    return max((len({m.corner for m in marks if m.slot == s}) for s in {m.slot for m in marks}), default=0)
+def _all_seen(marks: list[FoundMark], shape: tuple[int, int]) -> bool:
+    """Whether every sheet seen shows all its marks, and the largest leaves little room for one not yet seen."""
+    slots = [[m for m in marks if m.slot == s] for s in {m.slot for m in marks}]
+    if not slots or any(len({sum(m.corner == c for m in own) for c in range(4)}) != 1 for own in slots):
+        return False
+    hulls = (cv2.convexHull(np.vstack([m.corners_px for m in own]).astype(np.float32)) for own in slots)
+    return sum(cv2.contourArea(h) for h in hulls) > ROOMY * shape[0] * shape[1]
+
+
+def _reduced(gray: np.ndarray) -> list[np.ndarray]:
+    """Pictures to search, smallest first, each twice the size of the one before."""
+    pictures = [gray]
+    while max(pictures[0].shape) >= 2 * SMALLEST_SIDE_PX and min(pictures[0].shape) >= 64:
+        pictures.insert(0, halved(pictures[0]))
+    return [p for p in pictures if max(p.shape) <= LARGEST_SIDE_PX] or pictures[:1]
+
+
+def halved(gray: np.ndarray) -> np.ndarray:
+    """A picture at half size, an odd last row or column left out."""
+    height, width = gray.shape
+    even = gray[: height // 2 * 2, : width // 2 * 2]
+    return cv2.resize(even, (width // 2, height // 2), interpolation=cv2.INTER_AREA)
 
 
 def find_marks(gray: np.ndarray) -> list[FoundMark]:
     """Corner marks at any rotation, corners refined at full resolution.
+
+    Small pictures are searched first; a larger one only while a mark seems to be missing.
 
     Parameters
     ----------
@@ -81,15 +105,14 @@ def find_marks(gray: np.ndarray) -> list[FoundMark]:
     .. [1] Garrido-Jurado et al. (2014), Pattern Recognition 47, 2280-2292. doi:10.1016/j.patcog.2014.01.005
     """
     found: list[FoundMark] = []
-    for side in SEARCH_SIDES_PX:
-        scale = min(1.0, side / max(gray.shape))
-        small = cv2.resize(gray, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA) if scale < 1 else gray
+    for small in _reduced(gray):
+        scale = gray.shape[1] // small.shape[1]
         quads, ids, _ = _detector().detectMarkers(small)
-        seen = [
-            FoundMark(int(i), _refined(gray, (q.reshape(4, 2) + 0.5) / scale - 0.5))
-            for q, i in zip(quads, [] if ids is None else ids.ravel(), strict=True)
-        ]
-        found = max(found, seen, key=_most_of_one_sheet)
-        if _most_of_one_sheet(found) >= 4:
+        for quad, mark_id in zip(quads, [] if ids is None else ids.ravel(), strict=True):
+            rough = (quad.reshape(4, 2) + 0.5) * scale - 0.5
+            known = [m for m in found if m.id == mark_id]
+            if all(np.linalg.norm((m.corners_px - rough).mean(axis=0)) > 0.5 * m.side_px for m in known):
+                found.append(FoundMark(int(mark_id), _refined(gray, rough)))
+        if _all_seen(found, gray.shape):
             break
     return sorted(found, key=lambda m: -m.side_px)
