@@ -11,7 +11,7 @@ import numpy as np
 from digitise.sheet import MARK_DICTIONARY
 
 SMALLEST_SIDE_PX = 700  # the first picture searched has its longer side at least so long, and less than twice that
-LARGEST_SIDE_PX = 2800  # nor is any larger one searched
+LARGEST_SIDE_PX = 2600  # nor is any larger one searched
 ROOMY = 0.3  # a sheet whose marks span less of the picture than this leaves room for another
 
 
@@ -68,11 +68,21 @@ def _all_seen(marks: list[FoundMark], shape: tuple[int, int]) -> bool:
 
 
 def _reduced(gray: np.ndarray) -> list[np.ndarray]:
-    """Pictures to search, smallest first, each twice the size of the one before."""
+    """Pictures to search, smallest first, each twice the size of the one before, the last at most `LARGEST_SIDE_PX`."""
     pictures = [gray]
     while max(pictures[0].shape) >= 2 * SMALLEST_SIDE_PX and min(pictures[0].shape) >= 64:
         pictures.insert(0, halved(pictures[0]))
-    return [p for p in pictures if max(p.shape) <= LARGEST_SIDE_PX] or pictures[:1]
+    small = [p for p in pictures if max(p.shape) <= LARGEST_SIDE_PX] or pictures[:1]
+    if len(small) < len(pictures):
+        scale = LARGEST_SIDE_PX / max(gray.shape)
+        small.append(cv2.resize(gray, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA))
+    return small
+
+
+def _scale(gray: np.ndarray, small: np.ndarray) -> float:
+    """How many pixels of the picture go into one of its smaller likeness: whole where it was made by halving."""
+    scale = max(gray.shape) / max(small.shape)
+    return round(scale) if abs(scale - round(scale)) < 0.02 else scale
 
 
 def halved(gray: np.ndarray) -> np.ndarray:
@@ -106,7 +116,7 @@ def find_marks(gray: np.ndarray) -> list[FoundMark]:
     """
     found: list[FoundMark] = []
     for small in _reduced(gray):
-        scale = gray.shape[1] // small.shape[1]
+        scale = _scale(gray, small)
         quads, ids, _ = _detector().detectMarkers(small)
         for quad, mark_id in zip(quads, [] if ids is None else ids.ravel(), strict=True):
             rough = (quad.reshape(4, 2) + 0.5) * scale - 0.5

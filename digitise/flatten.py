@@ -22,8 +22,7 @@ from digitise.smooth import agreeing, monomials, robust_polynomial, thin_plate
 GRID_MM = 2.0
 EDGE_MM = 6.0  # the flattened raster's grid reaches this far beyond the paper
 COARSE_STEPS = ((3, 2.0, 4.0, 6.0), (5, 3.0, 3.5, 2.5))  # degree, px/mm, patch and search in mm
-FINE_PX_PER_MM = 5.0
-FINE_SEARCHES_MM = (1.5, 0.8)
+FINE_STEPS = ((3.0, 2.4), (5.0, 1.2), (5.0, 0.8))  # px/mm, search in mm
 SETTLED_MM = 0.25  # corrections below this need no further round
 LEAST_CORNERS = 20
 ASTRAY_MM = 0.8  # a printed corner this far from its place is not where it should be
@@ -172,18 +171,17 @@ def _coarse(views: Views, layout: Layout, warp: Warp) -> Warp:
         good = printed.fitted & (scores > 0.45)
         if good.sum() < LEAST_CORNERS:
             break
-        at = printed.corners[good]
-        solution, _ = robust_polynomial(at, shifts[good] + warp.shift_at(at), size, degree, 0.4)
+        at, moved = printed.corners[good], shifts[good] + warp.shift_at(printed.corners[good])
+        solution, _ = robust_polynomial(at, moved, size, degree, 0.4)
         reach = np.clip(nodes, at.min(axis=0) - 8, at.max(axis=0) + 8)
-        shift = monomials(reach, size, degree) @ solution
-        warp = Warp(warp.homography, shift.reshape(rows, columns, 2).astype(np.float32))
+        shift = (monomials(reach, size, degree) @ solution).reshape(rows, columns, 2).astype(np.float32)
+        warp = Warp(warp.homography, shift)
     return warp
 
 
-def _corrections(image: np.ndarray, layout: Layout, search: float) -> tuple[np.ndarray, np.ndarray] | None:
+def _corrections(image: np.ndarray, layout: Layout, scale: float, search: float) -> tuple[np.ndarray, np.ndarray] | None:
     """Printed points (N, 2) that were found near their place, and how far off (N, 2) mm; None of too few."""
     printed = _printed(layout)
-    scale = FINE_PX_PER_MM
     shifts, scores = match(image, layout, printed.corners, px_per_mm=scale, patch_mm=2.5, search_mm=search)
     good = printed.fitted & (scores > 0.5)
     good[good] = agreeing(printed.corners[good], shifts[good])
@@ -207,13 +205,13 @@ def _fine(views: Views, layout: Layout, warp: Warp) -> Warp:
     """What is left after the coarse fit, by splines through corners and rules."""
     rows, columns = warp.shift_mm.shape[:2]
     coarse = _nodes(rows, columns)[::3, ::3]
-    for search in FINE_SEARCHES_MM:
-        found = _corrections(views.flat(warp, layout.page_size_mm, FINE_PX_PER_MM), layout, search)
+    for scale, search in FINE_STEPS:
+        found = _corrections(views.flat(warp, layout.page_size_mm, scale), layout, scale, search)
         if found is None:
             break
         extra = thin_plate(*found, coarse.reshape(-1, 2), SMOOTHING).reshape(*coarse.shape)
         warp = Warp(warp.homography, warp.shift_mm + _upsampled(extra, (rows, columns)))
-        if np.percentile(np.linalg.norm(found[1], axis=1), 98) < SETTLED_MM:
+        if scale == FINE_STEPS[-1][0] and np.percentile(np.linalg.norm(found[1], axis=1), 98) < SETTLED_MM:
             break
     return warp
 

@@ -112,7 +112,7 @@ def _faded(contrast: np.ndarray, layout: Layout) -> np.ndarray:
 
 
 def _astray(flattened: Flattened, layout: Layout) -> np.ndarray:
-    """Which cells have most of their printed corners and rules elsewhere than they should be; (cells,) bool."""
+    """Which cells have a third or more of their printed corners and rules elsewhere than they should be; (cells,)."""
     boxes = np.array([c.box_mm for c in layout.cells])
 
     def beside(points: np.ndarray) -> np.ndarray:
@@ -120,7 +120,7 @@ def _astray(flattened: Flattened, layout: Layout) -> np.ndarray:
         return ((points[None] > low) & (points[None] < high)).all(axis=2).sum(axis=1)
 
     lost = beside(flattened.lost_mm)
-    return (lost >= 2) & (lost > beside(flattened.found_mm))
+    return (lost >= 2) & (2 * lost >= beside(flattened.found_mm))
 
 
 def unseen_cells(flattened: Flattened, layout: Layout) -> Unseen:
