@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -12,7 +13,7 @@ from digitise.sheet import MARK_DICTIONARY
 
 SMALLEST_SIDE_PX = 700  # the first picture searched has its longer side at least so long, and less than twice that
 LARGEST_SIDE_PX = 2600  # nor is any larger one searched
-ROOMY = 0.3  # a sheet whose marks span less of the picture than this leaves room for another
+ROOMY = 0.2  # sheets whose marks span less of the picture than this leave room for a smaller one
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -38,11 +39,12 @@ class FoundMark:
         return float(np.linalg.norm(self.corners_px - np.roll(self.corners_px, 1, axis=0), axis=1).mean())
 
 
-@lru_cache(maxsize=1)
-def _detector() -> cv2.aruco.ArucoDetector:
+@lru_cache(maxsize=2)
+def _detector(quick: bool = False) -> cv2.aruco.ArucoDetector:
+    """A detector that tries three widths of neighbourhood to part dark from light; a quick one tries one."""
     parameters = cv2.aruco.DetectorParameters()
-    parameters.adaptiveThreshWinSizeMin = 9
-    parameters.adaptiveThreshWinSizeMax = 41
+    parameters.adaptiveThreshWinSizeMin = 15 if quick else 9
+    parameters.adaptiveThreshWinSizeMax = 15 if quick else 41
     parameters.adaptiveThreshWinSizeStep = 16
     parameters.minMarkerPerimeterRate = 0.02
     parameters.errorCorrectionRate = 0.5
@@ -58,25 +60,29 @@ def _refined(gray: np.ndarray, corners: np.ndarray) -> np.ndarray:
     )
 
 
-def _all_seen(marks: list[FoundMark], shape: tuple[int, int]) -> bool:
-    """Whether every sheet seen shows all its marks, and the largest leaves little room for one not yet seen."""
+def _all_seen(marks: list[FoundMark]) -> bool:
+    """Whether every sheet of which a mark is seen shows all its marks."""
     slots = [[m for m in marks if m.slot == s] for s in {m.slot for m in marks}]
-    if not slots or any(len({sum(m.corner == c for m in own) for c in range(4)}) != 1 for own in slots):
-        return False
+    return bool(slots) and all(len({sum(m.corner == c for m in own) for c in range(4)}) == 1 for own in slots)
+
+
+def _roomy(marks: list[FoundMark], shape: tuple[int, int]) -> bool:
+    """Whether the marks seen span so little of the picture that a smaller sheet may lie beside them."""
+    slots = [[m for m in marks if m.slot == s] for s in {m.slot for m in marks}]
     hulls = (cv2.convexHull(np.vstack([m.corners_px for m in own]).astype(np.float32)) for own in slots)
-    return sum(cv2.contourArea(h) for h in hulls) > ROOMY * shape[0] * shape[1]
+    return sum(cv2.contourArea(h) for h in hulls) < ROOMY * shape[0] * shape[1]
 
 
-def _reduced(gray: np.ndarray) -> list[np.ndarray]:
-    """Pictures to search, smallest first, each twice the size of the one before, the last at most `LARGEST_SIDE_PX`."""
-    pictures = [gray]
-    while max(pictures[0].shape) >= 2 * SMALLEST_SIDE_PX and min(pictures[0].shape) >= 64:
-        pictures.insert(0, halved(pictures[0]))
-    small = [p for p in pictures if max(p.shape) <= LARGEST_SIDE_PX] or pictures[:1]
-    if len(small) < len(pictures):
-        scale = LARGEST_SIDE_PX / max(gray.shape)
-        small.append(cv2.resize(gray, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA))
-    return small
+def _searches(gray: np.ndarray) -> Iterator[tuple[bool, np.ndarray]]:
+    """Pictures to search, and whether quickly: a small one twice, then the largest that is searched at all."""
+    small = gray
+    while max(small.shape) >= 2 * SMALLEST_SIDE_PX and min(small.shape) >= 64:
+        small = halved(small)
+    yield True, small
+    yield False, small
+    scale = min(1.0, LARGEST_SIDE_PX / max(gray.shape))
+    if small is not gray:
+        yield False, cv2.resize(gray, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA) if scale < 1 else gray
 
 
 def _scale(gray: np.ndarray, small: np.ndarray) -> float:
@@ -95,7 +101,7 @@ def halved(gray: np.ndarray) -> np.ndarray:
 def find_marks(gray: np.ndarray) -> list[FoundMark]:
     """Corner marks at any rotation, corners refined at full resolution.
 
-    Small pictures are searched first; a larger one only while a mark seems to be missing.
+    A small picture is searched first, quickly; more is done only while a mark seems to be missing.
 
     Parameters
     ----------
@@ -115,14 +121,14 @@ def find_marks(gray: np.ndarray) -> list[FoundMark]:
     .. [1] Garrido-Jurado et al. (2014), Pattern Recognition 47, 2280-2292. doi:10.1016/j.patcog.2014.01.005
     """
     found: list[FoundMark] = []
-    for small in _reduced(gray):
+    for quick, small in _searches(gray):
         scale = _scale(gray, small)
-        quads, ids, _ = _detector().detectMarkers(small)
+        quads, ids, _ = _detector(quick).detectMarkers(small)
         for quad, mark_id in zip(quads, [] if ids is None else ids.ravel(), strict=True):
             rough = (quad.reshape(4, 2) + 0.5) * scale - 0.5
             known = [m for m in found if m.id == mark_id]
             if all(np.linalg.norm((m.corners_px - rough).mean(axis=0)) > 0.5 * m.side_px for m in known):
                 found.append(FoundMark(int(mark_id), _refined(gray, rough)))
-        if _all_seen(found, gray.shape):
+        if _all_seen(found) and not _roomy(found, gray.shape):
             break
     return sorted(found, key=lambda m: -m.side_px)

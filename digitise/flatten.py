@@ -24,6 +24,7 @@ EDGE_MM = 6.0  # the flattened raster's grid reaches this far beyond the paper
 COARSE_STEPS = ((3, 2.0, 4.0, 6.0), (5, 3.0, 3.5, 2.5))  # degree, px/mm, patch and search in mm
 FINE_STEPS = ((3.0, 2.4), (5.0, 1.2), (5.0, 0.8))  # px/mm, search in mm
 SETTLED_MM = 0.25  # corrections below this need no further round
+COARSE_CORNERS = 90  # about so many are enough for the coarse fit
 LEAST_CORNERS = 20
 ASTRAY_MM = 0.8  # a printed corner this far from its place is not where it should be
 FLAT_PX_PER_MM = 8.0
@@ -141,10 +142,14 @@ class Views:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Printed:
-    """What is looked for on a page: corners (the marks' last), which of them may be fitted, and points along rules."""
+    """What is looked for on a page, in mm: corners (N, 2), the marks' last, and points along rules with their ways.
+
+    `fitted` (N,) says which corners may be fitted; `coarse` are enough of those for the large bends.
+    """
 
     corners: np.ndarray
     fitted: np.ndarray
+    coarse: np.ndarray
     edges: np.ndarray
     ways: np.ndarray
 
@@ -155,7 +160,9 @@ def _printed(layout: Layout) -> _Printed:
     marks = np.array([c for m in layout.fiducials for c in m.corners_mm], np.float32)
     fitted = np.ones(len(points) + len(marks), bool)
     fitted[2 : len(points) : 5] = False
-    return _Printed(np.vstack([points, marks]), fitted, *edges_mm(layout))
+    step = max(1, round(fitted.sum() / COARSE_CORNERS))
+    coarse = np.vstack([points[fitted[: len(points)]][::step], marks])
+    return _Printed(np.vstack([points, marks]), fitted, coarse, *edges_mm(layout))
 
 
 def _coarse(views: Views, layout: Layout, warp: Warp) -> Warp:
@@ -166,13 +173,13 @@ def _coarse(views: Views, layout: Layout, warp: Warp) -> Warp:
     for degree, px_per_mm, patch, search in COARSE_STEPS:
         image = views.flat(warp, size, px_per_mm)
         shifts, scores = match(
-            image, layout, printed.corners, px_per_mm=px_per_mm, patch_mm=patch, search_mm=search
+            image, layout, printed.coarse, px_per_mm=px_per_mm, patch_mm=patch, search_mm=search
         )
-        good = printed.fitted & (scores > 0.45)
+        good = scores > 0.45
         if good.sum() < LEAST_CORNERS:
             break
-        at, moved = printed.corners[good], shifts[good] + warp.shift_at(printed.corners[good])
-        solution, _ = robust_polynomial(at, moved, size, degree, 0.4)
+        at = printed.coarse[good]
+        solution, _ = robust_polynomial(at, shifts[good] + warp.shift_at(at), size, degree, 0.4)
         reach = np.clip(nodes, at.min(axis=0) - 8, at.max(axis=0) + 8)
         shift = (monomials(reach, size, degree) @ solution).reshape(rows, columns, 2).astype(np.float32)
         warp = Warp(warp.homography, shift)

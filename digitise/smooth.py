@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 
 _UNIT_MM = 100.0  # the spline's own unit of length
-NEIGHBOURS = 7
+NEIGHBOURS = 7  # odd, so that the middle one of them is their median
 
 
 def monomials(points_mm: np.ndarray, size_mm: tuple[float, float], degree: int) -> np.ndarray:
@@ -36,11 +36,13 @@ def agreeing(points: np.ndarray, shifts: np.ndarray) -> np.ndarray:
     """Which points moved as their nearest neighbours did, (N,) bool; none of fewer than eight."""
     if len(points) <= NEIGHBOURS:
         return np.zeros(len(points), bool)
-    apart = ((points[:, None] - points[None]) ** 2).sum(axis=2)
+    x, y = points.T.astype(np.float32)
+    apart = (x[:, None] - x) ** 2 + (y[:, None] - y) ** 2
     np.fill_diagonal(apart, np.inf)
     nearest = np.argpartition(apart, NEIGHBOURS - 1, axis=1)[:, :NEIGHBOURS]
-    usual = np.median(shifts[nearest], axis=1)
-    spread = np.median(np.linalg.norm(shifts[nearest] - usual[:, None], axis=2), axis=1)
+    near, middle = shifts[nearest], NEIGHBOURS // 2
+    usual = np.sort(near, axis=1)[:, middle]
+    spread = np.sort(np.linalg.norm(near - usual[:, None], axis=2), axis=1)[:, middle]
     return np.linalg.norm(shifts - usual, axis=1) < np.maximum(0.3, 3 * spread)
 
 
