@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import lru_cache
 from multiprocessing import get_context
@@ -13,10 +13,11 @@ from pathlib import Path
 
 from digitise.compose import build_layouts
 from digitise.layout import Layout
+from digitise.page import NotRegistered
 from digitise.photo import SUFFIXES
 from digitise.protocol import Protocol, load_protocol, shipped_names
 from digitise.read import read_photo
-from digitise.reading import PhotoResult
+from digitise.reading import PhotoResult, sentence
 from digitise.store import Store
 
 FEW = 3  # so few photographs are read without starting other processes
@@ -112,7 +113,11 @@ def read_batch(
 
 
 def summary(result: PhotoResult) -> str:
-    """One line for a person: which page it is, or why it was refused."""
+    """A line for a person on each sheet in a photograph: which page it is, or why it was refused."""
+    return "\n".join(_summary(one) for one in result.sheets)
+
+
+def _summary(result: PhotoResult) -> str:
     if result.status != "read":
         words = "take it again" if result.status == "retake" else "unreadable"
         return f"{result.file}: {words}. {' '.join(result.reasons)}"
@@ -128,14 +133,28 @@ def summary(result: PhotoResult) -> str:
     )
 
 
-def keep(store: Store, path: Path, result: PhotoResult, known: KnownProtocols, *, now: datetime) -> None:
-    """Put one read photograph into a store."""
+def keep(store: Store, path: Path, result: PhotoResult, known: KnownProtocols, *, now: datetime) -> tuple[str, ...]:
+    """Put one read photograph into a store; what could not be kept comes back in words, as from `record`."""
     if not result.sha256:
-        return
+        return ()
     store.keep_photo(path.read_bytes(), path.name, now=now)
-    record(store, result, known, now=now)
+    return record(store, result, known, now=now)
 
 
-def record(store: Store, result: PhotoResult, known: KnownProtocols, *, now: datetime) -> None:
-    """Put what a kept photograph says into its store."""
-    store.record(result, known.home(result.page.layout) if result.page else None, now=now)
+def record(store: Store, result: PhotoResult, known: KnownProtocols, *, now: datetime) -> tuple[str, ...]:
+    """Put what a kept photograph says into its store, every sheet in it.
+
+    A store tells the sheets of one photograph apart by their layout; of two of one kind the second is refused, and the
+    sentence that says so is handed back.
+    """
+    seen: set[str] = set()
+    lost: list[str] = []
+    for one in result.sheets:
+        if one.page is not None and one.page.layout.digest in seen:
+            alike = NotRegistered("two-alike", one.page.layout.title, one.page.layout)
+            lost.append(sentence(alike.reason, alike.detail))
+            one = replace(one, status="retake", reasons=(lost[-1],), page=None, failure=alike, readings=())
+        elif one.page is not None:
+            seen.add(one.page.layout.digest)
+        store.record(one, known.home(one.page.layout) if one.page else None, now=now)
+    return tuple(lost)

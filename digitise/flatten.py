@@ -105,9 +105,7 @@ def grid_shape(size_mm: tuple[float, float]) -> tuple[int, int]:
 
 
 def _sample(gray: np.ndarray, warp: Warp, size_mm: tuple[float, float], px_per_mm: float) -> np.ndarray:
-    return cv2.remap(
-        gray, warp.maps(size_mm, px_per_mm), None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
-    )
+    return cv2.remap(gray, warp.maps(size_mm, px_per_mm), None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
 
 
 def _native_px_per_mm(homography: np.ndarray, size_mm: tuple[float, float]) -> float:
@@ -172,10 +170,9 @@ def _coarse(views: Views, layout: Layout, warp: Warp) -> Warp:
     nodes = _nodes(rows, columns).reshape(-1, 2)
     for degree, px_per_mm, patch, search in COARSE_STEPS:
         image = views.flat(warp, size, px_per_mm)
-        shifts, scores = match(
-            image, layout, printed.coarse, px_per_mm=px_per_mm, patch_mm=patch, search_mm=search
-        )
+        shifts, scores = match(image, layout, printed.coarse, px_per_mm=px_per_mm, patch_mm=patch, search_mm=search)
         good = scores > 0.45
+        good[good] = agreeing(printed.coarse[good], shifts[good])
         if good.sum() < LEAST_CORNERS:
             break
         at = printed.coarse[good]
@@ -186,7 +183,9 @@ def _coarse(views: Views, layout: Layout, warp: Warp) -> Warp:
     return warp
 
 
-def _corrections(image: np.ndarray, layout: Layout, scale: float, search: float) -> tuple[np.ndarray, np.ndarray] | None:
+def _corrections(
+    image: np.ndarray, layout: Layout, scale: float, search: float
+) -> tuple[np.ndarray, np.ndarray] | None:
     """Printed points (N, 2) that were found near their place, and how far off (N, 2) mm; None of too few."""
     printed = _printed(layout)
     shifts, scores = match(image, layout, printed.corners, px_per_mm=scale, patch_mm=2.5, search_mm=search)

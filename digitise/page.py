@@ -30,7 +30,7 @@ MIN_PX_PER_MM = 3.6  # a 0.5 mm pencil stroke covers almost two pixels
 MAX_RESIDUAL_MM = 0.9
 MIN_MATCHED = 0.35
 MAX_EDGE_MM = 0.85  # blur of a printed edge; a pencil stroke blurred wider than this is lost
-MAX_HIDDEN_SHARE = 0.25  # of the page's cells
+MAX_HIDDEN_SHARE = 0.33  # of the page's cells; the hidden ones of a page with fewer go to a person
 MOST_SHEETS = 6  # tried in one photograph
 
 
@@ -97,27 +97,25 @@ def _read_identity(image: np.ndarray, layout: Layout) -> str | None:
 
 def _judged(page: Page, cut: list[str], unseen: Unseen) -> Page | NotRegistered:
     """The page, or why it cannot be trusted."""
-    layout = page.layout
-
-    def refused(reason: str, detail: str) -> NotRegistered:
-        return NotRegistered(reason, detail, layout)
-
+    layout, hidden, flat = page.layout, list(page.hidden), page.flattened
+    found = f"{100 * flat.matched:.0f} % of the printed corners were found"
     if page.native_px_per_mm < MIN_PX_PER_MM:
-        seen = f"the sheet has {page.native_px_per_mm:.1f} pixels a millimetre"
-        return refused("too-far", f"{seen}; {MIN_PX_PER_MM:g} are needed")
+        words = f"the sheet has {page.native_px_per_mm:.1f} pixels a millimetre; {MIN_PX_PER_MM:g} are needed"
+        return NotRegistered("too-far", words, layout)
     if cut:
-        return refused("cut-off", f"{len(cut)} cells at the {where(layout, cut)} lie outside the picture")
+        words = f"{len(cut)} cells at the {where(layout, cut)} lie outside the picture"
+        return NotRegistered("cut-off", words, layout)
     if page.edge_mm > MAX_EDGE_MM:
-        return refused("blurred", f"printed edges are {page.edge_mm:.1f} mm wide; {MAX_EDGE_MM:g} mm is the limit")
+        words = f"printed edges are {page.edge_mm:.1f} mm wide; {MAX_EDGE_MM:g} mm is the limit"
+        return NotRegistered("blurred", words, layout)
     if page.hidden_share > MAX_HIDDEN_SHARE and unseen.main_reason != "not-flat":
-        words = f"{len(page.hidden)} cells at the {where(layout, list(page.hidden))} cannot be seen"
-        return refused(unseen.main_reason, words)
-    found = f"{100 * page.flattened.matched:.0f} % of the printed corners were found"
-    if page.flattened.matched < MIN_MATCHED or not page.residual_mm < MAX_RESIDUAL_MM:
-        return refused("not-flat", f"{found}, {page.residual_mm:.1f} mm from their place")
+        words = f"{len(hidden)} cells at the {where(layout, hidden)} cannot be seen"
+        return NotRegistered(unseen.main_reason, words, layout)
+    if flat.matched < MIN_MATCHED or not page.residual_mm < MAX_RESIDUAL_MM:
+        return NotRegistered("not-flat", f"{found}, {page.residual_mm:.1f} mm from their place", layout)
     if page.hidden_share > MAX_HIDDEN_SHARE:
-        astray = where(layout, list(unseen.astray))
-        return refused("not-flat", f"{found}; at the {astray} they are not where they should be")
+        words = f"{found}; at the {where(layout, list(unseen.astray))} they are not where they should be"
+        return NotRegistered("not-flat", words, layout)
     return page
 
 

@@ -98,9 +98,7 @@ def carried_on(views: Views, pose: Pose) -> np.ndarray:
         near = anchors[apart < GROW_MM]
         warp = Warp(homography, still)
         image = views.flat(warp, size, GROW_PX_PER_MM)
-        shifts, scores = match(
-            image, layout, near, px_per_mm=GROW_PX_PER_MM, patch_mm=4.0, search_mm=GROW_SEARCH_MM
-        )
+        shifts, scores = match(image, layout, near, px_per_mm=GROW_PX_PER_MM, patch_mm=4.0, search_mm=GROW_SEARCH_MM)
         good = scores > 0.5
         good[good] = agreeing(near[good], shifts[good])
         if not good.any():

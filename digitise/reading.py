@@ -53,7 +53,10 @@ class Reading:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PhotoResult:
-    """What one file gave: a page with readings, or why not."""
+    """What one file gave: a page with readings, or why not.
+
+    `others` holds one more result for every further sheet in the same picture; its own `others` is empty.
+    """
 
     file: str
     sha256: str
@@ -62,6 +65,12 @@ class PhotoResult:
     page: Page | None = None
     failure: NotRegistered | None = None
     readings: tuple[Reading, ...] = ()
+    others: tuple[PhotoResult, ...] = ()
+
+    @property
+    def sheets(self) -> tuple[PhotoResult, ...]:
+        """This result and those of further sheets in the same picture, each an entry of its own in the result file."""
+        return (self, *self.others)
 
     def to_json(self) -> dict:
         """The stable form of a photograph in the result file."""

@@ -49,6 +49,11 @@ PHOTO_REASONS = (
         "Something lies over the sheet, or part of it is missing",
         "Take it away, hold the sheet by its edge, and photograph it again.",
     ),
+    Reason(
+        "two-alike",
+        "The photograph shows two sheets of one kind, and this one was not kept",
+        "Photograph each of them alone.",
+    ),
     Reason("not-flat", "The sheet could not be flattened", "Lay the sheet flat and photograph it again from above."),
 )
 

@@ -41,8 +41,8 @@ class Unseen:
     @property
     def main_reason(self) -> str:
         """The photo reason that fits most of them."""
-        counts = {"glare": len(self.glare), "covered": len(self.covered), "not-flat": len(self.astray)}
-        return max(counts, key=counts.get)
+        reasons = ("glare", "covered", "not-flat")
+        return max(zip((len(self.glare), len(self.covered), len(self.astray)), reasons, strict=True))[1]
 
 
 @dataclass(frozen=True, slots=True, eq=False)

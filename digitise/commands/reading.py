@@ -65,10 +65,12 @@ def _read(args: argparse.Namespace) -> int:
     photos, states = [], []
     try:
         for path, result, known in read_all(args.photos, args.protocol, args.jobs):
-            states.append(result.status)
-            photos.append(result.to_json() if args.json is not None else None)
+            states += [one.status for one in result.sheets]
+            photos += [one.to_json() for one in result.sheets] if args.json is not None else []
             if store is not None:
-                keep(store, path, result, known, now=datetime.now(UTC))
+                for lost in keep(store, path, result, known, now=datetime.now(UTC)):
+                    say(f"{result.file}: {lost}")
+                    states[-1] = "retake"
     finally:
         if store is not None:
             store.close()
