@@ -22,6 +22,9 @@ FAINTEST = 0.05  # nor is one with less contrast than this
 LOST_SHARE = 0.12  # of one side of a frame
 LOST_MM = 3.0  # on one side of a frame
 BESIDE_MM = 1.5  # printed points so near a cell are its own
+DARKEST_PAPER = 0.42  # of the page's usual paper; a shadow that takes two thirds of the light leaves about 0.6
+NEAR_MM, WIDE_MM = 0.55, 1.2  # how far around a place its darkest and brightest are looked for
+DARK_MM2 = 0.3
 BRIGHT = 1.06  # times the page's usual paper: light reflected from the sheet
 
 
@@ -60,7 +63,7 @@ def _frames(layout: Layout) -> _Frames:
     for index, cell in enumerate(layout.cells):
         x, y, w, h = cell.box_mm
         for flat, at, start, end in ((1, y, x, x + w), (1, y + h, x, x + w), (0, x, y, y + h), (0, x + w, y, y + h)):
-            steps = np.arange(start + 1.0, end - 0.99, STEP_MM)
+            steps = np.arange(start + 0.4, end - 0.39, STEP_MM)
             line = _printed_at(layout, at, start, end, flat=bool(flat))
             if line is None or not len(steps):
                 continue
@@ -83,12 +86,25 @@ def _printed_at(layout: Layout, at: float, start: float, end: float, *, flat: bo
     return None
 
 
-def _contrast(half: np.ndarray) -> np.ndarray:
-    """How dark the darkest place nearby is against the brightest, at each pixel, in [0, 1]; float32."""
+def _contrast(half: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """How dark the darkest place nearby is against the brightest, at each pixel, in [0, 1], and where no paper is near.
+
+    The second, bool, holds where all within `WIDE_MM` is darker than paper in a deep shadow: no pencil is so broad.
+    """
     scale = FLAT_PX_PER_MM / 2
-    near, wide = (np.ones((int(v * scale) | 1,) * 2, np.uint8) for v in (1.1, 2.4))
+    near, wide = (np.ones((int(2 * v * scale) | 1,) * 2, np.uint8) for v in (NEAR_MM, WIDE_MM))
     dark, bright = cv2.erode(half, near), cv2.dilate(half, wide)
-    return 1.0 - dark.astype(np.float32) / np.maximum(bright, 1)
+    return 1.0 - dark.astype(np.float32) / np.maximum(bright, 1), bright < DARKEST_PAPER * np.median(bright[::8, ::8])
+
+
+def _under_dark(no_paper: np.ndarray, layout: Layout) -> np.ndarray:
+    """Which cells something dark and broad reaches into, (cells,) bool."""
+    sums = cv2.integral(no_paper.astype(np.uint8))
+    boxes = np.array([c.box_mm for c in layout.cells])
+    low, high = boxes[:, :2] - WIDE_MM, boxes[:, :2] + boxes[:, 2:] + WIDE_MM
+    limit = np.array(sums.shape[::-1]) - 1
+    (x0, y0), (x1, y1) = (np.clip((v * FLAT_PX_PER_MM / 2).astype(int), 0, limit).T for v in (low, high))
+    return sums[y1, x1] - sums[y0, x1] - sums[y1, x0] + sums[y0, x0] > DARK_MM2 * (FLAT_PX_PER_MM / 2) ** 2
 
 
 def _at(picture: np.ndarray, points_mm: np.ndarray) -> np.ndarray:
@@ -126,7 +142,8 @@ def _astray(flattened: Flattened, layout: Layout) -> np.ndarray:
 def unseen_cells(flattened: Flattened, layout: Layout) -> Unseen:
     """Cells whose printed frame has faded far below the page's usual contrast, or does not lie where it should."""
     half = halved(flattened.image)
-    faded, astray = _faded(_contrast(half), layout), _astray(flattened, layout)
+    contrast, no_paper = _contrast(half)
+    faded, astray = _faded(contrast, layout) | _under_dark(no_paper, layout), _astray(flattened, layout)
     middles = np.array([(x + w / 2, y + h / 2) for x, y, w, h in (c.box_mm for c in layout.cells)])
     paper = _at(cv2.dilate(half, np.ones((9, 9), np.uint8)), middles).astype(np.float32)
     bright = paper > min(BRIGHT * float(np.median(paper)), 253.0)

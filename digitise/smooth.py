@@ -12,6 +12,7 @@ NEIGHBOURS = 7  # odd, so that the middle one of them is their median
 
 
 def monomials(points_mm: np.ndarray, size_mm: tuple[float, float], degree: int) -> np.ndarray:
+    """Products of powers of x and y up to a total `degree`, (N, terms); x and y run from -1 to 1 over the page."""
     u, v = (2 * points_mm / np.asarray(size_mm) - 1).T
     return np.stack([u**i * v**j for i in range(degree + 1) for j in range(degree + 1 - i)], axis=1)
 

@@ -46,8 +46,8 @@ def _error_mm(page, shot) -> np.ndarray:
 
 
 def _hidden_truly(page, covers) -> set[str]:
-    """Cells of which a cover hides the middle or a corner of the writable area."""
-    steps = np.array([(u, v) for u in (0.02, 0.5, 0.98) for v in (0.02, 0.5, 0.98)])
+    """Cells of which a cover hides the middle, or a place an eighth of their size from an edge or corner."""
+    steps = np.array([(u, v) for u in (0.12, 0.5, 0.88) for v in (0.12, 0.5, 0.88)])
     return {
         c.id
         for c in page.layout.cells

@@ -1,7 +1,7 @@
 """Things that hide part of a photographed sheet: a thumb that holds it, a clip, a torn-off corner.
 
-A cover is an outline on the page and what is seen inside it. It is laid over the finished picture (no light or blur of
-the scene reaches it but a softened edge and the picture's own grain), so it is a coarse likeness; what it hides, it hides
+A cover is an outline on the page and what is seen inside it. It is laid over the finished picture: its edge is softened
+and it has some grain, but the scene's light and blur do not reach it. A coarse likeness, then; what it hides, it hides
 exactly. Page points are (x, y) mm, corners count clockwise from the top left.
 """
 
