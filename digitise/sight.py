@@ -24,7 +24,9 @@ LOST_MM = 3.0  # on one side of a frame
 BESIDE_MM = 1.5  # printed points so near a cell are its own
 DARKEST_PAPER = 0.42  # of the page's usual paper; a shadow that takes two thirds of the light leaves about 0.6
 NEAR_MM, WIDE_MM = 0.55, 1.2  # how far around a place its darkest and brightest are looked for
-DARK_MM2 = 0.3
+DARK_MM2 = 0.3  # of something broad and dark in or beside a cell
+SATURATED = 252  # grey value of light that washes out what is written
+BLOWN_SHARE, BLOWN_MM2 = 0.08, 10.0  # of a cell: more than this washed out hides it
 BRIGHT = 1.06  # times the page's usual paper: light reflected from the sheet
 
 
@@ -97,14 +99,22 @@ def _contrast(half: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return 1.0 - dark.astype(np.float32) / np.maximum(bright, 1), bright < DARKEST_PAPER * np.median(bright[::8, ::8])
 
 
-def _under_dark(no_paper: np.ndarray, layout: Layout) -> np.ndarray:
-    """Which cells something dark and broad reaches into, (cells,) bool."""
-    sums = cv2.integral(no_paper.astype(np.uint8))
+def _area_mm2(mask: np.ndarray, layout: Layout, grown_mm: float) -> np.ndarray:
+    """Area of a half-size mask, (H, W) bool, in each cell's box grown on all sides, (cells,) mm2."""
+    sums = cv2.integral(mask.astype(np.uint8))
     boxes = np.array([c.box_mm for c in layout.cells])
-    low, high = boxes[:, :2] - WIDE_MM, boxes[:, :2] + boxes[:, 2:] + WIDE_MM
+    low, high = boxes[:, :2] - grown_mm, boxes[:, :2] + boxes[:, 2:] + grown_mm
     limit = np.array(sums.shape[::-1]) - 1
     (x0, y0), (x1, y1) = (np.clip((v * FLAT_PX_PER_MM / 2).astype(int), 0, limit).T for v in (low, high))
-    return sums[y1, x1] - sums[y0, x1] - sums[y1, x0] + sums[y0, x0] > DARK_MM2 * (FLAT_PX_PER_MM / 2) ** 2
+    return (sums[y1, x1] - sums[y0, x1] - sums[y1, x0] + sums[y0, x0]) / (FLAT_PX_PER_MM / 2) ** 2
+
+
+def _blown(half: np.ndarray, layout: Layout) -> np.ndarray:
+    """Which cells light has washed out in part, on a page whose paper is not white all over; (cells,) bool."""
+    if np.median(half[::8, ::8]) > 0.97 * SATURATED:
+        return np.zeros(len(layout.cells), bool)
+    area = np.array([c.box_mm[2] * c.box_mm[3] for c in layout.cells])
+    return _area_mm2(half >= SATURATED, layout, 0.0) > np.minimum(BLOWN_SHARE * area, BLOWN_MM2)
 
 
 def _at(picture: np.ndarray, points_mm: np.ndarray) -> np.ndarray:
@@ -143,10 +153,11 @@ def unseen_cells(flattened: Flattened, layout: Layout) -> Unseen:
     """Cells whose printed frame has faded far below the page's usual contrast, or does not lie where it should."""
     half = halved(flattened.image)
     contrast, no_paper = _contrast(half)
-    faded, astray = _faded(contrast, layout) | _under_dark(no_paper, layout), _astray(flattened, layout)
+    blown, under_dark = _blown(half, layout), _area_mm2(no_paper, layout, WIDE_MM) > DARK_MM2
+    faded, astray = _faded(contrast, layout) | blown | under_dark, _astray(flattened, layout)
     middles = np.array([(x + w / 2, y + h / 2) for x, y, w, h in (c.box_mm for c in layout.cells)])
     paper = _at(cv2.dilate(half, np.ones((9, 9), np.uint8)), middles).astype(np.float32)
-    bright = paper > min(BRIGHT * float(np.median(paper)), 253.0)
+    bright = blown | (paper > min(BRIGHT * float(np.median(paper)), 253.0))
     ids = np.array([c.id for c in layout.cells])
     kinds = (faded & bright, faded & ~bright, astray & ~faded)
     return Unseen(*(frozenset(ids[k].tolist()) for k in kinds))

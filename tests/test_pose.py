@@ -18,6 +18,7 @@ from digitise.photo import Photo
 from digitise.pose import carried_on, homography_of, poses_in
 from digitise.read import read_decoded
 from digitise.reasons import REASONS
+from digitise.sight import unseen_cells
 from digitise.simulate.cover import Cover, corner_cover, lay
 from digitise.store import Store
 
@@ -155,6 +156,19 @@ def test_sheet_covered_in_the_middle_is_refused_with_the_place(photographed, lay
     assert not refused
     assert refused.reason == "covered"
     assert any(place in refused.detail for place in ("centre", "middle", "lower"))
+
+
+def test_light_inside_a_cell_hides_it_though_its_frame_is_seen(page_of, layout, printed) -> None:
+    """A washed-out patch of 6 x 6 mm in the middle of one wide box: that box and no other, as glare."""
+    one = layout("fish")
+    cell = next(c for c in one.cells if c.kind == "tally" and c.box_mm[2] > 20 and c.box_mm[3] > 9)
+    image = printed("fish").copy()
+    x, y = (int(8 * (cell.box_mm[i] + cell.box_mm[i + 2] / 2)) for i in (0, 1))
+    image[y - 24 : y + 24, x - 24 : x + 24] = 255
+    unseen = unseen_cells(page_of(one, image).flattened, one)
+
+    assert unseen.glare == unseen.all == {cell.id}
+    assert unseen_cells(page_of(one, printed("fish")).flattened, one).all == frozenset()
 
 
 def test_three_hidden_corners_are_named(photographed, layouts) -> None:
