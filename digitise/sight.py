@@ -26,7 +26,7 @@ DARKEST_PAPER = 0.42  # of the page's usual paper; a shadow that takes two third
 NEAR_MM, WIDE_MM = 0.55, 1.2  # how far around a place its darkest and brightest are looked for
 DARK_MM2 = 0.3  # of something broad and dark in or beside a cell
 SATURATED = 252  # grey value of light that washes out what is written
-BLOWN_SHARE, BLOWN_MM2 = 0.08, 10.0  # of a cell: more than this washed out hides it
+BLOWN_SHARE, BLOWN_MM2 = 0.08, 20.0  # of a cell: more than this washed out hides it
 BRIGHT = 1.06  # times the page's usual paper: light reflected from the sheet
 
 
