@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING
 from digitise import __version__
 from digitise.compose import build_layouts
 from digitise.layout import Layout
+from digitise.page import NotRegistered
 from digitise.photo import NotAPhoto, decode_photo, read_file
 from digitise.protocol import Protocol, load_protocol, shipped_names
 from digitise.read import READER_VERSION, read_decoded
@@ -113,7 +114,8 @@ def _take(task: _Task, picture: Picture | NotAPhoto) -> Taken:
     if digest in task.done:
         return Taken(made.name, digest, None)
     result = read_decoded(decode_photo(made.data, made.name), task.layouts)
-    result = replace(result, file_sha256=made.file_sha256, file_page=made.page)
+    origin = {"file_sha256": made.file_sha256, "file_page": made.page}
+    result = replace(result, **origin, others=tuple(replace(one, **origin) for one in result.others))
     return Taken(made.name, digest, result, made.data if task.wanted else b"")
 
 
@@ -201,7 +203,11 @@ def read_batch(
 
 
 def summary(result: PhotoResult) -> str:
-    """One line for a person: which page it is, or why it was refused."""
+    """A line for a person on each sheet in a photograph: which page it is, or why it was refused."""
+    return "\n".join(_summary(one) for one in result.sheets)
+
+
+def _summary(result: PhotoResult) -> str:
     if result.status != "read":
         words = "take it again" if result.status == "retake" else "unreadable"
         return f"{result.file}: {words}. {' '.join(result.reasons)}"
@@ -217,11 +223,15 @@ def summary(result: PhotoResult) -> str:
     )
 
 
-def keep(store: Store, taken: Taken, known: KnownProtocols, *, now: datetime) -> None:
-    """Put one picture into a store with what it says; what could not be opened leaves no trace."""
-    if taken.data and taken.result is not None:
-        store.keep_photo(taken.data, taken.name, now=now)
-        record(store, taken.result, known, now=now)
+def keep(store: Store, taken: Taken, known: KnownProtocols, *, now: datetime) -> tuple[str, ...]:
+    """Put one picture into a store with what it says; what could not be kept comes back in words, as from `record`.
+
+    What could not be opened leaves no trace.
+    """
+    if not taken.data or taken.result is None:
+        return ()
+    store.keep_photo(taken.data, taken.name, now=now)
+    return record(store, taken.result, known, now=now)
 
 
 def signature(known: KnownProtocols) -> str:
@@ -234,6 +244,20 @@ def read_before(store: Store) -> frozenset[str]:
     return frozenset(p.sha256 for p in store.pages() if p.reader_version == READER_VERSION)
 
 
-def record(store: Store, result: PhotoResult, known: KnownProtocols, *, now: datetime) -> None:
-    """Put what a kept photograph says into its store."""
-    store.record(result, known.home(result.page.layout) if result.page else None, now=now)
+def record(store: Store, result: PhotoResult, known: KnownProtocols, *, now: datetime) -> tuple[str, ...]:
+    """Put what a kept photograph says into its store, every sheet in it.
+
+    A store tells the sheets of one photograph apart by their layout; of two of one kind the second is refused, and the
+    sentence that says so is handed back.
+    """
+    seen: set[str] = set()
+    lost: list[str] = []
+    for one in result.sheets:
+        if one.page is not None and one.page.layout.digest in seen:
+            alike = NotRegistered("two-alike", one.page.layout.title, one.page.layout)
+            lost.append(sentence(alike.reason, alike.detail))
+            one = replace(one, status="retake", reasons=(lost[-1],), page=None, failure=alike, readings=())
+        elif one.page is not None:
+            seen.add(one.page.layout.digest)
+        store.record(one, known.home(one.page.layout) if one.page else None, now=now)
+    return tuple(lost)

@@ -93,7 +93,9 @@ def extract_ink(image: np.ndarray, layout: Layout) -> InkPage:
         The flat page at `FLAT_PX_PER_MM`.
     """
     paper = paper_brightness(image)
-    ink = np.clip(1.0 - image.astype(np.float32) / np.maximum(paper, 8.0), 0.0, 1.0)
+    ink = cv2.divide(image, cv2.max(paper, 8.0), scale=-1.0, dtype=cv2.CV_32F)
+    ink += np.float32(1.0)
+    np.clip(ink, 0.0, 1.0, out=ink)
     _remove_rules(ink, layout)
     _remove_dots(ink, layout)
     samples = [

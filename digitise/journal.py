@@ -12,7 +12,7 @@ from pathlib import Path
 
 
 class Journal:
-    """Finished pictures by the SHA-256 of their bytes.
+    """Finished pictures by the SHA-256 of their bytes: an entry of the result file for each sheet in them.
 
     Lines count only when they were written by the same reader with the same protocols, as `signature` says.
 
@@ -27,14 +27,14 @@ class Journal:
         self.done = _lines(self.path, signature)
         self._file = self.path.open("w", encoding="utf-8")
         self._write({"signature": signature})
-        for sha256, photo in self.done.items():
-            self._write({"sha256": sha256, "photo": photo}, now=False)
+        for sha256, sheets in self.done.items():
+            self._write({"sha256": sha256, "sheets": sheets}, now=False)
 
-    def add(self, sha256: str, photo: dict) -> None:
+    def add(self, sha256: str, sheets: list[dict]) -> None:
         """Write down one finished picture."""
         if sha256 and sha256 not in self.done:
-            self.done[sha256] = photo
-            self._write({"sha256": sha256, "photo": photo})
+            self.done[sha256] = sheets
+            self._write({"sha256": sha256, "sheets": sheets})
 
     def _write(self, line: dict, *, now: bool = True) -> None:
         self._file.write(json.dumps(line, ensure_ascii=False) + "\n")
@@ -49,7 +49,7 @@ class Journal:
             self.path.unlink(missing_ok=True)
 
 
-def _lines(path: Path, signature: str) -> dict[str, dict]:
+def _lines(path: Path, signature: str) -> dict[str, list[dict]]:
     try:
         lines = path.read_text(encoding="utf-8", errors="replace").splitlines()
     except OSError:
@@ -57,7 +57,7 @@ def _lines(path: Path, signature: str) -> dict[str, dict]:
     parsed = [one for one in map(_parsed, lines) if one is not None]
     if not parsed or parsed[0].get("signature") != signature:
         return {}
-    return {one["sha256"]: one["photo"] for one in parsed[1:] if {"sha256", "photo"} <= set(one)}
+    return {one["sha256"]: one["sheets"] for one in parsed[1:] if {"sha256", "sheets"} <= set(one)}
 
 
 def _parsed(line: str) -> dict | None:

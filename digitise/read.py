@@ -14,7 +14,7 @@ from digitise.counts import agree, decode_tally
 from digitise.fields import decode_cell, number_weights
 from digitise.ink import InkPage, extract_ink
 from digitise.layout import Cell, Layout
-from digitise.page import NotRegistered, Page, register
+from digitise.page import NotRegistered, Page, register_all
 from digitise.photo import NotAPhoto, Photo, load_photo
 from digitise.reading import Decoded, PhotoResult, Reading, sentence
 from digitise.tally import count_strokes, own_ink
@@ -149,17 +149,21 @@ def read_page(page: Page, acceptance: Acceptance | None = None) -> tuple[Reading
     return tuple(_reading(c, *decoded[c.id], acceptance, c.id in page.hidden) for c in page.layout.cells)
 
 
-def read_decoded(
-    photo: Photo | NotAPhoto, layouts: Iterable[Layout], acceptance: Acceptance | None = None
-) -> PhotoResult:
-    """Read a decoded photograph; every failure is a result with a sentence."""
-    if isinstance(photo, NotAPhoto):
-        return PhotoResult(photo.name, photo.sha256, "unreadable", (sentence(photo.reason, photo.detail),))
-    page = register(photo.gray, layouts)
+def _result(photo: Photo, page: Page | NotRegistered, acceptance: Acceptance | None) -> PhotoResult:
     if isinstance(page, NotRegistered):
         status = "retake" if page.layout is not None else "unreadable"
         return PhotoResult(photo.name, photo.sha256, status, (sentence(page.reason, page.detail),), failure=page)
     return PhotoResult(photo.name, photo.sha256, "read", (), page, None, read_page(page, acceptance))
+
+
+def read_decoded(
+    photo: Photo | NotAPhoto, layouts: Iterable[Layout], acceptance: Acceptance | None = None
+) -> PhotoResult:
+    """Read a decoded photograph; every failure is a result with a sentence, every further sheet one of `others`."""
+    if isinstance(photo, NotAPhoto):
+        return PhotoResult(photo.name, photo.sha256, "unreadable", (sentence(photo.reason, photo.detail),))
+    first, *others = (_result(photo, page, acceptance) for page in register_all(photo.gray, layouts))
+    return replace(first, others=tuple(others))
 
 
 def read_photo(path: Path, layouts: Iterable[Layout], acceptance: Acceptance | None = None) -> PhotoResult:

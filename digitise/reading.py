@@ -57,6 +57,7 @@ class PhotoResult:
 
     `sha256` is that of the picture as it is kept. For a page of a PDF or TIFF file that is a PNG made from it;
     `file_sha256` and `file_page` then say which file and page it was.
+    `others` holds one more result for every further sheet in the same picture; its own `others` is empty.
     """
 
     file: str
@@ -68,6 +69,12 @@ class PhotoResult:
     readings: tuple[Reading, ...] = ()
     file_sha256: str = ""
     file_page: int = 0
+    others: tuple[PhotoResult, ...] = ()
+
+    @property
+    def sheets(self) -> tuple[PhotoResult, ...]:
+        """This result and those of further sheets in the same picture, each an entry of its own in the result file."""
+        return (self, *self.others)
 
     def to_json(self) -> dict:
         """The stable form of a photograph in the result file; its SHA-256 is that of the file it came in."""

@@ -60,6 +60,16 @@ PHOTO_REASONS = (
         "Photograph the sheet again with all four corners in view.",
     ),
     Reason("glare", "Light is reflected from the sheet", "Tilt the sheet away from the light and photograph it again."),
+    Reason(
+        "covered",
+        "Something lies over the sheet, or part of it is missing",
+        "Take it away, hold the sheet by its edge, and photograph it again.",
+    ),
+    Reason(
+        "two-alike",
+        "The photograph shows two sheets of one kind, and this one was not kept",
+        "Photograph each of them alone.",
+    ),
     Reason("not-flat", "The sheet could not be flattened", "Lay the sheet flat and photograph it again from above."),
 )
 
@@ -73,7 +83,7 @@ CELL_REASONS = (
     Reason("counts-differ", "Two ways of counting the strokes differ", "Count the strokes."),
     Reason(
         "hard-to-see",
-        "Glare, shadow or water hides part of the cell",
+        "Glare, shadow, water or something on the sheet hides part of the cell",
         "Look at the photograph, or photograph the sheet again.",
     ),
     Reason(

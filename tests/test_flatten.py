@@ -11,10 +11,10 @@ from digitise.flatten import (
     FLAT_PX_PER_MM,
     GRID_MM,
     Warp,
-    anchors_mm,
     flatten,
     grid_shape,
 )
+from digitise.matching import anchors_mm
 
 SCALE = 7.0
 
@@ -97,12 +97,12 @@ def test_maps_agree_with_points(layout) -> None:
     warp.shift_mm[...] = cv2.resize(
         rng.normal(0, 2, (4, 3, 2)).astype(np.float32), warp.shift_mm.shape[1::-1], interpolation=cv2.INTER_CUBIC
     )
-    map_x, map_y = warp.maps(one.page_size_mm, FLAT_PX_PER_MM)
-    at = np.column_stack([rng.integers(0, map_x.shape[1], 200), rng.integers(0, map_x.shape[0], 200)])
+    maps = warp.maps(one.page_size_mm, FLAT_PX_PER_MM)
+    at = np.column_stack([rng.integers(0, maps.shape[1], 200), rng.integers(0, maps.shape[0], 200)])
     px = warp.photo_px((at + 0.5) / FLAT_PX_PER_MM)
 
-    assert map_x.shape == (297 * 8, 210 * 8)
-    assert np.column_stack([map_x[at[:, 1], at[:, 0]], map_y[at[:, 1], at[:, 0]]]) == pytest.approx(px, abs=0.15)
+    assert maps.shape == (297 * 8, 210 * 8, 2)
+    assert maps[at[:, 1], at[:, 0]] == pytest.approx(px, abs=0.15)
 
 
 def test_anchors_are_corners_of_printed_boxes(layout) -> None:

@@ -32,13 +32,13 @@ def test_a_torn_line_is_left_out(tmp_path) -> None:
     one.add("aa", {"file": "a.jpg"})
     one.close(ended=False)
     with one.path.open("a", encoding="utf-8") as out:
-        out.write('[1, 2]\n{"sha256": "cc"}\n{"sha256": "bb", "photo": {"fi')
+        out.write('[1, 2]\n{"sha256": "cc"}\n{"sha256": "bb", "sheets": {"fi')
     again = _journal(tmp_path)
     again.close(ended=False)
 
     assert again.done == {"aa": {"file": "a.jpg"}}
     assert [json.loads(line) for line in again.path.read_text(encoding="utf-8").splitlines()][1:] == [
-        {"sha256": "aa", "photo": {"file": "a.jpg"}}
+        {"sha256": "aa", "sheets": {"file": "a.jpg"}}
     ]
 
 

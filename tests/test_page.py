@@ -13,7 +13,8 @@ from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from digitise.compose import build_layouts, with_marks
-from digitise.flatten import FLAT_PX_PER_MM, anchors_mm
+from digitise.flatten import FLAT_PX_PER_MM
+from digitise.matching import anchors_mm
 from digitise.page import CORNER_NAMES, MIN_PX_PER_MM, NotRegistered, place_words, register
 from digitise.photo import Photo
 from digitise.read import read_decoded, read_page

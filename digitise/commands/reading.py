@@ -112,13 +112,19 @@ class _Run:
         from digitise.batch import keep
 
         if self.json is not None:
-            photo = taken.result.to_json() if taken.result else self.journal.done[taken.sha256] | {"file": taken.name}
-            self.photos.append(photo)
+            sheets = (
+                [one.to_json() for one in taken.result.sheets]
+                if taken.result
+                else [sheet | {"file": taken.name} for sheet in self.journal.done[taken.sha256]]
+            )
+            self.photos += sheets
             if self.journal:
-                self.journal.add(taken.sha256, photo)
-        if self.store is not None:
-            keep(self.store, taken, self.known, now=datetime.now(UTC))
-        self.counts[taken.result.status if taken.result else "kept"] += 1
+                self.journal.add(taken.sha256, sheets)
+        states = [one.status for one in taken.result.sheets] if taken.result else ["kept"]
+        for lost in keep(self.store, taken, self.known, now=datetime.now(UTC)) if self.store is not None else ():
+            say(f"{taken.name}: {lost}")
+            states[-1] = "retake"
+        self.counts.update(states)
 
     def write(self) -> None:
         """The JSON file, whole."""

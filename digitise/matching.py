@@ -1,0 +1,122 @@
+"""Where the printed corners and rules of a page lie in a nearly flat picture of it.
+
+Points are (x, y) page millimetres; arrays are (row, column). A picture "at p px/mm" has the page's origin at the outer
+corner of its first pixel.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import cv2
+import numpy as np
+
+from digitise.layout import Layout
+
+
+@lru_cache(maxsize=64)
+def anchors_mm(layout: Layout) -> np.ndarray:
+    """Printed corners, (N, 2) mm: ends of long rules, where two meet at a right angle."""
+    ends = [
+        (p, r)
+        for r in layout.rules
+        if max(abs(r.x1 - r.x0), abs(r.y1 - r.y0)) > 2.9
+        for p in ((r.x0, r.y0), (r.x1, r.y1))
+    ]
+    corners: dict[tuple[float, float], set[bool]] = {}
+    for (x, y), rule in ends:
+        corners.setdefault((round(x, 2), round(y, 2)), set()).add(rule.x0 == rule.x1)
+    found = sorted(point for point, ways in corners.items() if len(ways) == 2)
+    return np.array(found, dtype=np.float32).reshape(-1, 2)
+
+
+@lru_cache(maxsize=64)
+def edges_mm(layout: Layout) -> tuple[np.ndarray, np.ndarray]:
+    """Points along long rules, (N, 2) mm, and each rule's direction, (N, 2) unit vectors.
+
+    A rule bows between its corners when the paper waves; these points tell how far, across the rule only.
+    """
+    points, ways = [], []
+    for r in layout.rules:
+        length = max(abs(r.x1 - r.x0), abs(r.y1 - r.y0))
+        count = int((length - 8.0) // 9.0)
+        way = ((r.x1 - r.x0) / length, (r.y1 - r.y0) / length)
+        for i in range(count):
+            at = 4.0 + (length - 8.0) * (i + 0.5) / count
+            points.append((min(r.x0, r.x1) + at * abs(way[0]), min(r.y0, r.y1) + at * abs(way[1])))
+            ways.append((abs(way[0]), abs(way[1])))
+    return np.array(points, np.float32).reshape(-1, 2), np.array(ways, np.float32).reshape(-1, 2)
+
+
+@lru_cache(maxsize=64)
+def _drawing(layout: Layout, px_per_mm: float) -> np.ndarray:
+    """The page's rules and marks drawn flat, (H, W) uint8, softened as a photograph would."""
+    from digitise.sheet import mark_modules
+
+    over = 4
+    scale = px_per_mm * over
+    height, width = (int(round(v * px_per_mm)) * over for v in layout.page_size_mm[::-1])
+    flat = np.full((height, width), 255, np.uint8)
+    for r in layout.rules:
+        half = r.width_mm / 2
+        a = (int(round((min(r.x0, r.x1) - half) * scale)), int(round((min(r.y0, r.y1) - half) * scale)))
+        b = (int(round((max(r.x0, r.x1) + half) * scale)) - 1, int(round((max(r.y0, r.y1) + half) * scale)) - 1)
+        cv2.rectangle(flat, a, b, 0, -1)
+    for mark in layout.fiducials:
+        x, y, w, _ = (int(round(v * scale)) for v in mark.box_mm)
+        black = mark_modules(mark.id).astype(np.uint8) * 255
+        flat[y : y + w, x : x + w] = 255 - cv2.resize(black, (w, w), interpolation=cv2.INTER_NEAREST)
+    small = cv2.resize(flat, (width // over, height // over), interpolation=cv2.INTER_AREA)
+    return cv2.GaussianBlur(small, (0, 0), 0.12 * px_per_mm)
+
+
+def _peaks(scores: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Best of each map, (N,), and its place (N, 2) as (x, y), sub-pixel by a parabola; `scores` is (N, h, w)."""
+    count, height, width = scores.shape
+    flat = scores.reshape(count, -1)
+    each, at = np.arange(count), flat.argmax(axis=1)
+    y, x = at // width, at % width
+    place = np.stack([x, y], axis=1).astype(np.float32)
+    for axis, (where, size, step) in enumerate(((x, width, 1), (y, height, width))):
+        inner = np.flatnonzero((where > 0) & (where < size - 1))
+        before, here, after = (flat[each[inner], at[inner] + d] for d in (-step, 0, step))
+        bend = before - 2 * here + after
+        place[inner, axis] += np.where(bend < -1e-9, 0.5 * (before - after) / np.minimum(bend, -1e-9), 0.0)
+    return flat[each, at], place
+
+
+def match(
+    image: np.ndarray,
+    layout: Layout,
+    points_mm: np.ndarray,
+    *,
+    px_per_mm: float,
+    patch_mm: float,
+    search_mm: float,
+    along: np.ndarray | None = None,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Displacement (N, 2) in mm of each printed point in a nearly flat image, and its score (N,), at most 1.
+
+    With `along` (N, 2), unit vectors of the rules the points lie on, only across those is searched.
+    """
+    drawing = _drawing(layout, px_per_mm)
+    half, reach = int(round(patch_mm * px_per_mm)), int(round(search_mm * px_per_mm))
+    border = half + reach + 1
+    padded = cv2.copyMakeBorder(image, border, border, border, border, cv2.BORDER_REPLICATE)
+    template = cv2.copyMakeBorder(drawing, border, border, border, border, cv2.BORDER_CONSTANT, value=255)
+    places = np.round(points_mm * px_per_mm).astype(int) + border
+    shifts, scores = np.zeros((len(points_mm), 2), np.float32), np.zeros(len(points_mm), np.float32)
+    groups = [(np.arange(len(places)), reach, reach)]
+    if along is not None:
+        upright = along[:, 1] > 0.5
+        groups = [(np.flatnonzero(upright), reach, 0), (np.flatnonzero(~upright), 0, reach)]
+    for members, rx, ry in groups:
+        maps = np.empty((len(members), 2 * ry + 1, 2 * rx + 1), np.float32)
+        for score, (x, y) in zip(maps, places[members].tolist(), strict=True):
+            patch = template[y - half : y + half + 1, x - half : x + half + 1]
+            area = padded[y - half - ry : y + half + ry + 1, x - half - rx : x + half + rx + 1]
+            cv2.matchTemplate(area, patch, cv2.TM_CCOEFF_NORMED, score)
+        if len(members):
+            scores[members], place = _peaks(maps)
+            shifts[members] = (place - np.float32([rx, ry])) / px_per_mm
+    return shifts, scores

@@ -1,0 +1,73 @@
+"""Smooth fields of displacement through scattered printed points, some of which are wrong.
+
+Points are (x, y) page millimetres, displacements millimetres.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+_UNIT_MM = 100.0  # the spline's own unit of length
+NEIGHBOURS = 7  # odd, so that the middle one of them is their median
+
+
+def monomials(points_mm: np.ndarray, size_mm: tuple[float, float], degree: int) -> np.ndarray:
+    """Products of powers of x and y up to a total `degree`, (N, terms); x and y run from -1 to 1 over the page."""
+    u, v = (2 * points_mm / np.asarray(size_mm) - 1).T
+    return np.stack([u**i * v**j for i in range(degree + 1) for j in range(degree + 1 - i)], axis=1)
+
+
+def robust_polynomial(
+    points: np.ndarray, shifts: np.ndarray, size_mm: tuple[float, float], degree: int, tolerance_mm: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """Polynomial coefficients (terms, 2) by iteratively reweighted least squares, and the kept points' mask."""
+    basis = monomials(points, size_mm, degree)
+    weight = np.ones(len(points))
+    ridge = 1e-3 * np.eye(basis.shape[1])
+    for _ in range(12):
+        weighted = basis * weight[:, None]
+        solution = np.linalg.solve(weighted.T @ basis + ridge, weighted.T @ shifts)
+        error = np.linalg.norm(basis @ solution - shifts, axis=1)
+        scale = max(tolerance_mm, 2.0 * float(np.median(error)))
+        weight = 1.0 / (1.0 + (error / scale) ** 4)
+    return solution, error < max(3 * tolerance_mm, 2 * scale)
+
+
+def agreeing(points: np.ndarray, shifts: np.ndarray) -> np.ndarray:
+    """Which points moved as their nearest neighbours did, (N,) bool; none of fewer than eight."""
+    if len(points) <= NEIGHBOURS:
+        return np.zeros(len(points), bool)
+    x, y = points.T.astype(np.float32)
+    apart = (x[:, None] - x) ** 2 + (y[:, None] - y) ** 2
+    np.fill_diagonal(apart, np.inf)
+    nearest = np.argpartition(apart, NEIGHBOURS - 1, axis=1)[:, :NEIGHBOURS]
+    near, middle = shifts[nearest], NEIGHBOURS // 2
+    usual = np.sort(near, axis=1)[:, middle]
+    spread = np.sort(np.linalg.norm(near - usual[:, None], axis=2), axis=1)[:, middle]
+    return np.linalg.norm(shifts - usual, axis=1) < np.maximum(0.3, 3 * spread)
+
+
+def _radial(from_points: np.ndarray, to_points: np.ndarray) -> np.ndarray:
+    """r^2 log r between two sets of points, float32."""
+    a, b = from_points.astype(np.float32), to_points.astype(np.float32)
+    squared = (a[:, :1] - b[:, 0]) ** 2 + (a[:, 1:] - b[:, 1]) ** 2
+    return np.float32(0.5) * squared * np.log(np.maximum(squared, np.float32(1e-12)))
+
+
+def thin_plate(points: np.ndarray, shifts: np.ndarray, at: np.ndarray, smoothing: float) -> np.ndarray:
+    """Smoothing thin-plate spline through scattered displacements, evaluated at `at` (M, 2); (M, 2) float32.
+
+    References
+    ----------
+    Wahba (1990), Spline Models for Observational Data, SIAM, ch. 2.4. doi:10.1137/1.9781611970128
+    """
+    p, q = points / _UNIT_MM, at / _UNIT_MM
+    n = len(p)
+    system = np.zeros((n + 3, n + 3))
+    system[:n, :n] = _radial(p, p)
+    system[np.arange(n), np.arange(n)] += smoothing
+    system[:n, n], system[:n, n + 1 :] = 1.0, p
+    system[n:, :n] = system[:n, n:].T
+    solution = np.linalg.solve(system, np.vstack([shifts, np.zeros((3, 2))])).astype(np.float32)
+    plane = np.column_stack([np.ones(len(q)), q]).astype(np.float32)
+    return _radial(q, p) @ solution[:n] + plane @ solution[n:]
