@@ -46,6 +46,7 @@ class Count:
     count: int | None
     state: str
     source: str = ""
+    place: str = ""  # the segment as printed: "0–10 m", "frame 3"
 
 
 @dataclass(frozen=True, slots=True)
@@ -223,13 +224,13 @@ def _counts(
     none_seen = ticked is not None and ticked.state == "entered" and ticked.value is True
     out = []
     for row in _rows(sheet):
-        for segment in protocol.belt.segments if row.kind == "count" else ():
-            stem = f"{name}/{row.id}/{segment}"
+        for part in protocol.parts(name) if row.kind == "count" else ():
+            stem = f"{name}/{row.id}/{part.id}"
             tally, total = cells.get(f"{stem}/tally"), cells.get(f"{stem}/total")
             count, state, source = meaning(tally, total, none_seen=none_seen)
-            out.append(Count(name, row.id, segment, protocol.belt.area_m2(segment), count, state, source))
+            out.append(Count(name, row.id, part.id, part.area_m2, count, state, source, part.label))
             if difference := _difference(tally, total):
-                findings.append(Finding(f"{where}, {row.label}, {segment} m", difference))
+                findings.append(Finding(f"{where}, {row.label}, {part.label}", difference))
     blank = sum(c.state == "blank" for c in out)
     if blank:
         why = "waits to be read" if ticked is not None and ticked.state == "unread" else "is not ticked"
@@ -274,10 +275,10 @@ def _difference(tally: CellNow | None, total: CellNow | None) -> str:
 def _impacts(protocol: Protocol, name: str, sheet: BeltSheet, cells: Mapping[str, CellNow]) -> list[Impact]:
     out = []
     for row in _rows(sheet):
-        for segment in protocol.belt.segments if row.kind != "count" else ():
-            cell = cells.get(f"{name}/{row.id}/{segment}/{row.kind}")
+        for part in protocol.parts(name) if row.kind != "count" else ():
+            cell = cells.get(f"{name}/{row.id}/{part.id}/{row.kind}")
             state = cell.state if cell else "missing"
-            out.append(Impact(name, row.id, row.kind, segment, cell.value if state == "entered" else None, state))
+            out.append(Impact(name, row.id, row.kind, part.id, cell.value if state == "entered" else None, state))
     return out
 
 

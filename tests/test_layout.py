@@ -10,7 +10,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from digitise.compose import (
+from digitise.compose import SLOTS, build_layouts
+from digitise.layout import LAYOUT_VERSION, Layout
+from digitise.page_builder import (
     BODY_TOP_MM,
     FOOT_MM,
     GROUP_GAP_MM,
@@ -18,10 +20,7 @@ from digitise.compose import (
     MARK_MM,
     POINT_GAP_MM,
     SIDE_MM,
-    SLOTS,
-    build_layouts,
 )
-from digitise.layout import LAYOUT_VERSION, Layout
 from digitise.protocol import PAPERS_MM, parse_protocol
 
 HEAD = 'protocol: pond\nversion: "1"\ntitle: Pond\nprogramme: Example pond group\n'
@@ -259,11 +258,6 @@ REFUSED = [
         ),
         r"birds: the fields leave no room for rows on A4 paper; expected fewer fields",
         id="belt-fields",
-    ),
-    pytest.param(
-        'belt: {segments: ["0-4", "4-8", "8-12", "12-16", "16-20"]}\n' + _belt(3),
-        r"birds: 5 belt segments leave \d+ mm for a tally box on A4 paper; expected 24 mm or more",
-        id="segments",
     ),
     pytest.param(
         "sheets:\n  line:\n    kind: line\n    title: Line\n    columns: 6\n    categories:\n"

@@ -11,7 +11,6 @@ import yaml
 
 from digitise.protocol import (
     CAPTIONS,
-    MAX_BYTES,
     BeltSpec,
     ProtocolError,
     TransectSpec,
@@ -19,6 +18,7 @@ from digitise.protocol import (
     parse_protocol,
     shipped_names,
 )
+from digitise.yaml_file import MAX_BYTES
 
 POND = """\
 protocol: pond-line

@@ -235,7 +235,7 @@ def _why_unknown(counts: Sequence[Count]) -> str:
     states = {c.state for c in unknown}
     if len(unknown) == len(counts) and len(states) == 1:
         return states.pop()
-    return ", ".join(f"{c.segment.replace('-', '–')} m {c.state}" for c in unknown)
+    return ", ".join(f"{c.place.replace('-', '–')} {c.state}" for c in unknown)
 
 
 def _impacts(survey: Survey, name: str, sheet: BeltSheet) -> list[ImpactLine]:
