@@ -98,12 +98,32 @@ def _legend(page: PageBuilder, sheet: LineSheet, y: float) -> float:
     return y + rows * 5.0 + 1
 
 
+_MAKERS = {"site": _site_pages, "belt": belt_pages, "line": _line_pages}
+
+
 def _laid_out(protocol: Protocol, paper: str) -> Iterator[Layout]:
-    makers = {"site": _site_pages, "belt": belt_pages, "line": _line_pages}
     for name, sheet in protocol.sheets.items():
-        pages = makers[sheet.kind](protocol, name, sheet, paper)
+        pages = _MAKERS[sheet.kind](protocol, name, sheet, paper)
         for page in pages:
             yield page.finish(len(pages))
+
+
+def layout_problems(protocol: Protocol) -> list[str]:
+    """Why sheets do not fit on their papers, a sentence for each; empty when everything does."""
+    out = []
+    for paper in PAPERS_MM:
+        for name, sheet in protocol.sheets.items():
+            try:
+                pages = _MAKERS[sheet.kind](protocol, name, sheet, paper)
+                [page.finish(len(pages)) for page in pages]
+            except ValueError as error:
+                out.append(str(error))
+    if not out:
+        try:
+            build_layouts(protocol)
+        except ValueError as error:
+            out.append(str(error))
+    return list(dict.fromkeys(out))
 
 
 def with_marks(layout: Layout, slot: int) -> Layout:

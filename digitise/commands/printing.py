@@ -38,13 +38,16 @@ def _sheets(args: argparse.Namespace) -> int:
 
 
 def _codes(args: argparse.Namespace) -> int:
-    from digitise.codes import choose_codes
+    from digitise.codes import choose_codes, margins
 
     chosen = choose_codes(args.count)
     print("\n".join(chosen.codes))
+    say(f"{args.count} codes, any two differ in both letters. By the reader's measured confusions:")
+    for one in margins(chosen.codes):
+        say(f"  {one.code} is taken for {one.nearest} about 1 time in {round(1 / one.chance):,}")
     a, b = chosen.nearest
     say(
-        f"{args.count} codes, any two differ in both letters. Nearest pair {a} and {b}: the reader would have to "
-        f"misread both letters, about 1 in {round(1 / chosen.chance):,} by its measured confusions."
+        f"Nearest pair {a} and {b}: the reader would have to misread both letters, about 1 in "
+        f"{round(1 / chosen.chance):,}."
     )
     return 0
