@@ -44,7 +44,10 @@ BRIEFING_WORDS = {
     "not_named": "to be named",
     "task": "Task",
     "names": "Names",
+    "line_task": "lays the line and reels it in",
     "kit": "Kit",
+    "kit_list": "Tape on a reel; Slates; Pencils, two each; Sheets and spares; Watch; Depth gauge; Positioning; "
+    "Phone for the sheets; Surface marker; First-aid kit; Oxygen; Drinking water",
     "codes": "Codes",
     "own_guide": "From our identification guide",
     "cautions_note": "This page plans no dive. Local rules and the licensed dive leader decide, and come before it.",

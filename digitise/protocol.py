@@ -32,6 +32,7 @@ MAX_POINTS = 200
 
 Name = Annotated[str, StringConstraints(pattern=r"^[a-z0-9][a-z0-9-]{0,39}$")]
 Label = Annotated[str, StringConstraints(min_length=1, max_length=200, strip_whitespace=True)]
+Caption = Annotated[str, StringConstraints(min_length=1, max_length=400, strip_whitespace=True)]
 Segment = Annotated[str, StringConstraints(pattern=r"^\d+(\.\d+)?-\d+(\.\d+)?$")]
 Format = Annotated[str, StringConstraints(pattern=r"^#{1,4}\.#{1,6}$")]
 Code = Annotated[str, StringConstraints(pattern=r"^[A-Z0-9]{1,3}$")]
@@ -270,7 +271,7 @@ class Protocol(_Model):
     transect: TransectSpec = TransectSpec()
     belt: BeltSpec = BeltSpec()
     sheets: dict[Name, Sheet] = Field(min_length=1, max_length=12)
-    captions: dict[str, Label] = {}
+    captions: dict[str, Caption] = {}
     font: Path | None = None
     marks: int = Field(default=0, ge=0, le=249)
     checks: dict[str, CheckSpec] = {}

@@ -20,6 +20,7 @@ from digitise.protocol import Protocol
 MARK_DICTIONARY = cv2.aruco.DICT_6X6_1000
 PACK_ALPHABET = "ABCDEFGHJKLMNPQRTUVWXY346789"  # no 0/O, 1/I, 2/Z, 5/S
 PACK_LENGTH = 6
+BLANK = "______"  # to write on
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,14 +91,15 @@ def mark_modules(mark_id: int) -> np.ndarray:
 
 
 def _heading(protocol: Protocol, identity: Identity, note: str, *, spare: bool) -> str:
-    """Pack and transect in words, a line to write the transect on for a spare page, and the note."""
+    """Pack and transect in words, lines to write on where a spare page or a slate has none, and the note."""
+    pack = identity.pack or BLANK
     if spare:
-        which = f"{protocol.caption('transect')} ______  ·  {protocol.caption('spare')}"
+        which = f"{protocol.caption('transect')} {BLANK}" + f"  ·  {protocol.caption('spare')}" * bool(identity.pack)
     elif identity.transect:
         which = f"{protocol.caption('transect')} {identity.transect}"
     else:
         which = protocol.caption("survey")
-    return "  ·  ".join(filter(None, (f"{protocol.caption('pack')} {identity.pack}", which, note)))
+    return "  ·  ".join(filter(None, (f"{protocol.caption('pack')} {pack}", which, note)))
 
 
 def _draw(canvas, layout: Layout, identity: Identity, face: Typeface, protocol: Protocol, note: str) -> None:

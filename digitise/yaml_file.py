@@ -35,13 +35,17 @@ class _PlainLoader(yaml.SafeLoader):
 
 
 def _describe(error: dict, kinds: tuple[str, ...]) -> str:
-    where = ".".join(str(p) for p in error["loc"] if p not in kinds or p == error["loc"][0])
+    where = ".".join(str(p) for i, p in enumerate(error["loc"]) if not (i == 2 and p in kinds))
     found = error.get("input")
     text = re.sub(r"^Value error, ", "", error["msg"])
     if error["type"] == "extra_forbidden":
         return f"{where}: this key is not known; remove it or check its spelling"
     if error["type"] == "missing":
         return f"{where}: missing; it must be given"
+    if error["type"] == "union_tag_invalid":
+        return f"{where}.kind: found '{error['ctx']['tag']}', expected one of {', '.join(kinds)}"
+    if error["type"] == "union_tag_not_found":
+        return f"{where}.kind: missing; expected one of {', '.join(kinds)}"
     if error["type"] == "value_error":
         return f"{where}: {text}" if where else text
     shown = repr(found) if not isinstance(found, (dict, list)) else type(found).__name__

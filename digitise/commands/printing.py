@@ -1,4 +1,4 @@
-"""``digitise sheets`` and ``digitise codes``: what is printed before a survey."""
+"""``digitise sheets``, ``digitise prepare`` and ``digitise codes``: what is printed before a survey."""
 
 from __future__ import annotations
 
@@ -18,6 +18,14 @@ def add_commands(command: Adder) -> None:
     one.add_argument("--packs", type=count, default=1, metavar="N", help="packs, one for each survey (default: 1)")
     one.add_argument("--paper", choices=("A4", "letter", "all"), help="paper (default: the protocol's)")
 
+    one = command(
+        "prepare", _prepare, "print all that a planned survey day needs", "digitise prepare days.yaml --out days"
+    )
+    one.add_argument("plan", type=Path, help="plan in YAML: sites, people, surveys")
+    one.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder to write into")
+    one.add_argument("--paper", choices=("A4", "letter"), help="paper (default: the protocol's)")
+    one.add_argument("--slates", action="store_true", help="also a variant for slates that are wiped and used again")
+
     one = command("codes", _codes, "choose two-letter codes that survive being misread", "digitise codes 9")
     one.add_argument("count", type=count, help="how many codes")
 
@@ -33,6 +41,27 @@ def _sheets(args: argparse.Namespace) -> int:
         f"{len(written)} pages in {args.packs} pack(s) on {' and '.join(papers)} written to {args.out}; "
         f"to print them all: {', '.join(str(args.out / 'print' / f'{p.lower()}.pdf') for p in papers)}. "
         "Print at 100 % (actual size)."
+    )
+    return 0
+
+
+def _prepare(args: argparse.Namespace) -> int:
+    from digitise.plan import load_plan, plan_notes
+    from digitise.prepare import prepare
+    from digitise.protocol import load_protocol
+
+    plan = load_plan(args.plan)
+    beside = args.plan.parent / plan.protocol
+    protocol = load_protocol(beside if beside.is_file() else plan.protocol)
+    for note in plan_notes(plan, protocol):
+        say(f"Note: {note}")
+    paper = args.paper or protocol.paper
+    done = prepare(plan, protocol, args.out, paper=paper, slates=args.slates)
+    for path in done.files:
+        print(path)
+    say(
+        f"{len(done.plan.surveys)} survey(s) prepared on {paper}. Print at 100 % (actual size): sheets one-sided on "
+        f"waterproof paper. Check the sheets that come back with --plan {done.files[-1]}."
     )
     return 0
 
