@@ -122,3 +122,18 @@ class Pen:
             edges = np.flatnonzero(np.diff(np.concatenate(([0], line.astype(np.int8), [0]))))
             for start, end in zip(edges[::2], edges[1::2], strict=True):
                 self.fill_rect(x + start * step, y + row * step, (end - start) * step, step + 0.01)
+
+
+class DryPen(Pen):
+    """Measures without drawing: the same returns, nothing on the page."""
+
+    def __init__(self, page_size_mm: tuple[float, float], face: Typeface):
+        super().__init__(None, page_size_mm, face)
+
+    def fill_rect(self, x: float, y: float, w: float, h: float) -> None:
+        """Nothing."""
+
+    def text(self, item: Text) -> float:
+        """The y of the last baseline."""
+        size, lines = self.face.wrap(item)
+        return item.y + (len(lines) - 1) * size * LEADING_MM

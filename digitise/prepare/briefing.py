@@ -5,7 +5,7 @@ It plans no dive: it says so, and defers to local rules and the licensed dive le
 
 from __future__ import annotations
 
-from digitise.drawing import Pen
+from digitise.drawing import DryPen, Pen
 from digitise.layout import Rule, Text
 from digitise.plan import LINE_TASK, Plan, SitePlan, SurveyPlan
 from digitise.prepare.flow import FINE_MM, Column
@@ -13,17 +13,33 @@ from digitise.protocol import LineSheet, Protocol, ProtocolError, SiteSheet
 
 MARGIN_MM = 14.0
 GUTTER_MM = 8.0
-CODE_ROW_MM = 5.6
+CODE_ROW_MM, MOST_MORE_MM = 5.6, 7.0
 
 
 def draw_briefing(pen: Pen, size_mm: tuple[float, float], protocol: Protocol, plan: Plan, survey: SurveyPlan) -> None:
-    """Draw the page.
+    """Draw the page; room that is left goes to the lines for the team's own identification guide.
 
     Raises
     ------
     ProtocolError
         It needs more room than one page has; the text says what to shorten.
     """
+    dry = DryPen(size_mm, pen.face)
+    left = size_mm[1] - MARGIN_MM - _drawn(dry, size_mm, protocol, plan, survey, CODE_ROW_MM)
+    if left < -4.0:
+        raise ProtocolError(
+            f"the briefing needs {-left - 4.0:.0f} mm more than its page has; "
+            "expected a shorter kit list, fewer codes or shorter cautions"
+        )
+    rows = sum(-(-len(s.categories) // 2) for s in protocol.sheets.values() if isinstance(s, LineSheet))
+    row_mm = CODE_ROW_MM + min(MOST_MORE_MM, max(0.0, left) / rows) if rows else CODE_ROW_MM
+    _drawn(pen, size_mm, protocol, plan, survey, row_mm)
+
+
+def _drawn(
+    pen: Pen, size_mm: tuple[float, float], protocol: Protocol, plan: Plan, survey: SurveyPlan, row_mm: float
+) -> float:
+    """The whole page with code rows of this height; returns the y of its end."""
     site = plan.site(survey.site)
     full = size_mm[0] - 2 * MARGIN_MM
     top = _head(pen, full, protocol, site, survey)
@@ -33,14 +49,10 @@ def draw_briefing(pen: Pen, size_mm: tuple[float, float], protocol: Protocol, pl
     _team(right, protocol, survey)
     _kit(right, protocol, plan)
     below = Column(pen, MARGIN_MM, max(left.y, right.y) + 1.0, full)
-    _codes(below, protocol)
+    _codes(below, protocol, row_mm)
     _cautions(below, protocol)
     _emergency(below, protocol)
-    if below.y > size_mm[1] - MARGIN_MM + 4.0:
-        raise ProtocolError(
-            f"the briefing needs {below.y - size_mm[1] + MARGIN_MM - 4.0:.0f} mm more than its page has; "
-            "expected a shorter kit list, fewer codes or shorter cautions"
-        )
+    return below.y
 
 
 def _head(pen: Pen, full: float, protocol: Protocol, site: SitePlan, survey: SurveyPlan) -> float:
@@ -130,7 +142,7 @@ def _kit(column: Column, protocol: Protocol, plan: Plan) -> None:
     column.y = max(ends)
 
 
-def _codes(column: Column, protocol: Protocol) -> None:
+def _codes(column: Column, protocol: Protocol, row_mm: float) -> None:
     """Every line sheet's codes and meanings, with room for what the team's own guide says of each."""
     for sheet in protocol.sheets.values():
         if not isinstance(sheet, LineSheet):
@@ -144,11 +156,11 @@ def _codes(column: Column, protocol: Protocol) -> None:
             column.pen.text(Text(at + half, column.y + 1.2, note, 6.5, half - 60, align="right"))
         column.y += 2.0
         for i, category in enumerate(sheet.categories):
-            x, y = column.x + (i // rows) * (half + GUTTER_MM), column.y + (i % rows) * CODE_ROW_MM
-            column.pen.text(Text(x, y + 4.2, category.code, 10, 9, bold=True))
-            column.pen.text(Text(x + 9.5, y + 4.2, category.label, 8.5, 44))
-            column.pen.rule(Rule(x + 56, y + 5.0, x + half, y + 5.0, FINE_MM))
-        column.y += rows * CODE_ROW_MM + 2.0
+            x, y = column.x + (i // rows) * (half + GUTTER_MM), column.y + (i % rows) * row_mm
+            column.pen.text(Text(x, y + row_mm - 1.4, category.code, 10, 9, bold=True))
+            column.pen.text(Text(x + 9.5, y + row_mm - 1.4, category.label, 8.5, 44))
+            column.pen.rule(Rule(x + 56, y + row_mm - 0.6, x + half, y + row_mm - 0.6, FINE_MM))
+        column.y += rows * row_mm + 2.0
 
 
 def _cautions(column: Column, protocol: Protocol) -> None:

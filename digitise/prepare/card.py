@@ -30,7 +30,7 @@ def _card(pen: Pen, at: tuple[float, float], size: tuple[float, float], protocol
     for sheet in protocol.sheets.values():
         if isinstance(sheet, LineSheet):
             column.heading(sheet.title)
-            step = min(8.4, (at[1] + size[1] - EDGE_MM - 24.0 - column.y) / len(sheet.categories))
+            step = min(10.5, (at[1] + size[1] - EDGE_MM - 24.0 - column.y) / len(sheet.categories))
             if step < 4.2:
                 raise ProtocolError(f"the card has no room for {len(sheet.categories)} codes; expected 24 at most")
             for category in sheet.categories:
