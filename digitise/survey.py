@@ -171,7 +171,7 @@ def assemble(protocol: Protocol, pack: str, sheets: Sheets) -> Survey:
         protocol,
         fields,
         transects,
-        _missing(protocol, sheets),
+        missing_sheets(protocol, (p for p, _ in sheets)),
         tuple(c for _, cells in sheets for c in cells.values()),
         tuple(p for p, _ in sheets),
         tuple(findings),
@@ -282,16 +282,19 @@ def _impacts(protocol: Protocol, name: str, sheet: BeltSheet, cells: Mapping[str
     return out
 
 
-def _missing(protocol: Protocol, sheets: list[tuple[PageRow, Mapping[str, CellNow]]]) -> tuple[str, ...]:
-    """Sheets of the pack that nobody photographed, in words; a transect without any sheet is named once."""
-    have = {(p.sheet, p.page, p.transect or 0) for p, _ in sheets}
+def missing_sheets(protocol: Protocol, pages: Iterable[PageRow], *, transects: int | None = None) -> tuple[str, ...]:
+    """Sheets of a pack that nobody photographed, in words; a transect without any sheet is named once.
+
+    `transects` is how many lines were to be laid, when that is fewer than the protocol's.
+    """
+    have = {(p.sheet, p.page, p.transect or 0) for p in pages}
     expected = dict.fromkeys((one.sheet, one.page, one.pages) for one in build_layouts(protocol))
     out = [
         _page_words(protocol, sheet, page, pages)
         for sheet, page, pages in expected
         if isinstance(protocol.sheets[sheet], SiteSheet) and (sheet, page, 0) not in have
     ]
-    for number in range(1, protocol.transects + 1):
+    for number in range(1, (transects or protocol.transects) + 1):
         own = [key for key in expected if not isinstance(protocol.sheets[key[0]], SiteSheet)]
         lacking = [key for key in own if (key[0], key[1], number) not in have]
         if len(lacking) == len(own) > 0:

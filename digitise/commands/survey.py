@@ -1,4 +1,4 @@
-"""``digitise results`` and ``digitise export``: what comes out of a store."""
+"""``digitise check``, ``digitise results`` and ``digitise export``: what comes out of a store."""
 
 from __future__ import annotations
 
@@ -21,6 +21,33 @@ def add_commands(command: Adder) -> None:
         one.add_argument(
             "--pack", action="append", default=[], metavar="PACK", help="only this survey's pack (repeatable)"
         )
+
+    one = command(
+        "check", _check, "say what is missing, double or contradictory", "digitise check --store survey-store"
+    )
+    store_argument(one)
+    one.add_argument("--plan", type=Path, metavar="FILE", help="the plan that the packs were printed from")
+    one.add_argument("--pack", action="append", default=[], metavar="PACK", help="only this survey's pack (repeatable)")
+
+
+def _check(args: argparse.Namespace) -> int:
+    from digitise.completeness import ORDER, check_store
+    from digitise.plan import load_plan
+
+    plan = load_plan(args.plan) if args.plan else None
+    today = datetime.now().astimezone().date()
+    with open_store(args.store) as store:
+        found = check_store(store, today=today, plan=plan, packs=args.pack or None)
+    counts = dict.fromkeys(ORDER, 0)
+    for one in found:
+        print(one.heading)
+        for fault in one.faults:
+            counts[fault.severity] += 1
+            print(f"  {fault.severity}: {fault.where}: {fault.text} [{fault.rule}]")
+        if not one.faults:
+            print("  complete")
+    say(", ".join(f"{n} {word}" for word, n in counts.items()) + f" in {len(found)} survey(s).")
+    return 1 if counts["missing"] or counts["contradiction"] else 0
 
 
 def _results(args: argparse.Namespace) -> int:
