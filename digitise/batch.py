@@ -12,11 +12,13 @@ from multiprocessing import get_context
 from pathlib import Path
 
 from digitise.compose import build_layouts
+from digitise.known_plan import known_plan
 from digitise.layout import Layout
 from digitise.photo import SUFFIXES
 from digitise.protocol import Protocol, load_protocol, shipped_names
 from digitise.read import read_photo
 from digitise.reading import PhotoResult
+from digitise.roster import with_suggestions
 from digitise.store import Store
 
 FEW = 3  # so few photographs are read without starting other processes
@@ -137,5 +139,8 @@ def keep(store: Store, path: Path, result: PhotoResult, known: KnownProtocols, *
 
 
 def record(store: Store, result: PhotoResult, known: KnownProtocols, *, now: datetime) -> None:
-    """Put what a kept photograph says into its store."""
+    """Put what a kept photograph says into its store; names known from its plans stand among the suggestions."""
+    plan = known_plan(store.folder)
+    if plan is not None:
+        result = with_suggestions(result, plan.names, [site.name for site in plan.sites])
     store.record(result, known.home(result.page.layout) if result.page else None, now=now)

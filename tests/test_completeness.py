@@ -6,17 +6,23 @@ import datetime
 from dataclasses import replace
 
 import pytest
-from kept import PACK, UNREAD, made_result, made_sheet, points, protocol
+from kept import NOW, PACK, UNREAD, made_result, made_sheet, photo_of, points, protocol
 from kept import keep as keep_result
 
+from digitise.batch import known_protocols, record
 from digitise.cli import main
-from digitise.completeness import FINDERS, check_store, check_survey
+from digitise.completeness import FINDERS, Checked, SurveyCheck, check_store, check_survey
 from digitise.completeness.places import distance_m
-from digitise.plan import Plan
+from digitise.known_plan import keep_plan, known_plan
+from digitise.plan import Plan, PlanError
+from digitise.prepare.prepare import plan_yaml
 from digitise.protocol import Protocol, parse_protocol
+from digitise.reading import Reading
 from digitise.rules import RULES
 from digitise.store import Store
 from digitise.survey import assemble
+from review_app.faults import checks, fault_list, wanted
+from review_app.worklist import pack_places
 
 TODAY = datetime.date(2026, 4, 20)
 SITE = {
@@ -344,15 +350,88 @@ def test_a_store_is_checked_survey_by_survey_with_strays_and_packs_that_did_not_
 
 def test_the_command_prints_faults_and_says_by_its_exit_code_whether_something_is_wrong(tmp_path, capsys) -> None:
     """0 for a complete survey, 1 where sheets are missing, 2 for a pack that is not there."""
-    from digitise.prepare.prepare import plan_yaml
-
     plan = tmp_path / "plan.yaml"
     plan.write_text(plan_yaml(PLAN), encoding="utf-8")
     _filled_store(tmp_path / "store").close()
     store = ["--store", str(tmp_path / "store")]
 
-    assert main(["check", *store, "--plan", str(plan)]) == 0
-    assert capsys.readouterr().out == f"Pack {PACK} · LANTERN GARDEN · 2026-04-11\n  complete\n"
     assert main(["check", *store]) == 1
     assert "  missing: T2: every sheet: not photographed. Every sheet of" in capsys.readouterr().out
+    assert main(["check", *store, "--plan", str(plan)]) == 0
+    complete = f"Pack {PACK} · LANTERN GARDEN · 2026-04-11\n  complete\n"
+    assert capsys.readouterr().out == complete
+    assert main(["check", *store]) == 0  # the plan is known from now on
+    assert capsys.readouterr().out == complete
     assert main(["check", *store, "--pack", "XYXYXY"]) == 2
+
+
+def test_plans_are_kept_in_the_store_and_read_together(tmp_path) -> None:
+    """Two plans: sites and people of both; one of the same name takes the earlier one's place."""
+    folder, path = tmp_path / "store", tmp_path / "plan.yaml"
+    path.write_text(plan_yaml(PLAN), encoding="utf-8")
+    assert known_plan(folder) is None
+    keep_plan(folder, path)
+    later = PLAN.model_dump(mode="json")
+    later |= {"plan": "autumn", "people": ["Bes Hallor"]}
+    later["sites"] = [later["sites"][1] | {"depth_m": [3, 4]}]
+    later["surveys"] = [{"site": "OL", "pack": "CCCCCC"}]
+    path.write_text(plan_yaml(Plan.model_validate(later)), encoding="utf-8")
+    keep_plan(folder, path)
+    keep_plan(folder, path)
+    plan = known_plan(folder)
+
+    assert sorted(s.code for s in plan.sites) == ["LG", "OL"]
+    assert [plan.survey(p).site for p in (PACK, "CCCCCC")] == ["LG", "OL"]
+    assert {"Bes Hallor", "Mira Tole"} <= set(plan.names)
+
+
+def test_plans_that_contradict_each_other_are_refused_and_nothing_is_lost(tmp_path) -> None:
+    """A code for two sites, a pack for two surveys."""
+    folder, path = tmp_path / "store", tmp_path / "plan.yaml"
+    path.write_text(plan_yaml(PLAN), encoding="utf-8")
+    keep_plan(folder, path)
+    path.write_text(plan_yaml(PLAN).replace("plan: spring", "plan: other"), encoding="utf-8")
+    with pytest.raises(PlanError, match=f"pack {PACK} stands in two plans"):
+        keep_plan(folder, path)
+    path.write_text(path.read_text(encoding="utf-8").replace("Ossa Ledge", "Ossa Point"), encoding="utf-8")
+    with pytest.raises(PlanError, match="site code 'OL' is Ossa Point, but Ossa Ledge in a plan kept"):
+        keep_plan(folder, path)
+
+    assert [p.name for p in (folder / "plans").iterdir()] == ["spring.yaml"]
+
+
+def test_names_from_a_kept_plan_are_suggested_for_photographs_that_are_read(tmp_path) -> None:
+    """What the reader made of the pencil stays the value; the known name stands beside it, still for a person."""
+    path = tmp_path / "plan.yaml"
+    path.write_text(plan_yaml(PLAN), encoding="utf-8")
+    result = made_result("fish", {}, name="fish.jpg")
+    unsure = Reading("fish/observer", "text", "KEO VARM", 0.4, True, (("KEO VARM", 0.4),), ("free-text",), 0.4)
+    readings = tuple(unsure if r.cell == unsure.cell else r for r in result.readings)
+    with Store.open(tmp_path / "store") as store:
+        keep_plan(store.folder, path)
+        store.keep_photo(photo_of("fish.jpg"), "fish.jpg", now=NOW)
+        record(store, replace(result, readings=readings), known_protocols(), now=NOW)
+        (item,) = store.queue()
+
+    assert (item.cell, item.value) == ("fish/observer", "KEO VARM")
+    assert [name for name, _ in item.candidates] == ["Keo Varn", "KEO VARM"]
+
+
+def test_faults_are_shown_as_a_list_with_every_text_escaped(tmp_path) -> None:
+    """Grave ones open the list; each links to its page; a complete survey says so; unplanned lines are left out."""
+    fault = Checked("people", "contradiction", "T1, Observer", "'<b>' is not known", ((7, "fish/observer"),))
+    shown = fault_list(SurveyCheck(PACK, "", (fault,)))
+
+    assert "&lt;b&gt;" in shown
+    assert 'open=""' in shown
+    assert 'href="/desk/page/7"' in shown
+    assert "1 contradiction" in shown
+    assert "Complete" in fault_list(SurveyCheck(PACK, "", ()))
+    with _filled_store(tmp_path / "store") as store:
+        path = tmp_path / "plan.yaml"
+        path.write_text(plan_yaml(PLAN), encoding="utf-8")
+        places = pack_places(store, PACK)
+        assert {p.transect for p in wanted(store, PACK, places)} == {0, 1, 2, 3}
+        keep_plan(store.folder, path)
+        assert {p.transect for p in wanted(store, PACK, places)} == {0, 1}
+        assert checks(store)[PACK].faults == ()

@@ -19,7 +19,7 @@ def add_commands(command: Adder) -> None:
     group = command(
         "protocol", _help, "make a protocol of your own, check it, preview its sheets", "digitise protocol new"
     )
-    parts = Adder(group.add_subparsers(dest="part", required=True, metavar="PART"))
+    parts = Adder(group.add_subparsers(dest="part", required=True, metavar="PART", help="new, check or preview"))
 
     one = parts("new", _new, "ask a few questions and write a protocol file", "digitise protocol new --out bay.yaml")
     one.add_argument("--out", type=Path, metavar="FILE", help="file to write (default: the short name, .yaml)")
@@ -28,11 +28,11 @@ def add_commands(command: Adder) -> None:
         one.add_argument(f"--{question.key}", metavar="TEXT", help=f"{question.text} (usual: {question.usual or '-'})")
 
     one = parts("check", _check, "explain every problem of a protocol file", "digitise protocol check bay.yaml")
-    one.add_argument("file", type=Path)
+    one.add_argument("file", type=Path, help="protocol file")
 
     one = parts("preview", _preview, "draw the sheets as PDF and PNG", "digitise protocol preview bay.yaml --out look")
     one.add_argument("file", help="protocol file, or the name of a shipped one")
-    one.add_argument("--out", type=Path, required=True, metavar="DIR")
+    one.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder to write into")
     one.add_argument("--paper", choices=("A4", "letter"), help="paper (default: the protocol's)")
 
 

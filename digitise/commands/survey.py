@@ -26,17 +26,24 @@ def add_commands(command: Adder) -> None:
         "check", _check, "say what is missing, double or contradictory", "digitise check --store survey-store"
     )
     store_argument(one)
-    one.add_argument("--plan", type=Path, metavar="FILE", help="the plan that the packs were printed from")
+    one.add_argument(
+        "--plan",
+        type=Path,
+        metavar="FILE",
+        help="keep this plan in the store: what packs were printed for, sites, people",
+    )
     one.add_argument("--pack", action="append", default=[], metavar="PACK", help="only this survey's pack (repeatable)")
 
 
 def _check(args: argparse.Namespace) -> int:
     from digitise.completeness import ORDER, check_store
-    from digitise.plan import load_plan
+    from digitise.known_plan import keep_plan, known_plan
 
-    plan = load_plan(args.plan) if args.plan else None
     today = datetime.now().astimezone().date()
     with open_store(args.store) as store:
+        if args.plan is not None:
+            keep_plan(store.folder, args.plan)
+        plan = known_plan(store.folder)
         found = check_store(store, today=today, plan=plan, packs=args.pack or None)
     counts = dict.fromkeys(ORDER, 0)
     for one in found:

@@ -6,6 +6,7 @@ import streamlit as st
 
 from digitise.store import PageRow, PhotoRow, Store
 from review_app import intake, worklist
+from review_app.faults import checks, fault_list, wanted
 from review_app.markup import Markup, tag
 from review_app.opening import open_page
 from review_app.placing import place_page
@@ -127,10 +128,13 @@ def show() -> None:
         )
     for page in (p for p in pages.values() if p.pack is None and not p.superseded):
         place_page(store, page)
+    checked = checks(store)
     for pack in store.packs():
         heading = " · ".join(w for w in (f"Pack {pack}", worklist.site_words(store, pack)) if w)
         st.html(tag("h2", heading, class_="head"))
-        st.html(matrix(worklist.pack_places(store, pack)))
+        st.html(matrix(wanted(store, pack, worklist.pack_places(store, pack))))
+        if pack in checked:
+            st.html(fault_list(checked[pack]))
     groups: dict[str, list[PhotoRow]] = {"Needs something from you": [], "Waiting to be read": [], "Read": []}
     for photo in photos:
         calm = {"read": "Read", "waiting": "Waiting to be read"}.get(photo.status, "")
