@@ -43,7 +43,7 @@ def wanted(store: Store, pack: str, places: list[Place]) -> list[Place]:
 def summary_words(check: SurveyCheck) -> str:
     """ "1 missing, 2 questions"; "complete" without any fault."""
     counts = {name: sum(f.severity == name for f in check.faults) for name in ORDER}
-    words = [f"{n} {name}{'' if n == 1 or name == 'missing' else 's'}" for name, n in counts.items() if n]
+    words = [f"{n} {name}{'' if n == 1 or name in ('missing', 'accepted') else 's'}" for name, n in counts.items() if n]
     return ", ".join(words) or "complete"
 
 
@@ -59,7 +59,7 @@ def fault_list(check: SurveyCheck) -> Markup:
     """A summary that opens to every fault; open from the start when something is missing or contradictory."""
     if not check.faults:
         return tag("p", "✓ Complete: nothing is missing or contradictory", class_="state good")
-    grave = any(f.severity != "question" for f in check.faults)
+    grave = any(f.severity in ("missing", "contradiction") for f in check.faults)
     items = tag("ul", *(_line(f) for f in check.faults), class_="faults")
     summary = tag("summary", f"Completeness: {summary_words(check)}")
     return tag("details", summary, items, class_="faults", open="" if grave else None)

@@ -294,6 +294,19 @@ def test_a_protocol_changes_severity_limit_and_sentence_of_a_rule() -> None:
     assert Protocol.model_validate_json(own.model_dump_json()).digest == own.digest
 
 
+def test_an_accepted_fault_stays_in_sight_with_its_reason_until_something_else_is_found() -> None:
+    """The reason holds for what was found then: another time is another fault."""
+    early = _survey(fish={"fish/start": "10:10"})
+    (fault,) = check_survey(early, today=TODAY, plan=PLAN)
+    (let_be,) = check_survey(early, today=TODAY, plan=PLAN, accepted={fault.name: "watch was slow"})
+    other = _survey(fish={"fish/start": "10:11"})
+    (again,) = check_survey(other, today=TODAY, plan=PLAN, accepted={fault.name: "watch was slow"})
+
+    assert fault.severity == again.severity == "contradiction"
+    assert (let_be.severity, let_be.text) == ("accepted", f"{fault.text} Accepted: watch was slow")
+    assert fault.name != again.name
+
+
 BAD_CHECKS = [
     ("{depth: {limit: 1}}", "checks.depth: no such rule; expected one of sheets"),
     ("{dates: {limit: 1}}", "checks.dates.limit: found 1, but this rule has no limit"),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import hashlib
 from dataclasses import dataclass
 
 from digitise.plan import Plan, SitePlan, SurveyPlan
@@ -10,7 +11,7 @@ from digitise.rules import Rule
 from digitise.store import CellNow, PageRow
 from digitise.survey import Survey
 
-ORDER = ("missing", "contradiction", "question")
+ORDER = ("missing", "contradiction", "question", "accepted")
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,13 +25,22 @@ class Fault:
 
 @dataclass(frozen=True, slots=True)
 class Checked:
-    """A fault with the rule that found it and how grave that is: missing, contradiction or question."""
+    """A fault with the rule that found it and how grave that is: missing, contradiction, question.
+
+    Or accepted, when a person let it be; the reason then ends the text.
+    """
 
     rule: str
     severity: str
     where: str
     text: str
     cells: tuple[tuple[int, str], ...]
+
+    @property
+    def name(self) -> str:
+        """Stays the same while the same is found at the same place; another value is another fault."""
+        found = f"{self.where}\n{self.text}\n{sorted(cell for _, cell in self.cells)}"
+        return f"{self.rule}/{hashlib.sha256(found.encode()).hexdigest()[:12]}"
 
 
 @dataclass(frozen=True)

@@ -7,8 +7,8 @@ a contradiction.
 from __future__ import annotations
 
 import datetime
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from digitise.completeness import counts, people, places, sheets
@@ -52,6 +52,7 @@ def check_survey(
     pages: Sequence[PageRow] = (),
     plan: Plan | None = None,
     earlier: Sequence[Survey] = (),
+    accepted: Mapping[str, str] | None = None,
 ) -> tuple[Checked, ...]:
     """Every fault of a survey, gravest first.
 
@@ -63,6 +64,8 @@ def check_survey(
         Sites, people and what the pack was printed for; without it the rules that need them stay silent.
     earlier : sequence of Survey
         Surveys of any site; those of this site and before its date are its history.
+    accepted : mapping, optional
+        Reasons that people gave for letting a fault be, by the fault's `name`.
     """
     rules = rules_of(survey.protocol.checks, survey.protocol.wait_minutes)
     case = Case(survey, today, tuple(pages) or survey.pages, plan, tuple(earlier), rules)
@@ -72,7 +75,12 @@ def check_survey(
         if rules[name].severity != "off"
         for f in faults(case)
     ]
+    out = [_let_be(one, (accepted or {}).get(one.name)) for one in out]
     return tuple(sorted(out, key=lambda c: ORDER.index(c.severity)))
+
+
+def _let_be(fault: Checked, reason: str | None) -> Checked:
+    return fault if reason is None else replace(fault, severity="accepted", text=f"{fault.text} Accepted: {reason}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,9 +93,16 @@ class SurveyCheck:
 
 
 def check_store(
-    store: Store, *, today: datetime.date, plan: Plan | None = None, packs: Sequence[str] | None = None
+    store: Store,
+    *,
+    today: datetime.date,
+    plan: Plan | None = None,
+    packs: Sequence[str] | None = None,
+    accepted: Callable[[str], Mapping[str, str]] = lambda pack: {},
 ) -> tuple[SurveyCheck, ...]:
     """Every survey of a store (or those of `packs`), planned packs that nobody photographed, and strays.
+
+    `accepted` gives a pack's accepted faults, name to reason.
 
     Raises
     ------
@@ -100,7 +115,14 @@ def check_store(
         raise ValueError(f"no page of pack {sorted(lacking)[0]} has been read")
     out = []
     for survey in wanted:
-        faults = check_survey(survey, today=today, pages=store.pages(survey.pack), plan=plan, earlier=surveys)
+        faults = check_survey(
+            survey,
+            today=today,
+            pages=store.pages(survey.pack),
+            plan=plan,
+            earlier=surveys,
+            accepted=accepted(survey.pack),
+        )
         heading = " · ".join(filter(None, (f"Pack {survey.pack}", survey.site, survey.date)))
         out.append(SurveyCheck(survey.pack, heading, faults))
     if packs is None:
