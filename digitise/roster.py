@@ -2,7 +2,7 @@
 
 Text is taken as a known name seen through a noisy channel (each letter is wrong, lost or doubled with `ERROR`), or
 as a name that nobody told us; the latter keeps its share, so that a stranger is not pressed into the list. The model
-is Shannon's (1948, doi:10.1002/j.1538-7305.1948.tb01338.x); its three numbers are judgement, not measured.
+is Shannon's (1948, doi:10.1002/j.1538-7305.1948.tb01338.x); its numbers are judgement, not measured.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ from digitise.reading import PhotoResult, Reading
 ERROR = 0.06  # share of letters that Tesseract or a hurried hand gets wrong
 STRANGER = 0.1  # chance that a name is not on the list
 LETTER = 1 / 14  # chance of each letter of a stranger's name: names use few letters often
+DOUBT = 0.02  # chance that all this is beside the point: a stranger with nearly a known name
 LEAST_SAID = 0.05  # matches below this are not worth showing
 MOST_SAID = 4
 BETWEEN = re.compile(r"\s*(?:[,;&+/]|\band\b|\by\b)\s*", re.IGNORECASE)
@@ -79,7 +80,8 @@ def match_names(text: str, names: Sequence[str]) -> tuple[Match, ...]:
         return ()
     weights = {name: (1 - STRANGER) / len(names) * _likelihood(wanted, name) for name in dict.fromkeys(names)}
     total = sum(weights.values()) + STRANGER * LETTER ** len(wanted)
-    found = [Match(name, weight / total) for name, weight in weights.items() if weight / total >= LEAST_SAID]
+    chances = {name: (1 - DOUBT) * weight / total for name, weight in weights.items()}
+    found = [Match(name, chance) for name, chance in chances.items() if chance >= LEAST_SAID]
     return tuple(sorted(found, key=lambda m: -m.probability)[:MOST_SAID])
 
 
@@ -121,6 +123,6 @@ def _suggested(reading: Reading, people: Sequence[str], sites: Sequence[str]) ->
     if reading.kind != "text" or not isinstance(reading.value, str):
         return reading
     found = suggestions(reading.cell, reading.value, people, sites)
-    named = tuple((m.name, m.probability) for m in found if m.name != reading.value)
+    named = tuple((m.name, m.probability) for m in found if m.name.casefold() != reading.value.casefold())
     known = {name for name, _ in named}
     return replace(reading, candidates=(*named, *(c for c in reading.candidates if c[0] not in known)))

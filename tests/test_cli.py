@@ -48,6 +48,7 @@ def test_the_commands_are_these() -> None:
         "read",
         "results",
         "review",
+        "season",
         "sheets",
     ]
 

@@ -118,7 +118,14 @@ def test_sheets_that_are_not_in_are_missing() -> None:
 
 FAULTS = [
     # rule, changed cells, how grave, words, cells named
-    ("open", {"fish": {"fish/depth": UNREAD}}, "missing", "'Depth (m)' waits for a person", ["fish/depth"]),
+    ("open", {"fish": {"fish/depth": UNREAD}}, "missing", "waits for a person", ["fish/depth"]),
+    (
+        "open",
+        {"fish": {"fish/depth": UNREAD, "fish/laid": UNREAD}, "site": {"site/depth": UNREAD}},
+        "missing",
+        "wait for a person (Site sheet: 1; T1, Fish belt: 2)",
+        ["site/depth", "fish/laid", "fish/depth"],
+    ),
     (
         "points",
         {"substrate": {"substrate/3": None, "substrate/20": None}},

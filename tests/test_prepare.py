@@ -11,7 +11,15 @@ import pytest
 from digitise.cli import main
 from digitise.plan import Plan, PlanError, fit_problems, load_plan, plan_notes
 from digitise.prepare import prepare
-from digitise.prepare.prepare import briefing_pdf, card_pdf, page_note, slate_pages, survey_pages, with_packs
+from digitise.prepare.prepare import (
+    briefing_pdf,
+    card_pdf,
+    closing_pdf,
+    page_note,
+    slate_pages,
+    survey_pages,
+    with_packs,
+)
 from digitise.protocol import PAPERS_MM, Protocol, ProtocolError, load_protocol, shipped_names
 from digitise.sheet import sheet_pdf
 
@@ -134,7 +142,9 @@ def test_pages_carry_site_and_date_and_spares_a_place_for_the_line(tmp_path) -> 
 
 @pytest.mark.parametrize("name", shipped_names())
 @pytest.mark.parametrize("paper", PAPERS_MM)
-def test_briefing_and_cards_of_every_shipped_protocol_fit_one_page(name: str, paper: str, tmp_path) -> None:
+def test_briefing_cards_and_closing_list_of_every_shipped_protocol_fit_one_page(
+    name: str, paper: str, tmp_path
+) -> None:
     """One page each, with who, what, where, codes, cautions, a leader, and room for emergency contacts."""
     protocol = load_protocol(name)
     text = PLAN.replace("reef-transect", name).replace("    transects: 2\n", "")
@@ -143,12 +153,16 @@ def test_briefing_and_cards_of_every_shipped_protocol_fit_one_page(name: str, pa
     plan = with_packs(_plan(tmp_path, text))
     (page,) = _text(briefing_pdf(protocol, plan, plan.surveys[0], paper))
     (card,) = _text(card_pdf(protocol, paper))
+    (closing,) = _text(closing_pdf(protocol, plan, plan.surveys[0], paper))
 
     for words in ("Lantern Garden (LG)", "2026-04-11", plan.surveys[0].pack, "Mira Tole + Tam Orle", "Olin Fesk"):
         assert words in page
     line = next(s for s in protocol.sheets.values() if s.kind == "line")
     assert all(c.code in page and c.label in page for c in line.categories)
     assert all(card.count(c.label) >= 4 for c in line.categories)
+    titles = [one.title for one, who in survey_pages(protocol, plan.surveys[0], paper) if who.transect == 1]
+    assert all(f"T1: {title}" in closing for title in titles)
+    assert protocol.caption("closing_notes") in closing
     assert protocol.caption("cautions_note") in page
     assert all(c[:40] in page for c in protocol.sheets["site"].cautions)
     assert protocol.caption("emergency") in page
@@ -173,8 +187,15 @@ def test_everything_is_written_and_a_second_printing_is_of_the_same_packs(tmp_pa
     again = prepare(load_plan(out / "plan.yaml"), reef, out, paper="A4", slates=True)
     folder = f"2026-04-11-LG-{first.plan.surveys[0].pack}"
 
-    assert {"code-cards.pdf", "slates.pdf", "plan.yaml", f"{folder}/briefing.pdf", f"{folder}/sheets.pdf"} < set(before)
-    assert len(before) == 7
+    assert {
+        "code-cards.pdf",
+        "slates.pdf",
+        "plan.yaml",
+        f"{folder}/briefing.pdf",
+        f"{folder}/sheets.pdf",
+        f"{folder}/closing.pdf",
+    } < set(before)
+    assert len(before) == 9
     assert first.plan == again.plan
     assert {p.relative_to(out).as_posix(): p.read_bytes() for p in again.files} == before
 
@@ -204,7 +225,7 @@ def test_the_command_prints_what_it_wrote_and_what_may_be_mended(tmp_path, capsy
 
     assert main(["prepare", str(tmp_path / "days.yaml"), "--out", str(out), "--paper", "letter", "--slates"]) == 0
     said = capsys.readouterr()
-    assert [Path(line).is_file() for line in said.out.splitlines()] == [True] * 7
+    assert [Path(line).is_file() for line in said.out.splitlines()] == [True] * 9
     assert "Note: Ossa Ledge: no licensed dive leader is named" in said.err
     assert main(["prepare", str(tmp_path / "none.yaml"), "--out", str(out)]) == 2
 

@@ -80,6 +80,15 @@ def test_a_pair_is_suggested_as_two_known_people() -> None:
     assert both.probability == pytest.approx(alone[0] * alone[1])
 
 
+def test_a_name_read_as_it_is_known_gains_nothing() -> None:
+    """Only the capitals differ: the reader's own suggestion is enough."""
+    read = Reading("fish/observer", "text", "MIRA TOLE", 0.5, True, (("MIRA TOLE", 0.5),), ("free-text",), 0.5)
+    result = made_result("fish", {}, name="a.jpg")
+    result = type(result)(result.file, result.sha256, "read", (), result.page, None, (read,))
+
+    assert with_suggestions(result, PEOPLE, SITES).readings == (read,)
+
+
 def test_cells_that_hold_no_names_get_none() -> None:
     """Remarks stay remarks, whatever they sound like."""
     assert suggestions("site/remarks", "MIRA TOLE", PEOPLE, SITES) == ()

@@ -41,12 +41,15 @@ def no_place(case: Case) -> Iterator[Fault]:
 
 
 def waiting(case: Case) -> Iterator[Fault]:
-    """Cells nobody has decided, sheet by sheet."""
-    for page in case.survey.pages:
-        cells = [c for c in case.survey.unread if c.page_id == page.id]
-        if cells:
-            many = f"{len(cells)} cells wait" if len(cells) > 1 else f"'{cells[0].label}' waits"
-            yield Fault(case.title(page.sheet, page.transect), f"{many} for a person", refs(*cells))
+    """Cells nobody has decided: one by its label, more of them by how many wait on which sheet."""
+    cells = case.survey.unread
+    if len(cells) == 1:
+        yield Fault(case.place(cells[0]), "waits for a person", refs(*cells))
+    elif cells:
+        counts = Counter(c.page_id for c in cells)
+        pages = [p for p in case.survey.pages if p.id in counts]
+        where = "; ".join(f"{case.title(p.sheet, p.transect)}: {counts[p.id]}" for p in pages)
+        yield Fault(f"{len(cells)} cells", f"wait for a person ({where})", refs(*cells))
 
 
 def points(case: Case) -> Iterator[Fault]:
@@ -69,7 +72,7 @@ def points(case: Case) -> Iterator[Fault]:
 
 
 def blank_rows(case: Case) -> Iterator[Fault]:
-    """Counts that are neither a number nor none seen."""
+    """Counts that are neither a number nor none seen; nothing is asked while the box for none seen waits."""
     for transect in case.survey.transects:
         for sheet in transect.sheets:
             own = [c for c in transect.counts if c.sheet == sheet]
@@ -80,6 +83,8 @@ def blank_rows(case: Case) -> Iterator[Fault]:
                     for c in case.survey.cells
                     if c.cell == f"{sheet}/none-seen" and case.page(c.page_id).transect == transect.number
                 ]
+                if any(c.state == "unread" for c in tick):
+                    continue
                 yield Fault(
                     case.title(sheet, transect.number),
                     f"{blank} of {len(own)} counts are blank and the box for none seen is not ticked",

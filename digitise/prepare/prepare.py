@@ -1,4 +1,4 @@
-"""Print what a plan needs: for each survey a pack of sheets, a briefing and cards, and the plan with its packs."""
+"""Print what a plan needs: for each survey a pack of sheets, a briefing and a closing list; code cards; the plan."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ from digitise.layout import Layout
 from digitise.plan import Plan, PlanError, SurveyPlan, fit_problems
 from digitise.prepare.briefing import draw_briefing
 from digitise.prepare.card import draw_cards
+from digitise.prepare.closing import draw_closing
 from digitise.protocol import PAPERS_MM, Protocol
 from digitise.sheet import Identity, identity_for, new_pack, pack_pages, sheet_pdf
 
@@ -73,6 +74,12 @@ def briefing_pdf(protocol: Protocol, plan: Plan, survey: SurveyPlan, paper: str)
     return _drawn(protocol, paper, lambda pen, size: draw_briefing(pen, size, protocol, plan, survey))
 
 
+def closing_pdf(protocol: Protocol, plan: Plan, survey: SurveyPlan, paper: str) -> bytes:
+    """One survey's closing list, one page."""
+    sheets = [(one.title, who) for one, who in survey_pages(protocol, survey, paper)]
+    return _drawn(protocol, paper, lambda pen, size: draw_closing(pen, size, protocol, plan, survey, sheets=sheets))
+
+
 def card_pdf(protocol: Protocol, paper: str) -> bytes:
     """Four code cards on one page."""
     return _drawn(protocol, paper, lambda pen, size: draw_cards(pen, size, protocol))
@@ -90,6 +97,7 @@ def _files(protocol: Protocol, plan: Plan, paper: str, *, slates: bool) -> Itera
         pages = survey_pages(protocol, survey, paper, spares=plan.spares)
         yield f"{folder}/briefing.pdf", briefing_pdf(protocol, plan, survey, paper)
         yield f"{folder}/sheets.pdf", sheet_pdf(protocol, pages, note=page_note(plan, survey))
+        yield f"{folder}/closing.pdf", closing_pdf(protocol, plan, survey, paper)
     yield "code-cards.pdf", card_pdf(protocol, paper)
     if slates:
         pages = slate_pages(protocol, paper)
@@ -101,8 +109,8 @@ def prepare(
 ) -> Prepared:
     """Write everything that a plan needs into a folder.
 
-    For each survey ``DATE-SITE-PACK/briefing.pdf`` and ``sheets.pdf``; ``code-cards.pdf`` (and ``slates.pdf``) once;
-    ``plan.yaml``, the plan with its packs, which a later printing and `digitise check` use.
+    For each survey ``DATE-SITE-PACK/briefing.pdf``, ``sheets.pdf`` and ``closing.pdf``; once ``code-cards.pdf`` (and
+    ``slates.pdf``) and ``plan.yaml``, the plan with its packs, which a later printing and `digitise check` use.
 
     Raises
     ------
