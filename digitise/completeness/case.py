@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import hashlib
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from digitise.plan import Plan, SitePlan, SurveyPlan
@@ -45,7 +46,10 @@ class Checked:
 
 @dataclass(frozen=True)
 class Case:
-    """Everything a rule may look at. `pages` are all the pack's pages, superseded ones too."""
+    """Everything a rule may look at. `pages` are all the pack's pages, superseded ones too.
+
+    `set_aside` has the cells of superseded pages, by page and cell.
+    """
 
     survey: Survey
     today: datetime.date
@@ -53,6 +57,7 @@ class Case:
     plan: Plan | None
     earlier: tuple[Survey, ...]
     rules: dict[str, Rule]
+    set_aside: Mapping[int, Mapping[str, CellNow]]
 
     @property
     def planned(self) -> SurveyPlan | None:
@@ -66,6 +71,11 @@ class Case:
             return None
         named = self.plan.site(self.survey.site) if self.survey.site else None
         return named or (self.plan.site(self.planned.site) if self.planned else None)
+
+    def site_key(self, name: str) -> str:
+        """The same for two ways of naming a site that the plan knows: its code or its name."""
+        known = self.plan.site(name) if self.plan else None
+        return (known.name if known else name).casefold()
 
     def page(self, page_id: int) -> PageRow:
         """A page by its id."""

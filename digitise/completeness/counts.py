@@ -44,7 +44,7 @@ def history(case: Case) -> Iterator[Fault]:
         _sums(e)
         for e in case.earlier
         if e.site is not None
-        and e.site.casefold() == survey.site.casefold()
+        and case.site_key(e.site) == case.site_key(survey.site)
         and e.pack != survey.pack
         and e.protocol.protocol == name
         and (e.date or "9999") < survey.date

@@ -11,6 +11,7 @@ from digitise.protocol import FieldSpec
 from digitise.store import CellNow
 from digitise.survey import Transect
 
+HALF_A_DAY = 720  # minutes
 EARTH_RADIUS_M = 6_371_008.8  # mean radius, WGS 84
 
 
@@ -36,7 +37,11 @@ def wait(case: Case) -> Iterator[Fault]:
             if start is None or laid is None:
                 continue
             began, down = _minutes(start.value), _minutes(laid.value)
-            if began is None or down is None or began - down >= limit:
+            if began is None or down is None:
+                continue
+            if began - down < -HALF_A_DAY:  # laid before midnight, counted after
+                began += 2 * HALF_A_DAY
+            if began - down >= limit:
                 continue
             if began < down:
                 text = f"started {start.value}, before the line was laid at {laid.value}"
