@@ -33,7 +33,7 @@ class _Model(BaseModel):
 class SitePlan(_Model):
     """A place that is surveyed. Degrees are WGS 84, negative south and west; depths and radius in metres."""
 
-    name: Label
+    name: Annotated[str, StringConstraints(min_length=1, max_length=60, strip_whitespace=True)]
     code: Code
     latitude: float | None = Field(default=None, ge=-90, le=90)
     longitude: float | None = Field(default=None, ge=-180, le=180)

@@ -20,7 +20,7 @@ LETTER = 1 / 14  # chance of each letter of a stranger's name: names use few let
 DOUBT = 0.02  # chance that all this is beside the point: a stranger with nearly a known name
 LEAST_SAID = 0.05  # matches below this are not worth showing
 MOST_SAID = 4
-BETWEEN = re.compile(r"\s*(?:[,;&+/]|\band\b|\by\b)\s*", re.IGNORECASE)
+BETWEEN = re.compile(r"\s*[,;&+/]\s*|\s+(?:and|y)\s+", re.IGNORECASE)
 _LOOK_ALIKES = str.maketrans("015826|", "OISBZGI")
 NAME_FIELDS = ("observer", "leader", "cover")
 

@@ -5,10 +5,13 @@ from __future__ import annotations
 import itertools
 from pathlib import Path
 
+import numpy as np
 import pypdfium2
 import pytest
 
 from digitise.cli import main
+from digitise.compose import build_layouts
+from digitise.page import register
 from digitise.plan import Plan, PlanError, fit_problems, load_plan, plan_notes
 from digitise.prepare import prepare
 from digitise.prepare.prepare import (
@@ -21,7 +24,7 @@ from digitise.prepare.prepare import (
     with_packs,
 )
 from digitise.protocol import PAPERS_MM, Protocol, ProtocolError, load_protocol, shipped_names
-from digitise.sheet import sheet_pdf
+from digitise.sheet import rasterise, sheet_pdf
 
 PLAN = """\
 plan: spring-days
@@ -138,6 +141,26 @@ def test_pages_carry_site_and_date_and_spares_a_place_for_the_line(tmp_path) -> 
     assert all("Lantern Garden · 2026-04-11" in t for t in texts)
     assert [f"Pack {survey.pack} · Transect ______ · Spare" in t for t in texts] == [False] * 10 + [True] * 3
     assert "Pack ______ · Transect ______" in _text(sheet_pdf(reef, slate_pages(reef, "A4"), note="Wipe"))[0]
+
+
+def test_what_is_printed_beside_the_pack_does_not_disturb_the_reader(tmp_path) -> None:
+    """A page with the longest note is found, flattened and known by its code like any other."""
+    reef = load_protocol("reef-transect")
+    plan = with_packs(_plan(tmp_path, PLAN.replace("Lantern Garden", "W" * 32)))
+    (layout, who), *_ = survey_pages(reef, plan.surveys[0], "A4")
+    pdf = sheet_pdf(reef, [(layout, who)], note=page_note(plan, plan.surveys[0]))
+    page = register(np.pad(rasterise(pdf, 8.0), 60, constant_values=200), build_layouts(reef))
+
+    assert page
+    assert page.identity.encode() == who.encode()
+    assert page.residual_mm < 0.1
+    assert page.hidden == frozenset()
+
+
+def test_a_long_site_name_gives_way_to_its_code_beside_the_pack(tmp_path) -> None:
+    plan = with_packs(_plan(tmp_path, PLAN.replace("Lantern Garden", "Lantern Garden under the old lighthouse")))
+
+    assert page_note(plan, plan.surveys[0]) == "LG  ·  2026-04-11"
 
 
 @pytest.mark.parametrize("name", shipped_names())

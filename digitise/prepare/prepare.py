@@ -18,6 +18,8 @@ from digitise.prepare.closing import draw_closing
 from digitise.protocol import PAPERS_MM, Protocol
 from digitise.sheet import Identity, identity_for, new_pack, pack_pages, sheet_pdf
 
+LONGEST_NAME = 32  # letters of a site's name that have room beside the pack
+
 
 @dataclass(frozen=True, slots=True)
 class Prepared:
@@ -49,9 +51,10 @@ def slate_pages(protocol: Protocol, paper: str) -> list[tuple[Layout, Identity]]
 
 
 def page_note(plan: Plan, survey: SurveyPlan) -> str:
-    """Site and date as they stand beside the pack."""
+    """Site and date as they stand beside the pack; of a long name, the site's code."""
     site = plan.site(survey.site)
-    return "  ·  ".join(filter(None, (site.name, survey.date.isoformat() if survey.date else "")))
+    name = site.name if len(site.name) <= LONGEST_NAME else site.code
+    return "  ·  ".join(filter(None, (name, survey.date.isoformat() if survey.date else "")))
 
 
 def _drawn(protocol: Protocol, paper: str, draw: Callable[[Pen, tuple[float, float]], None]) -> bytes:
