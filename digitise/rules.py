@@ -27,7 +27,6 @@ class Rule:
 _ALL = (
     Rule("sheets", "missing", "Every sheet of the pack is photographed."),
     Rule("twice", "question", "Each sheet is filled in once; of several photographs one counts."),
-    Rule("two-sheets", "contradiction", "Photographs of one sheet differ in at most {limit:g} % of its cells.", 10.0),
     Rule("no-place", "missing", "Every sheet belongs to a line of the survey."),
     Rule("open", "missing", "Every cell is accepted or decided by a person."),
     Rule("points", "question", "Every point of the line has a code."),

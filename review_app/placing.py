@@ -17,8 +17,8 @@ def place_page(store: Store, page: PageRow) -> None:
             tag(
                 "p",
                 tag("b", f"{page.title}, {page.photo}: "),
-                "it has no printed code that could be read, as spare pages and slates have none. Which survey "
-                "is it from? Pack and transect stand at the top of ",
+                "its printed code could not be read. Which survey "
+                "is it from? Pack and transect are printed at the top of ",
                 photograph,
                 ".",
             )

@@ -258,24 +258,6 @@ def test_pages_photographed_twice_and_pages_of_no_line_are_told() -> None:
     assert (stray.severity, stray.text.split(".jpg")[0]) == ("missing", "lost")
 
 
-def test_two_filled_sheets_with_one_code_are_told_from_two_photographs_of_one() -> None:
-    """Another photograph differs in 30 of 42 codes and numbers; one that differs in two is taken for the same sheet."""
-    survey = _survey()
-    line = next(p for p in survey.pages if p.sheet == "substrate")
-    other = replace(line, id=99, photo="copy.jpg", superseded_by=line.id)
-    seen = dict(made_sheet("substrate", SUBSTRATE)[1])
-    changed = [f"substrate/{m:g}" for m in protocol().transect.points_m[:30]]
-
-    def found(cells) -> list:
-        aside = {99: seen | {i: replace(seen[i], value="MW") for i in cells}}
-        return _found(survey, "two-sheets", pages=(*survey.pages, other), set_aside=aside)
-
-    (one,) = found(changed)
-    assert one.text.startswith("copy.jpg and substrate-1.jpg differ in 30 of 42 cells; only substrate-1.jpg counts.")
-    assert [c for _, c in one.cells] == changed
-    assert found(changed[:2]) == found([]) == []
-
-
 def test_a_count_after_midnight_follows_a_line_laid_before_it() -> None:
     """Laid 23:50: ten past midnight is late enough, three past is not."""
     late = _survey(fish={"fish/laid": "23:50", "fish/start": "00:10"})

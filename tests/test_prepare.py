@@ -11,6 +11,7 @@ import pytest
 
 from digitise.cli import main
 from digitise.compose import build_layouts
+from digitise.known_plan import known_plan
 from digitise.page import register
 from digitise.plan import Plan, PlanError, fit_problems, load_plan, plan_notes
 from digitise.prepare import prepare
@@ -251,6 +252,18 @@ def test_the_command_prints_what_it_wrote_and_what_may_be_mended(tmp_path, capsy
     assert [Path(line).is_file() for line in said.out.splitlines()] == [True] * 9
     assert "Note: Ossa Ledge: no licensed dive leader is named" in said.err
     assert main(["prepare", str(tmp_path / "none.yaml"), "--out", str(out)]) == 2
+    again = [
+        "prepare",
+        str(out / "plan.yaml"),
+        "--out",
+        str(out),
+        "--paper",
+        "letter",
+        "--store",
+        str(tmp_path / "store"),
+    ]
+    assert main(again) == 0
+    assert known_plan(tmp_path / "store").surveys == load_plan(out / "plan.yaml").surveys
 
 
 def test_a_protocol_beside_the_plan_is_used(tmp_path) -> None:

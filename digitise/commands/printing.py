@@ -24,6 +24,7 @@ def add_commands(command: Adder) -> None:
     one.add_argument("plan", type=Path, help="plan in YAML: sites, people, surveys")
     one.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder to write into")
     one.add_argument("--paper", choices=("A4", "letter"), help="paper (default: the protocol's)")
+    one.add_argument("--store", type=Path, metavar="DIR", help="keep the plan in this store, for names and checks")
     one.add_argument("--slates", action="store_true", help="also a variant for slates that are wiped and used again")
 
     one = command("codes", _codes, "choose two-letter codes that survive being misread", "digitise codes 9")
@@ -61,9 +62,20 @@ def _prepare(args: argparse.Namespace) -> int:
         print(path)
     say(
         f"{len(done.plan.surveys)} survey(s) prepared on {paper}. Print at 100 % (actual size): sheets one-sided on "
-        f"waterproof paper. Check the sheets that come back with --plan {done.files[-1]}."
+        "waterproof paper."
     )
+    if args.store is not None:
+        _keep(args.store, done.files[-1])
     return 0
+
+
+def _keep(folder: Path, plan: Path) -> None:
+    from digitise.known_plan import keep_plan
+    from digitise.store import Store
+
+    with Store.open(folder) as store:
+        keep_plan(store.folder, plan)
+    say(f"The plan is kept in {folder}: names that are read there and 'digitise check' know it.")
 
 
 def _codes(args: argparse.Namespace) -> int:

@@ -18,7 +18,6 @@ def add_commands(command: Adder) -> None:
     reading_arguments(one)
     one.add_argument("--json", type=Path, metavar="FILE", help="write readings as JSON ('-' for standard output)")
     one.add_argument("--store", type=Path, metavar="DIR", help="keep photographs and readings in this store")
-    one.add_argument("--plan", type=Path, metavar="FILE", help="keep this plan in the store, for names and checks")
 
 
 def reading_arguments(one: argparse.ArgumentParser) -> None:
@@ -58,17 +57,11 @@ def _read(args: argparse.Namespace) -> int:
 
     if args.json is None and args.store is None:
         say("Neither --json nor --store given: readings are shown in summary only.")
-    if args.plan is not None and args.store is None:
-        raise UsageError("--plan is kept in a store; expected --store DIR too")
     store = None
     if args.store is not None:
         from digitise.store import Store
 
         store = Store.open(args.store)
-        if args.plan is not None:
-            from digitise.known_plan import keep_plan
-
-            keep_plan(store.folder, args.plan)
     photos, states = [], []
     try:
         for path, result, known in read_all(args.photos, args.protocol, args.jobs):

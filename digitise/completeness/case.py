@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime
 import hashlib
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 from digitise.plan import Plan, SitePlan, SurveyPlan
@@ -46,10 +45,7 @@ class Checked:
 
 @dataclass(frozen=True)
 class Case:
-    """Everything a rule may look at. `pages` are all the pack's pages, superseded ones too.
-
-    `set_aside` has the cells of superseded pages, by page and cell.
-    """
+    """Everything a rule may look at. `pages` are all the pack's pages, superseded ones too."""
 
     survey: Survey
     today: datetime.date
@@ -57,7 +53,6 @@ class Case:
     plan: Plan | None
     earlier: tuple[Survey, ...]
     rules: dict[str, Rule]
-    set_aside: Mapping[int, Mapping[str, CellNow]]
 
     @property
     def planned(self) -> SurveyPlan | None:

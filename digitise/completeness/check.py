@@ -15,7 +15,7 @@ from digitise.completeness import counts, people, places, sheets
 from digitise.completeness.case import ORDER, Case, Checked, Fault
 from digitise.plan import Plan
 from digitise.rules import rules_of
-from digitise.store import CellNow, PageRow
+from digitise.store import PageRow
 from digitise.survey import Survey, load_surveys
 
 if TYPE_CHECKING:
@@ -26,7 +26,6 @@ FINDERS: dict[str, Callable[[Case], Iterator[Fault]]] = {
     "no-place": sheets.no_place,
     "open": sheets.waiting,
     "twice": sheets.twice,
-    "two-sheets": sheets.two_sheets,
     "points": sheets.points,
     "blank-rows": sheets.blank_rows,
     "wait": places.wait,
@@ -54,7 +53,6 @@ def check_survey(
     plan: Plan | None = None,
     earlier: Sequence[Survey] = (),
     accepted: Mapping[str, str] | None = None,
-    set_aside: Mapping[int, Mapping[str, CellNow]] | None = None,
 ) -> tuple[Checked, ...]:
     """Every fault of a survey, gravest first.
 
@@ -68,11 +66,9 @@ def check_survey(
         Surveys of any site; those of this site and before its date are its history.
     accepted : mapping, optional
         Reasons that people gave for letting a fault be, by the fault's `name`.
-    set_aside : mapping, optional
-        Cells of the pages that another photograph supersedes, by page id and cell id.
     """
     rules = rules_of(survey.protocol.checks, survey.protocol.wait_minutes)
-    case = Case(survey, today, tuple(pages) or survey.pages, plan, tuple(earlier), rules, set_aside or {})
+    case = Case(survey, today, tuple(pages) or survey.pages, plan, tuple(earlier), rules)
     out = [
         Checked(name, rules[name].severity, f.where, f"{f.text}. {rules[name].sentence}", f.cells)
         for name, faults in FINDERS.items()
@@ -119,12 +115,10 @@ def check_store(
         raise ValueError(f"no page of pack {sorted(lacking)[0]} has been read")
     out = []
     for survey in wanted:
-        pages = store.pages(survey.pack)
         faults = check_survey(
             survey,
             today=today,
-            pages=pages,
-            set_aside={p.id: store.current(p.id) for p in pages if p.superseded},
+            pages=store.pages(survey.pack),
             plan=plan,
             earlier=surveys,
             accepted=accepted(survey.pack),

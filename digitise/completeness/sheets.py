@@ -8,8 +8,6 @@ from collections.abc import Iterator
 from digitise.completeness.case import Case, Fault, refs
 from digitise.survey import missing_sheets
 
-LEAST_DIFFERENT = 2  # cells that two photographs of one sheet may well be read differently
-
 
 def sheets(case: Case) -> Iterator[Fault]:
     """Sheets nobody photographed."""
@@ -28,27 +26,6 @@ def twice(case: Case) -> Iterator[Fault]:
             )
             which = f"; {used.photo} counts" if used else ""
             yield Fault(case.title(sheet, transect), f"photographed {count} times{which}")
-
-
-def two_sheets(case: Case) -> Iterator[Fault]:
-    """Photographs of one sheet that differ in too many cells to be of one sheet: a copied page filled in twice."""
-    now = {(p.sheet, p.page, p.transect): p for p in case.survey.pages}
-    cells = {(c.page_id, c.cell): c for c in case.survey.cells}
-    for page in case.pages:
-        used = now.get((page.sheet, page.page, page.transect))
-        if used is None or used.id == page.id or page.id not in case.set_aside:
-            continue
-        both = [
-            (other, cells[used.id, i])
-            for i, other in case.set_aside[page.id].items()
-            if other.state == "entered" and (used.id, i) in cells and cells[used.id, i].state == "entered"
-        ]
-        differ = [mine for other, mine in both if other.value != mine.value and mine.kind != "text"]
-        if len(differ) > max(LEAST_DIFFERENT, case.rules["two-sheets"].limit / 100 * len(both)):
-            text = (
-                f"{page.photo} and {used.photo} differ in {len(differ)} of {len(both)} cells; only {used.photo} counts"
-            )
-            yield Fault(case.title(page.sheet, page.transect), text, refs(*differ))
 
 
 def _without_line(case: Case, sheet: str, transect: int | None) -> bool:
