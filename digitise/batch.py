@@ -17,12 +17,14 @@ from typing import TYPE_CHECKING
 
 from digitise import __version__
 from digitise.compose import build_layouts
+from digitise.known_plan import known_plan
 from digitise.layout import Layout
 from digitise.page import NotRegistered
 from digitise.photo import NotAPhoto, decode_photo, read_file
 from digitise.protocol import Protocol, load_protocol, shipped_names
 from digitise.read import READER_VERSION, read_decoded
 from digitise.reading import PhotoResult, sentence
+from digitise.roster import with_suggestions
 from digitise.sources import Picture, original, pictures_in
 from digitise.workers import Stopped, Workers
 
@@ -245,13 +247,14 @@ def read_before(store: Store) -> frozenset[str]:
 
 
 def record(store: Store, result: PhotoResult, known: KnownProtocols, *, now: datetime) -> tuple[str, ...]:
-    """Put what a kept photograph says into its store, every sheet in it.
+    """Put what a kept photograph says into its store, every sheet in it; names of its plans are among the suggestions.
 
     A store tells the sheets of one photograph apart by their layout; of two of one kind the second is refused, and the
     sentence that says so is handed back.
     """
     seen: set[str] = set()
     lost: list[str] = []
+    plan = known_plan(store.folder)
     for one in result.sheets:
         if one.page is not None and one.page.layout.digest in seen:
             alike = NotRegistered("two-alike", one.page.layout.title, one.page.layout)
@@ -259,5 +262,7 @@ def record(store: Store, result: PhotoResult, known: KnownProtocols, *, now: dat
             one = replace(one, status="retake", reasons=(lost[-1],), page=None, failure=alike, readings=())
         elif one.page is not None:
             seen.add(one.page.layout.digest)
+        if plan is not None:
+            one = with_suggestions(one, plan.names, [site.name for site in plan.sites])
         store.record(one, known.home(one.page.layout) if one.page else None, now=now)
     return tuple(lost)

@@ -10,6 +10,7 @@ from __future__ import annotations
 import itertools
 import json
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -132,12 +133,29 @@ def _margin(firsts: list[int], seconds: list[int], distance: np.ndarray) -> tupl
     return -odd, min(pairs)
 
 
-def _with_nearest(codes: tuple[str, ...], distance: np.ndarray) -> CodeSet:
-    def apart(pair: tuple[str, str]) -> float:
-        a, b = pair
-        return float(
-            distance[LETTERS.index(a[0]), LETTERS.index(b[0])] + distance[LETTERS.index(a[1]), LETTERS.index(b[1])]
-        )
+@dataclass(frozen=True, slots=True)
+class Margin:
+    """How far a code is from the others: the one most easily taken for it, and the chance of that."""
 
-    nearest = min(itertools.combinations(codes, 2), key=apart)
-    return CodeSet(codes, nearest, math.exp(-apart(nearest)))
+    code: str
+    nearest: str
+    chance: float
+
+
+def margins(codes: Sequence[str], *, confusion: np.ndarray | None = None) -> list[Margin]:
+    """Each code's margin, in the order given; the chance is that a reader misreads both letters so."""
+    distance = letter_distance(measured_confusion() if confusion is None else confusion)
+    out = []
+    for code in codes:
+        nearest = min((c for c in codes if c != code), key=lambda c: _apart(code, c, distance))
+        out.append(Margin(code, nearest, math.exp(-_apart(code, nearest, distance))))
+    return out
+
+
+def _apart(a: str, b: str, distance: np.ndarray) -> float:
+    return float(sum(distance[LETTERS.index(x), LETTERS.index(y)] for x, y in zip(a, b, strict=True)))
+
+
+def _with_nearest(codes: tuple[str, ...], distance: np.ndarray) -> CodeSet:
+    nearest = min(itertools.combinations(codes, 2), key=lambda pair: _apart(*pair, distance))
+    return CodeSet(codes, nearest, math.exp(-_apart(*nearest, distance)))

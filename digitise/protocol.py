@@ -8,22 +8,31 @@ from __future__ import annotations
 
 import hashlib
 import itertools
-import re
-import string
+from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, ClassVar, Literal
 
-import yaml
-from pydantic import BaseModel, ConfigDict, Field, StringConstraints, ValidationError, model_validator
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    StringConstraints,
+    model_serializer,
+    model_validator,
+)
+
+from digitise.captions import CAPTIONS, places
+from digitise.rules import CheckSpec, known_rules
+from digitise.yaml_file import checked, file_text
 
 SHIPPED = Path(__file__).parent / "protocols"
 PAPERS_MM = {"A4": (210.0, 297.0), "letter": (215.9, 279.4)}
-MAX_BYTES = 1_000_000
 MAX_POINTS = 200
 
 Name = Annotated[str, StringConstraints(pattern=r"^[a-z0-9][a-z0-9-]{0,39}$")]
 Label = Annotated[str, StringConstraints(min_length=1, max_length=200, strip_whitespace=True)]
+Caption = Annotated[str, StringConstraints(min_length=1, max_length=400, strip_whitespace=True)]
 Segment = Annotated[str, StringConstraints(pattern=r"^\d+(\.\d+)?-\d+(\.\d+)?$")]
 Format = Annotated[str, StringConstraints(pattern=r"^#{1,4}\.#{1,6}$")]
 Code = Annotated[str, StringConstraints(pattern=r"^[A-Z0-9]{1,3}$")]
@@ -33,8 +42,42 @@ class ProtocolError(ValueError):
     """A protocol that cannot be used; the text names file, key, found and expected."""
 
 
+def span_m(segment: str) -> tuple[float, float]:
+    """Start and end of a segment such as "0-10", in metres along the tape."""
+    start, end = (float(v) for v in segment.split("-"))
+    return start, end
+
+
+def _apart(segments: tuple[str, ...], length_m: float, what: str) -> None:
+    """Every segment lies on the tape, and no two share ground."""
+    for segment in segments:
+        start, end = span_m(segment)
+        if not 0 <= start < end <= length_m:
+            raise ValueError(f"{what} '{segment}' does not lie on the tape: expected 0 to {length_m:g} m")
+    for (a, b), (c, d) in itertools.pairwise(sorted(span_m(s) for s in segments)):
+        if c < b:
+            raise ValueError(f"{what}s {a:g}-{b:g} and {c:g}-{d:g} overlap: expected each metre once")
+
+
+def _no_repeats(values: list[str], what: str) -> None:
+    twice = sorted({v for v in values if values.count(v) > 1})
+    if twice:
+        raise ValueError(f"{what} used twice: {', '.join(twice)}; expected each once")
+
+
 class _Model(BaseModel):
+    """Keys that came after the first edition (`_later`) are written only where they say something.
+
+    So a protocol that does not use them keeps its digest.
+    """
+
     model_config = ConfigDict(extra="forbid", frozen=True, ignored_types=(cached_property,))
+    _later: ClassVar[tuple[str, ...]] = ()
+
+    @model_serializer(mode="wrap")
+    def _without_unused(self, handler) -> dict:
+        unused = {k for k in self._later if getattr(self, k) == type(self).model_fields[k].get_default()}
+        return {k: v for k, v in handler(self).items() if k not in unused}
 
 
 class FieldSpec(_Model):
@@ -82,6 +125,8 @@ class CategorySpec(_Model):
     that lives, which may overlap.
     """
 
+    _later: ClassVar[tuple[str, ...]] = ("totals",)
+
     code: Annotated[str, StringConstraints(pattern=r"^[A-Z]{2}$")]
     id: Name
     label: Label
@@ -100,6 +145,23 @@ class _Sheet(_Model):
         return self
 
 
+class QuadratSpec(_Model):
+    """Frames laid along the tape, counted one by one in place of belt segments; lengths in metres."""
+
+    count: int = Field(default=10, ge=1, le=40)
+    width_m: float = Field(default=1.0, gt=0, le=20, allow_inf_nan=False)
+    length_m: float = Field(default=1.0, gt=0, le=20, allow_inf_nan=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One piece of ground that a belt sheet's rows are counted in: `id` in the cells' ids, `label` as printed."""
+
+    id: str
+    label: str
+    area_m2: float
+
+
 class SiteSheet(_Sheet):
     """Filled in before the dive, once a survey."""
 
@@ -114,6 +176,8 @@ class BeltSheet(_Sheet):
     rows: tuple[RowSpec, ...] = Field(min_length=1, max_length=60)
     impacts: tuple[RowSpec, ...] = Field(default=(), max_length=60)
     impacts_title: str = "Impacts"
+    quadrats: QuadratSpec | None = None
+    _later: ClassVar[tuple[str, ...]] = ("quadrats",)
 
     @model_validator(mode="after")
     def _unique_rows(self) -> BeltSheet:
@@ -151,24 +215,42 @@ class TransectSpec(_Model):
     length_m: float = Field(default=20.0, gt=0, le=500, allow_inf_nan=False)
     point_spacing_m: float = Field(default=0.5, ge=0.01, le=500, allow_inf_nan=False)
     first_point_m: float = Field(default=0.5, ge=0, le=500, allow_inf_nan=False)
+    segments: tuple[Segment, ...] = Field(default=(), max_length=20)
+    _later: ClassVar[tuple[str, ...]] = ("segments",)
 
     @model_validator(mode="after")
     def _sensible(self) -> TransectSpec:
-        if self.first_point_m > self.length_m:
-            raise ValueError(
-                f"first_point_m is {self.first_point_m:g}, beyond the tape's end: expected at most {self.length_m:g}"
-            )
-        if self._count() > MAX_POINTS:
-            raise ValueError(f"{self._count()} points on one tape: expected {MAX_POINTS} at most")
+        _apart(self.segments, self.length_m, "line segment")
+        for start, end in self._spans():
+            if self.first_point_m > end - start:
+                where = f"segment {start:g}-{end:g}'s" if self.segments else "the tape's"
+                raise ValueError(
+                    f"first_point_m is {self.first_point_m:g}, beyond {where} end: expected at most {end - start:g}"
+                )
+        count = sum(self._count(start, end) for start, end in self._spans())
+        if count > MAX_POINTS:
+            raise ValueError(f"{count} points on one tape: expected {MAX_POINTS} at most")
+        if len(set(self.points_m)) != count:
+            raise ValueError("two segments share a point where they meet: expected first_point_m above 0, or a gap")
         return self
 
-    def _count(self) -> int:
-        return int((self.length_m - self.first_point_m) / self.point_spacing_m + 1e-6) + 1
+    def _spans(self) -> list[tuple[float, float]]:
+        return [span_m(s) for s in self.segments] or [(0.0, self.length_m)]
+
+    def _count(self, start: float, end: float) -> int:
+        return int((end - start - self.first_point_m) / self.point_spacing_m + 1e-6) + 1
 
     @cached_property
     def points_m(self) -> tuple[float, ...]:
-        """Positions of the points along the tape, in metres, ends included where they fall on the grid."""
-        return tuple(round(self.first_point_m + i * self.point_spacing_m, 4) for i in range(self._count()))
+        """Positions of the points along the tape, in metres, ends included where they fall on the grid.
+
+        On a tape with `segments` the grid begins anew, `first_point_m` from each segment's start.
+        """
+        return tuple(
+            round(start + self.first_point_m + i * self.point_spacing_m, 4)
+            for start, end in self._spans()
+            for i in range(self._count(start, end))
+        )
 
 
 class BeltSpec(_Model):
@@ -179,7 +261,7 @@ class BeltSpec(_Model):
 
     def area_m2(self, segment: str) -> float:
         """Area of one segment in square metres."""
-        start, end = (float(v) for v in segment.split("-"))
+        start, end = span_m(segment)
         return (end - start) * self.width_m
 
 
@@ -196,35 +278,39 @@ class Protocol(_Model):
     transect: TransectSpec = TransectSpec()
     belt: BeltSpec = BeltSpec()
     sheets: dict[Name, Sheet] = Field(min_length=1, max_length=12)
-    captions: dict[str, Label] = {}
+    captions: dict[str, Caption] = {}
     font: Path | None = None
+    marks: int = Field(default=0, ge=0, le=249)
+    checks: dict[str, CheckSpec] = {}
+    _later: ClassVar[tuple[str, ...]] = ("marks", "checks")
 
     @model_validator(mode="after")
     def _coherent(self) -> Protocol:
-        for segment in self.belt.segments:
-            start, end = (float(v) for v in segment.split("-"))
-            if not 0 <= start < end <= self.transect.length_m:
-                raise ValueError(
-                    f"belt segment '{segment}' does not lie on the tape: expected 0 to {self.transect.length_m:g} m"
-                )
-        spans = sorted(tuple(float(v) for v in s.split("-")) for s in self.belt.segments)
-        for (a, b), (c, d) in itertools.pairwise(spans):
-            if c < b:
-                raise ValueError(f"belt segments {a:g}-{b:g} and {c:g}-{d:g} overlap: expected each metre once")
+        _apart(self.belt.segments, self.transect.length_m, "belt segment")
         unknown = set(self.captions) - set(CAPTIONS)
         if unknown:
             raise ValueError(f"captions {sorted(unknown)} are not used: expected some of {sorted(CAPTIONS)}")
+        known_rules(self.checks)
         for key, text in self.captions.items():
-            places = {name for _, name, _, _ in string.Formatter().parse(CAPTIONS[key]) if name}
             try:
-                text.format(**dict.fromkeys(places, "1"))
-            except (KeyError, IndexError, ValueError):
-                allowed = " and ".join(f"{{{p}}}" for p in sorted(places)) or "no braces"
+                text.format(**dict.fromkeys(places(key), "1"))
+            except (KeyError, IndexError, ValueError, AttributeError):
+                allowed = " and ".join(f"{{{p}}}" for p in sorted(places(key))) or "no braces"
                 raise ValueError(f"captions.{key}: found '{text}', expected only {allowed}") from None
         return self
 
     def __hash__(self) -> int:
         return hash(self.digest)
+
+    def parts(self, sheet: str) -> tuple[Part, ...]:
+        """What the rows of belt sheet `sheet` are counted in: the belt's segments, or the sheet's own frames."""
+        frames = self.sheets[sheet].quadrats
+        if frames is None:
+            return tuple(
+                Part(s, self.caption("segment").format(segment=s), self.belt.area_m2(s)) for s in self.belt.segments
+            )
+        area = frames.width_m * frames.length_m
+        return tuple(Part(f"q{i}", self.caption("quadrat").format(number=i), area) for i in range(1, frames.count + 1))
 
     def caption(self, key: str) -> str:
         """The printed word for `key`, in the protocol's language."""
@@ -236,75 +322,9 @@ class Protocol(_Model):
         return hashlib.sha256(self.model_dump_json(exclude={"font"}).encode()).hexdigest()
 
 
-CAPTIONS = {
-    "pack": "Pack",
-    "transect": "Transect",
-    "survey": "Whole survey",
-    "page": "page {page} of {pages}",
-    "tally": "tally",
-    "total": "total",
-    "segment": "{segment} m",
-    "percent": "%",
-    "none_seen": "I looked for every row: a blank row means none seen",
-    "cautions": "Before anyone dives",
-    "notes": "Notes",
-    "point": "{position} m",
-    "how_photo": "Photograph the whole sheet with all four corner marks in view, in shade, without flash.",
-    "date_hint": "Y Y Y Y M M D D",
-    "time_hint": "H H M M",
-}
-
-
-def _no_repeats(values: list[str], what: str) -> None:
-    twice = sorted({v for v in values if values.count(v) > 1})
-    if twice:
-        raise ValueError(f"{what} used twice: {', '.join(twice)}; expected each once")
-
-
-class _PlainLoader(yaml.SafeLoader):
-    """Safe YAML without anchors and aliases, which let a small file grow without bound, and without repeats."""
-
-    def compose_node(self, parent, index):
-        if self.check_event(yaml.events.AliasEvent):
-            mark = self.peek_event().start_mark
-            raise yaml.YAMLError(f"line {mark.line + 1}: anchors and aliases are not used in protocol files")
-        return super().compose_node(parent, index)
-
-    def construct_mapping(self, node, deep=False):
-        keys = [self.construct_object(k, deep=True) for k, _ in node.value]
-        for k in keys:
-            if keys.count(k) > 1:
-                raise yaml.YAMLError(f"line {node.start_mark.line + 1}: key '{k}' is given twice")
-        return super().construct_mapping(node, deep)
-
-
-def _describe(error: dict) -> str:
-    where = ".".join(str(p) for p in error["loc"] if p not in {"site", "belt", "line"} or p == error["loc"][0])
-    found = error.get("input")
-    text = re.sub(r"^Value error, ", "", error["msg"])
-    if error["type"] == "extra_forbidden":
-        return f"{where}: this key is not known; remove it or check its spelling"
-    if error["type"] == "missing":
-        return f"{where}: missing; it must be given"
-    if error["type"] == "value_error":
-        return f"{where}: {text}" if where else text
-    shown = repr(found) if not isinstance(found, (dict, list)) else type(found).__name__
-    return f"{where}: found {shown[:80]}, expected: {text[0].lower()}{text[1:]}"
-
-
 def parse_protocol(text: str, source: str) -> Protocol:
     """Parse YAML text; `source` is the name used in error messages."""
-    try:
-        data = yaml.load(text, Loader=_PlainLoader)  # noqa: S506 - a SafeLoader subclass
-    except (yaml.YAMLError, RecursionError, ValueError) as error:
-        raise ProtocolError(f"{source}: not readable as YAML: {' '.join(str(error).split())}") from None
-    if not isinstance(data, dict):
-        raise ProtocolError(f"{source}: found {type(data).__name__}, expected a mapping of keys such as 'protocol:'")
-    try:
-        return Protocol.model_validate(data)
-    except ValidationError as error:
-        lines = [_describe(e) for e in error.errors()[:12]]
-        raise ProtocolError("\n".join(f"{source}: {line}" for line in lines)) from None
+    return checked(text, Protocol, source=source, error=ProtocolError, kinds=("site", "belt", "line"))
 
 
 def load_protocol(name_or_path: str | Path) -> Protocol:
@@ -323,13 +343,7 @@ def load_protocol(name_or_path: str | Path) -> Protocol:
             f"{name_or_path}: no such file, and no shipped protocol has that name "
             f"(shipped: {', '.join(shipped_names())})"
         )
-    if path.stat().st_size > MAX_BYTES:
-        raise ProtocolError(f"{path}: {path.stat().st_size} bytes; expected a protocol file under {MAX_BYTES}")
-    try:
-        text = path.read_text(encoding="utf-8")
-    except UnicodeDecodeError as error:
-        raise ProtocolError(f"{path}: byte {error.start} is not UTF-8; save the file as UTF-8 text") from None
-    found = parse_protocol(text, str(path))
+    found = parse_protocol(file_text(path, what="a protocol file", error=ProtocolError), str(path))
     if found.font is not None and not found.font.is_absolute():
         found = found.model_copy(update={"font": path.parent / found.font})
     return found

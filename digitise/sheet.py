@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import importlib.util
 import json
 import re
 import secrets
@@ -14,13 +13,14 @@ import cv2
 import numpy as np
 
 from digitise.compose import build_layouts
+from digitise.drawing import MM, Pen, Typeface
 from digitise.layout import Layout, Text
-from digitise.protocol import Protocol, ProtocolError
+from digitise.protocol import Protocol
 
 MARK_DICTIONARY = cv2.aruco.DICT_6X6_1000
 PACK_ALPHABET = "ABCDEFGHJKLMNPQRTUVWXY346789"  # no 0/O, 1/I, 2/Z, 5/S
 PACK_LENGTH = 6
-_MM = 72 / 25.4
+BLANK = "______"  # to write on
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,128 +90,42 @@ def mark_modules(mark_id: int) -> np.ndarray:
     return cv2.aruco.generateImageMarker(dictionary, mark_id, 8) < 128
 
 
-def _font_files(protocol: Protocol) -> tuple[Path, Path]:
-    if protocol.font is not None:
-        return protocol.font, protocol.font
-    spec = importlib.util.find_spec("matplotlib")
-    folder = Path(spec.origin).parent / "mpl-data" / "fonts" / "ttf"
-    return folder / "DejaVuSans.ttf", folder / "DejaVuSans-Bold.ttf"
+def _heading(protocol: Protocol, identity: Identity, note: str, *, spare: bool) -> str:
+    """Pack and transect in words, lines to write on where a spare page or a slate has none, and the note."""
+    pack = identity.pack or BLANK
+    if spare:
+        which = f"{protocol.caption('transect')} {BLANK}" + f"  ·  {protocol.caption('spare')}" * bool(identity.pack)
+    elif identity.transect:
+        which = f"{protocol.caption('transect')} {identity.transect}"
+    else:
+        which = protocol.caption("survey")
+    return "  ·  ".join(filter(None, (f"{protocol.caption('pack')} {pack}", which, note)))
 
 
-class _Typeface:
-    """The embedded font, regular and bold; says so when a caption needs a character it lacks."""
-
-    def __init__(self, protocol: Protocol):
-        from reportlab.pdfbase import pdfmetrics
-        from reportlab.pdfbase.ttfonts import TTFError, TTFont
-
-        self._metrics = pdfmetrics
-        self._fonts = {}
-        for bold, path in zip((False, True), _font_files(protocol), strict=True):
-            name = f"{path.stem}-{'b' if bold else 'r'}"
-            try:
-                font = TTFont(name, str(path))
-            except (TTFError, OSError) as error:
-                raise ProtocolError(f"font {path}: not a TrueType font that can be embedded ({error})") from None
-            pdfmetrics.registerFont(font)
-            self._fonts[bold] = font
-
-    def name(self, bold: bool) -> str:
-        return self._fonts[bold].fontName
-
-    def width_mm(self, text: str, bold: bool, size_pt: float) -> float:
-        return self._metrics.stringWidth(text, self.name(bold), size_pt) / _MM
-
-    def check(self, text: str, bold: bool) -> None:
-        known = self._fonts[bold].face.charToGlyph
-        lacking = sorted({c for c in text if ord(c) not in known and not c.isspace()})
-        if lacking:
-            raise ProtocolError(
-                f"the font has no {' '.join(lacking)} (in '{text}'); name one that has, with 'font: FILE.ttf'"
-            )
-
-    def wrap(self, item: Text) -> tuple[float, list[str]]:
-        """Size in points and lines that fit the item's width, the size reduced as far as 60 %."""
-        self.check(item.text, item.bold)
-        for step in range(9):
-            size = item.size_pt * (1 - 0.05 * step)
-            lines = self._broken(item.text, item.bold, size, item.width_mm)
-            if len(lines) <= item.lines and all(
-                self.width_mm(t, item.bold, size) <= item.width_mm + 0.1 for t in lines
-            ):
-                return size, lines
-        raise ProtocolError(f"'{item.text}' does not fit in {item.lines} line(s) of {item.width_mm:.0f} mm; shorten it")
-
-    def _broken(self, text: str, bold: bool, size: float, width: float) -> list[str]:
-        lines = [""]
-        for word in text.split(" "):
-            longer = f"{lines[-1]} {word}".strip()
-            if not lines[-1] or self.width_mm(longer, bold, size) <= width:
-                lines[-1] = longer
-            else:
-                lines.append(word)
-        return lines
-
-
-class _Pen:
-    """Draws in page millimetres, y down, on a reportlab canvas."""
-
-    def __init__(self, canvas, layout: Layout, face: _Typeface):
-        self.canvas, self.height, self.face = canvas, layout.page_size_mm[1], face
-
-    def fill_rect(self, x: float, y: float, w: float, h: float) -> None:
-        self.canvas.rect(x * _MM, (self.height - y - h) * _MM, w * _MM, h * _MM, stroke=0, fill=1)
-
-    def text(self, item: Text) -> None:
-        size, lines = self.face.wrap(item)
-        self.canvas.setFont(self.face.name(item.bold), size)
-        draw = {
-            "left": self.canvas.drawString,
-            "right": self.canvas.drawRightString,
-            "centre": self.canvas.drawCentredString,
-        }[item.align]
-        for i, line in enumerate(lines):
-            draw(item.x * _MM, (self.height - item.y - i * size * 0.43) * _MM, line)
-
-    def rule(self, r) -> None:
-        half = r.width_mm / 2
-        self.fill_rect(
-            min(r.x0, r.x1) - half, min(r.y0, r.y1) - half, abs(r.x1 - r.x0) + r.width_mm, abs(r.y1 - r.y0) + r.width_mm
-        )
-
-    def modules(self, black: np.ndarray, x: float, y: float, side_mm: float) -> None:
-        """A square symbol, each run of black modules one rectangle, so that no hairline shows between them."""
-        step = side_mm / len(black)
-        for row, line in enumerate(black):
-            edges = np.flatnonzero(np.diff(np.concatenate(([0], line.astype(np.int8), [0]))))
-            for start, end in zip(edges[::2], edges[1::2], strict=True):
-                self.fill_rect(x + start * step, y + row * step, (end - start) * step, step + 0.01)
-
-
-def _draw(canvas, layout: Layout, identity: Identity, face: _Typeface, protocol: Protocol) -> None:
+def _draw(canvas, layout: Layout, identity: Identity, face: Typeface, protocol: Protocol, note: str) -> None:
     import segno
 
-    pen = _Pen(canvas, layout, face)
+    pen = Pen(canvas, layout.page_size_mm, face)
+    spare = layout.per_transect and not identity.transect
     for mark in layout.fiducials:
         pen.modules(mark_modules(mark.id), *mark.box_mm[:3])
-    symbol = segno.make_qr(identity.encode(), error="m")
-    pen.modules(np.array([[bool(v) for v in row] for row in symbol.matrix]), *layout.qr_mm[:3])
+    if not spare:
+        symbol = segno.make_qr(identity.encode(), error="m")
+        pen.modules(np.array([[bool(v) for v in row] for row in symbol.matrix]), *layout.qr_mm[:3])
     for rule in layout.rules:
         pen.rule(rule)
     for x, y in layout.dots_mm:
-        canvas.circle(x * _MM, (pen.height - y) * _MM, 0.55 * _MM, stroke=0, fill=1)
+        pen.dot(x, y, 0.55)
     for item in layout.texts:
         pen.text(item)
-    which = f"{protocol.caption('transect')} {identity.transect}" if identity.transect else protocol.caption("survey")
-    pen.text(
-        Text(
-            23.5, 22.3, f"{protocol.caption('pack')} {identity.pack}  ·  {which}", 11, layout.qr_mm[0] - 26.5, bold=True
-        )
-    )
+    pen.text(Text(23.5, 22.3, _heading(protocol, identity, note, spare=spare), 11, layout.qr_mm[0] - 26.5, bold=True))
 
 
-def sheet_pdf(protocol: Protocol, pages: list[tuple[Layout, Identity]]) -> bytes:
+def sheet_pdf(protocol: Protocol, pages: list[tuple[Layout, Identity]], *, note: str = "") -> bytes:
     """A PDF of the given pages, at true size, vector only, with its font embedded.
+
+    `note` stands beside the pack on every page: site and date where they are known. A page of a line whose identity
+    names no line is a spare one: it carries no code and is given its line by a person, after it was photographed.
 
     Raises
     ------
@@ -220,14 +134,14 @@ def sheet_pdf(protocol: Protocol, pages: list[tuple[Layout, Identity]]) -> bytes
     """
     from reportlab.pdfgen.canvas import Canvas
 
-    face = _Typeface(protocol)
+    face = Typeface(protocol)
     out = BytesIO()
     canvas = Canvas(out, invariant=1, pageCompression=1, initialFontName=face.name(False))
     canvas.setTitle(protocol.title)
     canvas.setCreator("digitise")
     for layout, identity in pages:
-        canvas.setPageSize((layout.page_size_mm[0] * _MM, layout.page_size_mm[1] * _MM))
-        _draw(canvas, layout, identity, face, protocol)
+        canvas.setPageSize((layout.page_size_mm[0] * MM, layout.page_size_mm[1] * MM))
+        _draw(canvas, layout, identity, face, protocol, note)
         canvas.showPage()
     canvas.save()
     return out.getvalue()

@@ -57,6 +57,7 @@ class Count:
     source: str = ""
     chances: Chances = ()
     slip_variance: float = 0.0
+    place: str = ""  # the segment as printed: "0–10 m", "frame 3"
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,7 +213,7 @@ def assemble(protocol: Protocol, pack: str, sheets: Sheets) -> Survey:
         protocol,
         fields,
         transects,
-        _missing(protocol, sheets),
+        missing_sheets(protocol, (p for p, _ in sheets)),
         tuple(c for _, cells in sheets for c in cells.values()),
         tuple(p for p, _ in sheets),
         tuple(findings),
@@ -270,17 +271,16 @@ def _counts(
     none_seen = ticked is not None and ticked.state == "entered" and ticked.value is True
     out = []
     for row in _rows(sheet):
-        for segment in protocol.belt.segments if row.kind == "count" else ():
-            stem = f"{name}/{row.id}/{segment}"
+        for part in protocol.parts(name) if row.kind == "count" else ():
+            stem = f"{name}/{row.id}/{part.id}"
             tally, total = cells.get(f"{stem}/tally"), cells.get(f"{stem}/total")
             count, state, source = meaning(tally, total, none_seen=none_seen)
             chances = count_chances(tally, total, none_seen=none_seen) if state == "unread" else ()
             slip = count_slip_variance(tally if source == "tally" else total) if state == "counted" else 0.0
-            area = protocol.belt.area_m2(segment)
             more = {"chances": chances, "slip_variance": slip}
-            out.append(Count(name, row.id, segment, area, count, state, source, **more))
+            out.append(Count(name, row.id, part.id, part.area_m2, count, state, source, place=part.label, **more))
             if difference := _difference(tally, total):
-                findings.append(Finding(f"{where}, {row.label}, {segment} m", difference))
+                findings.append(Finding(f"{where}, {row.label}, {part.label}", difference))
     blank = sum(c.state == "blank" for c in out)
     if blank:
         why = "waits to be read" if ticked is not None and ticked.state == "unread" else "is not ticked"
@@ -325,23 +325,26 @@ def _difference(tally: CellNow | None, total: CellNow | None) -> str:
 def _impacts(protocol: Protocol, name: str, sheet: BeltSheet, cells: Mapping[str, CellNow]) -> list[Impact]:
     out = []
     for row in _rows(sheet):
-        for segment in protocol.belt.segments if row.kind != "count" else ():
-            cell = cells.get(f"{name}/{row.id}/{segment}/{row.kind}")
+        for part in protocol.parts(name) if row.kind != "count" else ():
+            cell = cells.get(f"{name}/{row.id}/{part.id}/{row.kind}")
             state = cell.state if cell else "missing"
-            out.append(Impact(name, row.id, row.kind, segment, cell.value if state == "entered" else None, state))
+            out.append(Impact(name, row.id, row.kind, part.id, cell.value if state == "entered" else None, state))
     return out
 
 
-def _missing(protocol: Protocol, sheets: list[tuple[PageRow, Mapping[str, CellNow]]]) -> tuple[str, ...]:
-    """Sheets of the pack that nobody photographed, in words; a transect without any sheet is named once."""
-    have = {(p.sheet, p.page, p.transect or 0) for p, _ in sheets}
+def missing_sheets(protocol: Protocol, pages: Iterable[PageRow], *, transects: int | None = None) -> tuple[str, ...]:
+    """Sheets of a pack that nobody photographed, in words; a transect without any sheet is named once.
+
+    `transects` is how many lines were to be laid, when that is fewer than the protocol's.
+    """
+    have = {(p.sheet, p.page, p.transect or 0) for p in pages}
     expected = dict.fromkeys((one.sheet, one.page, one.pages) for one in build_layouts(protocol))
     out = [
         _page_words(protocol, sheet, page, pages)
         for sheet, page, pages in expected
         if isinstance(protocol.sheets[sheet], SiteSheet) and (sheet, page, 0) not in have
     ]
-    for number in range(1, protocol.transects + 1):
+    for number in range(1, (transects or protocol.transects) + 1):
         own = [key for key in expected if not isinstance(protocol.sheets[key[0]], SiteSheet)]
         lacking = [key for key in own if (key[0], key[1], number) not in have]
         if len(lacking) == len(own) > 0:

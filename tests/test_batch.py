@@ -12,7 +12,7 @@ import pytest
 
 from digitise.batch import KnownProtocols, Reader, keep, known_protocols, read_batch, read_before, summary
 from digitise.compose import build_layouts
-from digitise.protocol import SHIPPED, ProtocolError, load_protocol
+from digitise.protocol import SHIPPED, ProtocolError, load_protocol, shipped_names
 from digitise.reading import PhotoResult
 from digitise.sources import Picture, photo_files
 from digitise.store import Store
@@ -44,8 +44,8 @@ NAMES = ["a-site.jpg", "b-text.JPG", "c-empty.png", "d-cut.jpeg", "e-fish.jpg"]
 def test_shipped_protocols_are_always_known() -> None:
     known = known_protocols()
 
-    assert [p.protocol for p in known.protocols] == ["reef-transect"]
-    assert len(known.layouts) == 8
+    assert [p.protocol for p in known.protocols] == shipped_names()
+    assert len(known.layouts) == sum(len(build_layouts(p)) for p in known.protocols) == 32
 
 
 def test_given_protocols_come_first_and_the_same_page_is_kept_once(tmp_path) -> None:
@@ -55,8 +55,8 @@ def test_given_protocols_come_first_and_the_same_page_is_kept_once(tmp_path) -> 
     (tmp_path / "edited.yaml").write_text(text.replace("point_spacing_m: 0.5", "point_spacing_m: 1"), encoding="utf-8")
     known = known_protocols([tmp_path / "copy.yaml", tmp_path / "edited.yaml"])
 
-    assert len(known.protocols) == 3
-    assert len(known.layouts) == 8 + 2
+    assert len(known.protocols) == 2 + len(shipped_names())
+    assert len(known.layouts) == 32 + 2
     edited = load_protocol(tmp_path / "edited.yaml")
     assert all(known.home(one) is not None for one in known.layouts)
     line = next(one for one in build_layouts(edited) if one.sheet == "substrate")

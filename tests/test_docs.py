@@ -83,7 +83,11 @@ def _commands() -> dict[str, argparse.ArgumentParser]:
 
 
 def _options(parser: argparse.ArgumentParser) -> list[str]:
-    return [o for a in parser._actions for o in a.option_strings if o.startswith("--") and o != "--help"]
+    """Long options of a command and of its parts; those of all commands are not `digitise`'s own."""
+    inner = [a.choices.values() for a in parser._actions if isinstance(a, argparse._SubParsersAction)]
+    parts = [one for choices in inner for one in choices] if parser.prog != "digitise" else []
+    own = [o for a in parser._actions for o in a.option_strings if o.startswith("--") and o != "--help"]
+    return [*own, *(o for one in parts for o in _options(one))]
 
 
 def _name(module: Path) -> str:
@@ -220,13 +224,26 @@ def test_the_protocol_shown_in_the_readme_is_the_shipped_one():
     """The example's values are those of the file that it speaks of."""
     import yaml
 
-    shown = yaml.safe_load(re.search(r"```yaml\n(.*?)```", README, re.DOTALL)[1])
+    shown = yaml.safe_load(re.search(r"```yaml\n(protocol:.*?)```", README, re.DOTALL)[1])
     shipped = load_protocol("reef-transect").model_dump()
 
     for key, value in shown.items():
         kept = shipped[key]
         found = {k: list(v) if isinstance(v, tuple) else v for k, v in kept.items()} if isinstance(kept, dict) else kept
         assert found == value
+
+
+def test_the_plan_shown_in_the_readme_can_be_used_as_it_stands(tmp_path):
+    """Somebody who copies it gets a plan that fits its protocol, with nothing to mend."""
+    from digitise.plan import fit_problems, load_plan, plan_notes
+
+    path = tmp_path / "days.yaml"
+    path.write_text(re.search(r"```yaml\n(plan:.*?)```", README, re.DOTALL)[1], encoding="utf-8")
+    plan = load_plan(path)
+    protocol = load_protocol(plan.protocol)
+
+    assert fit_problems(plan, protocol) == []
+    assert list(plan_notes(plan, protocol)) == []
 
 
 def _training(step: str, capsys: pytest.CaptureFixture, monkeypatch: pytest.MonkeyPatch) -> str:

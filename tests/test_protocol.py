@@ -11,7 +11,6 @@ import yaml
 
 from digitise.protocol import (
     CAPTIONS,
-    MAX_BYTES,
     BeltSpec,
     ProtocolError,
     TransectSpec,
@@ -19,6 +18,7 @@ from digitise.protocol import (
     parse_protocol,
     shipped_names,
 )
+from digitise.yaml_file import MAX_BYTES
 
 POND = """\
 protocol: pond-line
@@ -199,7 +199,7 @@ def test_huge_file_is_refused_unread(tmp_path) -> None:
 
 def test_missing_file_lists_what_is_shipped(tmp_path) -> None:
     with pytest.raises(
-        ProtocolError, match=r"no such file, and no shipped protocol has that name \(shipped: reef-transect\)"
+        ProtocolError, match=r"no such file, and no shipped protocol has that name \(shipped: lagoon-.*, reef-transect, .*\)"
     ):
         load_protocol(tmp_path / "nowhere.yaml")
 
@@ -263,7 +263,7 @@ def test_shipped_protocol_is_known_by_name_and_by_path() -> None:
     """``reef-transect`` is shipped, with four sheets and forty points."""
     one = load_protocol("reef-transect")
 
-    assert shipped_names() == ["reef-transect"]
+    assert shipped_names() == ["lagoon-frames", "long-line", "reef-transect", "wall-segments"]
     assert list(one.sheets) == ["site", "fish", "invertebrate", "substrate"]
     assert len(one.transect.points_m) == 40
     assert one.transect.points_m[0] == 0.5

@@ -132,7 +132,7 @@ def _why_unknown(counts: Sequence[Count], *, allowed: bool) -> str:
     states = {c.state for c in unknown}
     if len(unknown) == len(counts) and len(states) == 1:
         return states.pop()
-    return ", ".join(f"{c.segment.replace('-', '–')} m {c.state}" for c in unknown)
+    return ", ".join(f"{c.place.replace('-', '–')} {c.state}" for c in unknown)
 
 
 def _segments(counts: Belts, *, level: float) -> tuple[tuple[str, SiteDensity], ...]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from digitise.estimate.intervals import Estimate
-from digitise.protocol import BeltSheet, Protocol
+from digitise.protocol import BeltSheet, LineSheet, Protocol
 from digitise.provenance import Provenance
 from digitise.results.results import DensityLine, SurveyResults
 
@@ -94,14 +94,17 @@ def methods(results: Sequence[SurveyResults], origin: Provenance) -> list[str]:
 
 
 def _sampling(p: Protocol) -> str:
-    points, segments = len(p.transect.points_m), p.belt.segments
-    area = sum(p.belt.area_m2(s) for s in segments)
-    text = (
-        f"Protocol {p.protocol} {p.version}: a {p.transect.length_m:g} m line with a point every "
-        f"{p.transect.point_spacing_m:g} m ({points} points a line)"
-    )
-    if any(isinstance(s, BeltSheet) for s in p.sheets.values()):
+    text = f"Protocol {p.protocol} {p.version}: a {p.transect.length_m:g} m line"
+    if any(isinstance(s, LineSheet) for s in p.sheets.values()):
+        text += f" with a point every {p.transect.point_spacing_m:g} m ({len(p.transect.points_m)} points a line)"
+    belts = {n: s for n, s in p.sheets.items() if isinstance(s, BeltSheet)}
+    segments, area = p.belt.segments, sum(p.belt.area_m2(s) for s in p.belt.segments)
+    if any(s.quadrats is None for s in belts.values()):
         text += f"; belts {p.belt.width_m:g} m wide, counted in {plural(len(segments), 'segment')}, {area:g} m² a belt"
+    for name, sheet in belts.items():
+        if sheet.quadrats is not None:
+            parts = p.parts(name)
+            text += f"; {sheet.title}: {plural(len(parts), 'frame')} of {parts[0].area_m2:g} m² along each line"
     return f"{text}. The sampling unit is the transect, not the point and not the animal."
 
 

@@ -6,8 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from digitise.compose import SLOTS, PageBuilder, character_boxes, span_of, with_marks
+from digitise.compose import SLOTS, with_marks
 from digitise.layout import Cell, Layout
+from digitise.page_builder import PageBuilder, character_boxes, span_of
 from digitise.protocol import Protocol
 
 _LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"

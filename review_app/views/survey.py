@@ -8,6 +8,7 @@ from digitise.store import PageRow, PhotoRow, Store
 from digitise.survey import seen_twice
 from digitise.twice import Twice, rivals, words
 from review_app import intake, worklist
+from review_app.faults import checks, fault_list, wanted
 from review_app.markup import Markup, tag
 from review_app.opening import open_page
 from review_app.placing import place_page
@@ -146,10 +147,13 @@ def show() -> None:
         if one.verdict == "another":
             place_page(store, one.other, "it bears the name of another sheet that is here already")
     places = {pack: worklist.pack_places(store, pack) for pack in store.packs()}
+    checked = checks(store)
     for pack in places:
         heading = " · ".join(w for w in (f"Pack {pack}", worklist.site_words(store, pack)) if w)
         st.html(tag("h2", heading, class_="head"))
-        st.html(matrix(places[pack]))
+        st.html(matrix(wanted(store, pack, places[pack])))
+        if pack in checked:
+            st.html(fault_list(checked[pack]))
     again = worklist.taken_again(photos, list(pages.values()), [one for own in places.values() for one in own])
     groups: dict[str, list[PhotoRow]] = {title: [] for title in ("Needs something from you", WAITING, READ, AGAIN)}
     for photo in photos:

@@ -1,0 +1,80 @@
+"""The words that the tool itself prints, in English; a protocol's ``captions`` puts others in their place.
+
+Places in braces are filled in; a translation may use the same ones and no others (`places`).
+"""
+
+from __future__ import annotations
+
+import string
+
+SHEET_WORDS = {
+    "pack": "Pack",
+    "transect": "Transect",
+    "survey": "Whole survey",
+    "page": "page {page} of {pages}",
+    "tally": "tally",
+    "total": "total",
+    "segment": "{segment} m",
+    "quadrat": "frame {number}",
+    "percent": "%",
+    "none_seen": "I looked for every row: a blank row means none seen",
+    "cautions": "Before anyone dives",
+    "notes": "Notes",
+    "point": "{position} m",
+    "how_photo": "Photograph the whole sheet with all four corner marks in view, in shade, without flash.",
+    "date_hint": "Y Y Y Y M M D D",
+    "time_hint": "H H M M",
+    "spare": "Spare",
+}
+
+BRIEFING_WORDS = {
+    "briefing": "Briefing",
+    "order": "Order of work",
+    "lay_line": "Lay the line: {length} m, straight, at the depth agreed. Write the time on the sheet.",
+    "wait": "Keep off the line for {minutes} minutes.",
+    "fill_site": "Fill in the site sheet ashore; the person on shore keeps it.",
+    "count_sheet": "{title}: {who}.",
+    "reel_in": "Reel the line in. Nothing is left behind.",
+    "photograph": "Ashore: photograph every sheet while it is wet and in your hands; read the answer; then pack.",
+    "each_line": "On each of {transects} lines:",
+    "who": "Who does what, with whom",
+    "pair": "Pair {number}",
+    "leader": "Licensed dive leader",
+    "shore": "Shore cover",
+    "not_named": "to be named",
+    "task": "Task",
+    "names": "Names",
+    "line_task": "lays the line and reels it in",
+    "kit": "Kit",
+    "kit_list": "Tape on a reel; Slates; Pencils, two each; Sheets and spares; Watch; Depth gauge; Positioning; "
+    "Phone for the sheets; Surface marker; First-aid kit; Oxygen; Drinking water",
+    "codes": "Codes",
+    "own_guide": "From our identification guide",
+    "cautions_note": "This page plans no dive. Local rules and the licensed dive leader decide, and come before it.",
+    "emergency": "In an emergency (the team fills this in before leaving)",
+    "emergency_lines": "Emergency number; Nearest chamber or hospital; Boat or coastguard; Oxygen and first aid are at",
+    "depth_range": "{least} to {most} m",
+    "position": "{latitude}, {longitude}",
+    "within": "within {radius} m",
+    "closing": "Closing list",
+    "closing_sheets": "Sheets",
+    "closing_back": "back",
+    "closing_photo": "photographed and read",
+    "closing_done": "Before anyone leaves",
+    "closing_steps": "Everybody is back, and the person on shore knows it; Slates photographed before they are wiped; "
+    "Spare pages have their pack and line at the top; Sheets rinsed and drying; Batteries charging",
+    "closing_kit": "Kit is back",
+    "closing_notes": "Incidents, damage, anything to tell the next team (write 'none' if none)",
+    "closing_name": "Closed by; Date and time",
+    "card": "Code card",
+    "card_rule": "What lies exactly under the point. In doubt: leave it blank.",
+    "tally_rule": "One stroke each, the fifth across four. Write the total beside it. A zero is a 0.",
+    "slate": "Wipe only after the photograph was read.",
+}
+
+CAPTIONS = SHEET_WORDS | BRIEFING_WORDS
+
+
+def places(key: str) -> set[str]:
+    """Names that the caption `key` may hold in braces."""
+    return {name for _, name, _, _ in string.Formatter().parse(CAPTIONS[key]) if name}

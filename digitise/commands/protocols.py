@@ -1,0 +1,137 @@
+"""``digitise protocol``: make a protocol of your own, have it checked, look at its sheets."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+
+from digitise.commands.common import Adder, UsageError, say
+
+PREVIEW_NOTE = "preview, not for use"
+PX_PER_MM = 6.0
+
+
+def add_commands(command: Adder) -> None:
+    """Add the parsers."""
+    from digitise.new_protocol import QUESTIONS
+
+    group = command(
+        "protocol", _help, "make a protocol of your own, check it, preview its sheets", "digitise protocol new"
+    )
+    parts = Adder(group.add_subparsers(dest="part", required=True, metavar="PART", help="new, check or preview"))
+
+    one = parts("new", _new, "ask a few questions and write a protocol file", "digitise protocol new --out bay.yaml")
+    one.add_argument("--out", type=Path, metavar="FILE", help="file to write (default: the short name, .yaml)")
+    one.add_argument("--usual", action="store_true", help="ask nothing: the usual answer where none is given")
+    for question in QUESTIONS:
+        one.add_argument(f"--{question.key}", metavar="TEXT", help=f"{question.text} (usual: {question.usual or '-'})")
+
+    one = parts("check", _check, "explain every problem of a protocol file", "digitise protocol check bay.yaml")
+    one.add_argument("file", type=Path, help="protocol file")
+
+    one = parts("preview", _preview, "draw the sheets as PDF and PNG", "digitise protocol preview bay.yaml --out look")
+    one.add_argument("file", help="protocol file, or the name of a shipped one")
+    one.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder to write into")
+    one.add_argument("--paper", choices=("A4", "letter"), help="paper (default: the protocol's)")
+
+
+def _help(args: argparse.Namespace) -> int:
+    raise UsageError("expected 'new', 'check' or 'preview' behind 'digitise protocol'")
+
+
+def _new(args: argparse.Namespace) -> int:
+    from digitise.new_protocol import QUESTIONS, needed, protocol_yaml
+
+    answers: dict[str, object] = {}
+    for question in QUESTIONS:
+        if not needed(question, answers):
+            continue
+        given = getattr(args, question.key)
+        if given is not None:
+            try:
+                answers[question.key] = question.read(given.strip())
+            except ValueError as error:
+                raise UsageError(f"--{question.key}: {error}") from None
+        elif args.usual:
+            answers[question.key] = question.read(question.usual)
+        else:
+            answers[question.key] = _asked(question)
+    out = args.out or Path(f"{answers['name']}.yaml")
+    if out.exists():
+        raise UsageError(f"{out} is there already; choose another file with --out")
+    out.write_text(protocol_yaml(answers), encoding="utf-8")
+    _settle_marks(out)
+    say(f"Written: {out}. It is meant to be changed by hand; 'digitise protocol preview {out}' shows its sheets.")
+    return _check(argparse.Namespace(file=out))
+
+
+def _asked(question) -> object:
+    """Ask until the answer can be used; an empty line, or the end of input, takes the usual one."""
+    while True:
+        print(f"{question.text} [{question.usual}]: ", end="", file=sys.stderr, flush=True)
+        line = sys.stdin.readline()
+        text = line.strip() or question.usual
+        try:
+            return question.read(text)
+        except ValueError as error:
+            say(f"  {error}")
+            if not line:
+                raise UsageError(f"{question.key}: no more answers") from None
+
+
+def _shipped() -> list:
+    from digitise.protocol import load_protocol, shipped_names
+
+    return [load_protocol(name) for name in shipped_names()]
+
+
+def _settle_marks(path: Path) -> None:
+    """Keep a new protocol's corner marks apart from those of the shipped ones, where that is possible."""
+    from digitise.compose import free_marks, layout_problems
+    from digitise.protocol import load_protocol
+
+    protocol = load_protocol(path)
+    marks = None if layout_problems(protocol) else free_marks(protocol, _shipped())
+    if marks:
+        text = path.read_text(encoding="utf-8")
+        path.write_text(text.replace("marks: 0 ", f"marks: {marks} ", 1), encoding="utf-8")
+
+
+def _check(args: argparse.Namespace) -> int:
+    from digitise.protocol_check import explain
+
+    if not args.file.is_file():
+        raise UsageError(f"{args.file}: no such file")
+    found = explain(args.file, others=_shipped())
+    for problem in found.problems:
+        print(problem)
+    if found.problems:
+        say(f"{len(found.problems)} problem(s); nothing can be printed from it yet.")
+        return 1
+    for note in found.notes:
+        print(f"Note: {note}.")
+    protocol = found.protocol
+    say(f"{protocol.protocol} {protocol.version} can be used: a pack has {found.pages} pages on {protocol.paper}.")
+    return 0
+
+
+def _preview(args: argparse.Namespace) -> int:
+    import cv2
+
+    from digitise.protocol import load_protocol
+    from digitise.protocol_check import SAMPLE_PACK
+    from digitise.sheet import pack_pages, rasterise, sheet_pdf
+
+    protocol = load_protocol(args.file)
+    paper = args.paper or protocol.paper
+    pages = [(one, who) for one, who in pack_pages(protocol, paper, SAMPLE_PACK) if who.transect <= 1]
+    pdf = sheet_pdf(protocol, pages, note=PREVIEW_NOTE)
+    args.out.mkdir(parents=True, exist_ok=True)
+    path = args.out / f"{protocol.protocol}-{paper.lower()}.pdf"
+    path.write_bytes(pdf)
+    for i, (layout, _) in enumerate(pages):
+        picture = path.with_name(f"{path.stem}-{layout.sheet}-{layout.page}.png")
+        cv2.imwrite(str(picture), rasterise(pdf, PX_PER_MM, i))
+    say(f"{len(pages)} pages drawn: {path} and {len(pages)} PNG pictures beside it.")
+    return 0

@@ -1,0 +1,101 @@
+"""What a rule may look at, and what it hands back."""
+
+from __future__ import annotations
+
+import datetime
+import hashlib
+from dataclasses import dataclass
+
+from digitise.plan import Plan, SitePlan, SurveyPlan
+from digitise.rules import Rule
+from digitise.store import CellNow, PageRow
+from digitise.survey import Survey
+
+ORDER = ("missing", "contradiction", "question", "accepted")
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """What a rule found: `where` and `text` for a person, `cells` as (page id, cell id) to open them."""
+
+    where: str
+    text: str
+    cells: tuple[tuple[int, str], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Checked:
+    """A fault with the rule that found it and how grave that is: missing, contradiction, question.
+
+    Or accepted, when a person let it be; the reason then ends the text.
+    """
+
+    rule: str
+    severity: str
+    where: str
+    text: str
+    cells: tuple[tuple[int, str], ...]
+
+    @property
+    def name(self) -> str:
+        """Stays the same while the same is found at the same place; another value is another fault."""
+        found = f"{self.where}\n{self.text}\n{sorted(cell for _, cell in self.cells)}"
+        return f"{self.rule}/{hashlib.sha256(found.encode()).hexdigest()[:12]}"
+
+
+@dataclass(frozen=True)
+class Case:
+    """Everything a rule may look at. `pages` are all the pack's pages, superseded ones too."""
+
+    survey: Survey
+    today: datetime.date
+    pages: tuple[PageRow, ...]
+    plan: Plan | None
+    earlier: tuple[Survey, ...]
+    rules: dict[str, Rule]
+
+    @property
+    def planned(self) -> SurveyPlan | None:
+        """What the pack was printed for."""
+        return self.plan.survey(self.survey.pack) if self.plan else None
+
+    @property
+    def site(self) -> SitePlan | None:
+        """The site as the plan knows it: by the name on the sheet, else as planned for the pack."""
+        if self.plan is None:
+            return None
+        named = self.plan.site(self.survey.site) if self.survey.site else None
+        return named or (self.plan.site(self.planned.site) if self.planned else None)
+
+    def site_key(self, name: str) -> str:
+        """The same for two ways of naming a site that the plan knows: its code or its name."""
+        known = self.plan.site(name) if self.plan else None
+        return (known.name if known else name).casefold()
+
+    def page(self, page_id: int) -> PageRow:
+        """A page by its id."""
+        return next(p for p in self.survey.pages if p.id == page_id)
+
+    def title(self, sheet: str, transect: int | None) -> str:
+        """A sheet in words: "T1, Fish belt"."""
+        title = self.survey.protocol.sheets[sheet].title
+        return f"T{transect}, {title}" if transect else title
+
+    def place(self, cell: CellNow) -> str:
+        """A cell in words: "T1, Fish belt, Line laid"."""
+        page = self.page(cell.page_id)
+        return f"{self.title(page.sheet, page.transect)}, {cell.label}"
+
+    def fields(self, name: str) -> list[CellNow]:
+        """Entered cells of fields with this id, on any sheet."""
+        return [c for c in self.survey.cells if c.cell.rpartition("/")[2] == name and c.state == "entered"]
+
+    def field(self, name: str) -> CellNow | None:
+        """The site sheet's field with this id, when it is entered."""
+        found = [c for i, c in self.survey.fields.items() if i.rpartition("/")[2] == name and c.state == "entered"]
+        return found[0] if found else None
+
+
+def refs(*cells: CellNow) -> tuple[tuple[int, str], ...]:
+    """Page and id of cells, so that they can be opened."""
+    return tuple((c.page_id, c.cell) for c in cells)

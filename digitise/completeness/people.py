@@ -1,0 +1,70 @@
+"""Rules about people: team, buddies, names that are known."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+
+from digitise.completeness.case import Case, Fault, refs
+from digitise.roster import is_name_cell, match_names, split_names
+from digitise.store import CellNow
+
+
+def team(rule: str, wrong: Callable[[float, float], bool]) -> Callable[[Case], Iterator[Fault]]:
+    """A rule about the number of divers: a fault when `wrong(number, limit)`."""
+
+    def faults(case: Case) -> Iterator[Fault]:
+        cell = case.field("team")
+        if cell is not None and wrong(cell.value, case.rules[rule].limit):
+            yield Fault(case.place(cell), f"{cell.value} written", refs(cell))
+
+    return faults
+
+
+def _pairs(case: Case) -> list[CellNow]:
+    cells = (c for i, c in case.survey.fields.items() if i.rpartition("/")[2].startswith("pair-"))
+    return [c for c in cells if c.kind == "text"]
+
+
+def buddies(case: Case) -> Iterator[Fault]:
+    """Divers alone, in two pairs, or not in any."""
+    cells = _pairs(case)
+    entered = [c for c in cells if c.state == "entered"]
+    names: list[str] = []
+    for cell in entered:
+        own = split_names(str(cell.value))
+        names += [n.casefold() for n in own]
+        if len(own) == 1:
+            yield Fault(case.place(cell), f"one name, '{own[0]}'", refs(cell))
+    twice = sorted({n for n in names if names.count(n) > 1})
+    for name in twice:
+        both = [c for c in entered if name in (n.casefold() for n in split_names(str(c.value)))]
+        yield Fault(case.place(both[0]), f"'{name.upper()}' stands {names.count(name)} times", refs(*both))
+    team = case.field("team")
+    known = entered and all(c.state in ("entered", "blank") for c in cells)
+    if known and team is not None and not twice and len(names) != team.value:
+        yield Fault(case.place(team), f"{team.value} divers, {len(names)} names in pairs", refs(team, *entered))
+
+
+def people(case: Case) -> Iterator[Fault]:
+    """Names that the plan does not know."""
+    if case.plan is None:
+        return
+    known = {n.casefold() for n in case.plan.names}
+    for cell in case.survey.cells:
+        if cell.kind == "text" and cell.state == "entered" and is_name_cell(cell.cell):
+            for name in split_names(str(cell.value)):
+                if name.casefold() not in known:
+                    yield Fault(case.place(cell), f"'{name}' is not known{_perhaps(name, case.plan.names)}", refs(cell))
+
+
+def _perhaps(text: str, names: Sequence[str]) -> str:
+    best = match_names(text, names)
+    return f"; perhaps {best[0].name} ({best[0].probability:.0%})" if best else ""
+
+
+def site(case: Case) -> Iterator[Fault]:
+    """A site that the plan does not know."""
+    cell = case.field("site")
+    if case.plan is not None and cell is not None and case.plan.site(str(cell.value)) is None:
+        near = _perhaps(str(cell.value), [s.name for s in case.plan.sites])
+        yield Fault(case.place(cell), f"'{cell.value}' is not known{near}", refs(cell))

@@ -1,0 +1,158 @@
+"""Rules about when, how deep and where."""
+
+from __future__ import annotations
+
+import datetime
+import math
+from collections.abc import Iterator
+
+from digitise.completeness.case import Case, Fault, refs
+from digitise.protocol import FieldSpec
+from digitise.store import CellNow
+from digitise.survey import Transect
+
+HALF_A_DAY = 720  # minutes
+EARTH_RADIUS_M = 6_371_008.8  # mean radius, WGS 84
+
+
+def _minutes(clock: object) -> int | None:
+    try:
+        hours, minutes = str(clock).split(":")
+        return 60 * int(hours) + int(minutes)
+    except ValueError:
+        return None
+
+
+def _entered(transect: Transect, cell: str) -> CellNow | None:
+    found = transect.fields.get(cell)
+    return found if found is not None and found.state == "entered" else None
+
+
+def wait(case: Case) -> Iterator[Fault]:
+    """Counts that started too soon after the line was laid."""
+    limit = case.rules["wait"].limit
+    for transect in case.survey.transects:
+        for name in transect.sheets:
+            start, laid = _entered(transect, f"{name}/start"), _entered(transect, f"{name}/laid")
+            if start is None or laid is None:
+                continue
+            began, down = _minutes(start.value), _minutes(laid.value)
+            if began is None or down is None:
+                continue
+            if began - down < -HALF_A_DAY:  # laid before midnight, counted after
+                began += 2 * HALF_A_DAY
+            if began - down >= limit:
+                continue
+            if began < down:
+                text = f"started {start.value}, before the line was laid at {laid.value}"
+            else:
+                text = f"started {start.value}, {began - down} minutes after the line was laid at {laid.value}"
+            yield Fault(case.place(start), text, refs(start, laid))
+
+
+def depths(case: Case) -> Iterator[Fault]:
+    """Depths of one line that differ too much."""
+    limit = case.rules["depths"].limit
+    for transect in case.survey.transects:
+        cells = [c for i, c in transect.fields.items() if i.endswith("/depth") and c.state == "entered"]
+        if len(cells) > 1:
+            low, high = min(cells, key=lambda c: c.value), max(cells, key=lambda c: c.value)
+            if high.value - low.value > limit + 1e-9:
+                names = [case.survey.protocol.sheets[c.cell.split("/")[0]].title for c in (low, high)]
+                text = f"{low.value:g} m on {names[0]}, {high.value:g} m on {names[1]}"
+                yield Fault(f"T{transect.number}, {high.label}", text, refs(low, high))
+
+
+def depth_range(case: Case) -> Iterator[Fault]:
+    """Depths outside what the plan says of the site."""
+    if case.site is None or case.site.depth_m is None:
+        return
+    least, most = case.site.depth_m
+    for cell in case.fields("depth"):
+        if not least <= cell.value <= most:
+            yield Fault(case.place(cell), f"{cell.value:g} m, at a site of {least:g} to {most:g} m", refs(cell))
+
+
+def position(case: Case) -> tuple[tuple[float, float] | None, tuple[CellNow, ...]]:
+    """Latitude and longitude in degrees (negative south and west) and their cells; None while any is not entered.
+
+    The first choice of a hemisphere's cell is north or east. Without such a cell the degrees are taken as written.
+    """
+    degrees, cells = [], []
+    for name, hemisphere in (("latitude", "north-south"), ("longitude", "east-west")):
+        number = case.field(name)
+        if number is None:
+            return None, ()
+        cells.append(number)
+        spec = _field_spec(case, hemisphere)
+        sign = 1.0
+        if spec is not None:
+            letter = case.field(hemisphere)
+            if letter is None:
+                return None, ()
+            cells.append(letter)
+            sign = 1.0 if letter.value == spec.choices[0] else -1.0
+        degrees.append(sign * number.value)
+    return (degrees[0], degrees[1]), tuple(cells)
+
+
+def _field_spec(case: Case, name: str) -> FieldSpec | None:
+    fields = (f for s in case.survey.protocol.sheets.values() if s.kind == "site" for f in s.fields)
+    return next((f for f in fields if f.id == name), None)
+
+
+def distance_m(a: tuple[float, float], b: tuple[float, float]) -> float:
+    """Distance of two places (latitude, longitude in degrees) on a sphere, by haversines (Sinnott 1984)."""
+    (lat_a, lon_a), (lat_b, lon_b) = (tuple(map(math.radians, p)) for p in (a, b))
+    half = math.sin((lat_b - lat_a) / 2) ** 2
+    half += math.cos(lat_a) * math.cos(lat_b) * math.sin((lon_b - lon_a) / 2) ** 2
+    return 2 * EARTH_RADIUS_M * math.asin(min(1.0, math.sqrt(half)))
+
+
+def inside_radius(case: Case) -> Iterator[Fault]:
+    """A position outside the site's radius."""
+    place, cells = position(case)
+    site = case.site
+    if place is None or site is None or site.radius_m is None:
+        return
+    away = distance_m(place, (site.latitude, site.longitude))
+    if away > site.radius_m:
+        shown = f"{away:,.0f} m" if away < 10_000 else f"{away / 1000:,.0f} km"
+        text = f"{shown} from {site.name}, whose radius is {site.radius_m:g} m"
+        yield Fault(case.place(cells[0]), text, refs(*cells))
+
+
+def _day(cell: CellNow) -> datetime.date | None:
+    try:
+        return datetime.date.fromisoformat(str(cell.value))
+    except ValueError:
+        return None
+
+
+def future(case: Case) -> Iterator[Fault]:
+    """Dates that have not come yet."""
+    for cell in (c for c in case.survey.cells if c.kind == "date" and c.state == "entered"):
+        day = _day(cell)
+        if day is not None and day > case.today:
+            yield Fault(case.place(cell), f"{day} lies after today, {case.today}", refs(cell))
+
+
+def dates(case: Case) -> Iterator[Fault]:
+    """Sheets with different dates."""
+    cells = case.fields("date")
+    days = sorted({str(c.value) for c in cells})
+    if len(days) > 1:
+        yield Fault(case.place(cells[0]), f"found {' and '.join(days)}", refs(*cells))
+
+
+def planned(case: Case) -> Iterator[Fault]:
+    """Another date or site than the pack was printed for."""
+    if case.planned is None:
+        return
+    cell = case.field("date")
+    if cell is not None and case.planned.date is not None and str(cell.value) != case.planned.date.isoformat():
+        yield Fault(case.place(cell), f"{cell.value}, planned for {case.planned.date}", refs(cell))
+    named, wanted = case.site, case.plan.site(case.planned.site)
+    cell = case.field("site")
+    if cell is not None and named is not None and named.code != wanted.code:
+        yield Fault(case.place(cell), f"{named.name}, planned for {wanted.name}", refs(cell))

@@ -1,0 +1,45 @@
+"""The pocket card of codes: four on a page, to be cut apart."""
+
+from __future__ import annotations
+
+from digitise.drawing import Pen
+from digitise.layout import Rule, Text
+from digitise.prepare.flow import FINE_MM, Column
+from digitise.protocol import BeltSheet, LineSheet, Protocol, ProtocolError
+
+EDGE_MM = 7.0
+CUT_MM = 6.0
+
+
+def draw_cards(pen: Pen, size_mm: tuple[float, float], protocol: Protocol) -> None:
+    """Draw the page; `ProtocolError` when a card has more codes than room."""
+    width, height = size_mm
+    for column in (0, 1):
+        for row in (0, 1):
+            _card(pen, (column * width / 2, row * height / 2), (width / 2, height / 2), protocol)
+    for k in range(int(width // 6)):
+        pen.rule(Rule(k * 6.0 + 1, height / 2, k * 6.0 + 4, height / 2, FINE_MM))
+    for k in range(int(height // 6)):
+        pen.rule(Rule(width / 2, k * 6.0 + 1, width / 2, k * 6.0 + 4, FINE_MM))
+
+
+def _card(pen: Pen, at: tuple[float, float], size: tuple[float, float], protocol: Protocol) -> None:
+    column = Column(pen, at[0] + EDGE_MM, at[1] + EDGE_MM, size[0] - 2 * EDGE_MM)
+    column.words(protocol.title, 11, bold=True, gap=0.4)
+    column.words(f"{protocol.caption('card')} · {protocol.protocol} {protocol.version}", 7)
+    for sheet in protocol.sheets.values():
+        if isinstance(sheet, LineSheet):
+            column.heading(sheet.title)
+            step = min(10.5, (at[1] + size[1] - EDGE_MM - 24.0 - column.y) / len(sheet.categories))
+            if step < 4.2:
+                raise ProtocolError(f"the card has no room for {len(sheet.categories)} codes; expected 24 at most")
+            for category in sheet.categories:
+                pen.text(Text(column.x, column.y + 4.4, category.code, 13, 13, bold=True))
+                pen.text(Text(column.x + 14, column.y + 4.4, category.label, 10, column.width - 14))
+                column.y += step
+            column.y += 1.0
+            column.words(protocol.caption("card_rule"), 8)
+    if any(isinstance(s, BeltSheet) for s in protocol.sheets.values()):
+        column.words(protocol.caption("tally_rule"), 8)
+    if column.y > at[1] + size[1] - 3.0:
+        raise ProtocolError("the code card is too small for this protocol's codes; expected fewer line sheets")

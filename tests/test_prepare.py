@@ -1,0 +1,279 @@
+"""A plan becomes packs, briefings and cards that fit their pages, and plans that cannot be are refused in words."""
+
+from __future__ import annotations
+
+import itertools
+from pathlib import Path
+
+import numpy as np
+import pypdfium2
+import pytest
+
+from digitise.cli import main
+from digitise.compose import build_layouts
+from digitise.known_plan import known_plan
+from digitise.page import register
+from digitise.plan import Plan, PlanError, fit_problems, load_plan, plan_notes
+from digitise.prepare import prepare
+from digitise.prepare.prepare import (
+    briefing_pdf,
+    card_pdf,
+    closing_pdf,
+    page_note,
+    slate_pages,
+    survey_pages,
+    with_packs,
+)
+from digitise.protocol import PAPERS_MM, Protocol, ProtocolError, load_protocol, shipped_names
+from digitise.sheet import rasterise, sheet_pdf
+
+PLAN = """\
+plan: spring-days
+protocol: reef-transect
+spares: 1
+sites:
+  - {name: Lantern Garden, code: LG, latitude: 5.4123, longitude: -161.2034, radius_m: 150, depth_m: [5, 9]}
+  - {name: Ossa Ledge, code: OL}
+people: [Ada Lind, Bes Hallor]
+surveys:
+  - site: LG
+    date: 2026-04-11
+    leader: Mira Tole
+    shore: Olin Fesk
+    pairs:
+      - {divers: [Keo Varn, Ada Lind], tasks: [fish]}
+      - {divers: [Rosu Beki, Jun Ansu], tasks: [invertebrate]}
+      - {divers: [Mira Tole, Tam Orle], tasks: [line, substrate]}
+  - site: Ossa Ledge
+    transects: 2
+"""
+
+
+def _plan(tmp_path: Path, text: str = PLAN) -> Plan:
+    path = tmp_path / "days.yaml"
+    path.write_text(text, encoding="utf-8")
+    return load_plan(path)
+
+
+def _text(pdf: bytes | Path) -> list[str]:
+    """Text of each page."""
+    document = pypdfium2.PdfDocument(pdf)
+    try:
+        return [" ".join(page.get_textpage().get_text_range().split()) for page in document]
+    finally:
+        document.close()
+
+
+def _draw(seed: int = 0):
+    letters = itertools.count(seed)
+    return lambda alphabet: alphabet[next(letters) % len(alphabet)]
+
+
+def test_a_plan_is_read_with_its_sites_people_and_pairs(tmp_path) -> None:
+    """Sites are known by code or name, in any case; everybody named anywhere is known once."""
+    plan = _plan(tmp_path)
+
+    assert plan.site("lg").name == plan.site("LANTERN GARDEN").name == "Lantern Garden"
+    assert plan.site("nowhere") is None
+    assert plan.surveys[0].divers == ("Keo Varn", "Ada Lind", "Rosu Beki", "Jun Ansu", "Mira Tole", "Tam Orle")
+    assert sorted(plan.names) == sorted({*plan.surveys[0].divers, "Olin Fesk", "Bes Hallor"})
+
+
+REFUSED = [
+    ("site: LG", "site: XX", "surveys.0.site: found 'XX', expected a site's code or name (LG, OL)"),
+    ("code: OL", "code: LG", "site code used twice: lg"),
+    ("[Rosu Beki, Jun Ansu]", "[keo varn, Jun Ansu]", "is in two pairs; expected everybody in one"),
+    ("[Rosu Beki, Jun Ansu]", "[Rosu Beki]", "surveys.0.pairs.1.divers: found"),
+    ("latitude: 5.4123, ", "", "expected latitude and longitude, or neither"),
+    ("depth_m: [5, 9]", "depth_m: [9, 5]", "depth_m is [9.0, 5.0], expected [least, most]"),
+    ("latitude: 5.4123", "latitude: 95", "sites.0.latitude: found 95, expected"),
+    ("date: 2026-04-11", "date: 11 April", "surveys.0.date: found '11 April', expected"),
+    ("    leader:", "    boss:", "surveys.0.boss: this key is not known"),
+    ("people: [Ada Lind", "people: [&a Ada Lind, *a", "anchors and aliases are not used"),
+]
+
+
+@pytest.mark.parametrize(("old", "new", "words"), REFUSED)
+def test_a_plan_that_cannot_be_is_refused_with_file_key_found_and_expected(tmp_path, old, new, words) -> None:
+    assert old in PLAN
+    with pytest.raises(PlanError) as error:
+        _plan(tmp_path, PLAN.replace(old, new, 1))
+
+    assert words in str(error.value)
+    assert all("days.yaml: " in line for line in str(error.value).splitlines())
+
+
+def test_a_plan_is_held_against_its_protocol(tmp_path) -> None:
+    """More lines than the protocol has and unknown tasks are refused; gaps in the team are only told."""
+    reef = load_protocol("reef-transect")
+    plan = _plan(tmp_path)
+    many = _plan(tmp_path, PLAN.replace("transects: 2", "transects: 4").replace("[fish]", "[fishes]"))
+
+    assert fit_problems(plan, reef) == []
+    assert [p.split(": ")[0] for p in fit_problems(many, reef)] == ["surveys.0", "surveys.1.transects"]
+    assert list(plan_notes(plan, reef)) == [
+        "Ossa Ledge: no licensed dive leader is named",
+        "Ossa Ledge: no buddy pairs are named",
+    ]
+    small = _plan(tmp_path, PLAN.replace("      - {divers: [Rosu Beki, Jun Ansu], tasks: [invertebrate]}\n", ""))
+    assert any("nobody has the task 'invertebrate'" in note for note in plan_notes(small, reef))
+
+
+def test_a_pack_has_the_planned_lines_and_spare_pages_without_a_line(tmp_path) -> None:
+    """Two lines: a site sheet, two times three sheets, one spare of each; all of one pack."""
+    reef, plan = load_protocol("reef-transect"), with_packs(_plan(tmp_path))
+    pages = survey_pages(reef, plan.surveys[1], "A4", spares=1)
+
+    assert [(who.sheet, who.transect) for _, who in pages] == [
+        ("site", 0),
+        *((s, n) for n in (1, 2) for s in ("fish", "invertebrate", "substrate")),
+        *((s, 0) for s in ("fish", "invertebrate", "substrate")),
+    ]
+    assert {who.pack for _, who in pages} == {plan.surveys[1].pack}
+
+
+def test_pages_carry_site_and_date_and_spares_a_place_for_the_line(tmp_path) -> None:
+    """Printed beside the pack, outside every cell; the sheets' cells are those of any other printing."""
+    reef, plan = load_protocol("reef-transect"), with_packs(_plan(tmp_path))
+    survey = plan.surveys[0]
+    pages = survey_pages(reef, survey, "A4", spares=1)
+    texts = _text(sheet_pdf(reef, pages, note=page_note(plan, survey)))
+
+    assert all("Lantern Garden · 2026-04-11" in t for t in texts)
+    assert [f"Pack {survey.pack} · Transect ______ · Spare" in t for t in texts] == [False] * 10 + [True] * 3
+    assert "Pack ______ · Transect ______" in _text(sheet_pdf(reef, slate_pages(reef, "A4"), note="Wipe"))[0]
+
+
+def test_what_is_printed_beside_the_pack_does_not_disturb_the_reader(tmp_path) -> None:
+    """A page with the longest note is found, flattened and known by its code like any other."""
+    reef = load_protocol("reef-transect")
+    plan = with_packs(_plan(tmp_path, PLAN.replace("Lantern Garden", "W" * 32)))
+    (layout, who), *_ = survey_pages(reef, plan.surveys[0], "A4")
+    pdf = sheet_pdf(reef, [(layout, who)], note=page_note(plan, plan.surveys[0]))
+    page = register(np.pad(rasterise(pdf, 8.0), 60, constant_values=200), build_layouts(reef))
+
+    assert page
+    assert page.identity.encode() == who.encode()
+    assert page.residual_mm < 0.1
+    assert page.hidden == frozenset()
+
+
+def test_a_long_site_name_gives_way_to_its_code_beside_the_pack(tmp_path) -> None:
+    plan = with_packs(_plan(tmp_path, PLAN.replace("Lantern Garden", "Lantern Garden under the old lighthouse")))
+
+    assert page_note(plan, plan.surveys[0]) == "LG  ·  2026-04-11"
+
+
+@pytest.mark.parametrize("name", shipped_names())
+@pytest.mark.parametrize("paper", PAPERS_MM)
+def test_briefing_cards_and_closing_list_of_every_shipped_protocol_fit_one_page(
+    name: str, paper: str, tmp_path
+) -> None:
+    """One page each, with who, what, where, codes, cautions, a leader, and room for emergency contacts."""
+    protocol = load_protocol(name)
+    text = PLAN.replace("reef-transect", name).replace("    transects: 2\n", "")
+    for task in ("fish", "invertebrate", "substrate"):
+        text = text.replace(f"[{task}]", "[]").replace(f"[line, {task}]", "[line]")
+    plan = with_packs(_plan(tmp_path, text))
+    (page,) = _text(briefing_pdf(protocol, plan, plan.surveys[0], paper))
+    (card,) = _text(card_pdf(protocol, paper))
+    (closing,) = _text(closing_pdf(protocol, plan, plan.surveys[0], paper))
+
+    for words in ("Lantern Garden (LG)", "2026-04-11", plan.surveys[0].pack, "Mira Tole + Tam Orle", "Olin Fesk"):
+        assert words in page
+    line = next(s for s in protocol.sheets.values() if s.kind == "line")
+    assert all(c.code in page and c.label in page for c in line.categories)
+    assert all(card.count(c.label) >= 4 for c in line.categories)
+    titles = [one.title for one, who in survey_pages(protocol, plan.surveys[0], paper) if who.transect == 1]
+    assert all(f"T1: {title}" in closing for title in titles)
+    assert protocol.caption("closing_notes") in closing
+    assert protocol.caption("cautions_note") in page
+    assert all(c[:40] in page for c in protocol.sheets["site"].cautions)
+    assert protocol.caption("emergency") in page
+
+
+def test_a_briefing_that_does_not_fit_is_refused_with_what_to_shorten(tmp_path) -> None:
+    """Two dozen long lines of kit need more than a page."""
+    kit = ", ".join(f"Item {i} with a name that goes on over more than one line of its column" for i in range(24))
+    plan = with_packs(_plan(tmp_path, PLAN + f"kit: [{kit}]\n"))
+
+    with pytest.raises(
+        ProtocolError, match=r"the briefing needs \d+ mm more than its page has; expected a shorter kit"
+    ):
+        briefing_pdf(load_protocol("reef-transect"), plan, plan.surveys[0], "letter")
+
+
+def test_everything_is_written_and_a_second_printing_is_of_the_same_packs(tmp_path) -> None:
+    """The plan that is written has the packs; printing it again writes the same sheets, byte for byte."""
+    reef, out = load_protocol("reef-transect"), tmp_path / "out"
+    first = prepare(_plan(tmp_path), reef, out, paper="A4", slates=True, draw=_draw())
+    before = {p.relative_to(out).as_posix(): p.read_bytes() for p in first.files}
+    again = prepare(load_plan(out / "plan.yaml"), reef, out, paper="A4", slates=True)
+    folder = f"2026-04-11-LG-{first.plan.surveys[0].pack}"
+
+    assert {
+        "code-cards.pdf",
+        "slates.pdf",
+        "plan.yaml",
+        f"{folder}/briefing.pdf",
+        f"{folder}/sheets.pdf",
+        f"{folder}/closing.pdf",
+    } < set(before)
+    assert len(before) == 9
+    assert first.plan == again.plan
+    assert {p.relative_to(out).as_posix(): p.read_bytes() for p in again.files} == before
+
+
+def test_packs_printed_before_are_never_written_over(tmp_path) -> None:
+    """Another plan in the same folder is refused before anything changes."""
+    reef, out = load_protocol("reef-transect"), tmp_path / "out"
+    first = prepare(_plan(tmp_path), reef, out, paper="A4", draw=_draw())
+    before = {p: p.read_bytes() for p in out.rglob("*") if p.is_file()}
+    with pytest.raises(PlanError, match=r"plan\.yaml belongs to packs printed before"):
+        prepare(_plan(tmp_path), reef, out, paper="A4", draw=_draw(7))
+
+    assert {p: p.read_bytes() for p in out.rglob("*") if p.is_file()} == before
+    assert first.files[-1].name == "plan.yaml"
+
+
+def test_names_in_a_plan_make_no_paths(tmp_path) -> None:
+    """A site's code is letters, digits and hyphens; nothing leaves the folder."""
+    with pytest.raises(PlanError, match=r"sites\.0\.code"):
+        _plan(tmp_path, PLAN.replace("code: LG", "code: ../../LG"))
+
+
+def test_the_command_prints_what_it_wrote_and_what_may_be_mended(tmp_path, capsys) -> None:
+    """Paths on standard output, talk on standard error; a plan that is not there ends with 2."""
+    _plan(tmp_path)
+    out = tmp_path / "out"
+
+    assert main(["prepare", str(tmp_path / "days.yaml"), "--out", str(out), "--paper", "letter", "--slates"]) == 0
+    said = capsys.readouterr()
+    assert [Path(line).is_file() for line in said.out.splitlines()] == [True] * 9
+    assert "Note: Ossa Ledge: no licensed dive leader is named" in said.err
+    assert main(["prepare", str(tmp_path / "none.yaml"), "--out", str(out)]) == 2
+    again = [
+        "prepare",
+        str(out / "plan.yaml"),
+        "--out",
+        str(out),
+        "--paper",
+        "letter",
+        "--store",
+        str(tmp_path / "store"),
+    ]
+    assert main(again) == 0
+    assert known_plan(tmp_path / "store").surveys == load_plan(out / "plan.yaml").surveys
+
+
+def test_a_protocol_beside_the_plan_is_used(tmp_path) -> None:
+    """The plan names a file in its own folder."""
+    text = (Path(__file__).parents[1] / "digitise" / "protocols" / "reef-transect.yaml").read_text(encoding="utf-8")
+    (tmp_path / "own.yaml").write_text(
+        text.replace("title: Reef transect survey", "title: Own survey"), encoding="utf-8"
+    )
+    _plan(tmp_path, PLAN.replace("protocol: reef-transect", "protocol: own.yaml"))
+
+    assert main(["prepare", str(tmp_path / "days.yaml"), "--out", str(tmp_path / "out")]) == 0
+    assert "Own survey" in _text(next((tmp_path / "out").glob("*/briefing.pdf")))[0]
+    assert isinstance(load_protocol(tmp_path / "own.yaml"), Protocol)
