@@ -14,7 +14,7 @@ from pathlib import Path
 
 from digitise.batch import keep, known_protocols, photo_files, read_batch, summary
 from digitise.evaluate import judge, read_truth, report
-from digitise.export import write_export
+from digitise.exchange.write import write_export
 from digitise.protocol import load_protocol
 from digitise.results import write_results
 from digitise.sheet import write_sheets
@@ -105,7 +105,7 @@ def run_demo(out: Path, *, photos: Path, app: bool, port: int, say: Callable[[st
         progress = store.progress()
         say(f"4. Results while {progress.open} cells still wait for a person")
         pages = write_results(store, out / "results", now=datetime.now(UTC))
-        exported = write_export(store, out / "export", now=datetime.now(UTC))
+        exported = write_export(store, out / "export", now=datetime.now(UTC), with_unreviewed=True)
     say(f"   {exported.sentence}")
     say("")
     if app:

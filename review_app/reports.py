@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from functools import lru_cache
 from pathlib import Path
 
-from digitise.export import write_export
+from digitise.exchange.write import write_export
 from digitise.provenance import provenance
 from digitise.results import page_html, survey_results
 from digitise.store import Store
@@ -41,7 +41,9 @@ def tables_zip(store: Store, packs: Sequence[str]) -> bytes:
     """All tables of these surveys and the text that explains them, as one ZIP file."""
     out = io.BytesIO()
     with tempfile.TemporaryDirectory() as folder:
-        summary = write_export(store, Path(folder), now=worklist.utc_now(), packs=packs)
+        summary = write_export(
+            store, Path(folder), now=worklist.utc_now(), packs=packs, formats=("tables",), with_unreviewed=True
+        )
         with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
             for path in summary.files:
                 archive.write(path, path.name)

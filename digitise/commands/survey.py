@@ -11,10 +11,7 @@ from digitise.commands.common import Adder, open_store, say, store_argument
 
 def add_commands(command: Adder) -> None:
     """Add the parsers."""
-    for name, run, text in (
-        ("results", _results, "compute cover and density with intervals, as a page and tables"),
-        ("export", _export, "write everything as tidy CSV tables"),
-    ):
+    for name, run, text in (("results", _results, "compute cover and density with intervals, as a page and tables"),):
         one = command(name, run, text, f"digitise {name} --store survey-store --out {name}")
         store_argument(one)
         one.add_argument("--out", type=Path, required=True, metavar="DIR")
@@ -29,13 +26,4 @@ def _results(args: argparse.Namespace) -> int:
     with open_store(args.store) as store:
         written = write_results(store, args.out, now=datetime.now(UTC), packs=args.pack or None)
     say("Results: " + ", ".join(str(p) for p in written))
-    return 0
-
-
-def _export(args: argparse.Namespace) -> int:
-    from digitise.export import write_export
-
-    with open_store(args.store) as store:
-        summary = write_export(store, args.out, now=datetime.now(UTC), packs=args.pack or None)
-    say(summary.sentence)
     return 0

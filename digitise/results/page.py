@@ -53,13 +53,14 @@ def write_results(
 
     A path that ends in ``.html`` is the page itself, and the tables go beside it.
     """
-    from digitise.export import write_tables
+    from digitise.exchange.package import write_csv
+    from digitise.exchange.tables import result_tables
 
     page = out if out.suffix == ".html" else out / "results.html"
     results, photos, origin = _results(store, packs, level=level, now=now)
     page.parent.mkdir(parents=True, exist_ok=True)
     page.write_text(page_html(results, photos, origin), encoding="utf-8")
-    return [page, *write_tables(results, page.parent)]
+    return [page, *write_csv(result_tables(results), page.parent)]
 
 
 def page_html(results: Sequence[SurveyResults], photos: Sequence[PhotoRow], origin: Provenance) -> str:
