@@ -11,7 +11,8 @@ from pathlib import Path
 
 from digitise.exchange.write import write_export
 from digitise.provenance import provenance
-from digitise.results import page_html, survey_results
+from digitise.report import page_html
+from digitise.results import survey_results
 from digitise.store import Store
 from digitise.survey import load_surveys
 from review_app import worklist

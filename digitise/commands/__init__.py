@@ -1,5 +1,5 @@
 """The commands, one module an idea: each adds its parsers, and imports heavy parts only when it runs."""
 
-from digitise.commands import demo, evaluate, exchanging, printing, reading, reviewing, survey
+from digitise.commands import demo, earlier, evaluate, exchanging, printing, reading, reporting, reviewing
 
-COMMANDS = (printing, reading, reviewing, survey, exchanging, evaluate, demo)
+COMMANDS = (printing, reading, reviewing, reporting, earlier, exchanging, evaluate, demo)

@@ -1,9 +1,5 @@
-"""From surveys to numbers, tables and one page: percent cover, density, impacts.
+"""From surveys to numbers and tables: percent cover, density, impacts. Pandas is imported only for a table."""
 
-Pandas and Matplotlib are imported only when a table or a figure is made.
-"""
-
-from digitise.results.page import page_html, results_html, write_results
 from digitise.results.results import (
     PER_M2,
     CoverLine,
@@ -28,9 +24,6 @@ __all__ = [
     "cover_table",
     "density_table",
     "impact_table",
-    "page_html",
-    "results_html",
     "survey_results",
     "transect_points",
-    "write_results",
 ]
