@@ -1,4 +1,4 @@
-"""The results page and the tables, made when asked for and kept while nothing has changed."""
+"""The report and the tables, made when asked for and kept while nothing has changed."""
 
 from __future__ import annotations
 
@@ -9,6 +9,8 @@ from collections.abc import Sequence
 from functools import lru_cache
 from pathlib import Path
 
+from digitise.earlier import EarlierResult
+from digitise.earlier.keep import earlier_results
 from digitise.exchange.write import write_export
 from digitise.provenance import provenance
 from digitise.report import page_html
@@ -24,18 +26,21 @@ def chosen_packs(store: Store, pack: str) -> list[str]:
 
 
 def results_page(store: Store, packs: Sequence[str]) -> str:
-    """The self-contained results page; ``ValueError`` when no sheet of these packs has been read."""
+    """The report as a page; ``ValueError`` when no sheet of these packs has been read."""
     origin = provenance(load_surveys(store, packs), now=worklist.utc_now())
     if not origin.packs:
         raise ValueError("no sheet of this survey has been read yet, so there are no results")
     kept = tuple((p.sha256, p.status) for p in store.photos())
-    return _results_page(store, origin.packs, origin.digest, kept)
+    return _results_page(store, origin.packs, origin.digest, kept, tuple(earlier_results(store.folder)))
 
 
 @lru_cache(maxsize=8)
-def _results_page(store: Store, packs: tuple[str, ...], _digest: str, _photos: tuple) -> str:
+def _results_page(
+    store: Store, packs: tuple[str, ...], _digest: str, _photos: tuple, earlier: tuple[EarlierResult, ...]
+) -> str:
     surveys = load_surveys(store, packs)
-    return page_html([survey_results(s) for s in surveys], store.photos(), provenance(surveys, now=worklist.utc_now()))
+    origin = provenance(surveys, now=worklist.utc_now())
+    return page_html([survey_results(s) for s in surveys], store.photos(), origin, earlier=earlier)
 
 
 def tables_zip(store: Store, packs: Sequence[str]) -> bytes:

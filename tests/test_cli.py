@@ -37,7 +37,18 @@ def site_jpg(tmp_path_factory, photograph) -> Path:
 
 
 def test_the_commands_are_these() -> None:
-    assert COMMANDS == ["codes", "demo", "evaluate", "export", "read", "results", "review", "sheets"]
+    assert COMMANDS == [
+        "codes",
+        "demo",
+        "earlier",
+        "evaluate",
+        "export",
+        "import",
+        "read",
+        "report",
+        "review",
+        "sheets",
+    ]
 
 
 @pytest.mark.parametrize("command", COMMANDS)
@@ -149,9 +160,9 @@ REFUSED = [
     ),
     pytest.param(["codes", "18"], "18 codes asked for: expected 2 to 17", id="too-many-codes"),
     pytest.param(
-        ["results", "--store", "{tmp}/nowhere", "--out", "{tmp}/o"],
+        ["report", "--store", "{tmp}/nowhere", "--out", "{tmp}/o"],
         "no such store; make one with: digitise read PHOTOS --store",
-        id="results-without-store",
+        id="report-without-store",
     ),
     pytest.param(
         ["export", "--store", "{tmp}/nowhere", "--out", "{tmp}/o"],

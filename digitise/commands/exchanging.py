@@ -1,4 +1,4 @@
-"""``digitise export``, ``digitise verify`` and ``digitise import``: data for others, and evidence back."""
+"""``digitise export`` and ``digitise import``: data for others, and evidence back."""
 
 from __future__ import annotations
 
@@ -6,8 +6,9 @@ import argparse
 from datetime import UTC, datetime
 from pathlib import Path
 
-from digitise.commands.common import Adder, open_store, say, store_argument
+from digitise.commands.common import Adder, UsageError, open_store, say, store_argument
 from digitise.exchange import FORMATS, USUAL
+from digitise.wording import plural
 
 
 def add_commands(command: Adder) -> None:
@@ -32,14 +33,15 @@ def add_commands(command: Adder) -> None:
         "--about", type=Path, metavar="FILE", help="YAML: who answers for the data, licence, scientific names"
     )
 
-    one = command("verify", _verify, "check that exported evidence is whole", "digitise verify export/evidence")
-    one.add_argument("evidence", type=Path, help="the evidence folder")
-
     one = command(
-        "import", _import, "make a store from exported evidence", "digitise import export/evidence --store second-store"
+        "import",
+        _import,
+        "check exported evidence, and make a store from it",
+        "digitise import export/evidence --store second-store",
     )
     one.add_argument("evidence", type=Path, help="the evidence folder")
-    one.add_argument("--store", type=Path, required=True, metavar="DIR", help="the new store")
+    one.add_argument("--store", type=Path, metavar="DIR", help="the new store")
+    one.add_argument("--dry-run", action="store_true", help="only check that the evidence is whole and unchanged")
 
 
 def _export(args: argparse.Namespace) -> int:
@@ -68,19 +70,20 @@ def _export(args: argparse.Namespace) -> int:
     return 0
 
 
-def _verify(args: argparse.Namespace) -> int:
-    from digitise.exchange.evidence import verify
+def _import(args: argparse.Namespace) -> int:
+    from digitise.exchange.evidence import take_in, verify
 
+    if args.store is None and not args.dry_run:
+        raise UsageError("name the new store with --store, or only check the evidence with --dry-run")
     wrong = verify(args.evidence)
     for line in wrong:
         say(line)
-    say(f"{args.evidence}: {'whole, every file is what was sealed' if not wrong else f'{len(wrong)} faults'}.")
-    return 1 if wrong else 0
-
-
-def _import(args: argparse.Namespace) -> int:
-    from digitise.exchange.evidence import take_in
-
+    if wrong:
+        say(f"{args.evidence}: {plural(len(wrong), 'fault')}; nothing was taken in.")
+        return 1
+    if args.dry_run:
+        say(f"{args.evidence}: whole; every file is what was sealed.")
+        return 0
     with take_in(args.evidence, args.store, now=datetime.now(UTC)) as store:
         progress = store.progress()
     say(f"{progress.photos} photographs and {progress.cells} cells taken into {args.store}; the data are the same.")

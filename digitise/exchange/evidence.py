@@ -35,7 +35,7 @@ data/cells.csv     the present state of every cell, with who decided it, when an
 data/photos.csv    what became of each photograph
 data/provenance.json
 
-Check it:           digitise verify FOLDER
+Check it:           digitise import FOLDER --dry-run
 Take it in again:   digitise import FOLDER --store NEW-STORE
 Without digitise:   sha256sum --check manifest-sha256.txt
 """
@@ -139,7 +139,7 @@ def take_in(folder: Path, target: Path, *, now: datetime) -> Store:
 
     wrong = verify(folder)
     if wrong:
-        more = f" (and {len(wrong) - 1} more; digitise verify lists them)" if len(wrong) > 1 else ""
+        more = f" (and {len(wrong) - 1} more; --dry-run lists them)" if len(wrong) > 1 else ""
         raise ValueError(f"{folder}: not taken in: {wrong[0]}{more}")
     if target.exists() and any(target.iterdir()):
         raise ValueError(f"{target}: holds files already; name a new folder with --store")

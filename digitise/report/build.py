@@ -31,10 +31,15 @@ def build_report(
     *,
     earlier: Sequence[EarlierResult] = (),
 ) -> Report:
-    """The report of one survey or several. `photos` are all photographs of the store, refused ones too."""
+    """The report of one survey or several. `photos` are all photographs of the store, refused ones too.
+
+    `earlier` results of other sites are left out.
+    """
     complete, sentence = status(results)
     several = len(results) > 1
     parts = [where_part(results)]
+    sites = {r.survey.site for r in results}
+    earlier = [e for e in earlier if e.site in sites]
     parts += [p for p in (comparison_part(results), trends_part(results, earlier)) if p]
     parts += [survey_part(r, i, named=several) for i, r in enumerate(results)]
     parts += [quality_part(results, photos), methods_part(results, origin), origin_part(origin)]
@@ -66,9 +71,15 @@ def _span(results: Sequence[SurveyResults]) -> str:
     return ", ".join(w for w in (where, when) if w)
 
 
-def page_html(results: Sequence[SurveyResults], photos: Sequence[PhotoRow], origin: Provenance) -> str:
+def page_html(
+    results: Sequence[SurveyResults],
+    photos: Sequence[PhotoRow],
+    origin: Provenance,
+    *,
+    earlier: Sequence[EarlierResult] = (),
+) -> str:
     """The report as one HTML page."""
-    return html_page(build_report(results, photos, origin))
+    return html_page(build_report(results, photos, origin, earlier=earlier))
 
 
 def write_report(
@@ -97,9 +108,8 @@ def write_report(
             f"{store.folder}: no sheet has been read yet, so nothing can be reported; add photographs first"
         )
     results = [survey_results(s, level=level) for s in surveys]
-    sites = {s.site for s in surveys}
-    earlier = [e for e in earlier_results(store.folder) if packs is None or e.site in sites]
-    report = build_report(results, store.photos(), provenance(surveys, now=now), earlier=earlier)
+    origin, earlier = provenance(surveys, now=now), earlier_results(store.folder)
+    report = build_report(results, store.photos(), origin, earlier=earlier)
     for folder in (out / "tables", out / "figures"):
         folder.mkdir(parents=True, exist_ok=True)
     pages = [out / "report.html", out / "report.pdf"]

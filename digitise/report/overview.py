@@ -123,10 +123,16 @@ def trends_part(results: Sequence[SurveyResults], earlier: Sequence[EarlierResul
     if not blocks:
         return None
     lead = (
-        "Means over transects, survey by survey. A line only joins the dots; it is no fitted trend. Fewer than five "
-        "surveys cannot show a trend by any test, so none is made here."
+        "Means over transects, survey by survey. A line only joins the dots: no trend is fitted or tested here, and "
+        "with fewer than five surveys no test could show one."
     )
     return Part((Heading(1, "Along time", "along-time"), Paragraph(lead), *blocks), "along-time")
+
+
+def _interval_words(level: float, dots: Sequence[TimeDot]) -> str:
+    given = " (of earlier results: as computed from their transects, or as given)"
+    there = any(d.earlier and d.low is not None for d in dots)
+    return f"{level:g} % interval between transects" + (given if there else "")
 
 
 _Key = tuple[str, str, str, bool]  # site, title, unit, percent
@@ -164,7 +170,7 @@ def _trend_figure(i: int, site: str, series: dict[_Key, list[TimeDot]], level: f
     dots = [d for p in plots for d in p.dots]
     keys = [
         ("site", "mean over transects", any(not d.earlier and d.low is not None for d in dots)),
-        ("interval", f"{level:g} % interval between transects", any(d.low is not None for d in dots)),
+        ("interval", _interval_words(level, dots), any(d.low is not None for d in dots)),
         ("alone", "one transect, or none seen: no interval drawn", any(not d.earlier and d.low is None for d in dots)),
         ("earlier", "earlier result, imported", any(d.earlier for d in dots)),
     ]

@@ -250,11 +250,13 @@ def _times(plot: TimePlot, days: list[dt.date], width: float, height: float) -> 
     def up(value: float) -> float:
         return foot - (foot - head) * value / top
 
-    out: list[Item] = [Words(0, 10, shortened(plot.title, 11, width - 4, bold=True), 11, INK, bold=True)]
+    title = shortened(plot.title, 11, width - 70, bold=True)
+    out: list[Item] = [Words(0, 10, title, 11, INK, bold=True)]
+    out.append(Words(width_of(title, 11, bold=True) + 7, 10, plot.unit, 9, FAINT))
     for value in ticks(top, 4):
         y = up(value)
         out += [Line(left, y, right, y, GRID, 1), Words(left - 6, y + 3.4, f"{value:g}", 9.5, FAINT, "end")]
-    out += [Words(left, head - 5, plot.unit, 8.5, FAINT), Line(left, foot, right, foot, RULE, 0.8)]
+    out.append(Line(left, foot, right, foot, RULE, 0.8))
     marked = date_ticks(days, 5) or [(days[0], days[0].isoformat())]
     if len(marked) == 1 and len(days) > 1:
         marked = [(d, d.isoformat()) for d in (days[0], days[-1])]

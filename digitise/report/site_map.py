@@ -93,10 +93,10 @@ def _graticule(view: _View) -> list[Item]:
     first = math.ceil(view.west / step)
     while (x := view.x + (first * step - view.west) * view.per_degree_x) < view.x + view.width - 1:
         longitude = (first * step + 180) % 360 - 180
-        out += [
-            Line(x, view.y, x, view.y + view.height, GRID, 1),
-            Words(x, view.y + view.height + 14, _degrees(longitude, "EW", step), 9, FAINT, "middle"),
-        ]
+        words = _degrees(longitude, "EW", step)
+        out.append(Line(x, view.y, x, view.y + view.height, GRID, 1))
+        if x + width_of(words, 9) / 2 < view.x + view.width + 8:
+            out.append(Words(x, view.y + view.height + 14, words, 9, FAINT, "middle"))
         first += 1
     step = next((s for s in _STEPS if s * view.per_degree_y >= 56), 30)
     south = view.north - view.height / view.per_degree_y

@@ -21,7 +21,7 @@ p{margin:.3rem 0 .7rem;max-width:46rem}
 .contents{margin:1rem 0 0;padding:0;list-style:none;display:flex;flex-wrap:wrap;gap:.3rem 1.5rem;font-size:.95rem}
 main{max-width:60rem;margin:0 auto;padding:1.2rem 1rem 1rem}
 .part{background:#fff;border:1px solid var(--line);border-radius:.7rem;padding:1.7rem 1.9rem 1.5rem;margin:0 0 1.2rem}
-.date{font-weight:400;opacity:.75;font-size:.72em;white-space:nowrap;margin-left:.4em}
+.date{font-weight:400;opacity:.75;font-size:.72em;white-space:nowrap}
 h1 .date{display:block;white-space:normal;margin:.15rem 0 0;font-size:.55em}
 .cards{display:flex;flex-wrap:wrap;gap:.8rem;margin:0 0 1.1rem}
 .card{flex:1 1 14rem;background:var(--pale);border-radius:.5rem;padding:.7rem 1rem .75rem;color:var(--faint);
@@ -88,11 +88,13 @@ main{padding:5mm 0 0;max-width:none}
 .part{border:0;padding:0;margin:0 0 8mm}
 .part.begins{break-before:page}
 figure,tr,.findings,.cards{break-inside:avoid}
-h2,h3,.caption{break-after:avoid}
+h2,h3,.caption,h2+p,h3+p{break-after:avoid}
+thead th{font-size:7.4pt}
+.caption,figcaption,.small{font-size:8pt}
 .table{overflow:visible;background:none}
 table{font-size:8.2pt}
 th,td{padding:.2rem .4rem}
-th[scope=row]{min-width:0}
+th[scope=row]{min-width:8.5rem}
 .wide{display:block}
 .narrow{display:none}
 figure svg{max-width:100%!important}
