@@ -57,6 +57,10 @@ def some():
     return results_of(site, *lines, *rays(4, 6, 8), tick)
 
 
+def report_of(*results, photos=(), earlier=()):
+    return build_report(results, photos, provenance([r.survey for r in results], now=NOW), earlier=earlier)
+
+
 def page_of(*results, photos=()):
     return page_html(results, photos, provenance([r.survey for r in results], now=NOW))
 
@@ -224,23 +228,47 @@ def test_the_same_data_at_the_same_time_give_the_same_page(tmp_path):
     assert [a.name for a, b in zip(first, second, strict=True) if a.read_bytes() != b.read_bytes()] == []
 
 
-def test_several_surveys_stand_side_by_side():
-    """Two visits to one site are told apart by their dates."""
-    visits = [
-        survey_results(
-            made_survey(
-                made_sheet("site", {"site/site": "Lantern Reef", "site/date": date}, pack=pack),
-                *(made_sheet("substrate", points({"BK": 10 + t, "YB": 30 - t}), transect=t, pack=pack) for t in (1, 2)),
-                pack=pack,
-            )
-        )
-        for pack, date in (("QH7M4A", "2025-03-30"), ("QH7M4B", "2026-03-28"))
-    ]
-    html = page_html(visits, (), provenance([v.survey for v in visits], now=NOW))
+def visit(site, date, pack):
+    lines = [made_sheet("substrate", points({"BK": 10 + t, "YB": 30 - t}), transect=t, pack=pack) for t in (1, 2)]
+    where = {"site/site": site, "site/date": date, "site/latitude": 5.5, "site/north-south": "N"}
+    where |= {"site/longitude": 103.1, "site/east-west": "E"}
+    return survey_results(made_survey(made_sheet("site", where, pack=pack), *lines, pack=pack))
 
-    assert "2 surveys" in html
-    assert "Lantern Reef 2025-03-30" in html
-    assert "Side by side" in html
+
+def test_sites_stand_side_by_side_and_visits_to_one_site_along_time():
+    """Three visits to two sites: the newest of each is compared; the site visited twice is drawn along time."""
+    visits = [
+        visit("Lantern Reef", "2025-03-30", "QH7M4A"),
+        visit("Lantern Reef", "2026-03-28", "QH7M4B"),
+        visit("Pilot Garden", "2026-03-29", "QH7M4C"),
+    ]
+    report = report_of(*visits)
+    figures = {f.wide.name: f for f in report.figures}
+    text = text_of(page_of(*visits))
+
+    assert [r[:2] for r in figures["side-by-side-1-1"].data[1:]] == [
+        ("Hard coral", "Lantern Reef"),
+        ("Hard coral", "Pilot Garden"),
+        ("Algae", "Lantern Reef"),
+        ("Algae", "Pilot Garden"),
+    ]
+    assert "The newest survey of each site." in text
+    assert {r[2] for r in figures["along-time-1"].data[1:]} == {"2025-03-30", "2026-03-28"}
+    assert "along-time-2" not in figures
+    assert "3 surveys of 2 sites from 2025-03-30 to 2026-03-29" in text
+
+
+def test_many_sites_are_compared_on_pages_that_hold_them():
+    """40 sites: 36 rows a figure at most, and the PDF has room for each."""
+    visits = [visit(f"Site {i}", "2026-03-28", f"P{i:05d}") for i in range(40)]
+    report = report_of(*visits)
+    compared = [f for f in report.figures if f.wide.name.startswith("side-by-side")]
+
+    assert [len(f.data) - 1 for f in compared] == [36, 4, 36, 4]
+    narrow = replace(report, parts=report.parts[:2])
+    pages, text = paper_text(pdf_bytes(narrow))
+    assert 3 <= pages <= 8
+    assert "Site 39" in text
 
 
 CHROMIUM = Path("/usr/bin/chromium")
@@ -272,10 +300,6 @@ def paper_text(data):
     """(pages, all words) of a PDF."""
     with pypdfium2.PdfDocument(data) as document:
         return len(document), " ".join(" ".join(p.get_textpage().get_text_bounded().split()) for p in document)
-
-
-def report_of(*results, photos=(), earlier=()):
-    return build_report(results, photos, provenance([r.survey for r in results], now=NOW), earlier=earlier)
 
 
 def test_the_pdf_says_what_the_page_says(some):

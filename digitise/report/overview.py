@@ -16,7 +16,8 @@ from digitise.report.words import number, span
 from digitise.results import SurveyResults
 from digitise.wording import plural
 
-MOST_ON_A_PAGE = 8  # variables drawn along time for one site
+MOST_COVERS, MOST_DENSITIES = 6, 4  # drawn along time for one site: groups first; the commonest animals
+MOST_ROWS = 36  # of a comparison in one figure
 
 
 def where_part(results: Sequence[SurveyResults]) -> Part:
@@ -78,34 +79,42 @@ def _surveys_table(results: Sequence[SurveyResults]) -> Table:
 
 
 def comparison_part(results: Sequence[SurveyResults]) -> Part | None:
-    """Headline covers of several surveys side by side."""
-    headlines = dict.fromkeys(g.label for r in results for line in r.lines for g in line.groups)
-    if len(results) < 2 or not headlines:
+    """Headline covers of several surveys side by side: the newest of each site."""
+    newest = list(
+        {r.survey.site or r.survey.pack: r for r in sorted(results, key=lambda r: r.survey.date or "")}.values()
+    )
+    headlines = list(dict.fromkeys(g.label for r in newest for line in r.lines for g in line.groups))
+    if len(newest) < 2 or not headlines:
         return None
-    blocks: list[Block] = [
-        Heading(1, "Side by side", "side-by-side"),
-        Paragraph(
-            "Overlapping intervals are no test of change: sites differ, and lines laid anew differ too. Compare "
-            "surveys made in one season, with equal lines and equal waits."
-        ),
-    ]
+    lead = (
+        "Overlapping intervals are no test of change: sites differ, and lines laid anew differ too. Compare "
+        "surveys made in one season, with equal lines and equal waits."
+    )
+    if len(newest) < len(results):
+        lead = f"The newest survey of each site. {lead}"
+    blocks: list[Block] = [Heading(1, "Side by side", "side-by-side"), Paragraph(lead)]
+    at_once = max(1, MOST_ROWS // (len(newest) + 1))
+    groups = [headlines[i : i + at_once] for i in range(0, len(headlines), at_once)]
+    for i, names in enumerate(groups, start=1):
+        for part in range(0, len(newest), MOST_ROWS):
+            blocks.append(
+                _comparison(newest[part : part + MOST_ROWS], names, f"side-by-side-{i}-{part // MOST_ROWS + 1}")
+            )
+    return Part(tuple(blocks), "side-by-side")
+
+
+def _comparison(results: Sequence[SurveyResults], headlines: Sequence[str], name: str) -> Figure:
     rows, data = [], [("variable", "survey", "value", "low", "high", "lowest", "highest")]
-    for name in headlines:
-        rows.append(PlotRow(name, None, bold=True))
-        found = [(r, g) for r in results for line in r.lines for g in line.groups if g.label == name]
+    for headline in headlines:
+        rows.append(PlotRow(headline, None, bold=True))
+        found = [(r, g) for r in results for line in r.lines for g in line.groups if g.label == headline]
         for one, g in found:
-            row = cover_row(_told_apart(one, results), False, g)
+            row = cover_row(one.name, False, g)
             rows.append(row)
-            data.append((name, row.label, row.value, row.low, row.high, g.site.lowest, g.site.highest))
-    plot = Plot("side-by-side", "Headline covers, survey by survey", COVER_AXIS, tuple(rows), percent=True)
+            data.append((headline, row.label, row.value, row.low, row.high, g.site.lowest, g.site.highest))
+    plot = Plot(name, "Headline covers, site by site", COVER_AXIS, tuple(rows), percent=True)
     drawn = figure(with_keys(plot, "transects", f"{100 * results[0].level:g} %"))
-    return Part((*blocks, replace(drawn, data=tuple(data))), "side-by-side")
-
-
-def _told_apart(r: SurveyResults, results: Sequence[SurveyResults]) -> str:
-    """The survey's name, with its date where several surveys share the name."""
-    shared = sum(other.name == r.name for other in results) > 1
-    return f"{r.name} {r.survey.date or r.survey.pack}" if shared else r.name
+    return replace(drawn, data=tuple(data))
 
 
 # Along time
@@ -161,8 +170,16 @@ def _series(results: Sequence[SurveyResults], earlier: Sequence[EarlierResult]) 
     return out
 
 
+def _chosen(series: dict[_Key, list[TimeDot]]) -> list[tuple[_Key, list[TimeDot]]]:
+    """The first covers, groups before categories; then the animals counted most."""
+    covers = [(key, dots) for key, dots in series.items() if key[3]]
+    others = [(key, dots) for key, dots in series.items() if not key[3]]
+    common = sorted(others, key=lambda one: -sum(d.value for d in one[1]) / len(one[1]))
+    return covers[:MOST_COVERS] + common[:MOST_DENSITIES]
+
+
 def _trend_figure(i: int, site: str, series: dict[_Key, list[TimeDot]], level: float) -> Figure:
-    chosen = list(series.items())[:MOST_ON_A_PAGE]
+    chosen = _chosen(series)
     plots = tuple(
         TimePlot(f"{i}-{n}", title, unit, tuple(dots), percent)
         for n, ((_, title, unit, percent), dots) in enumerate(chosen)

@@ -12,6 +12,7 @@ from reportlab.lib.enums import TA_RIGHT
 from reportlab.lib.pagesizes import A4
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
+from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import (
     BaseDocTemplate,
     CondPageBreak,
@@ -44,6 +45,7 @@ from digitise.report.paint import BOLD, OBLIQUE, PLAIN, fonts, paint, shortened,
 LEFT = RIGHT = 17 * mm
 TOP, BOTTOM = 20 * mm, 20 * mm
 WIDTH = A4[0] - LEFT - RIGHT
+HEIGHT = A4[1] - TOP - BOTTOM
 MOST_KEPT = 28  # rows of a table that is not broken over two pages
 _DOI = re.compile(r"doi:(10\.[0-9]{4,9}/[^\s,;)]+[^\s,;).])")
 
@@ -77,11 +79,11 @@ STYLES = {
 
 
 class _Figure(Flowable):
-    """A drawing, scaled to the page's width where it is wider."""
+    """A drawing, scaled to the page where it is wider or higher."""
 
     def __init__(self, drawing: Drawing):
         super().__init__()
-        self.drawing, self.scale = drawing, min(1.0, WIDTH / drawing.width)
+        self.drawing, self.scale = drawing, min(1.0, WIDTH / drawing.width, 0.9 * HEIGHT / drawing.height)
         self.width, self.height = drawing.width * self.scale, drawing.height * self.scale
 
     def wrap(self, _width: float, _height: float) -> tuple[float, float]:
@@ -112,27 +114,10 @@ class _Mark(Flowable):
 def pdf_bytes(report: Report) -> bytes:
     """The report as a PDF; the same report gives the same bytes."""
     fonts()
-    pages = _pages(report, total=None)
     out = io.BytesIO()
-    _document(report, out, total=pages).build(_story(report))
-    return out.getvalue()
-
-
-def _pages(report: Report, *, total: int | None) -> int:
-    """How many pages there will be."""
-    document = _document(report, io.BytesIO(), total=total)
-    document.build(_story(report))
-    return document.page
-
-
-def _document(report: Report, out: io.BytesIO, *, total: int | None) -> BaseDocTemplate:
     document = BaseDocTemplate(
         out,
         pagesize=A4,
-        leftMargin=LEFT,
-        rightMargin=RIGHT,
-        topMargin=TOP,
-        bottomMargin=BOTTOM,
         title=f"{report.title} {report.subtitle}".strip(),
         author=report.programme,
         subject=f"{report.notice.word}. {report.notice.text}",
@@ -141,32 +126,50 @@ def _document(report: Report, out: io.BytesIO, *, total: int | None) -> BaseDocT
         invariant=1,
         displayDocTitle=True,
     )
-    frame = Frame(LEFT, BOTTOM, WIDTH, A4[1] - TOP - BOTTOM, 0, 0, 0, 0)
+    frame = Frame(LEFT, BOTTOM, WIDTH, HEIGHT, 0, 0, 0, 0)
+    document.addPageTemplates(PageTemplate("all", [frame]))
+    document.build(_story(report), canvasmaker=lambda *a, **k: _Pages(report, *a, **k))
+    return out.getvalue()
 
-    def furniture(canvas, _document) -> None:
-        canvas.saveState()
-        canvas.setFillColor(colors.HexColor(FAINT))
-        canvas.setFont(PLAIN, 6.8)
-        number = canvas.getPageNumber()
-        label = f"page {number} of {total}" if total else f"page {number}"
-        canvas.setStrokeColor(colors.HexColor(GRID))
-        canvas.setLineWidth(0.7)
-        canvas.line(LEFT, 14.5 * mm, A4[0] - RIGHT, 14.5 * mm)
-        canvas.drawRightString(A4[0] - RIGHT, 10.5 * mm, label)
-        room = WIDTH - width_of(label, 6.8) - 12
-        canvas.drawString(LEFT, 10.5 * mm, shortened(report.footer, 6.8, room))
+
+class _Pages(Canvas):
+    """Holds pages back until their number is known, then puts head and foot on each."""
+
+    def __init__(self, report: Report, *arguments, **options):
+        super().__init__(*arguments, **options)
+        self._report, self._held = report, []
+
+    def showPage(self) -> None:  # noqa: N802 - ReportLab's name
+        self._held.append(dict(self.__dict__))
+        self._startPage()
+
+    def save(self) -> None:
+        for state in self._held:
+            self.__dict__.update(state)
+            self._furniture(len(self._held))
+            super().showPage()
+        super().save()
+
+    def _furniture(self, total: int) -> None:
+        report, number = self._report, self.getPageNumber()
+        self.saveState()
+        self.setFillColor(colors.HexColor(FAINT))
+        self.setStrokeColor(colors.HexColor(GRID))
+        self.setFont(PLAIN, 6.8)
+        self.setLineWidth(0.7)
+        self.line(LEFT, 14.5 * mm, A4[0] - RIGHT, 14.5 * mm)
+        self._ends(10.5 * mm, report.footer, f"page {number} of {total}")
         if number > 1:
-            right = f"{report.notice.word}"
-            canvas.drawRightString(A4[0] - RIGHT, A4[1] - 12 * mm, right)
             head = f"{report.programme} · {report.title} {report.subtitle}".strip()
-            canvas.drawString(LEFT, A4[1] - 12 * mm, shortened(head, 6.8, WIDTH - width_of(right, 6.8) - 12))
+            self._ends(A4[1] - 12 * mm, head, report.notice.word)
         else:
-            canvas.setFillColor(colors.HexColor("#0b3c55"))
-            canvas.rect(0, A4[1] - 6 * mm, A4[0], 6 * mm, stroke=0, fill=1)
-        canvas.restoreState()
+            self.setFillColor(colors.HexColor("#0b3c55"))
+            self.rect(0, A4[1] - 6 * mm, A4[0], 6 * mm, stroke=0, fill=1)
+        self.restoreState()
 
-    document.addPageTemplates(PageTemplate("all", [frame], onPage=furniture))
-    return document
+    def _ends(self, y: float, left: str, right: str) -> None:
+        self.drawRightString(A4[0] - RIGHT, y, right)
+        self.drawString(LEFT, y, shortened(left, 6.8, WIDTH - width_of(right, 6.8) - 12))
 
 
 def _story(report: Report) -> list[Flowable]:
@@ -193,7 +196,7 @@ def _kept(blocks: Sequence[Block], anchor: str) -> list[Flowable]:
         follows = blocks[i + 1] if i + 1 < len(blocks) else None
         if isinstance(block, Heading):
             held += [_Mark(block.anchor or f"{anchor}-{i}", block.text, block.level - 1), *made]
-        elif isinstance(block, Paragraph) and isinstance(follows, (Figure, Bullets)):
+        elif isinstance(block, Paragraph) and isinstance(follows, (Figure, Bullets, Heading)):
             held += made
         elif isinstance(block, Table) and len(block.rows) > MOST_KEPT:
             out += [CondPageBreak(60 * mm), *held, *made]
@@ -208,9 +211,8 @@ def _kept(blocks: Sequence[Block], anchor: str) -> list[Flowable]:
 
 def _together(content: list[Flowable]) -> list[Flowable]:
     """The content, after a new page where it would not fit on this one but would on the next."""
-    room = A4[1] - TOP - BOTTOM
     need = sum(f.wrap(WIDTH, 1e6)[1] + f.getSpaceBefore() + f.getSpaceAfter() for f in content)
-    return [CondPageBreak(need), *content] if need < room else content
+    return [CondPageBreak(need), *content] if need < HEIGHT else content
 
 
 def _marked(text: str) -> str:
