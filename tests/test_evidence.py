@@ -88,6 +88,30 @@ def test_evidence_taken_in_again_is_the_same_store(store, evidence, tmp_path):
         assert second.queue()[0].cell == TOTAL
 
 
+def test_earlier_results_go_with_the_evidence(store, tmp_path):
+    """Taken in beside the store, out with the evidence, and in again; a changed one is refused."""
+    from digitise.earlier.keep import earlier_results, keep_table, read_table
+
+    (tmp_path / "past.csv").write_text("site,date,hc\nA,2019-03-17,30\n")
+    (tmp_path / "past.yaml").write_text(
+        "protocol: reef-transect\nsite: site\ndate: date\ncolumns: {hc: {cover: Hard coral}}\n"
+    )
+    files = (tmp_path / "past.csv", tmp_path / "past.yaml")
+    with Store.open(tmp_path / "store") as own:
+        keep(own, made_result("fish", {}, name="fish.jpg"))
+        results, _ = read_table(*files, today=NOW.date())
+        keep_table(own.folder, *files, results, at="2026-03-28T09:30:00Z")
+        write_export(own, tmp_path / "out", now=NOW, formats=("evidence",))
+    take_in(tmp_path / "out" / "evidence", tmp_path / "second", now=NOW).close()
+
+    assert earlier_results(tmp_path / "second") == results
+    kept = next((tmp_path / "out" / "evidence" / "data" / "earlier").iterdir())
+    kept.write_text("[]")
+    rehash(tmp_path / "out" / "evidence")
+    with pytest.raises(ValueError, match="not readable as kept earlier results"):
+        take_in(tmp_path / "out" / "evidence", tmp_path / "third", now=NOW)
+
+
 def test_a_store_taken_in_exports_the_same_evidence(evidence, tmp_path):
     """Out, in, out: the same bytes in every file."""
     with take_in(evidence, tmp_path / "second", now=NOW) as second:

@@ -338,6 +338,25 @@ def test_a_row_left_blank_without_a_tick_is_neither_present_nor_absent(tmp_path)
     ]
 
 
+def test_the_humboldt_extension_says_what_was_searched_for(archive, tmp_path):
+    """All twelve rows reported, absences too; with blanks and no tick, neither."""
+    from dwca.read import DwCAReader
+
+    fish = next(r for r in archive if r.id.endswith(":fish"))
+    (whole,) = extension(fish, "eco/terms/Event")
+    with Store.open(tmp_path / "store") as store:
+        keep(store, made_result("fish", {RAY: 6}, name="fish.jpg"))
+        write_export(store, tmp_path / "out", now=NOW, formats=("darwin-core",))
+    with DwCAReader(str(tmp_path / "out" / "darwin-core.zip")) as other:
+        fish = next(r for r in other if r.id.endswith(":fish"))
+        (part,) = extension(fish, "eco/terms/Event")
+
+    assert whole["targetTaxonomicScope"].split(" | ")[0::11] == ["Damselfish", "Rays"]
+    assert (whole["isTaxonomicScopeFullyReported"], whole["isAbsenceReported"]) == ("true", "true")
+    assert (whole["totalAreaSampledValue"], whole["totalAreaSampledUnit"]) == ("40", "square metre")
+    assert (part["isTaxonomicScopeFullyReported"], part["isAbsenceReported"]) == ("false", "false")
+
+
 def test_cover_and_conditions_are_measurements(archive):
     """12 of 38 legible points; planned and blank points beside; water temperature with its unit."""
     line = next(r for r in archive if r.id.endswith(":substrate"))
@@ -363,11 +382,18 @@ NEWER = {  # in the lists of the Event core, Occurrence core and Extended Measur
 }  # fmt: skip
 
 
+HUMBOLDT = {  # of all_eco_vertical.csv of tdwg/dwc, read 2026-11-25
+    "targetTaxonomicScope", "isTaxonomicScopeFullyReported", "isAbsenceReported", "isAbundanceReported",
+    "totalAreaSampledValue", "totalAreaSampledUnit", "protocolNames",
+}  # fmt: skip
+
+
 def test_every_term_is_a_published_one(archive):
     """Against the term list that python-dwca-reader carries (the Occurrence core's), and those of other lists of the standard."""
     from dwca.darwincore.terms import TERMS
 
     published = set(TERMS) | {f"http://rs.tdwg.org/dwc/terms/{name}" for name in NEWER}
+    published |= {f"http://rs.tdwg.org/eco/terms/{name}" for name in HUMBOLDT}
     used = {t for d in (archive.descriptor.core, *archive.descriptor.extensions) for t in d.terms}
 
     assert len(used) > 35
@@ -382,7 +408,7 @@ def test_identifiers_are_unique_and_every_extension_row_has_its_event(archive):
 
     assert len(set(events)) == len(events)
     assert len(set(measured)) == len(measured) > 30
-    assert rows == len(measured) + 12
+    assert rows == len(measured) + 12 + 1
     assert archive.orphaned_extension_rows() == {name: {} for name in archive.orphaned_extension_rows()}
 
 

@@ -1,9 +1,10 @@
 """A Darwin Core Archive: surveys, transects and methods as events, animals as occurrences, all else as measurements.
 
-Event core, Occurrence extension and Extended Measurement or Fact, by the Darwin Core text guide (rs.tdwg.org/dwc). A
-row of the sheet that was searched and had none is an occurrence with status absent; what is not known is no row. What
-lies under the tape is a measurement of its event: most of it is not an organism. Divers' names and remarks are left
-out: they are theirs to publish.
+Event core with Occurrence, Extended Measurement or Fact and Humboldt extensions, by the Darwin Core text guide
+(rs.tdwg.org/dwc). A row of the sheet that was searched and had none is an occurrence with status absent; what is not
+known is no row, and the Humboldt extension then says that not every row was reported. What lies under the tape is a
+measurement of its event: most of it is not an organism. Divers' names and remarks are left out: they are theirs to
+publish.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from digitise.exchange.content import Content
-from digitise.exchange.darwin_core_rows import Emof, belt_rows, line_rows, survey_measurements
+from digitise.exchange.darwin_core_rows import Emof, belt_rows, line_rows, scope_row, survey_measurements
 from digitise.exchange.darwin_core_xml import eml_xml, meta_xml
 from digitise.exchange.guard import write_zip
 from digitise.exchange.package import csv_bytes
@@ -20,10 +21,10 @@ from digitise.protocol import BeltSheet, LineSheet
 from digitise.results import SurveyResults
 from digitise.survey import Transect
 
-DWC, DCTERMS = "http://rs.tdwg.org/dwc/terms/", "http://purl.org/dc/terms/"
+DWC, DCTERMS, ECO = "http://rs.tdwg.org/dwc/terms/", "http://purl.org/dc/terms/", "http://rs.tdwg.org/eco/terms/"
 EVENT_TERMS = (
     "eventID", "parentEventID", "eventType", "eventDate", "year", "month", "day", "samplingProtocol", "sampleSizeValue",
-    "sampleSizeUnit", "locationID", "locality", "waterBody", "countryCode", "decimalLatitude", "decimalLongitude",
+    "sampleSizeUnit", "locality", "waterBody", "countryCode", "decimalLatitude", "decimalLongitude",
     "geodeticDatum", "coordinateUncertaintyInMeters", "verbatimCoordinates", "minimumDepthInMeters",
     "maximumDepthInMeters", "eventRemarks", "datasetName", "license",
 )  # fmt: skip
@@ -36,26 +37,31 @@ EMOF_TERMS = (
     "eventID", "measurementID", "occurrenceID", "measurementType", "measurementValue", "measurementUnit",
     "measurementAccuracy", "measurementMethod", "measurementRemarks",
 )  # fmt: skip
+SCOPE_TERMS = (
+    "eventID", "targetTaxonomicScope", "isTaxonomicScopeFullyReported", "isAbsenceReported", "isAbundanceReported",
+    "totalAreaSampledValue", "totalAreaSampledUnit", "protocolNames",
+)  # fmt: skip
 ROW_TYPES = {
     "event.csv": DWC + "Event",
     "occurrence.csv": DWC + "Occurrence",
     "extendedmeasurementorfact.csv": "http://rs.iobis.org/obis/terms/ExtendedMeasurementOrFact",
+    "humboldt.csv": ECO + "Event",
 }
-TERMS = dict(zip(ROW_TYPES, (EVENT_TERMS, OCCURRENCE_TERMS, EMOF_TERMS), strict=True))
+TERMS = dict(zip(ROW_TYPES, (EVENT_TERMS, OCCURRENCE_TERMS, EMOF_TERMS, SCOPE_TERMS), strict=True))
 
 
 def term_address(name: str) -> str:
     """The term's full identifier."""
-    return (DCTERMS if name == "license" else DWC) + name
+    ours = DCTERMS if name == "license" else ECO if name in SCOPE_TERMS[1:] else DWC
+    return ours + name
 
 
 def write_archive(content: Content, path: Path) -> Path:
-    """Write the archive: three tables, ``meta.xml`` and ``eml.xml``."""
-    events, occurrences, measurements = [], [], []
+    """Write the archive: four tables, ``meta.xml`` and ``eml.xml``."""
+    rows: dict[str, list[dict]] = {name: [] for name in ROW_TYPES}
     for r in content.results:
-        e, o, m = _survey(content, r)
-        events, occurrences, measurements = events + e, occurrences + o, measurements + m
-    rows = dict(zip(ROW_TYPES, (events, occurrences, measurements), strict=True))
+        for name, own in zip(ROW_TYPES, _survey(content, r), strict=True):
+            rows[name] += own
     files = [(name, csv_bytes(list(TERMS[name]), rows[name])) for name in ROW_TYPES]
     fields = {name: [term_address(t) for t in TERMS[name]] for name in ROW_TYPES}
     texts = (("meta.xml", meta_xml(ROW_TYPES, fields)), ("eml.xml", eml_xml(content)))
@@ -68,13 +74,14 @@ def unnamed_rows(content: Content) -> list[str]:
     return [label for name, label in rows.items() if name not in content.about.names]
 
 
-def _survey(content: Content, r: SurveyResults) -> tuple[list[dict], list[dict], list[dict]]:
-    """(events, occurrences, measurements) of one survey."""
+def _survey(content: Content, r: SurveyResults) -> tuple[list[dict], list[dict], list[dict], list[dict]]:
+    """(events, occurrences, measurements, scopes) of one survey."""
     survey = r.survey
     top = f"{survey.protocol.protocol}:{survey.pack}"
     shared = _place_terms(content, r) | {"datasetName": content.title, "license": _licence(content)}
     events = [shared | _survey_event(r, top)]
     occurrences: list[dict] = []
+    scopes: list[dict] = []
     measurements: list[Emof] = [*survey_measurements(r, top)]
     for transect in survey.transects:
         line = f"{top}:{transect.name}"
@@ -87,9 +94,10 @@ def _survey(content: Content, r: SurveyResults) -> tuple[list[dict], list[dict],
                 found, more = belt_rows(content.about, r, transect, name, event)
                 occurrences += found
                 measurements += more
+                scopes.append(scope_row(r, transect, name, event, found))
             elif isinstance(sheet, LineSheet):
                 measurements += line_rows(r, transect, name, event)
-    return events, occurrences, [m.row(i) for i, m in enumerate(measurements, start=1)]
+    return events, occurrences, [m.row(i) for i, m in enumerate(measurements, start=1)], scopes
 
 
 def _licence(content: Content) -> str | None:
@@ -99,7 +107,6 @@ def _licence(content: Content) -> str | None:
 def _place_terms(content: Content, r: SurveyResults) -> dict:
     place, about = place_of(r.survey), content.about
     out = {
-        "locationID": None,
         "locality": r.survey.site,
         "waterBody": about.water_body,
         "countryCode": about.country_code,

@@ -130,6 +130,25 @@ def belt_rows(
     return occurrences, measurements
 
 
+def scope_row(r: SurveyResults, transect: Transect, sheet: str, event: str, occurrences: list[dict]) -> dict:
+    """What a belt was searched for and whether all of it is reported: what makes its zeros mean something."""
+    p = r.survey.protocol
+    spec = p.sheets[sheet]
+    rows = [d for d in r.densities if d.sheet == sheet and not d.is_impact]
+    belts = [b for d in rows for b, _ in d.belts if b.transect == transect.name]
+    whole = all(b.count is not None and not b.partly_read for b in belts)
+    return {
+        "eventID": event,
+        "targetTaxonomicScope": " | ".join(d.label for d in rows),
+        "isTaxonomicScopeFullyReported": whole,
+        "isAbsenceReported": any(o["occurrenceStatus"] == "absent" for o in occurrences),
+        "isAbundanceReported": True,
+        "totalAreaSampledValue": f"{sum(p.belt.area_m2(s) for s in p.belt.segments):g}",
+        "totalAreaSampledUnit": "square metre",
+        "protocolNames": f"{p.protocol} {p.version}: {spec.title}",
+    }
+
+
 def _occurrence(about: About, row: RowSpec, count: int, event: str, part: str) -> dict:
     name = about.names.get(row.id)
     return {

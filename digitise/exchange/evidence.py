@@ -31,6 +31,7 @@ data/originals/    photographs as they came from the phone, named by SHA-256
 data/pages/        the flattened pages that were read
 data/crops/        every cell that the rule did not settle, as page-PAGE/CELL.png
 data/store/        every row of the store as JSON lines: photos, pages, readings, entries, and the rest
+data/earlier/      results of earlier years that were taken in, if any
 data/cells.csv     the present state of every cell, with who decided it, when and why
 data/photos.csv    what became of each photograph
 data/provenance.json
@@ -57,6 +58,7 @@ def write_evidence(store: Store, content: Content, folder: Path) -> list[Path]:
     data.mkdir(parents=True)
     _pictures(store, content, data)
     _rows(store, data / "store")
+    _copy_earlier(store.folder / "earlier", data / "earlier")
     tables = {t.name: t for t in all_tables(content)}
     for name, table in (("cells.csv", tables["observations"]), ("photos.csv", tables["photos"])):
         (data / name).write_bytes(csv_bytes([c.name for c in table.columns], table.rows))
@@ -149,6 +151,7 @@ def take_in(folder: Path, target: Path, *, now: datetime) -> Store:
         with Store.open(fresh) as store:
             load(store, {name: _lines(folder / "data" / "store" / f"{name}.jsonl") for name in TABLES})
             _copy_pictures(folder / "data", fresh, store)
+            _copy_earlier(folder / "data" / "earlier", fresh / "earlier")
             said = json.loads((folder / "data" / "provenance.json").read_text(encoding="utf-8"))
             digest = provenance(load_surveys(store), now=now).digest
         if digest != said.get("digest"):
@@ -160,6 +163,16 @@ def take_in(folder: Path, target: Path, *, now: datetime) -> Store:
         target.rmdir()
     fresh.replace(target)
     return Store.open(target)
+
+
+def _copy_earlier(source: Path, target: Path) -> None:
+    """Kept results of earlier years, each read once to see that it is one."""
+    from digitise.earlier.keep import read_kept
+
+    for path in sorted(source.glob("*.json")):
+        read_kept(path)
+        target.mkdir(exist_ok=True)
+        shutil.copyfile(path, target / path.name)
 
 
 def _lines(path: Path) -> list[str]:

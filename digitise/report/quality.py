@@ -41,7 +41,7 @@ def _cells_words(sums: dict[str, int]) -> str:
         f"{plural(sums['photos'], 'photograph')} gave {plural(sums['cells'], 'cell')}: "
         f"{100 * sums['by_rule'] / cells:.1f} % accepted by rule, "
         f"{100 * sums['by_person'] / cells:.1f} % decided by a person, "
-        f"{100 * sums['unread'] / cells:.1f} % unread. No audit of accepted cells has been recorded, so how many of "
+        f"{100 * sums['unread'] / cells:.1f} % unread. No audit of accepted cells is part of this report: how many of "
         "them are wrong is known only from the tests behind the thresholds."
     )
 
