@@ -14,7 +14,7 @@ from digitise.places import EARTH_RADIUS_M, Place, bounds
 from digitise.report.drawing import FAINT, GRID, INK, PAPER, RULE, SEA, Dot, Drawing, Item, Line, Shape, Words, box
 from digitise.report.paint import shortened, width_of
 
-LEAST_M = 400.0  # a map shows at least so much from side to side
+LEAST_M = 2000.0  # a map shows at least so much from side to side
 _STEPS = (
     1 / 3600,
     2 / 3600,

@@ -18,10 +18,11 @@ ONE = "One transect: there is no between-transect uncertainty to show, so no int
 
 
 def survey_part(r: SurveyResults, i: int, *, named: bool) -> Part:
-    """Everything about one survey; `named` puts its name at the top."""
+    """Everything about one survey; `named` puts its name at the top, where there are others."""
     own = [d for d in r.densities if not d.is_impact]
     sheets = dict.fromkeys(d.sheet for d in own)
-    blocks: list[Block] = [Heading(1, r.name, f"survey-{i}", date_words(r))] if named else []
+    title, aside = (r.name, date_words(r)) if named else ("Results", "")
+    blocks: list[Block] = [Heading(1, title, f"survey-{i}", aside)]
     blocks += [*_headlines(r), _facts(r), *_findings(r)]
     for line in r.lines:
         blocks += _line(r, line)
