@@ -14,9 +14,9 @@ from pathlib import Path
 
 from digitise.batch import keep, known_protocols, read_batch, summary
 from digitise.evaluate import judge, read_truth, report
-from digitise.export import write_export
+from digitise.exchange.write import write_export
 from digitise.protocol import load_protocol
-from digitise.results import write_results
+from digitise.report import write_report
 from digitise.sheet import write_sheets
 from digitise.sources import photo_files
 from digitise.store import Store
@@ -84,7 +84,7 @@ def run_demo(out: Path, *, photos: Path, app: bool, port: int, say: Callable[[st
             f"{photos}: the sample photographs are not here; run this in the project's folder, or name them "
             "with --photos"
         )
-    for part in ("store", "results", "export", "sheets"):
+    for part in ("store", "report", "export", "sheets"):
         shutil.rmtree(out / part, ignore_errors=True)
     out.mkdir(parents=True, exist_ok=True)
     say("1. Print: one pack of sheets from the protocol 'reef-transect'")
@@ -103,12 +103,12 @@ def run_demo(out: Path, *, photos: Path, app: bool, port: int, say: Callable[[st
             say("   " + report(judged, results).replace("\n", "\n   "))
         progress = store.progress()
         say(f"4. Results while {progress.open} cells still wait for a person")
-        pages = write_results(store, out / "results", now=datetime.now(UTC))
-        exported = write_export(store, out / "export", now=datetime.now(UTC))
+        pages = write_report(store, out / "report", now=datetime.now(UTC))
+        exported = write_export(store, out / "export", now=datetime.now(UTC), with_unreviewed=True)
     say(f"   {exported.sentence}")
     say("")
     if app:
         address, pid = _start_app(out / "store", out, port)
         say(f"Review screens: {address}   (stop them with: kill {pid})")
-    say(f"Results:        {pages[0]}")
+    say(f"Report:         {pages[0]}   (for paper: {pages[1]})")
     return 0

@@ -1,4 +1,4 @@
-"""The results page and the tables, made when asked for and kept while nothing has changed."""
+"""The report and the tables, made when asked for and kept while nothing has changed."""
 
 from __future__ import annotations
 
@@ -9,9 +9,12 @@ from collections.abc import Sequence
 from functools import lru_cache
 from pathlib import Path
 
-from digitise.export import write_export
+from digitise.earlier import EarlierResult
+from digitise.earlier.keep import earlier_results
+from digitise.exchange.write import write_export
 from digitise.provenance import provenance
-from digitise.results import page_html, survey_results
+from digitise.report import page_html
+from digitise.results import survey_results
 from digitise.store import Store
 from digitise.survey import load_surveys
 from review_app import worklist
@@ -23,25 +26,30 @@ def chosen_packs(store: Store, pack: str) -> list[str]:
 
 
 def results_page(store: Store, packs: Sequence[str]) -> str:
-    """The self-contained results page; ``ValueError`` when no sheet of these packs has been read."""
+    """The report as a page; ``ValueError`` when no sheet of these packs has been read."""
     origin = provenance(load_surveys(store, packs), now=worklist.utc_now())
     if not origin.packs:
         raise ValueError("no sheet of this survey has been read yet, so there are no results")
     kept = tuple((p.sha256, p.status) for p in store.photos())
-    return _results_page(store, origin.packs, origin.digest, kept)
+    return _results_page(store, origin.packs, origin.digest, kept, tuple(earlier_results(store.folder)))
 
 
 @lru_cache(maxsize=8)
-def _results_page(store: Store, packs: tuple[str, ...], _digest: str, _photos: tuple) -> str:
+def _results_page(
+    store: Store, packs: tuple[str, ...], _digest: str, _photos: tuple, earlier: tuple[EarlierResult, ...]
+) -> str:
     surveys = load_surveys(store, packs)
-    return page_html([survey_results(s) for s in surveys], store.photos(), provenance(surveys, now=worklist.utc_now()))
+    origin = provenance(surveys, now=worklist.utc_now())
+    return page_html([survey_results(s) for s in surveys], store.photos(), origin, earlier=earlier)
 
 
 def tables_zip(store: Store, packs: Sequence[str]) -> bytes:
     """All tables of these surveys and the text that explains them, as one ZIP file."""
     out = io.BytesIO()
     with tempfile.TemporaryDirectory() as folder:
-        summary = write_export(store, Path(folder), now=worklist.utc_now(), packs=packs)
+        summary = write_export(
+            store, Path(folder), now=worklist.utc_now(), packs=packs, formats=("tables",), with_unreviewed=True
+        )
         with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
             for path in summary.files:
                 archive.write(path, path.name)

@@ -28,7 +28,7 @@ from digitise.batch import keep, known_protocols, read_batch
 from digitise.compose import build_layouts
 from digitise.protocol import load_protocol
 from digitise.reading import PhotoResult
-from digitise.results import write_results
+from digitise.report import write_report
 from digitise.sheet import identity_for, rasterise, sheet_pdf
 from digitise.sources import photo_files
 from digitise.store import Store
@@ -194,7 +194,7 @@ def main() -> None:
                     photograph(taken.result)
             review(browser, store.folder)
             name_sites(store, now)
-            written = write_results(store, Path(folder) / "results", now=now)[0]
+            written = write_report(store, Path(folder) / "report", now=now)[0]
         result(browser, written)
         browser.close()
     for path in sorted(OUT.iterdir()):

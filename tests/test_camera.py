@@ -27,15 +27,39 @@ from digitise.simulate.sensor import blur, expose, noise_stock, point_spread
 A4 = (210.0, 297.0)
 CORNERS = np.array([(0, 0), (210, 0), (210, 297), (0, 297)], float)
 PLAIN = Camera(
-    width_px=840, height_px=1188, rotation_deg=0, tilt_deg=0, fill=1.0, curl_mm=0, lens_k1=0, vignette=0,
-    light_gradient=0, warmth=0, exposure=1.0, sheen=0, wetness=0, defocus_px=0, noise=0, sharpen=0,
+    width_px=840,
+    height_px=1188,
+    rotation_deg=0,
+    tilt_deg=0,
+    fill=1.0,
+    curl_mm=0,
+    lens_k1=0,
+    vignette=0,
+    light_gradient=0,
+    warmth=0,
+    exposure=1.0,
+    sheen=0,
+    wetness=0,
+    defocus_px=0,
+    noise=0,
+    sharpen=0,
     paper_tint=(1, 1, 1),
 )
 SHAPES = [
     pytest.param({"tilt_deg": 25, "curl_mm": 8, "rotation_deg": 130}, id="tilt-25-curl-8-rotation-130"),
     pytest.param({"tilt_deg": 0, "curl_mm": 0, "rotation_deg": 0}, id="flat"),
-    pytest.param({"tilt_deg": 40, "curl_mm": 12, "wave_mm": 2, "corner_lift_mm": 15, "fold_mm": 3,
-                  "rotation_deg": -65, "lens_k1": -0.05}, id="everything-bent"),
+    pytest.param(
+        {
+            "tilt_deg": 40,
+            "curl_mm": 12,
+            "wave_mm": 2,
+            "corner_lift_mm": 15,
+            "fold_mm": 3,
+            "rotation_deg": -65,
+            "lens_k1": -0.05,
+        },
+        id="everything-bent",
+    ),
 ]
 
 
@@ -323,8 +347,7 @@ def test_shot_noise_grows_as_the_root_of_the_light() -> None:
     """Four times the light, twice the noise: sqrt(1.01 / 0.26) = 1.97 with the read noise."""
     rng = np.random.default_rng(0)
     stock = noise_stock(rng, 300, 300)
-    bright, dim = (expose(np.full((300, 300, 3), level, np.float32), 0.02, stock, rng).std()
-                   for level in (1.0, 0.25))
+    bright, dim = (expose(np.full((300, 300, 3), level, np.float32), 0.02, stock, rng).std() for level in (1.0, 0.25))
 
     assert bright / dim == pytest.approx((1.01 / 0.26) ** 0.5, rel=0.02)
     assert 0.008 < bright < 0.02

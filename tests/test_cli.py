@@ -151,9 +151,9 @@ REFUSED = [
     ),
     pytest.param(["codes", "18"], "18 codes asked for: expected 2 to 17", id="too-many-codes"),
     pytest.param(
-        ["results", "--store", "{tmp}/nowhere", "--out", "{tmp}/o"],
+        ["report", "--store", "{tmp}/nowhere", "--out", "{tmp}/o"],
         "no such store; make one with: digitise read PHOTOS --store",
-        id="results-without-store",
+        id="report-without-store",
     ),
     pytest.param(
         ["export", "--store", "{tmp}/nowhere", "--out", "{tmp}/o"],

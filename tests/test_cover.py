@@ -30,9 +30,7 @@ CATEGORIES = ("coral", "sand", "rubble", "algae")
 
 def line(name, hits, legible=40, *, planned=None, **missing):
     """A line with ``hits`` points of coral and the rest sand."""
-    return TransectPoints(
-        name, {"coral": hits, "sand": legible - hits}, legible, planned or legible, **missing
-    )
+    return TransectPoints(name, {"coral": hits, "sand": legible - hits}, legible, planned or legible, **missing)
 
 
 def certain(transect):
@@ -55,9 +53,7 @@ def lines(draw, min_legible=0):
         planned = sum(counts) + sum(lost)
         if planned:
             found.append(
-                TransectPoints(
-                    f"T{name}", dict(zip(CATEGORIES, counts, strict=True)), sum(counts), planned, *lost
-                )
+                TransectPoints(f"T{name}", dict(zip(CATEGORIES, counts, strict=True)), sum(counts), planned, *lost)
             )
     return found
 
@@ -88,10 +84,7 @@ def test_ratio_estimator_is_used_once_a_line_is_short(case):
     hits, points = case["inputs"]["hits"], case["inputs"]["points"]
     parts = variance_parts(*ratio_values(hits, points, [0.0] * 4))
     site = site_cover(
-        [
-            line(f"T{i}", x, n, planned=40, unread=40 - n)
-            for i, (x, n) in enumerate(zip(hits, points, strict=True))
-        ]
+        [line(f"T{i}", x, n, planned=40, unread=40 - n) for i, (x, n) in enumerate(zip(hits, points, strict=True))]
     )
 
     assert site.estimator == "ratio of totals"
@@ -141,9 +134,7 @@ def test_reading_variance_adds_to_the_variance_between_lines(case):
     found = variance_parts(case["inputs"]["expected_cover"], case["inputs"]["reading_variance"])
     expected = case["expected"]
 
-    assert [found.read, found.samp, found.total] == close(
-        [expected[k] for k in ("V_read", "V_samp", "V_total")], case
-    )
+    assert [found.read, found.samp, found.total] == close([expected[k] for k in ("V_read", "V_samp", "V_total")], case)
     assert math.sqrt(found.total) == close(expected["se_total"], case)
     assert math.sqrt(found.design) == close(expected["se_floor"], case)
 
@@ -168,9 +159,7 @@ def test_rare_cover_gets_korn_graubard_and_its_complement_the_mirror_image():
 
     assert rare.cover.method == common.cover.method == "Korn-Graubard over transects"
     assert (rare.cover.value, common.cover.value) == pytest.approx((1.25, 98.75))
-    assert [rare.cover.low, rare.cover.high] == pytest.approx(
-        [100 - common.cover.high, 100 - common.cover.low]
-    )
+    assert [rare.cover.low, rare.cover.high] == pytest.approx([100 - common.cover.high, 100 - common.cover.low])
     assert 0 < rare.cover.low < 1.25 < rare.cover.high
 
 
@@ -395,9 +384,7 @@ def test_order_of_lines_and_of_categories_is_irrelevant(transects, random):
     for t in transects:
         items = list(t.counts.items())
         random.shuffle(items)
-        turned.append(
-            TransectPoints(t.transect, dict(items), t.legible, t.planned, t.unread, t.illegible, t.blank)
-        )
+        turned.append(TransectPoints(t.transect, dict(items), t.legible, t.planned, t.unread, t.illegible, t.blank))
     random.shuffle(turned)
     one = site_cover(transects, categories=CATEGORIES)
     other = site_cover(turned, categories=CATEGORIES)

@@ -82,9 +82,7 @@ def test_count_read_with_probabilities_carries_its_reading_variance(case):
     found = belt_density(belt, per_m2=HECTARE)
 
     assert [belt.count, belt.variance] == close([case["expected"][k] for k in ("mean", "variance")], case)
-    assert [found.value, found.se] == close(
-        [case["expected"][k] for k in ("per_hectare", "sd_per_hectare")], case
-    )
+    assert [found.value, found.se] == close([case["expected"][k] for k in ("per_hectare", "sd_per_hectare")], case)
 
 
 def test_every_shared_case_belongs_to_a_test():
@@ -110,9 +108,7 @@ def test_unread_belt_is_left_out_and_reported_and_never_a_zero():
 
 def test_partly_read_belt_counts_on_the_area_that_was_read():
     """Three segments of 10 m2 with 6 animals, one unread: 20 per 100 m2."""
-    belt = belt_from_segments(
-        "T1", [Segment(3, 10.0), Segment(None, 10.0), Segment(1, 10.0), Segment(2, 10.0)]
-    )
+    belt = belt_from_segments("T1", [Segment(3, 10.0), Segment(None, 10.0), Segment(1, 10.0), Segment(2, 10.0)])
     found = site_density([belt, *belts(8)])
 
     assert (belt.count, belt.area_m2, belt.planned_m2, belt.partly_read) == (6, 30.0, 40.0, True)

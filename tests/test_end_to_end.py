@@ -11,15 +11,22 @@ from collections import Counter
 from datetime import UTC, datetime
 from pathlib import Path
 
+import pypdfium2
 import pytest
 
 from digitise.batch import Taken, keep, known_protocols, read_batch
 from digitise.evaluate import Truth, judge, read_truth, score
+from digitise.exchange import FORMATS
+from digitise.exchange.content import Unreviewed
+from digitise.exchange.evidence import take_in
+from digitise.exchange.write import write_export
+from digitise.provenance import provenance
 from digitise.read import read_photo
+from digitise.report import write_report
 from digitise.results import survey_results
 from digitise.sources import photo_files
 from digitise.store import Store
-from digitise.survey import load_survey
+from digitise.survey import load_survey, load_surveys
 
 SAMPLES = Path(__file__).parent.parent / "sample_scans"
 MANIFEST = "manifest.json"
@@ -269,3 +276,30 @@ def test_keeping_the_same_photographs_again_changes_nothing(stores, results) -> 
         _keep(store, path, result, now=datetime(2026, 4, 1, tzinfo=UTC))
 
     assert (store.pages(), store.progress(), [store.entries(p.id) for p in store.pages()]) == before
+
+
+def test_everything_exported_is_whole_and_the_evidence_gives_the_same_data(stores, tmp_path) -> None:
+    """Two reviewed surveys in every format: valid by the standards' own readers; in again with the same digest."""
+    from dwca.read import DwCAReader
+    from frictionless import system, validate
+
+    write_export(stores[1], tmp_path, now=NOW, formats=tuple(FORMATS))
+    with system.use_context(trusted=True):
+        assert validate(str(tmp_path / "tables" / "datapackage.json")).valid
+    with DwCAReader(str(tmp_path / "darwin-core.zip")) as archive:
+        assert sum(row.id.count(":") == 3 for row in archive) == 2 * 3 * 3
+    with take_in(tmp_path / "evidence", tmp_path / "second", now=NOW) as second:
+        digests = {provenance(load_surveys(s), now=NOW).digest for s in (stores[1], second)}
+    assert len(digests) == 1
+
+
+def test_an_unreviewed_store_is_not_exported_and_its_report_says_provisional(stores, tmp_path) -> None:
+    """The export refuses; the report is made, and says on both page and paper how many cells wait."""
+    with pytest.raises(Unreviewed, match=r"cells still wait for a person"):
+        write_export(stores[0], tmp_path / "export", now=NOW)
+    page, paper, *_ = write_report(stores[0], tmp_path / "report", now=NOW)
+    waiting = f"{stores[0].progress().open} of"
+
+    assert f"<strong>Provisional.</strong> {waiting}" in page.read_text(encoding="utf-8")
+    with pypdfium2.PdfDocument(paper.read_bytes()) as document:
+        assert f"Provisional. {waiting}" in document[0].get_textpage().get_text_bounded().replace("\r\n", " ")

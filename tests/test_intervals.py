@@ -65,9 +65,7 @@ def test_simultaneous_limits_equal_the_published_or_recomputed_ones(case):
 @cases("garwood")
 def test_poisson_limits_equal_the_published_or_recomputed_ones(case):
     """Exact limits of an expected count."""
-    assert limits(garwood(case["inputs"]["count"], level=case["inputs"]["level"])) == close(
-        case["expected"], case
-    )
+    assert limits(garwood(case["inputs"]["count"], level=case["inputs"]["level"])) == close(case["expected"], case)
 
 
 @cases("t_mean")
@@ -112,9 +110,7 @@ def test_upper_error_bound_equals_the_recomputed_one(case):
         assert bound == close(case["expected"]["exact"], case)
         assert bound < case["expected"]["rule_of_three"]
     else:
-        assert upper_error_bound(given_["errors"], given_["accepted"], given_["delta"]) == close(
-            case["expected"], case
-        )
+        assert upper_error_bound(given_["errors"], given_["accepted"], given_["delta"]) == close(case["expected"], case)
 
 
 @cases("fewest_accepted")
@@ -303,9 +299,7 @@ def test_clopper_pearson_limits_equal_those_of_scipy_binomtest():
 
 
 @pytest.mark.parametrize("method", ["goodman", "sison_glaz"])
-@pytest.mark.parametrize(
-    "counts", [[10, 12, 9, 9], [18, 9, 5, 4, 2, 1, 1, 0, 0], [30, 5, 5], [91, 49, 37, 43]]
-)
+@pytest.mark.parametrize("counts", [[10, 12, 9, 9], [18, 9, 5, 4, 2, 1, 1, 0, 0], [30, 5, 5], [91, 49, 37, 43]])
 def test_simultaneous_limits_equal_those_of_statsmodels(method, counts):
     """Cut to [0, 1]; statsmodels does not cut."""
     from statsmodels.stats.proportion import multinomial_proportions_confint
@@ -441,8 +435,7 @@ def test_fixed_sequence_accepts_a_bad_reader_at_most_one_time_in_twenty():
     errors = rng.binomial(np.diff(accepted, prepend=0), 0.01001, size=(runs, 20)).cumsum(axis=1)
     thresholds = np.linspace(0.999, 0.9, 20).tolist()
     wrong = sum(
-        fixed_sequence(thresholds, accepted.tolist(), k.tolist(), 0.01, 0.05).threshold is not None
-        for k in errors
+        fixed_sequence(thresholds, accepted.tolist(), k.tolist(), 0.01, 0.05).threshold is not None for k in errors
     )
 
     assert 0.005 < wrong / runs < 0.05 + 3 * math.sqrt(0.05 * 0.95 / runs)

@@ -3,27 +3,17 @@
 import re
 import subprocess
 import sys
-from html.parser import HTMLParser
-from pathlib import Path
 
 import pytest
-from kept import FLAGGED, ILLEGIBLE, NOW, PACK, UNREAD, keep, made_result, made_sheet, made_survey, photo_of, points
+from kept import ILLEGIBLE, PACK, UNREAD, made_sheet, made_survey, points
 
-from digitise.provenance import provenance
-from digitise.reading import PhotoResult, sentence
 from digitise.results import (
     cover_table,
     density_table,
     impact_table,
     occurrence_table,
-    page_html,
-    results_html,
     survey_results,
-    write_results,
 )
-from digitise.results.figures import Plot, PlotRow, draw, is_square_root
-from digitise.results.words import methods, status
-from digitise.store import PhotoRow, Store
 
 RAY = "fish/ray/{}/tally"
 
@@ -50,10 +40,6 @@ def cover_of(results, label):
 
 def density_of(results, row="ray"):
     return next(d for d in results.densities if d.id == row)
-
-
-def page_of(*results, photos=()):
-    return page_html(results, photos, provenance([r.survey for r in results], now=NOW))
 
 
 # Cover
@@ -276,236 +262,11 @@ def test_every_column_of_the_tables_is_documented():
             assert re.search(rf"\b{column}\b", make.__doc__), column
 
 
-# The page
-
-
-def text_of(html):
-    """The page's words, without style and tags."""
-    return " ".join(re.sub(r"<[^>]+>", " ", re.sub(r"<style>.*?</style>", "", html, flags=re.DOTALL)).split())
-
-
-def test_the_page_says_what_is_still_open(some):
-    """And shows the numbers all the same."""
-    text = text_of(page_of(some))
-
-    assert "Provisional. 1 of" in text
-    assert "Lantern Reef 2026-03-28" in text
-    assert "30.2 %" in text  # mean of 10 of 39, 12 of 40 and 14 of 40
-
-
-def test_the_page_is_complete_when_nothing_is_missing():
-    """No sheet of the three transects lacks, and every cell is decided."""
-    sheets = [made_sheet(s, {f"{s}/none-seen": True}, transect=t) for s in ("fish", "invertebrate") for t in (1, 2, 3)]
-    results = results_of(made_sheet("site", {}), *sheets, *(line({"YB": 40}, t) for t in (1, 2, 3)))
-
-    assert status([results])[0]
-    assert "Complete." in text_of(page_of(results))
-
-
-def test_every_interval_on_the_page_says_what_it_covers(some):
-    """Each caption and each key that speaks of an interval names the differences between transects, or counting."""
-    html = page_of(some)
-    captions = re.findall(r'<p class="caption">(.*?)</p>', html)
-    with_interval = [c for c in captions if "per 100 m²" in c or c.startswith("Percent cover")]
-
-    assert len(with_interval) == 4
-    for caption in with_interval:
-        assert "differences between transects" in caption or "no interval" in caption or "interval" not in caption
-    for card in re.findall(r'<div class="card">(.*?)</div>', html):
-        assert "interval between transects" in card
-
-
-def test_one_transect_gives_no_interval_and_the_page_says_why():
-    """No number in the interval column, and a sentence."""
-    text = text_of(page_of(results_of(line({"BK": 12, "YB": 28}), *rays(6))))
-
-    assert "One transect: there is no between-transect uncertainty to show" in text
-    assert "30.0 % (no interval)" in text
-    assert "Student" not in text
-
-
-def test_methods_name_only_what_ran():
-    """t and Korn-Graubard for three lines of 25 to 35 % and 0 %; no ratio; no bands when no point is missing."""
-    results = results_of(*(line({"BK": n, "YB": 40 - n}, t) for t, n in ((1, 10), (2, 12), (3, 14))), *rays(4, 6, 8))
-    text = " ".join(methods([results], provenance([results.survey], now=NOW)))
-
-    for said in (
-        "Student's t interval",
-        "doi:10.1093/biomet/26.4.404",
-        "doi:10.1093/biomet/28.3-4.437",
-        "made up for a test",
-    ):
-        assert said in text
-    for unsaid in ("ratio of totals", "pale bands", "one transect"):
-        assert unsaid not in text
-
-
-def test_short_lines_bring_the_ratio_into_the_methods():
-    """Five of 40 points unread on one line."""
-    results = results_of(line({"BK": 10, "YB": 25}, 1, **dict.fromkeys("abcde", UNREAD)), line({"BK": 12, "YB": 28}, 2))
-    text = " ".join(methods([results], provenance([results.survey], now=NOW)))
-
-    assert "ratio of totals" in text
-    assert "pale bands" in text
-
-
-def test_words_from_sheets_and_file_names_are_escaped():
-    """A site called <script> is shown, not run."""
-    site = made_sheet("site", {"site/site": "<script>alert(1)</script>"})
-    photo = PhotoRow(
-        "ab" * 32, '<img src=x onerror="alert(2)">.jpg', 3, "2026-03-28T09:30:00Z", "retake", ("<b>no</b>",), ()
-    )
-    html = page_of(results_of(site, line({"YB": 40})), photos=[photo])
-
-    assert "<script" not in html
-    assert "<img" not in html
-    assert "<b>no" not in html
-    assert "&lt;script&gt;alert(1)&lt;/script&gt;" in html
-
-
-class _Checker(HTMLParser):
-    """Tags that open and close, ids, and addresses a browser would fetch."""
-
-    EMPTY = frozenset({"meta", "br", "img", "use", "path", "rect", "circle"})
-
-    def __init__(self):
-        super().__init__()
-        self.open, self.ids, self.fetched = [], [], []
-
-    def handle_starttag(self, tag, attrs):
-        given = dict(attrs)
-        self.ids += [given["id"]] if "id" in given else []
-        self.fetched += [v for k, v in attrs if k in ("src", "srcset", "data")]
-        self.fetched += [given["href"]] if tag == "link" and "href" in given else []
-        if tag not in self.EMPTY:
-            self.open.append(tag)
-
-    def handle_startendtag(self, tag, attrs):
-        self.ids += [v for k, v in attrs if k == "id"]
-
-    def handle_endtag(self, tag):
-        if tag not in self.EMPTY:
-            assert self.open.pop() == tag
-
-
-def test_the_page_is_whole_and_fetches_nothing(some):
-    """Tags are balanced, ids unique (two plots may not share a marker), and nothing is loaded from anywhere."""
-    other = made_survey(made_sheet("substrate", points({"YB": 40}), pack="WX3PLE"), pack="WX3PLE")
-    checker = _Checker()
-    html = page_of(some, survey_results(other))
-    checker.feed(html)
-
-    assert checker.open == []
-    assert len(checker.ids) == len(set(checker.ids))
-    assert checker.fetched == []
-    assert "@import" not in html
-    assert set(re.findall(r"url\(([^)]*)\)", html)) <= {f"#{i}" for i in checker.ids}
-    assert set(re.findall(r'xlink:href="([^"]*)"', html)) <= {f"#{i}" for i in checker.ids}
-
-
-def test_the_page_shows_photographs_refused_and_their_reasons(tmp_path):
-    """The store's photographs: one read, one refused."""
-    with Store.open(tmp_path) as store:
-        keep(store, made_result("fish", {RAY.format("0-10"): 6, "fish/none-seen": FLAGGED}, name="a.jpg"))
-        digest = store.keep_photo(photo_of("b.jpg"), "b.jpg", now=NOW)
-        store.record(PhotoResult("b.jpg", digest, "retake", (sentence("glare"),)), None, now=NOW)
-        text = text_of(results_html(store, now=NOW))
-
-    assert "2 photographs kept; 1 used here; 1 refused." in text
-    assert "b.jpg : Light is reflected from the sheet." in text
-    assert "2026-03-28T09:30:00Z" in text
-
-
-def test_an_empty_store_has_no_results_and_says_so(tmp_path):
-    """A sentence, not an empty page."""
-    with Store.open(tmp_path) as store, pytest.raises(ValueError, match="no sheet has been read yet"):
-        results_html(store, now=NOW)
-
-
-def test_the_same_data_at_the_same_time_give_the_same_page(tmp_path):
-    """Byte for byte; and the tables lie beside it."""
-    with Store.open(tmp_path / "store") as store:
-        keep(store, made_result("fish", {RAY.format("0-10"): 6, "fish/none-seen": True}, name="a.jpg"))
-        first = write_results(store, tmp_path / "one", now=NOW)
-        second = write_results(store, tmp_path / "two" / "page.html", now=NOW)
-
-    assert [p.name for p in first] == ["results.html", "cover.csv", "density.csv", "impacts.csv"]
-    assert second[0].read_bytes() == first[0].read_bytes()
-
-
-def test_several_surveys_stand_side_by_side():
-    """Two visits to one site are told apart by their dates."""
-    visits = [
-        survey_results(
-            made_survey(
-                made_sheet("site", {"site/site": "Lantern Reef", "site/date": date}, pack=pack),
-                *(made_sheet("substrate", points({"BK": 10 + t, "YB": 30 - t}), transect=t, pack=pack) for t in (1, 2)),
-                pack=pack,
-            )
-        )
-        for pack, date in (("QH7M4A", "2025-03-30"), ("QH7M4B", "2026-03-28"))
-    ]
-    html = page_html(visits, (), provenance([v.survey for v in visits], now=NOW))
-
-    assert "2 surveys" in html
-    assert "Lantern Reef 2025-03-30" in html
-    assert "Side by side" in html
-
-
-CHROMIUM = Path("/usr/bin/chromium")
-
-
-@pytest.mark.skipif(not CHROMIUM.exists(), reason="Chromium is not installed at /usr/bin/chromium")
-def test_the_page_fits_a_phone(some, tmp_path):
-    """390 pixels wide, it does not scroll sideways and shows the narrow plots; 1366 wide, the wide ones."""
-    from playwright.sync_api import sync_playwright
-
-    (tmp_path / "page.html").write_text(page_of(some), encoding="utf-8")
-    seen = {}
-    with sync_playwright() as player:
-        browser = player.chromium.launch(executable_path=str(CHROMIUM), args=["--no-sandbox", "--disable-gpu"])
-        for width in (390, 1366):
-            page = browser.new_page(viewport={"width": width, "height": 900})
-            page.goto((tmp_path / "page.html").as_uri())
-            shown = [page.locator(f"figure .{kind}").first.is_visible() for kind in ("narrow", "wide")]
-            seen[width] = page.evaluate("document.documentElement.scrollWidth"), *shown
-        browser.close()
-
-    assert seen == {390: (390, True, False), 1366: (1366, False, True)}
-
-
-# Plots
-
-
-def test_a_plot_has_its_words_as_words():
-    """Labels, values and the axis can be searched and read aloud."""
-    svg = draw(
-        Plot("p", "Cover at <site>", "cover, %", (PlotRow("Sand & silt", 12.0, 4.0, 25.0, text="12.0"),)),
-        width_px=860,
-        label_px=190,
-        text_px=190,
-    )
-
-    assert "Sand &amp; silt" in svg
-    assert "12.0" in svg
-    assert 'aria-label="Cover at &lt;site&gt;"' in svg
-    assert "<?xml" not in svg
-
-
-def test_one_row_far_beyond_the_others_makes_a_square_root_axis_but_percentages_stay_linear():
-    """5, 5 and 100; and as percentages."""
-    rows = tuple(PlotRow(str(v), v, None, None) for v in (5.0, 5.0, 100.0))
-
-    assert is_square_root(Plot("p", "t", "a", rows))
-    assert not is_square_root(Plot("p", "t", "a", rows, percent=True))
-    assert not is_square_root(Plot("p", "t", "a", rows[:2]))
-
-
 def test_importing_results_loads_no_heavy_package():
-    """Neither matplotlib, pandas nor scipy, until a table, an interval or a page is asked for."""
+    """Neither pandas, scipy, reportlab nor openpyxl, until a table, an interval or a page is asked for."""
     code = (
-        "import sys, digitise.results, digitise.export, digitise.survey\n"
-        "print(sorted({'matplotlib', 'pandas', 'scipy', 'sqlalchemy', 'streamlit'} & set(sys.modules)))"
+        "import sys, digitise.results, digitise.report, digitise.exchange.write, digitise.earlier, digitise.survey\n"
+        "print(sorted({'matplotlib', 'openpyxl', 'pandas', 'reportlab', 'scipy', 'sqlalchemy', 'streamlit'} & set(sys.modules)))"
     )
     out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
 

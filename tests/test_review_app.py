@@ -63,8 +63,18 @@ def fish_page(store: Store) -> int:
 def record(store: Store, page: int, cell: str, action: str, value=None, *, seq: int = 1, **extra) -> dict:
     """What a browser sends for one key press."""
     entries = store.entries(page).get(cell, [])
-    return {"client": CLIENT, "seq": seq, "page": page, "sha256": store.page(page).sha256, "cell": cell,
-            "by": "Mira Tole", "last": entries[-1].id if entries else 0, "action": action, "value": value, **extra}
+    return {
+        "client": CLIENT,
+        "seq": seq,
+        "page": page,
+        "sha256": store.page(page).sha256,
+        "cell": cell,
+        "by": "Mira Tole",
+        "last": entries[-1].id if entries else 0,
+        "action": action,
+        "value": value,
+        **extra,
+    }
 
 
 def send(store: Store, *records) -> list[dict]:
@@ -73,8 +83,14 @@ def send(store: Store, *records) -> list[dict]:
 
 def words(at: AppTest) -> str:
     """Everything a page shows, as one text."""
-    return " ".join([*(e.proto.body for e in at.get("html")), *(e.value for e in at.markdown),
-                     *(e.value for e in at.error), *(e.proto.label for e in at.get("page_link"))])
+    return " ".join(
+        [
+            *(e.proto.body for e in at.get("html")),
+            *(e.value for e in at.markdown),
+            *(e.value for e in at.error),
+            *(e.proto.label for e in at.get("page_link")),
+        ]
+    )
 
 
 def opened(page: str = "") -> AppTest:
@@ -87,6 +103,7 @@ def has_desk(at: AppTest) -> bool:
 
 
 # The pages, state by state
+
 
 def test_review_without_photographs_says_what_to_do_next(store):
     at = opened()
@@ -127,8 +144,11 @@ def test_review_with_open_cells_shows_the_desk_and_filters_by_sheet_and_reason(s
     assert not at.exception
     assert has_desk(at)
     assert at.selectbox(key="sheet").options == ["All sheets", "Fish belt", "Substrate line"]
-    assert at.selectbox(key="reason").options == ["All reasons", "The reader is not sure (1)",
-                                                  "Crossed out or written over (1)"]
+    assert at.selectbox(key="reason").options == [
+        "All reasons",
+        "The reader is not sure (1)",
+        "Crossed out or written over (1)",
+    ]
     at.selectbox(key="sheet").select("fish").run()
     assert not at.exception
     assert json.loads(at.get("bidi_component")[0].proto.json)["filter"] == {"sheet": "fish"}
@@ -170,7 +190,7 @@ def test_survey_shows_which_sheets_are_in_and_which_are_missing(store):
     assert not at.exception
     shown = words(at)
     assert "in, 1 to review" in shown
-    assert shown.count("✕ missing") == 9       # ten sheets in a pack of three transects, one is in
+    assert shown.count("✕ missing") == 9  # ten sheets in a pack of three transects, one is in
     assert "IMG_1.jpg" in shown
 
 
@@ -243,8 +263,10 @@ def test_results_are_called_provisional_while_a_cell_is_open(store):
     send(store, record(store, page, CODE, "enter", "BK"))
     at = opened("results")
     assert "Provisional" not in words(at)
-    assert [b.proto.label for b in at.get("download_button")] == ["Download the tables (CSV)",
-                                                                  "Download this page (HTML)"]
+    assert [b.proto.label for b in at.get("download_button")] == [
+        "Download the tables (CSV)",
+        "Download this page (HTML)",
+    ]
 
 
 def test_tables_are_one_zip_with_every_cell(store):
@@ -269,6 +291,7 @@ def test_results_page_is_made_anew_after_a_decision(store):
 
 
 # The desk's list
+
 
 def test_desk_item_suggests_the_reading_and_names_what_codes_mean(store):
     substrate_page(store)
@@ -302,20 +325,33 @@ def test_nothing_written_is_no_suggestion_where_something_was_crossed_out(store)
     assert [(c["value"], c["suggested"]) for c in item["choices"]] == [(4, False)]
 
 
-@pytest.mark.parametrize(("kind", "value", "decimals", "text"), [
-    ("tally", 0, 0, "0"), ("tally", None, 0, "nothing written"), ("tick", True, 0, "yes, marked"),
-    ("tick", False, 0, "no, empty"), ("decimal", 9.5, 2, "9.50"), ("code", "CF", 0, "CF"),
-])
+@pytest.mark.parametrize(
+    ("kind", "value", "decimals", "text"),
+    [
+        ("tally", 0, 0, "0"),
+        ("tally", None, 0, "nothing written"),
+        ("tick", True, 0, "yes, marked"),
+        ("tick", False, 0, "no, empty"),
+        ("decimal", 9.5, 2, "9.50"),
+        ("code", "CF", 0, "CF"),
+    ],
+)
 def test_values_are_shown_in_words(kind, value, decimals, text):
     assert worklist.shown(kind, value, decimals) == text
 
 
 def test_a_share_is_never_shown_as_certain():
     assert [worklist.share_words(p) for p in (0.0, 0.004, 0.5, 0.994, 1.0)] == [
-        "under 1 %", "under 1 %", "50 %", "over 99 %", "over 99 %"]
+        "under 1 %",
+        "under 1 %",
+        "50 %",
+        "over 99 %",
+        "over 99 %",
+    ]
 
 
 # Decisions
+
 
 def test_a_decision_is_stored_once_however_often_it_is_sent(store):
     page = substrate_page(store)
@@ -331,8 +367,9 @@ def test_a_decision_is_stored_once_however_often_it_is_sent(store):
 def test_typed_text_is_understood_and_a_wrong_code_is_refused_in_words(store):
     page = substrate_page(store)
 
-    wrong, right = send(store, record(store, page, CODE, "enter", "QQ"),
-                        record(store, page, CODE, "enter", "cf", seq=2))
+    wrong, right = send(
+        store, record(store, page, CODE, "enter", "QQ"), record(store, page, CODE, "enter", "cf", seq=2)
+    )
 
     assert not wrong["ok"]
     assert "expected one of BK, CF" in wrong["sentence"]
@@ -364,13 +401,15 @@ def test_undo_opens_the_cell_again_and_twice_sent_takes_back_one_entry(store):
 
 def test_decide_undo_decide_made_offline_arrive_as_one_batch(store):
     page = substrate_page(store)
-    batch = [record(store, page, CODE, "enter", "BK", seq=1),
-             record(store, page, CODE, "undo", seq=2, of={"client": CLIENT, "seq": 1}),
-             record(store, page, CODE, "enter", "CF", seq=3)]
+    batch = [
+        record(store, page, CODE, "enter", "BK", seq=1),
+        record(store, page, CODE, "undo", seq=2, of={"client": CLIENT, "seq": 1}),
+        record(store, page, CODE, "enter", "CF", seq=3),
+    ]
 
     assert all(a["ok"] for a in send(store, *batch))
     assert store.current(page)[CODE].value == "CF"
-    assert all(a["ok"] for a in send(store, *batch))       # the answer was lost and all is sent again
+    assert all(a["ok"] for a in send(store, *batch))  # the answer was lost and all is sent again
     assert [e.value for e in store.entries(page)[CODE]] == ["BK", None, "CF"]
 
 
@@ -409,10 +448,24 @@ def test_a_decision_made_on_another_folder_is_not_stored_here(store):
 
 
 BROKEN = [
-    None, [], "text", {}, {"client": "x"},
-    {"action": "delete"}, {"seq": -1}, {"seq": True}, {"seq": "1"}, {"page": 1.5}, {"client": "../../etc"},
-    {"by": "   "}, {"value": {"a": 1}}, {"value": "x" * 2000}, {"cell": 5}, {"action": "undo", "of": None},
-    {"page": 10**9}, {"cell": "no/such/cell"},
+    None,
+    [],
+    "text",
+    {},
+    {"client": "x"},
+    {"action": "delete"},
+    {"seq": -1},
+    {"seq": True},
+    {"seq": "1"},
+    {"page": 1.5},
+    {"client": "../../etc"},
+    {"by": "   "},
+    {"value": {"a": 1}},
+    {"value": "x" * 2000},
+    {"cell": 5},
+    {"action": "undo", "of": None},
+    {"page": 10**9},
+    {"cell": "no/such/cell"},
 ]
 
 
@@ -442,6 +495,7 @@ def test_a_folder_is_known_by_its_first_photograph_so_decisions_follow_it_when_i
 
 
 # Reading in the background
+
 
 def test_photographs_kept_before_a_restart_are_read_after_it(store):
     store.keep_photo(b"no picture", "one.jpg", now=kept.NOW)
@@ -492,6 +546,7 @@ def test_an_uploaded_photograph_of_a_sheet_is_read_and_stands_in_its_place(store
 
 # The routes
 
+
 class _Reply:
     """What came back from one request."""
 
@@ -518,10 +573,20 @@ class _Client:
         path, _, query = address.partition("?")
         sent: list[dict] = []
         asked = {"host": "127.0.0.1:8501", "content-length": str(len(content))} | (headers or {})
-        scope = {"type": "http", "asgi": {"version": "3.0"}, "http_version": "1.1", "method": method, "scheme": "http",
-                 "path": unquote(path), "raw_path": path.encode(), "query_string": query.encode(), "root_path": "",
-                 "headers": [(k.encode(), v.encode()) for k, v in asked.items()], "server": ("127.0.0.1", 8501),
-                 "client": ("127.0.0.1", 50000)}
+        scope = {
+            "type": "http",
+            "asgi": {"version": "3.0"},
+            "http_version": "1.1",
+            "method": method,
+            "scheme": "http",
+            "path": unquote(path),
+            "raw_path": path.encode(),
+            "query_string": query.encode(),
+            "root_path": "",
+            "headers": [(k.encode(), v.encode()) for k, v in asked.items()],
+            "server": ("127.0.0.1", 8501),
+            "client": ("127.0.0.1", 50000),
+        }
 
         async def receive():
             return {"type": "http.request", "body": content, "more_body": False}
@@ -536,8 +601,12 @@ class _Client:
         return self.ask("GET", address, **more)
 
     def post(self, address: str, *, json_body=None, content: bytes = b"", headers: dict | None = None) -> _Reply:
-        return self.ask("POST", address, headers=headers,
-                        content=json.dumps(json_body).encode() if json_body is not None else content)
+        return self.ask(
+            "POST",
+            address,
+            headers=headers,
+            content=json.dumps(json_body).encode() if json_body is not None else content,
+        )
 
 
 @pytest.fixture
@@ -561,10 +630,17 @@ def test_route_stores_a_batch_and_answers_in_its_order(store, browser):
     assert reply.json()["progress"]["open"] == 0
 
 
-@pytest.mark.parametrize(("headers", "status"), [
-    ({}, 403), ({"x-desk": "other"}, 403), (POST | {"origin": "http://evil.example"}, 403),
-    (POST | {"host": "evil.example"}, 400), (POST | {"origin": "http://127.0.0.1:8501"}, 200), (POST, 200),
-])
+@pytest.mark.parametrize(
+    ("headers", "status"),
+    [
+        ({}, 403),
+        ({"x-desk": "other"}, 403),
+        (POST | {"origin": "http://evil.example"}, 403),
+        (POST | {"host": "evil.example"}, 400),
+        (POST | {"origin": "http://127.0.0.1:8501"}, 200),
+        (POST, 200),
+    ],
+)
 def test_decisions_are_taken_from_the_own_page_only(store, browser, headers, status):
     page = substrate_page(store)
 
@@ -575,17 +651,28 @@ def test_decisions_are_taken_from_the_own_page_only(store, browser, headers, sta
     assert store.progress().decided == (1 if status == 200 else 0)
 
 
-@pytest.mark.parametrize(("body", "status"), [
-    (b"", 400), (b"[]", 400), (b"{}", 400), (b'{"records": []}', 400), (b'{"records": 5}', 400), (b"\xff", 400),
-    (b'{"records": [' + b"1," * 300 + b"1]}", 400), (b" " * 1_000_001, 413), (b"[" * 100_000, 400),
-])
+@pytest.mark.parametrize(
+    ("body", "status"),
+    [
+        (b"", 400),
+        (b"[]", 400),
+        (b"{}", 400),
+        (b'{"records": []}', 400),
+        (b'{"records": 5}', 400),
+        (b"\xff", 400),
+        (b'{"records": [' + b"1," * 300 + b"1]}", 400),
+        (b" " * 1_000_001, 413),
+        (b"[" * 100_000, 400),
+    ],
+)
 def test_a_body_that_makes_no_sense_is_refused(browser, body, status):
     assert browser.post("/desk/decisions", content=body, headers=POST).status_code == status
 
 
 def test_other_origins_get_no_permission_to_post(browser):
-    reply = browser.ask("OPTIONS", "/desk/decisions", headers={"origin": "http://evil.example",
-                                                        "access-control-request-method": "POST"})
+    reply = browser.ask(
+        "OPTIONS", "/desk/decisions", headers={"origin": "http://evil.example", "access-control-request-method": "POST"}
+    )
 
     assert reply.status_code == 405
     assert "access-control-allow-origin" not in reply.headers
@@ -611,8 +698,14 @@ def test_pictures_come_by_page_id_or_sha256_and_by_nothing_else(store, browser):
         reply = browser.get(address)
         assert (reply.status_code, reply.headers["content-type"]) == (200, "image/jpeg")
         assert reply.headers["x-content-type-options"] == "nosniff"
-    for address in ("/desk/page/999", "/desk/page/x", "/desk/page/..%2f1", "/desk/photo/..%2f..%2fdigitise.db",
-                    "/desk/photo/digitise.db", "/desk/original/%2e%2e%2fdigitise.db"):
+    for address in (
+        "/desk/page/999",
+        "/desk/page/x",
+        "/desk/page/..%2f1",
+        "/desk/photo/..%2f..%2fdigitise.db",
+        "/desk/photo/digitise.db",
+        "/desk/original/%2e%2e%2fdigitise.db",
+    ):
         assert browser.get(address).status_code == 404
 
 
@@ -643,6 +736,7 @@ def test_results_route_serves_a_page_that_may_run_no_script(store, browser):
 
 
 # Settings and parts
+
 
 def test_the_server_keeps_to_this_machine_and_sends_nothing_out():
     found = settings(port=8700)
@@ -685,8 +779,12 @@ def refuse(store: Store) -> None:
     """One photograph that has to be taken again."""
     data = kept.photo_of("glare")
     store.keep_photo(data, "glare.jpg", now=kept.NOW)
-    result = PhotoResult("glare.jpg", decode_photo(data, "glare.jpg").sha256, "retake",
-                         (sentence("glare", "12 cells at the upper left cannot be seen"),))
+    result = PhotoResult(
+        "glare.jpg",
+        decode_photo(data, "glare.jpg").sha256,
+        "retake",
+        (sentence("glare", "12 cells at the upper left cannot be seen"),),
+    )
     store.record(result, None, now=kept.NOW, reader_version=READER_VERSION)
 
 

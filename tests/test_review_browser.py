@@ -41,13 +41,19 @@ def fill_store(folder: Path) -> tuple[int, int]:
         "fish/goby/0-10/tally": {"value": None, "reasons": ("crossed-out",)},
     }
     cells = kept.layout("fish").by_id
-    fish = replace(fish, readings=tuple(doubtful(cells[r.cell], **wanted[r.cell]) if r.cell in wanted else r
-                                        for r in fish.readings))
+    fish = replace(
+        fish,
+        readings=tuple(doubtful(cells[r.cell], **wanted[r.cell]) if r.cell in wanted else r for r in fish.readings),
+    )
     line = kept.made_result("substrate", {}, name="line.jpg")
     cells = kept.layout("substrate").by_id
-    line = replace(line, readings=tuple(
-        doubtful(cells[r.cell], value="BK", others=("CF", "FA", "YB", None)) if r.kind == "code" else r
-        for r in line.readings))
+    line = replace(
+        line,
+        readings=tuple(
+            doubtful(cells[r.cell], value="BK", others=("CF", "FA", "YB", None)) if r.kind == "code" else r
+            for r in line.readings
+        ),
+    )
     with Store.open(folder) as store:
         return kept.keep(store, fish), kept.keep(store, line)
 
@@ -56,8 +62,12 @@ def fill_store(folder: Path) -> tuple[int, int]:
 def serving(folder: Path, port: int):
     """The real server, as the command line starts it."""
     environment = os.environ | {"PYTHONWARNINGS": "ignore"}
-    process = subprocess.Popen([sys.executable, "-m", "review_app", str(folder), "--port", str(port)],
-                               stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, env=environment)
+    process = subprocess.Popen(
+        [sys.executable, "-m", "review_app", str(folder), "--port", str(port)],
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+        env=environment,
+    )
     try:
         for _ in range(200):
             try:
@@ -84,7 +94,8 @@ def chromium():
 
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(
-            executable_path=str(CHROMIUM), args=["--no-sandbox", "--disable-gpu", "--disable-background-networking"])
+            executable_path=str(CHROMIUM), args=["--no-sandbox", "--disable-gpu", "--disable-background-networking"]
+        )
         yield browser
         browser.close()
 
@@ -103,8 +114,14 @@ def open_desk(context, address: str, *, name: str = "Mira Tole"):
     page.set_default_timeout(WAIT_MS)
     page.trouble = []
     page.on("pageerror", lambda error: page.trouble.append(str(error)))
-    page.on("request", lambda r: page.trouble.append(r.url)
-            if not r.url.startswith(("http://127.0.0.1:", "ws://127.0.0.1:", "data:", "blob:")) else None)
+    page.on(
+        "request",
+        lambda r: (
+            page.trouble.append(r.url)
+            if not r.url.startswith(("http://127.0.0.1:", "ws://127.0.0.1:", "data:", "blob:"))
+            else None
+        ),
+    )
     page.goto(address)
     page.wait_for_selector("#name, .title:not(:empty)")
     if page.is_visible("#name"):
@@ -131,8 +148,11 @@ def settle(page) -> None:
 def entered(folder: Path, page_id: int) -> dict:
     """Cell to (state, value, who) of what people entered."""
     with Store.open(folder) as store:
-        return {c: (rows[-1].state, rows[-1].value, rows[-1].by) for c, rows in store.entries(page_id).items()
-                if rows[-1].by != "rule"}
+        return {
+            c: (rows[-1].state, rows[-1].value, rows[-1].by)
+            for c, rows in store.entries(page_id).items()
+            if rows[-1].by != "rule"
+        }
 
 
 def test_keys_accept_choose_type_and_undo(chromium, desk):
@@ -141,7 +161,7 @@ def test_keys_accept_choose_type_and_undo(chromium, desk):
     page = open_desk(chromium.new_context(), address)
 
     assert title(page) == "Observer"
-    page.keyboard.press("/")                               # corrects the suggestion's last letter
+    page.keyboard.press("/")  # corrects the suggestion's last letter
     page.keyboard.press("Backspace")
     page.keyboard.type("N")
     page.keyboard.press("Enter")
@@ -149,15 +169,15 @@ def test_keys_accept_choose_type_and_undo(chromium, desk):
     page.keyboard.type("12")
     page.keyboard.press("Enter")
     arrive(page, "Gobies and blennies, 0-10 m: tally")
-    page.keyboard.press("Enter")                           # nothing is suggested where something was crossed out
+    page.keyboard.press("Enter")  # nothing is suggested where something was crossed out
     assert "Choose a value" in page.inner_text(".refusal")
     page.keyboard.press("?")
     arrive(page, "0.5 m")
-    page.keyboard.press("2")                               # the second suggestion
+    page.keyboard.press("2")  # the second suggestion
     page.keyboard.press("Space")
     page.keyboard.press("ArrowDown")
     page.keyboard.press("ArrowDown")
-    page.keyboard.press("Enter")                           # the third suggestion
+    page.keyboard.press("Enter")  # the third suggestion
     page.keyboard.type("lm")
     page.keyboard.press("Enter")
     arrive(page, "2.5 m")
@@ -168,12 +188,17 @@ def test_keys_accept_choose_type_and_undo(chromium, desk):
     assert title(page) == "2.5 m"
     who = "Mira Tole"
     assert entered(folder, fish) == {
-        "fish/observer": ("entered", "KEO VARN", who), "fish/damselfish/0-10/tally": ("entered", 12, who),
-        "fish/goby/0-10/tally": ("illegible", None, who)}
+        "fish/observer": ("entered", "KEO VARN", who),
+        "fish/damselfish/0-10/tally": ("entered", 12, who),
+        "fish/goby/0-10/tally": ("illegible", None, who),
+    }
     assert entered(folder, line) == {
-        "substrate/0.5": ("entered", "CF", who), "substrate/1": ("blank", None, who),
-        "substrate/1.5": ("entered", "FA", who), "substrate/2": ("entered", "LM", who),
-        "substrate/2.5": ("withdrawn", None, who)}
+        "substrate/0.5": ("entered", "CF", who),
+        "substrate/1": ("blank", None, who),
+        "substrate/1.5": ("entered", "FA", who),
+        "substrate/2": ("entered", "LM", who),
+        "substrate/2.5": ("withdrawn", None, who),
+    }
     assert page.trouble == []
 
 
@@ -202,7 +227,7 @@ def test_forty_quick_presses_are_forty_entries_and_the_end_is_said(chromium, des
     settle(page)
     with Store.open(folder) as store:
         assert store.progress().open == 0
-    page.keyboard.press("Backspace")                       # undo still works after the end
+    page.keyboard.press("Backspace")  # undo still works after the end
     assert title(page) == "Gobies and blennies, 0-10 m: tally"
     settle(page)
     with Store.open(folder) as store:
@@ -223,14 +248,14 @@ def test_decisions_made_while_the_server_is_down_are_stored_when_it_is_back(chro
         settle(page)
     for _ in range(5):
         page.wait_for_timeout(60)
-        page.keyboard.press("Escape")                      # closes the server's own "connection lost" window, if any
+        page.keyboard.press("Escape")  # closes the server's own "connection lost" window, if any
         page.keyboard.press("2")
     page.wait_for_selector(".lost:visible")
     assert "5 decisions are kept in this browser" in page.inner_text(".lost")
     assert len(entered(folder, line)) == 1
 
     with serving(folder, port) as address:
-        page.goto(address)                                 # a new page in the same browser sends what was kept
+        page.goto(address)  # a new page in the same browser sends what was kept
         page.wait_for_selector(".title:not(:empty)")
         settle(page)
     assert sorted(v for _, v, _ in entered(folder, line).values()) == ["BK", "CF", "CF", "CF", "CF", "CF"]
@@ -250,7 +275,7 @@ def test_a_refused_value_is_said_beside_its_cell_and_can_be_corrected(chromium, 
     assert title(page) == "0.5 m"
     assert "expected one of BK, CF" in page.inner_text(".refusal")
     assert page.input_value("#value") == "qq"
-    page.keyboard.type("sand")                             # replaces what was selected
+    page.keyboard.type("sand")  # replaces what was selected
     page.fill("#value", "yb")
     page.keyboard.press("Enter")
     arrive(page, "1 m")
@@ -300,8 +325,10 @@ def test_a_phone_shows_the_desk_without_sideways_scrolling_and_with_large_button
     arrive(page, "Gobies and blennies, 0-10 m: tally")
     page.tap("[data-do=undo]")
     settle(page)
-    assert entered(folder, fish) == {"fish/observer": ("entered", "KEO VARM", "Mira Tole"),
-                                     "fish/damselfish/0-10/tally": ("withdrawn", None, "Mira Tole")}
+    assert entered(folder, fish) == {
+        "fish/observer": ("entered", "KEO VARM", "Mira Tole"),
+        "fish/damselfish/0-10/tally": ("withdrawn", None, "Mira Tole"),
+    }
     assert page.trouble == []
 
 
@@ -332,7 +359,8 @@ def test_survey_and_results_pages_open_and_fetch_nothing_from_elsewhere(chromium
     page.goto(f"{address}survey")
     page.wait_for_selector(".cards img")
     page.wait_for_function(
-        "() => [...document.querySelectorAll('.cards img')].every((i) => i.complete && i.naturalWidth)")
+        "() => [...document.querySelectorAll('.cards img')].every((i) => i.complete && i.naturalWidth)"
+    )
     assert page.inner_text(".matrix").count("missing") == 8
     page.goto(f"{address}results")
     frame = page.frame_locator("iframe[title^='Results']")

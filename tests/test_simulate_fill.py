@@ -255,9 +255,7 @@ def test_blank_cells_stay_white():
 def test_most_of_an_entry_lies_in_its_cell(name, mark):
     least = {"plain": 0.75, "overrun": 0.55}[mark]
     for seed in range(12):
-        page = _filled(
-            answers_from_values(_layout(), {name: PLAIN[name]}, {name: mark}), seed, sloppiness=0.6
-        )
+        page = _filled(answers_from_values(_layout(), {name: PLAIN[name]}, {name: mark}), seed, sloppiness=0.6)
         everything = _ink(page, [0, 0, 170, 135])
 
         assert everything > 0.3

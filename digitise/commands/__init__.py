@@ -5,13 +5,15 @@ from digitise.commands import (
     completeness,
     demo,
     doctor,
+    earlier,
     evaluate,
+    exchanging,
     keeping,
     printing,
     protocols,
     reading,
+    reporting,
     reviewing,
-    survey,
 )
 
 COMMANDS = (
@@ -20,8 +22,10 @@ COMMANDS = (
     reading,
     reviewing,
     completeness,
-    survey,
+    reporting,
     compare,
+    earlier,
+    exchanging,
     keeping,
     doctor,
     evaluate,

@@ -143,7 +143,7 @@ def _trend_line(t: SiteTrend) -> str:
 
 
 def _write(folder: Path, compared: tuple[Compared, ...], found: tuple[SiteTrend, ...]) -> None:
-    from digitise.export import guarded
+    from digitise.exchange.guard import guarded
     from digitise.results.change_tables import change_table, trend_table
 
     folder.mkdir(parents=True, exist_ok=True)

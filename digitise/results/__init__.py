@@ -1,10 +1,6 @@
-"""From surveys to numbers, tables and one page: percent cover, density, impacts.
-
-Pandas and Matplotlib are imported only when a table or a figure is made.
-"""
+"""From surveys to numbers and tables: percent cover, density, impacts. Pandas is imported only for a table."""
 
 from digitise.results.belt_tables import density_table, impact_table, occurrence_table
-from digitise.results.page import page_html, results_html, write_results
 from digitise.results.results import (
     PER_M2,
     CoverLine,
@@ -30,9 +26,6 @@ __all__ = [
     "density_table",
     "impact_table",
     "occurrence_table",
-    "page_html",
-    "results_html",
     "survey_results",
     "transect_points",
-    "write_results",
 ]

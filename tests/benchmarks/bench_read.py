@@ -47,10 +47,16 @@ def unseen_camera(rng: np.random.Generator, *, hard: bool) -> Camera:
     """A camera whose settings lie outside those of training and calibration."""
     width, height = FRAMES[int(rng.integers(len(FRAMES)))]
     camera = (hard_camera if hard else ordinary_camera)(rng, width_px=width, height_px=height)
-    return replace(camera, focal_ratio=float(rng.uniform(0.92, 1.1)), lens_k1=float(rng.choice([-0.035, 0.045])),
-                   vignette=float(rng.uniform(0.26, 0.4)), warmth=float(rng.choice([-0.6, 0.85])),
-                   jpeg_quality=int(rng.integers(66, 70) if hard else rng.integers(74, 82)),
-                   sharpen=float(rng.choice([0.1, 0.95])), background_seed=int(rng.integers(5000, 6000)))
+    return replace(
+        camera,
+        focal_ratio=float(rng.uniform(0.92, 1.1)),
+        lens_k1=float(rng.choice([-0.035, 0.045])),
+        vignette=float(rng.uniform(0.26, 0.4)),
+        warmth=float(rng.choice([-0.6, 0.85])),
+        jpeg_quality=int(rng.integers(66, 70) if hard else rng.integers(74, 82)),
+        sharpen=float(rng.choice([0.1, 0.95])),
+        background_seed=int(rng.integers(5000, 6000)),
+    )
 
 
 def read_one(seed: int, hard: bool, strokes: Path | None) -> tuple[str, list[Judged], float]:
@@ -89,9 +95,11 @@ def accuracy(pages: int, strokes: Path | None, jobs: int, *, first: int) -> None
         with ProcessPoolExecutor(jobs, mp_context=get_context("fork")) as pool:
             rows = list(pool.map(read_one, range(first, first + pages), [hard] * pages, [strokes] * pages, chunksize=4))
         states = [state for state, _, _ in rows]
-        print(f"\n{'hard' if hard else 'ordinary'} photographs: {pages}; read {states.count('read')}, to take again "
-              f"{states.count('retake')}, unreadable {states.count('unreadable')}; "
-              f"median {statistics.median(t for _, _, t in rows):.2f} s a photograph, {jobs} at once")
+        print(
+            f"\n{'hard' if hard else 'ordinary'} photographs: {pages}; read {states.count('read')}, to take again "
+            f"{states.count('retake')}, unreadable {states.count('unreadable')}; "
+            f"median {statistics.median(t for _, _, t in rows):.2f} s a photograph, {jobs} at once"
+        )
         print(report([j for _, judged, _ in rows for j in judged]))
 
 
@@ -117,8 +125,10 @@ def speed(folder: Path, repeats: int) -> None:
                 work(path)
                 best[name][i] = min(best[name][i], time.perf_counter() - begin)
     plain, read = (statistics.median(best[n]) for n in ("plain", "read"))
-    print(f"\nspeed on {len(files)} photographs, one core, best of {repeats}: decode and find marks {plain:.3f} s, "
-          f"everything {read:.3f} s a photograph (median); ratio {read / plain:.1f}")
+    print(
+        f"\nspeed on {len(files)} photographs, one core, best of {repeats}: decode and find marks {plain:.3f} s, "
+        f"everything {read:.3f} s a photograph (median); ratio {read / plain:.1f}"
+    )
 
 
 def main() -> None:
@@ -130,8 +140,10 @@ def main() -> None:
     parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1)
     parser.add_argument("--repeats", type=int, default=3)
     args = parser.parse_args()
-    print(f"{platform.machine()}, {os.cpu_count()} cores, Python {sys.version.split()[0]}, OpenCV {cv2.__version__}, "
-          f"NumPy {np.__version__}")
+    print(
+        f"{platform.machine()}, {os.cpu_count()} cores, Python {sys.version.split()[0]}, OpenCV {cv2.__version__}, "
+        f"NumPy {np.__version__}"
+    )
     if args.pages:
         accuracy(args.pages, args.strokes, args.jobs, first=args.first)
     speed(SAMPLES, args.repeats)

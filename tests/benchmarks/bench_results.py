@@ -122,7 +122,7 @@ def make_store(folder: Path, surveys: int) -> tuple[int, int]:
     """A store of so many surveys; returns the numbers of points and of count cells."""
     protocol = load_protocol("reef-transect")
     maker = Maker(protocol, np.random.default_rng(1))
-    with Store.open(folder) as store, store._write.begin() as c:
+    with Store.open(folder) as store, store.database.write() as c:
         named = {"digest": protocol.digest, "name": protocol.protocol, "version": protocol.version}
         c.execute(insert(t.protocols).values(**named, content=protocol.model_dump_json()))
         for layout in maker.layouts:

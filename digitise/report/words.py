@@ -1,4 +1,4 @@
-"""Sentences and short texts for the results page, made from what was computed."""
+"""Sentences and short texts for the report, made from what was computed."""
 
 from __future__ import annotations
 
@@ -7,9 +7,10 @@ from collections.abc import Sequence
 from digitise.estimate.intervals import Estimate
 from digitise.protocol import BeltSheet, LineSheet, Protocol
 from digitise.provenance import Provenance
-from digitise.results.results import DensityLine, SurveyResults
+from digitise.results import DensityLine, SurveyResults
+from digitise.wording import plural, thousands
 
-COCHRAN = "Cochran 1977, Sampling Techniques, 3rd edition"
+COCHRAN = "Cochran 1977"
 BETWEEN = "t interval over transects"
 KORN = "Korn-Graubard over transects"
 
@@ -32,16 +33,6 @@ def span(e: Estimate) -> str:
 def one_sided(e: Estimate) -> bool:
     """Whether the estimate is an upper limit for none seen."""
     return e.value == 0 and "one-sided" in e.method
-
-
-def plural(n: int, one: str, many: str = "") -> str:
-    """ "1 cell", "2 cells"."""
-    return f"{thousands(n)} {one if n == 1 else many or one + 's'}"
-
-
-def thousands(n: int) -> str:
-    """A whole number with narrow spaces: 1 184."""
-    return f"{n:,}".replace(",", "\u202f")
 
 
 def status(results: Sequence[SurveyResults]) -> tuple[bool, str]:
@@ -117,7 +108,7 @@ def _reading(results: Sequence[SurveyResults], origin: Provenance) -> str:
     return (
         f"{plural(photos, 'photograph')} {'was' if photos == 1 else 'were'} read by digitise {origin.tool_version} "
         f"(reader {', '.join(origin.reader_versions)}). Each cell's reading has a calibrated probability "
-        f"(pool-adjacent-violators, Ayer et al. 1955, doi:10.1214/aoms/1177728423); readings above their kind's "
+        f"(pool-adjacent-violators, Ayer et al. 1955); readings above their kind's "
         f"threshold were accepted by rule, all others were put before a person. Of {plural(cells, 'cell')}, "
         f"{thousands(rule)} were accepted by rule, {thousands(person)} decided by a person, {thousands(unread)} are "
         f"unread. Basis of the thresholds: {basis.rstrip('.')}."
@@ -148,9 +139,9 @@ def _cover(results: Sequence[SurveyResults]) -> list[str]:
     if KORN in methods_used:
         out.append(
             "Cover below 20 % or above 80 %, or alike on all transects, has the Korn-Graubard interval between "
-            f"transects at {level}: Clopper-Pearson limits (1934, doi:10.1093/biomet/26.4.404) on the number "
-            "of independent points that the transects are worth (Korn & Graubard 1998, Survey Methodology 24, "
-            "193-201); where all transects agree, two points are taken to be worth one."
+            f"transects at {level}: exact binomial limits (Clopper & Pearson 1934) on the number "
+            "of independent points that the transects are worth (Korn & Graubard 1998); where all "
+            "transects agree, two points are taken to be worth one."
         )
     if any(e.value is not None and not e.has_interval for e in estimates):
         out.append("A site with one transect has no interval: one line says nothing of the spread between lines.")
@@ -169,13 +160,13 @@ def _density(results: Sequence[SurveyResults]) -> list[str]:
     if any(one_sided(s.density) for s in sites):
         out.append(
             "None seen gives a one-sided upper limit at "
-            f"{level} (Poisson; Hanley & Lippman-Hand 1983, doi:10.1001/jama.1983.03330370053031), which holds "
+            f"{level} (Poisson; Hanley & Lippman-Hand 1983), which holds "
             "only for animals not in groups."
         )
     if any(s.density.value is not None and not s.density.has_interval for s in sites):
         out.append("One belt, or belts that all agree, give no interval.")
     out.append(
-        "Intervals of single belts, in density.csv, are exact Poisson (Garwood 1936, doi:10.1093/biomet/28.3-4.437): "
+        "Intervals of single belts, in density.csv, are exact Poisson (Garwood 1936): "
         "counting only, a floor for animals in groups. Counts are an index: nothing corrects for animals that "
         "were there and not seen."
     )

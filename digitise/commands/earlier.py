@@ -1,0 +1,52 @@
+"""``digitise earlier``: results of earlier years, from tables made before."""
+
+from __future__ import annotations
+
+import argparse
+from datetime import UTC, datetime
+from pathlib import Path
+
+from digitise.commands.common import Adder, open_store, say, store_argument
+
+MOST_SHOWN = 200
+
+
+def add_commands(command: Adder) -> None:
+    """Add the parser."""
+    one = command(
+        "earlier",
+        _earlier,
+        "take in results of earlier years from a CSV file or a workbook",
+        "digitise earlier past.xlsx --mapping past.yaml --store survey-store --dry-run",
+    )
+    one.add_argument("table", type=Path, help="CSV file or Excel workbook")
+    one.add_argument("--mapping", type=Path, required=True, metavar="FILE", help="YAML: which column is what")
+    store_argument(one)
+    one.add_argument("--dry-run", action="store_true", help="only list what would be taken in, and every problem")
+
+
+def _earlier(args: argparse.Namespace) -> int:
+    from digitise.earlier.keep import keep_table, read_table
+    from digitise.wording import plural
+
+    now = datetime.now(UTC)
+    results, problems = read_table(args.table, args.mapping, today=now.date())
+    for problem in problems[:MOST_SHOWN]:
+        say(problem.words)
+    if len(problems) > MOST_SHOWN:
+        say(f"… and {len(problems) - MOST_SHOWN} more")
+    surveys = {(r.site, r.day) for r in results}
+    found = f"{plural(len(results), 'result')} of {plural(len(surveys), 'survey')} in {args.table}"
+    if problems:
+        say(f"{found}; {plural(len(problems), 'problem')}. Nothing was taken in: mend the lines named and try again.")
+        return 1
+    if args.dry_run:
+        for r in results:
+            limits = f" ({r.low:.1f} to {r.high:.1f})" if r.low is not None and r.high is not None else ""
+            print(f"{r.site}\t{r.day}\t{r.label}\t{r.value:.1f}{limits} {r.unit_words}")
+        say(f"{found}, no problem. Nothing was taken in; leave --dry-run out to do so.")
+        return 0
+    with open_store(args.store) as store:
+        keep_table(store.folder, args.table, args.mapping, results, at=f"{now:%Y-%m-%dT%H:%M:%SZ}")
+    say(f"{found} taken in; the report draws them along time.")
+    return 0

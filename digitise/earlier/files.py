@@ -1,0 +1,104 @@
+"""Rows of a CSV file or an Excel workbook, each with its line, as text or as Excel's own dates and numbers."""
+
+from __future__ import annotations
+
+import csv
+import datetime as dt
+import io
+import zipfile
+from collections.abc import Iterator
+from pathlib import Path
+
+from digitise.earlier.mapping import Mapping
+
+MAX_BYTES, MAX_UNPACKED, MAX_ROWS = 50_000_000, 500_000_000, 200_000
+Value = str | float | int | dt.date | None
+
+
+def rows_of(path: Path, mapping: Mapping) -> Iterator[tuple[int, dict[str, Value]]]:
+    """(line in the file, values by column) of every row that is not empty.
+
+    Raises
+    ------
+    ValueError
+        The file cannot be read, or lacks a column; the text says which there are.
+    """
+    if not path.is_file():
+        raise ValueError(f"{path}: no such file")
+    if path.stat().st_size > MAX_BYTES:
+        raise ValueError(f"{path}: {path.stat().st_size} bytes; expected a file under {MAX_BYTES}")
+    raw = _workbook(path, mapping) if path.suffix.lower() in (".xlsx", ".xlsm") else _csv(path, mapping)
+    head: list[str] | None = None
+    for line, values in raw:
+        if line < mapping.header_row:
+            continue
+        if head is None:
+            head = [str(v).strip() if v is not None else "" for v in values]
+            _check_head(path, head, mapping)
+        elif line > MAX_ROWS:
+            raise ValueError(f"{path}: more than {MAX_ROWS} rows; split the file")
+        elif any(v not in (None, "") for v in values):
+            yield line, {name: value for name, value in zip(head, values, strict=False) if name}
+    if head is None:
+        raise ValueError(f"{path}: holds no row {mapping.header_row} with the columns' names")
+
+
+def _check_head(path: Path, head: list[str], mapping: Mapping) -> None:
+    lacking = [c for c in mapping.needed if c not in head]
+    if lacking:
+        raise ValueError(
+            f"{path}, row {mapping.header_row}: found no column {', '.join(map(repr, lacking))}; "
+            f"the columns are {', '.join(repr(h) for h in head if h)}"
+        )
+    twice = sorted({h for h in head if h in mapping.needed and head.count(h) > 1})
+    if twice:
+        raise ValueError(f"{path}, row {mapping.header_row}: column {twice[0]!r} is there twice; rename one")
+
+
+def _csv(path: Path, mapping: Mapping) -> Iterator[tuple[int, list[Value]]]:
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise ValueError(f"{path}: byte {error.start} is not UTF-8; save it as CSV in UTF-8") from None
+    first = text.split("\n", 1)[0]
+    delimiter = mapping.delimiter or max(",;\t", key=first.count)
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
+    try:
+        for row in reader:
+            yield reader.line_num, [v.strip() for v in row]
+    except csv.Error as error:
+        raise ValueError(f"{path}, line {reader.line_num}: not readable as CSV ({error})") from None
+
+
+def _workbook(path: Path, mapping: Mapping) -> Iterator[tuple[int, list[Value]]]:
+    from openpyxl import load_workbook
+
+    try:
+        with zipfile.ZipFile(path) as archive:
+            if sum(i.file_size for i in archive.infolist()) > MAX_UNPACKED:
+                raise ValueError(f"{path}: unpacks to more than {MAX_UNPACKED} bytes")
+        book = load_workbook(path, read_only=True, data_only=True)
+    except (zipfile.BadZipFile, KeyError, OSError):
+        raise ValueError(f"{path}: not readable as an Excel workbook (.xlsx)") from None
+    try:
+        name = mapping.worksheet or book.sheetnames[0]
+        if name not in book.sheetnames:
+            raise ValueError(f"{path}: found no worksheet '{name}'; there are {', '.join(book.sheetnames)}")
+        for line, row in enumerate(book[name].iter_rows(values_only=True), start=1):
+            yield line, [_plain(v) for v in row]
+    finally:
+        book.close()
+
+
+def _plain(value: object) -> Value:
+    if isinstance(value, dt.datetime):
+        return value.date()
+    if isinstance(value, str):
+        return value.strip()
+    return (
+        value
+        if isinstance(value, (int, float, dt.date)) and not isinstance(value, bool)
+        else None
+        if value is None
+        else str(value)
+    )

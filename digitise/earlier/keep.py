@@ -1,0 +1,87 @@
+"""Earlier results beside a store: one JSON file for each table taken in, in ``FOLDER/earlier/``, never written over."""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+import json
+from collections.abc import Sequence
+from dataclasses import asdict, fields
+from pathlib import Path
+
+from digitise.earlier.files import rows_of
+from digitise.earlier.mapping import load_mapping
+from digitise.earlier.result import EarlierResult
+from digitise.earlier.take import Problem, take
+
+FOLDER = "earlier"
+
+
+def earlier_results(folder: Path) -> list[EarlierResult]:
+    """Every earlier result kept beside the store in `folder`, by site and date.
+
+    Raises
+    ------
+    ValueError
+        A file has been changed by hand into something else.
+    """
+    out = [r for path in sorted((folder / FOLDER).glob("*.json")) for r in read_kept(path)]
+    return sorted(out, key=lambda r: (r.site, r.day, r.label))
+
+
+def read_kept(path: Path) -> list[EarlierResult]:
+    """The results in one kept file."""
+    try:
+        rows = json.loads(path.read_text(encoding="utf-8"))["results"]
+        return [_result(row) for row in rows]
+    except (ValueError, KeyError, TypeError, RecursionError):
+        raise ValueError(f"{path}: not readable as kept earlier results; take the table in again") from None
+
+
+def _result(row: dict) -> EarlierResult:
+    if set(row) != {f.name for f in fields(EarlierResult)}:
+        raise ValueError
+    numbers = [row["value"], *(v for v in (row["low"], row["high"]) if v is not None)]
+    if not all(isinstance(v, (int, float)) and not isinstance(v, bool) for v in numbers):
+        raise ValueError
+    if not all(isinstance(row[k], str) for k in ("site", "label", "source")):
+        raise ValueError
+    return EarlierResult(**row | {"day": dt.date.fromisoformat(row["day"])})
+
+
+def read_table(path: Path, mapping_path: Path, *, today: dt.date) -> tuple[list[EarlierResult], list[Problem]]:
+    """(results, problems) of a table, without keeping anything: the dry run.
+
+    Raises
+    ------
+    ValueError
+        Table or mapping cannot be used at all.
+    """
+    mapping, targets = load_mapping(mapping_path)
+    return take(rows_of(path, mapping), mapping, targets, source=path.name, today=today)
+
+
+def keep_table(folder: Path, path: Path, mapping_path: Path, results: Sequence[EarlierResult], *, at: str) -> Path:
+    """Keep results that had no problem beside the store in `folder`; the same table and mapping again change nothing.
+
+    Raises
+    ------
+    ValueError
+        Another table kept before has a result of the same site, date and name.
+    """
+    digest, rules = (hashlib.sha256(p.read_bytes()).hexdigest() for p in (path, mapping_path))
+    target = folder / FOLDER / f"{digest[:16]}-{rules[:8]}.json"
+    if target.is_file():
+        return target
+    known = {(r.site, r.day, r.label, r.is_cover): r for r in earlier_results(folder)}
+    for one in results:
+        if before := known.get((one.site, one.day, one.label, one.is_cover)):
+            raise ValueError(
+                f"{path}, line {one.line}: {one.label} of {one.site} on {one.day} was taken in before, from line "
+                f"{before.line} of {before.source}; remove it from one of the two"
+            )
+    rows = [asdict(r) | {"day": r.day.isoformat()} for r in results]
+    data = {"source": path.name, "sha256": digest, "mapping_sha256": rules, "kept_at": at, "results": rows}
+    target.parent.mkdir(parents=True, exist_ok=True)
+    target.write_text(json.dumps(data, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+    return target

@@ -1,0 +1,224 @@
+"""From rows of an old table to results, with every problem named by its line; nothing doubtful is taken."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from collections.abc import Iterable
+from collections.abc import Mapping as Dictionary
+from dataclasses import dataclass
+
+from digitise.earlier.files import Value
+from digitise.earlier.mapping import Mapping, Measure, Target
+from digitise.earlier.result import EarlierResult
+from digitise.estimate.intervals import t_mean
+
+EARLIEST = dt.date(1950, 1, 1)
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """One thing that is wrong, and where: `line` as a spreadsheet numbers it."""
+
+    line: int
+    column: str
+    text: str
+
+    @property
+    def words(self) -> str:
+        """ "line 7, HC %: found 'x', expected a number"."""
+        return f"line {self.line}, {self.column}: {self.text}"
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    line: int
+    site: str
+    day: dt.date
+    transect: str
+    name: str
+    value: float
+    low: float | None
+    high: float | None
+
+
+def take(
+    rows: Iterable[tuple[int, Dictionary[str, Value]]],
+    mapping: Mapping,
+    targets: Dictionary[str, Target],
+    *,
+    source: str,
+    today: dt.date,
+) -> tuple[list[EarlierResult], list[Problem]]:
+    """(results, problems). Several transects of one survey give their mean and its t interval between transects."""
+    problems: list[Problem] = []
+    found: list[_Found] = []
+    for line, row in rows:
+        found += _row(line, row, mapping, targets, today, problems)
+    problems += _repeated(found, mapping)
+    measures = {**mapping.columns, **mapping.measures}
+    groups: dict[tuple, list[_Found]] = {}
+    for one in found:
+        groups.setdefault((one.site, one.day, one.name), []).append(one)
+    results = [_result(own, measures[own[0].name], targets[own[0].name].label, source) for own in groups.values()]
+    problems += _same_label(results)
+    return results, sorted(problems, key=lambda p: (p.line, p.column))
+
+
+def _row(
+    line: int,
+    row: Dictionary[str, Value],
+    mapping: Mapping,
+    targets: Dictionary[str, Target],
+    today: dt.date,
+    problems: list[Problem],
+) -> list[_Found]:
+    before = len(problems)
+
+    def wrong(column: str, text: str) -> None:
+        problems.append(Problem(line, column, text))
+
+    site = _text(row.get(mapping.site))
+    if not site:
+        wrong(mapping.site, "empty, expected the site's name")
+    day = _day(row.get(mapping.date), mapping, today, wrong)
+    transect = _text(row.get(mapping.transect)) if mapping.transect else ""
+    if mapping.transect and not transect:
+        wrong(mapping.transect, "empty, expected the transect")
+    wanted: list[tuple[str, str]] = [(c, c) for c in mapping.columns]
+    if mapping.measure and mapping.value:
+        name = _text(row.get(mapping.measure))
+        if name not in mapping.measures:
+            wrong(mapping.measure, f"found '{name[:40]}', which is not in the mapping's measures")
+        wanted = [(name, mapping.value)] if name in mapping.measures else []
+    values = [(name, _measured(row, name, column, mapping, wrong)) for name, column in wanted]
+    covers = [(n, v) for n, v in values if v is not None and n in mapping.columns and mapping.columns[n].cover]
+    _check_sum(line, covers, targets, problems)
+    low, high = (_limit(row, column, mapping, wrong) for column in (mapping.low, mapping.high))
+    if len(problems) > before or day is None:
+        return []
+    out = []
+    for name, value in values:
+        if value is None:
+            continue
+        if low is not None and high is not None and not low <= value <= high:
+            wrong(mapping.value or name, f"{value:g} does not lie between its limits {low:g} and {high:g}")
+            continue
+        out.append(_Found(line, mapping.sites.get(site, site), day, transect, name, value, low, high))
+    return out
+
+
+def _text(value: Value) -> str:
+    if isinstance(value, float) and value.is_integer():
+        return str(int(value))
+    return "" if value is None else " ".join(str(value).split())
+
+
+def _day(value: Value, mapping: Mapping, today: dt.date, wrong) -> dt.date | None:
+    if isinstance(value, dt.date):
+        day = value
+    else:
+        try:
+            day = dt.datetime.strptime(_text(value), mapping.date_format).date()
+        except ValueError:
+            wrong(mapping.date, f"found '{_text(value)[:30]}', expected a date of the form {mapping.date_format}")
+            return None
+    if not EARLIEST <= day <= today:
+        wrong(mapping.date, f"{day} is not between {EARLIEST} and {today}")
+        return None
+    return day
+
+
+def _number(value: Value, mapping: Mapping) -> float | None:
+    """A number; None for a text that means none; `ValueError` for anything else."""
+    if value is None or isinstance(value, dt.date):
+        if value is None:
+            return None
+        raise ValueError
+    if isinstance(value, str):
+        if value in mapping.missing:
+            return None
+        value = value.removesuffix("%").strip()
+        if mapping.decimal == ",":
+            if "." in value:
+                raise ValueError
+            value = value.replace(",", ".")
+        number = float(value) if not set(value) - set("0123456789.eE+-") else math.nan
+    else:
+        number = float(value)
+    if not math.isfinite(number):
+        raise ValueError
+    return number
+
+
+def _limit(row: Dictionary[str, Value], column: str | None, mapping: Mapping, wrong) -> float | None:
+    try:
+        return _number(row.get(column), mapping) if column else None
+    except ValueError:
+        wrong(column, f"found '{_text(row.get(column))[:30]}', expected a number or nothing")
+        return None
+
+
+def _measured(row: Dictionary[str, Value], name: str, column: str, mapping: Mapping, wrong) -> float | None:
+    measure = mapping.columns.get(name) or mapping.measures[name]
+    try:
+        number = _number(row.get(column), mapping)
+    except ValueError:
+        wrong(column, f"found '{_text(row.get(column))[:30]}', expected a number or nothing")
+        return None
+    if number is None:
+        return None
+    if measure.cover and not 0 <= number <= 100:
+        wrong(column, f"{number:g} is no percentage; expected 0 to 100")
+        return None
+    if number < 0:
+        wrong(column, f"{number:g} is negative; expected 0 or more")
+        return None
+    return number
+
+
+def _check_sum(
+    line: int, values: list[tuple[str, float]], targets: Dictionary[str, Target], problems: list[Problem]
+) -> None:
+    """Covers of different categories on one row cannot be more than everything."""
+    covers = [v for name, v in values if not targets[name].is_group]
+    if len(covers) > 1 and sum(covers) > 100.5:
+        problems.append(Problem(line, "covers", f"the categories add up to {sum(covers):g} %, more than 100"))
+
+
+def _repeated(found: Iterable[_Found], mapping: Mapping) -> list[Problem]:
+    first: dict[tuple, int] = {}
+    out = []
+    for one in found:
+        key = (one.site, one.day, one.name, one.transect)
+        if key in first:
+            hint = "" if mapping.transect else "; if these are transects, name their column as 'transect'"
+            text = f"{one.site} on {one.day} has this already in line {first[key]}{hint}"
+            out.append(Problem(one.line, one.name, text))
+        first.setdefault(key, one.line)
+    return out
+
+
+def _result(own: list[_Found], measure: Measure, label: str, source: str) -> EarlierResult:
+    one, factor = own[0], 1.0 if measure.cover else 100.0 / measure.per_m2
+    value, low, high = one.value, one.low, one.high
+    if len(own) > 1:
+        e = t_mean([f.value for f in own], cut=(0.0, 100.0 if measure.cover else math.inf))
+        value, low, high = e.value, e.low, e.high
+    low, high = (None if v is None else v * factor for v in (low, high))
+    transects = len(own) if one.transect else None
+    return EarlierResult(
+        one.site, one.day, label, bool(measure.cover), value * factor, low, high, transects, source, one.line
+    )
+
+
+def _same_label(results: Iterable[EarlierResult]) -> list[Problem]:
+    """Two columns mapped to one category."""
+    first: dict[tuple, EarlierResult] = {}
+    out = []
+    for one in results:
+        key = (one.site, one.day, one.label, one.is_cover)
+        if key in first:
+            out.append(Problem(one.line, one.label, f"{one.site} on {one.day} gets it from two columns of the mapping"))
+        first.setdefault(key, one)
+    return out

@@ -1,0 +1,196 @@
+"""Everything behind the numbers in one folder that proves itself, and the way back from it into a store.
+
+A BagIt folder (`digitise.exchange.bag`): photographs as they came, flattened pages, a crop of every cell that the rule
+did not settle, every reading and entry, the present state of every cell, and where it all comes from.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from digitise.exchange.bag import faults, seal
+from digitise.exchange.content import Content
+from digitise.exchange.package import csv_bytes
+from digitise.exchange.tables import all_tables
+from digitise.store import RULE
+
+if TYPE_CHECKING:
+    from digitise.store import Store
+
+README = """Evidence behind a reef survey
+=============================
+
+{statement}
+
+data/originals/    photographs as they came from the phone, named by SHA-256
+data/pages/        the flattened pages that were read
+data/crops/        every cell that the rule did not settle, as page-PAGE/CELL.png
+data/store/        every row of the store as JSON lines: photos, pages, readings, entries, and the rest
+data/earlier/      results of earlier years that were taken in, if any
+data/cells.csv     the present state of every cell, with who decided it, when and why
+data/photos.csv    what became of each photograph
+data/provenance.json
+
+Check it:           digitise import FOLDER --dry-run
+Take it in again:   digitise import FOLDER --store NEW-STORE
+Without digitise:   sha256sum --check manifest-sha256.txt
+"""
+
+
+def write_evidence(store: Store, content: Content, folder: Path) -> list[Path]:
+    """Write the folder, which must be new or an older evidence folder; returns its files.
+
+    Raises
+    ------
+    ValueError
+        The folder holds something else, or a photograph is missing or was changed.
+    """
+    if folder.exists() and any(folder.iterdir()) and not (folder / "bagit.txt").is_file():
+        raise ValueError(f"{folder}: holds other files; choose a new folder for the evidence")
+    fresh = folder.with_name(folder.name + ".incoming")
+    shutil.rmtree(fresh, ignore_errors=True)
+    data = fresh / "data"
+    data.mkdir(parents=True)
+    _pictures(store, content, data)
+    _rows(store, data / "store")
+    _copy_earlier(store.folder / "earlier", data / "earlier")
+    tables = {t.name: t for t in all_tables(content)}
+    for name, table in (("cells.csv", tables["observations"]), ("photos.csv", tables["photos"])):
+        (data / name).write_bytes(csv_bytes([c.name for c in table.columns], table.rows))
+    origin = json.dumps(content.origin.to_json(), indent=1, ensure_ascii=False) + "\n"
+    (data / "provenance.json").write_text(origin, encoding="utf-8")
+    (data / "README.txt").write_text(README.format(statement=content.statement), encoding="utf-8")
+    seal(fresh, _info(content))
+    shutil.rmtree(folder, ignore_errors=True)
+    fresh.replace(folder)
+    return sorted(p for p in folder.rglob("*") if p.is_file())
+
+
+def _info(content: Content) -> dict[str, str]:
+    return {
+        "Source-Organization": content.programme,
+        "External-Description": f"{content.title}. {content.statement}",
+        "Bagging-Date": content.origin.created_at[:10],
+        "Bag-Software-Agent": f"digitise {content.origin.tool_version}",
+        "External-Identifier": f"urn:sha256:{content.origin.digest}",
+    }
+
+
+def _pictures(store: Store, content: Content, data: Path) -> None:
+    for photo in store.photos():
+        path = data / "originals" / photo.sha256[:2] / f"{photo.sha256}{_suffix(store, photo.sha256)}"
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(store.original(photo.sha256))
+    (data / "pages").mkdir()
+    for source in sorted((store.folder / "pages").glob("*.jpg")):
+        shutil.copyfile(source, data / "pages" / source.name)
+    for page in content.pages:
+        for cell in store.current(page.id).values():
+            if cell.by != RULE:
+                path = data / "crops" / f"page-{page.id}" / f"{re.sub(r'[^0-9A-Za-z.-]', '_', cell.cell)}.png"
+                path.parent.mkdir(parents=True, exist_ok=True)
+                path.write_bytes(store.crop(page.id, cell.cell))
+
+
+def _suffix(store: Store, sha256: str) -> str:
+    kept = next((store.folder / "originals" / sha256[:2]).glob(f"{sha256}.*"))
+    return kept.suffix
+
+
+def _rows(store: Store, folder: Path) -> None:
+    from digitise.store.dump import TABLES, dumped
+
+    folder.mkdir()
+    for name in TABLES:
+        with (folder / f"{name}.jsonl").open("w", encoding="utf-8", newline="\n") as out:
+            out.writelines(f"{line}\n" for line in dumped(store, name))
+
+
+def verify(folder: Path) -> list[str]:
+    """Everything wrong with an evidence folder, in words; empty when it is whole and every photograph its own."""
+    found = faults(folder)
+    if found:
+        return found
+    sealed = set((folder / "manifest-sha256.txt").read_text(encoding="utf-8").splitlines())
+    originals = sorted(p for p in (folder / "data" / "originals").rglob("*") if p.is_file())
+    names = {p.relative_to(folder).as_posix(): p.stem for p in originals}
+    return [
+        f"{name}: its content is not the photograph that its name says"
+        for name, digest in names.items()
+        if f"{digest}  {name}" not in sealed
+    ]
+
+
+def take_in(folder: Path, target: Path, *, now: datetime) -> Store:
+    """A new store in `target` with everything that the evidence holds; it is open, and equal to the one it came from.
+
+    Raises
+    ------
+    ValueError
+        The evidence is not whole, or `target` holds something already; nothing is left behind then.
+    """
+    from digitise.provenance import provenance
+    from digitise.store import Store
+    from digitise.store.dump import TABLES, load
+    from digitise.survey import load_surveys
+
+    wrong = verify(folder)
+    if wrong:
+        more = f" (and {len(wrong) - 1} more; --dry-run lists them)" if len(wrong) > 1 else ""
+        raise ValueError(f"{folder}: not taken in: {wrong[0]}{more}")
+    if target.exists() and any(target.iterdir()):
+        raise ValueError(f"{target}: holds files already; name a new folder with --store")
+    fresh = target.with_name(target.name + ".incoming")
+    shutil.rmtree(fresh, ignore_errors=True)
+    try:
+        with Store.open(fresh) as store:
+            load(store, {name: _lines(folder / "data" / "store" / f"{name}.jsonl") for name in TABLES})
+            _copy_pictures(folder / "data", fresh, store)
+            _copy_earlier(folder / "data" / "earlier", fresh / "earlier")
+            said = json.loads((folder / "data" / "provenance.json").read_text(encoding="utf-8"))
+            digest = provenance(load_surveys(store), now=now).digest
+        if digest != said.get("digest"):
+            raise ValueError(f"{folder}: not taken in: its rows do not give the data that it says it holds")
+    except BaseException:
+        shutil.rmtree(fresh, ignore_errors=True)
+        raise
+    if target.exists():
+        target.rmdir()
+    fresh.replace(target)
+    return Store.open(target)
+
+
+def _copy_earlier(source: Path, target: Path) -> None:
+    """Kept results of earlier years, each read once to see that it is one."""
+    from digitise.earlier.keep import read_kept
+
+    for path in sorted(source.glob("*.json")):
+        read_kept(path)
+        target.mkdir(exist_ok=True)
+        shutil.copyfile(path, target / path.name)
+
+
+def _lines(path: Path) -> list[str]:
+    return path.read_text(encoding="utf-8").splitlines() if path.is_file() else []
+
+
+def _copy_pictures(data: Path, target: Path, store: Store) -> None:
+    """Photographs and pages that the rows speak of, and no other file."""
+    from digitise.store.files import write_once
+
+    for photo in store.photos():
+        found = next((data / "originals" / photo.sha256[:2]).glob(f"{photo.sha256}.*"), None)
+        if found is None:
+            raise ValueError(f"{photo.name}: the evidence holds no such photograph")
+        write_once(
+            target / "originals" / photo.sha256[:2] / found.name, found.read_bytes(), incoming=target / "incoming"
+        )
+    for source in sorted((data / "pages").glob("*.jpg")):
+        write_once(target / "pages" / source.name, source.read_bytes(), incoming=target / "incoming")
+    for page in store.pages():
+        store.page_image(page.id)

@@ -1,0 +1,55 @@
+"""Sites on the map as GeoJSON (RFC 7946): one feature a survey, positions as (longitude, latitude).
+
+RFC 7946 takes positions as WGS 84. The sheet does not say which datum the receiver used; the property `datum` does.
+A survey without a position is a feature with a null geometry and a reason, not left out and not put at 0, 0.
+"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+from digitise.exchange.content import Content
+from digitise.places import bounds, place_of, why_no_place
+from digitise.results import SurveyResults
+
+
+def write_geojson(content: Content, path: Path) -> Path:
+    """Write the feature collection."""
+    path.write_text(json.dumps(_collection(content), indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+    return path
+
+
+def _collection(content: Content) -> dict:
+    features = [_feature(r, content.about.datum) for r in content.results]
+    places = [p for r in content.results if (p := place_of(r.survey))]
+    out = {"type": "FeatureCollection", "name": content.title, "statement": content.statement}
+    if places:
+        out["bbox"] = list(bounds(places))
+    return out | {"features": features}
+
+
+def _feature(r: SurveyResults, datum: str | None) -> dict:
+    place, survey = place_of(r.survey), r.survey
+    point = {"type": "Point", "coordinates": [place.longitude, place.latitude]} if place else None
+    return {
+        "type": "Feature",
+        "id": survey.pack,
+        "geometry": point,
+        "properties": {
+            "pack": survey.pack,
+            "site": survey.site,
+            "date": survey.date,
+            "datum": datum or "not recorded",
+            "transects": len(survey.transects),
+            "unread_cells": len(survey.unread),
+            "provisional": r.provisional,
+            "cover_percent": {
+                one.label: round(one.site.cover.value, 2)
+                for line in r.lines
+                for one in (*line.groups, *line.categories)
+                if one.site.cover.value is not None
+            },
+            **({"no_position": why_no_place(survey)} if place is None else {}),
+        },
+    }

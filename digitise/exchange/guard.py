@@ -1,0 +1,33 @@
+"""Text that no spreadsheet runs, and archives that are the same bytes for the same content."""
+
+from __future__ import annotations
+
+import zipfile
+from collections.abc import Iterable
+from pathlib import Path
+
+FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
+_WHEN = (1980, 1, 1, 0, 0, 0)  # the first that ZIP knows
+
+
+def guarded(value: object) -> object:
+    """Text that a spreadsheet would run as a formula, with an apostrophe in front; anything else as it is.
+
+    Text that already begins with apostrophes before such a sign gets one more, so that `unguarded` gives it back.
+    """
+    return f"'{value}" if isinstance(value, str) and value.lstrip("'").startswith(FORMULA_STARTS) else value
+
+
+def unguarded(text: str) -> str:
+    """What `guarded` was given."""
+    return text[1:] if text.startswith("'") and text.lstrip("'").startswith(FORMULA_STARTS) else text
+
+
+def write_zip(path: Path, files: Iterable[tuple[str, bytes]]) -> Path:
+    """A ZIP file without the time it was made."""
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, data in files:
+            entry = zipfile.ZipInfo(name, _WHEN)
+            entry.compress_type, entry.external_attr = zipfile.ZIP_DEFLATED, 0o644 << 16
+            archive.writestr(entry, data)
+    return path

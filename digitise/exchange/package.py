@@ -1,0 +1,154 @@
+"""Tidy CSV with a Data Package descriptor: tables that open in a spreadsheet, in R and in pandas, and check themselves.
+
+The descriptor follows Data Package 2.0 and Table Schema 2.0 (datapackage.org): every column has type, unit and meaning,
+every file its size and SHA-256. Read words are hostile until proven otherwise: see `digitise.exchange.guard`.
+"""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import io
+import json
+from collections.abc import Iterable
+from pathlib import Path
+
+from digitise.exchange.columns import Column
+from digitise.exchange.content import Content
+from digitise.exchange.guard import guarded
+from digitise.exchange.tables import Table
+
+PROFILE = "https://datapackage.org/profiles/2.0/datapackage.json"
+GUARD_NOTE = "Text that a spreadsheet would take for a formula has an apostrophe in front."
+
+
+def write_package(content: Content, tables: Iterable[Table], folder: Path) -> list[Path]:
+    """CSV files, ``datapackage.json``, ``provenance.json`` and ``README.txt``; returns their paths."""
+    folder.mkdir(parents=True, exist_ok=True)
+    tables = tuple(tables)
+    files = write_csv(tables, folder)
+    origin = json.dumps(content.origin.to_json(), indent=1, ensure_ascii=False) + "\n"
+    described = json.dumps(_descriptor(content, tables, files), indent=1, ensure_ascii=False) + "\n"
+    texts = {"datapackage.json": described, "provenance.json": origin, "README.txt": _readme(content, tables)}
+    for name, text in texts.items():
+        (folder / name).write_text(text, encoding="utf-8")
+    return [*files, *(folder / name for name in texts)]
+
+
+def write_csv(tables: Iterable[Table], folder: Path) -> list[Path]:
+    """Each table as ``NAME.csv`` in an existing folder."""
+    out = []
+    for table in tables:
+        path = folder / f"{table.name}.csv"
+        path.write_bytes(csv_bytes([c.name for c in table.columns], table.rows))
+        out.append(path)
+    return out
+
+
+def csv_bytes(columns: list[str], rows: Iterable[dict]) -> bytes:
+    """A CSV file by RFC 4180: UTF-8, comma, CRLF, a heading; every text guarded against being run."""
+    text = io.StringIO(newline="")
+    writer = csv.writer(text, lineterminator="\r\n")
+    writer.writerow(columns)
+    writer.writerows([_field(row.get(c)) for c in columns] for row in rows)
+    return text.getvalue().encode()
+
+
+def _field(value: object) -> object:
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    return f"{value:.10g}" if isinstance(value, float) else guarded(value)
+
+
+def _descriptor(content: Content, tables: tuple[Table, ...], files: list[Path]) -> dict:
+    about, origin = content.about, content.origin
+    out = {
+        "$schema": PROFILE,
+        "name": f"reef-survey-{origin.digest[:12]}",
+        "id": f"urn:sha256:{origin.digest}",
+        "title": content.title,
+        "description": " ".join(filter(None, (about.summary, content.statement, GUARD_NOTE))),
+        "created": origin.created_at,
+        "resources": [_resource(t, f) for t, f in zip(tables, files, strict=True)],
+        "provenance": origin.to_json(),
+    }
+    if about.licence:
+        out["licenses"] = [{"name": about.licence.name, "path": about.licence.address}]
+    if about.contact:
+        who = about.contact
+        person = {"givenName": who.given_name, "familyName": who.surname, "organization": who.organisation}
+        title = " ".join(filter(None, (who.given_name, who.surname))) or who.organisation
+        named = {"title": title, "email": who.email, **person}
+        out["contributors"] = [{k: v for k, v in named.items() if v} | {"roles": ["contact"]}]
+    return out
+
+
+def _resource(table: Table, path: Path) -> dict:
+    data = path.read_bytes()
+    schema: dict = {
+        "$schema": "https://datapackage.org/profiles/2.0/tableschema.json",
+        "fields": [_schema_field(c) for c in table.columns],
+        "missingValues": [""],
+    }
+    if table.key:
+        schema["primaryKey"] = list(table.key)
+    if table.references:
+        schema["foreignKeys"] = [
+            {"fields": list(own), "reference": {"resource": other, "fields": list(theirs)}}
+            for own, other, theirs in table.references
+        ]
+    return {
+        "name": table.name,
+        "type": "table",
+        "title": table.title,
+        "path": path.name,
+        "format": "csv",
+        "mediatype": "text/csv",
+        "encoding": "utf-8",
+        "bytes": len(data),
+        "hash": f"sha256:{hashlib.sha256(data).hexdigest()}",
+        "schema": schema,
+    }
+
+
+def _schema_field(column: Column) -> dict:
+    out: dict = {"name": column.name, "type": column.type}
+    if column.text:
+        out["description"] = column.text
+    if column.unit:
+        out["unit"] = column.unit
+    limits = {}
+    if column.choices:
+        limits["enum"] = list(column.choices)
+    if column.required:
+        limits["required"] = True
+    return out | ({"constraints": limits} if limits else {})
+
+
+def _readme(content: Content, tables: tuple[Table, ...]) -> str:
+    origin = content.origin
+    lines = [
+        content.title,
+        "=" * len(content.title),
+        "",
+        f"Made {origin.created_at} by {origin.tool} {origin.tool_version} from {len(origin.photo_sha256)} photographs.",
+        content.statement,
+        "",
+        "Files: " + ", ".join(f"{t.name}.csv" for t in tables) + ", datapackage.json (what every column is, for",
+        "programs), provenance.json (versions, protocols, photographs).",
+        "",
+        "Tables are UTF-8, comma-separated, with a heading. An empty field is not known, never zero.",
+        GUARD_NOTE,
+    ]
+    for table in tables:
+        heading = f"{table.name}.csv: {table.title}"
+        lines += ["", heading, "-" * len(heading), *(_column_line(c) for c in table.columns)]
+    return "\n".join(lines) + "\n"
+
+
+def _column_line(column: Column) -> str:
+    unit = f", {column.unit}" if column.unit else ""
+    choices = f" ({', '.join(column.choices)})" if column.choices and column.choices[0] not in column.text else ""
+    return f"{column.name}: {column.text}{unit}{choices}"

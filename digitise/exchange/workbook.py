@@ -1,0 +1,206 @@
+"""One Excel workbook with readable sheets: what to know first, then surveys, cover, density, impacts, cells.
+
+Every text is stored as text with its quote prefix on: no cell is ever a formula, whatever was written on a sheet.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import io
+import re
+import zipfile
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from digitise.exchange.columns import Column
+from digitise.exchange.content import Content
+from digitise.exchange.guard import write_zip
+from digitise.exchange.tables import Table
+
+if TYPE_CHECKING:
+    from openpyxl import Workbook
+    from openpyxl.worksheet.worksheet import Worksheet
+
+TITLES = {
+    "surveys": "Surveys",
+    "cover": "Cover",
+    "density": "Density",
+    "impacts": "Impacts",
+    "observations": "Cells",
+    "photos": "Photographs",
+}
+PER_TRANSECT = {"cover": "Cover by transect", "density": "Density by belt"}
+MOST_ROWS = 1_048_576  # of a worksheet, its heading included
+WIDEST, NARROWEST = 46, 8
+_PROPERTIES = "docProps/core.xml"  # openpyxl puts the clock's time into it when saving
+
+
+def write_workbook(content: Content, tables: Iterable[Table], path: Path) -> Path:
+    """Write the workbook.
+
+    Raises
+    ------
+    ValueError
+        A table has more rows than a worksheet can hold.
+    """
+    from openpyxl import Workbook
+
+    book = Workbook()
+    tables = {t.name: t for t in tables}
+    _first_sheet(book.active, content, tables.values())
+    for name, title in TITLES.items():
+        table = tables[name]
+        if name in PER_TRANSECT:
+            parts = [[r for r in table.rows if (r["level"] == "site") == site] for site in (True, False)]
+            _sheet(book, f"{title} of sites", table, parts[0], without=("level", "transect"))
+            _sheet(book, PER_TRANSECT[name], table, parts[1], without=("level",))
+        else:
+            _sheet(book, title, table, table.rows)
+    _columns_sheet(book, tables.values())
+    _properties(book, content)
+    return _saved(book, path)
+
+
+def _saved(book: Workbook, path: Path) -> Path:
+    """The same content gives the same bytes: entries without the time they were packed."""
+    raw = io.BytesIO()
+    book.save(raw)
+    with zipfile.ZipFile(raw) as archive:
+        files = {name: archive.read(name) for name in sorted(archive.namelist())}
+    made = f"{book.properties.created:%Y-%m-%dT%H:%M:%SZ}".encode()
+    files[_PROPERTIES] = re.sub(rb"(<dcterms:modified[^>]*>)[^<]*", rb"\g<1>" + made, files[_PROPERTIES])
+    return write_zip(path, files.items())
+
+
+def _properties(book: Workbook, content: Content) -> None:
+    made = dt.datetime.fromisoformat(content.origin.created_at).replace(tzinfo=None)
+    book.properties.title, book.properties.creator = content.title, f"digitise {content.origin.tool_version}"
+    book.properties.created = book.properties.modified = made
+
+
+def _first_sheet(sheet: Worksheet, content: Content, tables: Iterable[Table]) -> None:
+    from openpyxl.styles import Alignment, Font, PatternFill
+
+    sheet.title = "Read me"
+    sheet.sheet_view.showGridLines = False
+    sheet.column_dimensions["A"].width, sheet.column_dimensions["B"].width = 24, 96
+    origin = content.origin
+    _text(sheet.cell(1, 1), content.title)
+    sheet.cell(1, 1).font = Font(bold=True, size=16)
+    _text(sheet.cell(2, 1), content.statement)
+    sheet.merge_cells("A2:B2")
+    sheet.row_dimensions[2].height = 34
+    sheet.cell(2, 1).alignment = Alignment(wrap_text=True, vertical="center")
+    sheet.cell(2, 1).fill = PatternFill("solid", fgColor="FDF1D8" if content.unread else "E2F2EA")
+    rows = [
+        ("Made", f"{origin.created_at} by {origin.tool} {origin.tool_version}"),
+        ("Photographs", str(len(origin.photo_sha256))),
+        ("Protocols", "; ".join(f"{n} {v}" for n, v, _ in origin.protocols)),
+        ("Thresholds rest on", "; ".join(origin.acceptance_bases)),
+        ("Digest of the data", f"{origin.digest} (equal digests mean equal photographs and entries)"),
+        ("Empty cells", "not known, never zero"),
+        ("Intervals", "between transects, unless the column says otherwise; none covers misreadings"),
+        *((t.title[0].upper() + t.title[1:], f"sheet {TITLES[t.name]}") for t in tables),
+    ]
+    for at, (name, words) in enumerate(rows, start=4):
+        _text(sheet.cell(at, 1), name)
+        _text(sheet.cell(at, 2), words)
+        sheet.cell(at, 1).font = Font(bold=True)
+        for column in (1, 2):
+            sheet.cell(at, column).alignment = Alignment(wrap_text=True, vertical="top")
+
+
+def _sheet(book: Workbook, title: str, table: Table, rows: Sequence[dict], *, without: Sequence[str] = ()) -> None:
+    from openpyxl.utils import get_column_letter
+
+    if len(rows) >= MOST_ROWS:
+        raise ValueError(
+            f"{title}: {len(rows)} rows are more than a worksheet holds ({MOST_ROWS}); export --as tables instead, or "
+            "fewer packs with --pack"
+        )
+    sheet = book.create_sheet(title)
+    columns = [c for c in table.columns if c.name not in without]
+    _heading(sheet, columns)
+    for at, row in enumerate(rows, start=2):
+        for number, column in enumerate(columns, start=1):
+            _put(sheet.cell(at, number), row.get(column.name), column)
+    for number, column in enumerate(columns, start=1):
+        shown = [len(str(row.get(column.name) or "")) for row in rows[:400]]
+        width = max([len(w) for w in _heading_text(column).split()] + [min(v, WIDEST) for v in shown] + [NARROWEST])
+        sheet.column_dimensions[get_column_letter(number)].width = min(width + 2, WIDEST)
+    sheet.freeze_panes = sheet.cell(2, 1 + len([c for c in columns[:2] if c.name in ("pack", "site", "photo")]))
+    sheet.auto_filter.ref = f"A1:{get_column_letter(len(columns))}{max(2, len(rows) + 1)}"
+    _print_setup(sheet)
+
+
+def _print_setup(sheet: Worksheet) -> None:
+    sheet.page_setup.orientation, sheet.page_setup.paperSize = "landscape", 9  # A4
+    sheet.page_setup.fitToWidth, sheet.page_setup.fitToHeight = 1, 0
+    sheet.sheet_properties.pageSetUpPr.fitToPage = True
+    sheet.print_title_rows = "1:1"
+
+
+def _heading_text(column: Column) -> str:
+    """ "cover_percent" becomes "Cover, %"."""
+    words = column.name
+    for ending, unit in (("_percent", "%"), ("_m2", "m²"), ("_mm", "mm"), ("_m", "m")):
+        if words.endswith(ending):
+            return f"{words.removesuffix(ending).replace('_', ' ').capitalize()}, {unit}"
+    return words.replace("_", " ").capitalize().replace("Sha256", "SHA-256").replace("sha256", "SHA-256")
+
+
+def _heading(sheet: Worksheet, columns: Sequence[Column]) -> None:
+    from openpyxl.styles import Alignment, Border, Font, PatternFill, Side
+
+    for number, column in enumerate(columns, start=1):
+        cell = sheet.cell(1, number)
+        _text(cell, _heading_text(column))
+        cell.font = Font(bold=True, color="FFFFFF")
+        cell.fill = PatternFill("solid", fgColor="0B3C55")
+        cell.alignment = Alignment(wrap_text=True, vertical="center")
+        cell.border = Border(bottom=Side("thin", color="9AA8B0"))
+    sheet.row_dimensions[1].height = 32
+
+
+def _put(cell, value: object, column: Column) -> None:
+    """A value in its own type: numbers as numbers, dates as dates, all else as text that is never run."""
+    if value is None or value == "":
+        return
+    if isinstance(value, bool):
+        _text(cell, "yes" if value else "no")
+    elif isinstance(value, (int, float)):
+        cell.value = value
+        if isinstance(value, float):
+            cell.number_format = (
+                "0.00000" if column.unit == "°" else "0.000" if column.name == "confidence" else "0.0##"
+            )
+    elif column.type == "date":
+        cell.value, cell.number_format = dt.date.fromisoformat(str(value)), "yyyy-mm-dd"
+    else:
+        _text(cell, str(value))
+
+
+def _text(cell, text: str) -> None:
+    from openpyxl.cell.cell import ILLEGAL_CHARACTERS_RE
+
+    cell.value = ILLEGAL_CHARACTERS_RE.sub("", text)[:32_767]
+    cell.data_type = "s"
+    cell.quotePrefix = True
+
+
+def _columns_sheet(book: Workbook, tables: Iterable[Table]) -> None:
+    rows = [
+        {
+            "table": TITLES[t.name],
+            "column": _heading_text(c),
+            "holds": c.text,
+            "unit": c.unit,
+            "values": ", ".join(c.choices),
+        }
+        for t in tables
+        for c in t.columns
+    ]
+    columns = tuple(Column(name, "string", "") for name in ("table", "column", "holds", "unit", "values"))
+    _sheet(book, "Columns", Table("columns", "", columns, tuple(rows)), rows)
+    book["Columns"].column_dimensions["C"].width = 90

@@ -1,0 +1,119 @@
+"""``digitise export``: one folder in which every form of the data lies side by side."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from digitise.exchange import FORMATS, USUAL
+from digitise.exchange.about import About
+from digitise.exchange.content import Content, gather
+from digitise.exchange.tables import all_tables
+from digitise.wording import plural
+
+if TYPE_CHECKING:
+    from digitise.store import Store
+
+
+@dataclass(frozen=True, slots=True)
+class ExportSummary:
+    """What was written. `unread` cells have no value; `without_pack` pages are in no survey."""
+
+    files: tuple[Path, ...]
+    surveys: int
+    cells: int
+    unread: int
+    without_pack: int
+    notes: tuple[str, ...] = ()
+
+    @property
+    def sentence(self) -> str:
+        """The summary in words."""
+        text = f"{plural(self.cells, 'cell')} of {plural(self.surveys, 'survey')} written"
+        if self.unread:
+            text += f"; {self.unread} of them nobody has decided yet: state 'unread' and no value"
+        if self.without_pack:
+            pages, have = plural(self.without_pack, "page"), "has" if self.without_pack == 1 else "have"
+            text += f"; {pages} {have} no pack yet: among the observations, in no survey"
+        return text + "."
+
+
+def write_export(
+    store: Store,
+    folder: Path,
+    *,
+    now: datetime,
+    packs: Sequence[str] | None = None,
+    formats: Sequence[str] = USUAL,
+    with_unreviewed: bool = False,
+    about: About | None = None,
+) -> ExportSummary:
+    """Write the `formats` of these packs (of everything in the store when None) into `folder`.
+
+    Raises
+    ------
+    Unreviewed
+        Cells wait for a person and `with_unreviewed` is False; nothing was written.
+    ValueError
+        Nothing has been read yet, there is no such format, or the folder cannot be used.
+    """
+    unknown = [f for f in formats if f not in FORMATS]
+    if unknown or not formats:
+        raise ValueError(f"found format '{', '.join(unknown)}', expected some of {', '.join(FORMATS)}")
+    if folder.exists() and not folder.is_dir():
+        raise ValueError(f"{folder}: is a file; choose a folder to export into")
+    if "evidence" in formats and packs is not None:
+        raise ValueError("the evidence is of the whole store, so that it can be taken in again; leave --pack out")
+    content = gather(store, now=now, packs=packs, with_unreviewed=with_unreviewed, about=about)
+    folder.mkdir(parents=True, exist_ok=True)
+    files = [path for name in FORMATS if name in formats for path in _write(name, store, content, folder)]
+    return ExportSummary(
+        tuple(files),
+        len(content.results),
+        len(content.cells),
+        content.unread,
+        content.without_pack,
+        _notes(content, formats),
+    )
+
+
+def _notes(content: Content, formats: Sequence[str]) -> tuple[str, ...]:
+    """What the person who publishes should know."""
+    if "darwin-core" not in formats:
+        return ()
+    from digitise.exchange.darwin_core import unnamed_rows
+
+    out = []
+    if unnamed := unnamed_rows(content):
+        out.append(
+            f"Darwin Core: {plural(len(unnamed), 'row')} without a scientific name ({', '.join(unnamed[:4])}"
+            f"{', …' if len(unnamed) > 4 else ''}); most aggregators refuse those. Give names with --about."
+        )
+    if not content.about.licence:
+        out.append("Darwin Core: no licence is stated. Give one with --about.")
+    return tuple(out)
+
+
+def _write(name: str, store: Store, content: Content, folder: Path) -> list[Path]:
+    if name == "tables":
+        from digitise.exchange.package import write_package
+
+        return write_package(content, all_tables(content), folder / "tables")
+    if name == "workbook":
+        from digitise.exchange.workbook import write_workbook
+
+        return [write_workbook(content, all_tables(content), folder / "survey.xlsx")]
+    if name == "darwin-core":
+        from digitise.exchange.darwin_core import write_archive
+
+        return [write_archive(content, folder / "darwin-core.zip")]
+    if name == "sites":
+        from digitise.exchange.geojson import write_geojson
+
+        return [write_geojson(content, folder / "sites.geojson")]
+    from digitise.exchange.evidence import write_evidence
+
+    return write_evidence(store, content, folder / "evidence")

@@ -1,0 +1,138 @@
+"""From surveys to a `Report`, and a report to files: one page, one PDF, its figures, and the numbers behind each."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from digitise.earlier import EarlierResult
+from digitise.provenance import Provenance, provenance
+from digitise.report.blocks import Notice, Report
+from digitise.report.html import html_page
+from digitise.report.overview import comparison_part, trends_part, where_part
+from digitise.report.quality import methods_part, origin_part, quality_part
+from digitise.report.survey_part import date_words, survey_part
+from digitise.report.words import status
+from digitise.results import SurveyResults, survey_results
+from digitise.store import PhotoRow
+from digitise.survey import load_surveys
+from digitise.wording import plural
+
+if TYPE_CHECKING:
+    from digitise.store import Store
+
+
+def build_report(
+    results: Sequence[SurveyResults],
+    photos: Sequence[PhotoRow],
+    origin: Provenance,
+    *,
+    earlier: Sequence[EarlierResult] = (),
+) -> Report:
+    """The report of one survey or several. `photos` are all photographs of the store, refused ones too.
+
+    `earlier` results of other sites are left out.
+    """
+    complete, sentence = status(results)
+    several = len(results) > 1
+    parts = [where_part(results)]
+    sites = {r.survey.site for r in results}
+    earlier = [e for e in earlier if e.site in sites]
+    parts += [p for p in (comparison_part(results), trends_part(results, earlier)) if p]
+    parts += [survey_part(r, i, named=several) for i, r in enumerate(results)]
+    parts += [quality_part(results, photos), methods_part(results, origin), origin_part(origin)]
+    names = {"surveyed": "What was surveyed", "side-by-side": "Side by side", "along-time": "Along time"}
+    names |= {f"survey-{i}": f"{r.name}, {date_words(r)}" if several else "Results" for i, r in enumerate(results)}
+    names |= {"data-quality": "Data quality", "methods": "Methods", "provenance": "Provenance"}
+    programmes = dict.fromkeys(r.survey.protocol.programme for r in results)
+    return Report(
+        title="Reef survey report" if several else results[0].name,
+        programme="; ".join(programmes),
+        subtitle=_span(results) if several else date_words(results[0]),
+        notice=Notice("done" if complete else "open", "Complete" if complete else "Provisional", sentence),
+        contents=tuple((p.anchor, names[p.anchor]) for p in parts),
+        parts=tuple(parts),
+        footer=(
+            f"Made {origin.created_at} by {origin.tool} {origin.tool_version} from "
+            f"{plural(len(origin.photo_sha256), 'photograph')}; data {origin.digest[:12]}"
+        ),
+        made=f"{origin.tool} {origin.tool_version}",
+    )
+
+
+def _span(results: Sequence[SurveyResults]) -> str:
+    """Sites, where they are few, and dates."""
+    sites = list(dict.fromkeys(r.name for r in results))
+    where = f"{plural(len(sites), 'site')}" if len(sites) > 3 else ", ".join(sites)
+    days = sorted(r.survey.date for r in results if r.survey.date)
+    when = "" if not days else days[0] if days[0] == days[-1] else f"{days[0]} to {days[-1]}"
+    return ", ".join(w for w in (where, when) if w)
+
+
+def page_html(
+    results: Sequence[SurveyResults],
+    photos: Sequence[PhotoRow],
+    origin: Provenance,
+    *,
+    earlier: Sequence[EarlierResult] = (),
+) -> str:
+    """The report as one HTML page."""
+    return html_page(build_report(results, photos, origin, earlier=earlier))
+
+
+def write_report(
+    store: Store, out: Path, *, now: datetime, packs: Sequence[str] | None = None, level: float = 0.95
+) -> list[Path]:
+    """Write the report of these packs (of every pack in the store when None) into the folder `out`.
+
+    ``report.html``, ``report.pdf``, ``tables/`` (cover, density and impacts as CSV) and ``figures/`` (each
+    figure as SVG and PNG, with the numbers that it draws as CSV). Returns the paths.
+
+    Raises
+    ------
+    ValueError
+        No page of any pack has been read, or `out` is a file.
+    """
+    from digitise.earlier.keep import earlier_results
+    from digitise.exchange.package import write_csv
+    from digitise.exchange.tables import result_tables
+    from digitise.report.pdf import pdf_bytes
+
+    if out.exists() and not out.is_dir():
+        raise ValueError(f"{out}: is a file; choose a folder for the report")
+    surveys = load_surveys(store, packs)
+    if not surveys:
+        raise ValueError(
+            f"{store.folder}: no sheet has been read yet, so nothing can be reported; add photographs first"
+        )
+    results = [survey_results(s, level=level) for s in surveys]
+    origin, earlier = provenance(surveys, now=now), earlier_results(store.folder)
+    report = build_report(results, store.photos(), origin, earlier=earlier)
+    for folder in (out / "tables", out / "figures"):
+        folder.mkdir(parents=True, exist_ok=True)
+    pages = [out / "report.html", out / "report.pdf"]
+    pages[0].write_text(html_page(report), encoding="utf-8")
+    pages[1].write_bytes(pdf_bytes(report))
+    return [*pages, *write_csv(result_tables(results), out / "tables"), *_figures(report, out / "figures")]
+
+
+def _figures(report: Report, folder: Path) -> list[Path]:
+    from digitise.exchange.package import csv_bytes
+    from digitise.report.drawing import svg
+    from digitise.report.paint import png
+
+    out = []
+    for figure in report.figures:
+        head, *rows = figure.data
+        files = {
+            "svg": svg(figure.wide, alone=True).encode(),
+            "png": png(figure.wide),
+            "csv": csv_bytes([str(h) for h in head], (dict(zip(head, row, strict=True)) for row in rows)),
+        }
+        for kind, data in files.items():
+            path = folder / f"{figure.wide.name}.{kind}"
+            path.write_bytes(data)
+            out.append(path)
+    return out

@@ -1,0 +1,203 @@
+"""The parts about all surveys together: what was surveyed and where, side by side, and along time."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+from dataclasses import replace
+
+from digitise.earlier import EarlierResult
+from digitise.places import place_of, why_no_place
+from digitise.report.blocks import Block, Bullets, Cell, Figure, Heading, Paragraph, Part, Table, Text
+from digitise.report.plots import NARROW, WIDE, Plot, PlotRow, TimeDot, TimePlot, draw_times
+from digitise.report.site_map import MapSite, draw_map
+from digitise.report.survey_part import COVER_AXIS, cover_row, date_words, figure, with_keys
+from digitise.report.words import number, span
+from digitise.results import SurveyResults
+from digitise.wording import plural
+
+MOST_COVERS, MOST_DENSITIES = 6, 4  # drawn along time for one site: groups first; the commonest animals
+MOST_ROWS = 36  # of a comparison in one figure
+
+
+def where_part(results: Sequence[SurveyResults]) -> Part:
+    """What was surveyed: a map, and one row a survey."""
+    blocks: list[Block] = [Heading(1, "What was surveyed", "surveyed")]
+    blocks.append(Paragraph(_what(results), "lead"))
+    sites = list(dict.fromkeys(MapSite(r.name, place) for r in results if (place := place_of(r.survey))))
+    sites = list({s.name: s for s in sites}.values())
+    if sites:
+        head = ("site", "latitude", "longitude")
+        data = (head, *((s.name, s.place.latitude, s.place.longitude) for s in sites))
+        caption = (
+            "Sites by the coordinates on their site sheets; coast and depth were not surveyed and are not drawn. "
+            "Equirectangular projection, true to scale at the middle latitude."
+        )
+        blocks.append(Figure(draw_map(sites, WIDE), draw_map(sites, NARROW), caption, data))
+    off = [f"{r.name}: {why_no_place(r.survey)}" for r in results if place_of(r.survey) is None]
+    if off:
+        blocks += [Paragraph("Not on the map, because the position is not known:", "small"), Bullets(tuple(off))]
+    blocks.append(_surveys_table(results))
+    return Part(tuple(blocks), "surveyed")
+
+
+def _what(results: Sequence[SurveyResults]) -> str:
+    sites = dict.fromkeys(r.name for r in results)
+    days = sorted(r.survey.date for r in results if r.survey.date)
+    when = "" if not days else f" on {days[0]}" if days[0] == days[-1] else f" from {days[0]} to {days[-1]}"
+    lines = sum(len(r.survey.transects) for r in results)
+    return (
+        f"{plural(len(results), 'survey')} of {plural(len(sites), 'site')}{when}, {plural(lines, 'transect')} in all. "
+        "The sampling unit is the transect: every interval here is about differences between transects."
+    )
+
+
+def _surveys_table(results: Sequence[SurveyResults]) -> Table:
+    headlines = list(dict.fromkeys(g.label for r in results for line in r.lines for g in line.groups))[:3]
+    head = ("Site", "Date", "Transects", *(f"{h}, %" for h in headlines), "Cells", "Unread")
+    rows = []
+    for r in results:
+        covers = {g.label: g.site.cover for line in r.lines for g in line.groups}
+        cells: list[Cell] = [r.name, date_words(r), str(len(r.survey.transects))]
+        for name in headlines:
+            e = covers.get(name)
+            shown = (
+                "–"
+                if e is None or e.value is None
+                else f"{number(e.value)} ({span(e)})"
+                if e.has_interval
+                else number(e.value)
+            )
+            cells.append(shown)
+        unread = len(r.survey.unread)
+        cells += [str(len(r.survey.cells)), Text(str(unread), "not") if unread else "0"]
+        rows.append(("", tuple(cells)))
+    level = f"{100 * results[0].level:g} %"
+    return Table(
+        head, tuple(rows), f"Surveys, with headline covers and their {level} intervals between transects.", words=(0, 1)
+    )
+
+
+def comparison_part(results: Sequence[SurveyResults]) -> Part | None:
+    """Headline covers of several surveys side by side: the newest of each site."""
+    newest = list(
+        {r.survey.site or r.survey.pack: r for r in sorted(results, key=lambda r: r.survey.date or "")}.values()
+    )
+    headlines = list(dict.fromkeys(g.label for r in newest for line in r.lines for g in line.groups))
+    if len(newest) < 2 or not headlines:
+        return None
+    lead = (
+        "Overlapping intervals are no test of change: sites differ, and lines laid anew differ too. Compare "
+        "surveys made in one season, with equal lines and equal waits."
+    )
+    if len(newest) < len(results):
+        lead = f"The newest survey of each site. {lead}"
+    blocks: list[Block] = [Heading(1, "Side by side", "side-by-side"), Paragraph(lead)]
+    at_once = max(1, MOST_ROWS // (len(newest) + 1))
+    groups = [headlines[i : i + at_once] for i in range(0, len(headlines), at_once)]
+    for i, names in enumerate(groups, start=1):
+        for part in range(0, len(newest), MOST_ROWS):
+            blocks.append(
+                _comparison(newest[part : part + MOST_ROWS], names, f"side-by-side-{i}-{part // MOST_ROWS + 1}")
+            )
+    return Part(tuple(blocks), "side-by-side")
+
+
+def _comparison(results: Sequence[SurveyResults], headlines: Sequence[str], name: str) -> Figure:
+    rows, data = [], [("variable", "survey", "value", "low", "high", "lowest", "highest")]
+    for headline in headlines:
+        rows.append(PlotRow(headline, None, bold=True))
+        found = [(r, g) for r in results for line in r.lines for g in line.groups if g.label == headline]
+        for one, g in found:
+            row = cover_row(one.name, False, g)
+            rows.append(row)
+            data.append((headline, row.label, row.value, row.low, row.high, g.site.lowest, g.site.highest))
+    plot = Plot(name, "Headline covers, site by site", COVER_AXIS, tuple(rows), percent=True)
+    drawn = figure(with_keys(plot, "transects", f"{100 * results[0].level:g} %"))
+    return replace(drawn, data=tuple(data))
+
+
+# Along time
+
+
+def trends_part(results: Sequence[SurveyResults], earlier: Sequence[EarlierResult]) -> Part | None:
+    """Each site with results on two dates or more: its covers and densities along time, imported ones told apart."""
+    series = _series(results, earlier)
+    sites = dict.fromkeys(site for site, _, _, _ in series)
+    blocks: list[Block] = []
+    for i, site in enumerate(sites):
+        own = {key: dots for key, dots in series.items() if key[0] == site and len({d.day for d in dots}) > 1}
+        if own:
+            blocks += [Heading(2, site), _trend_figure(i, site, own, 100 * results[0].level if results else 95)]
+    if not blocks:
+        return None
+    lead = (
+        "Means over transects, survey by survey. A line only joins the dots: no trend is fitted or tested here, and "
+        "with fewer than five surveys no test could show one."
+    )
+    return Part((Heading(1, "Along time", "along-time"), Paragraph(lead), *blocks), "along-time")
+
+
+def _interval_words(level: float, dots: Sequence[TimeDot]) -> str:
+    given = " (of earlier results: as computed from their transects, or as given)"
+    there = any(d.earlier and d.low is not None for d in dots)
+    return f"{level:g} % interval between transects" + (given if there else "")
+
+
+_Key = tuple[str, str, str, bool]  # site, title, unit, percent
+
+
+def _series(results: Sequence[SurveyResults], earlier: Sequence[EarlierResult]) -> dict[_Key, list[TimeDot]]:
+    out: dict[_Key, list[TimeDot]] = {}
+    for r in results:
+        if r.survey.date is None or r.survey.site is None:
+            continue
+        day = dt.date.fromisoformat(r.survey.date)
+        covers = [(one.label, one.site.cover) for line in r.lines for one in (*line.groups, *line.categories)]
+        for label, e in covers:
+            if e.value is not None:
+                key = (r.survey.site, label, "cover, %", True)
+                out.setdefault(key, []).append(TimeDot(day, e.value, e.low, e.high))
+        for d in r.densities:
+            e = d.site.density
+            if e.value is not None:
+                key = (r.survey.site, d.label, "per 100 m²", False)
+                low = None if e.method and "one-sided" in e.method else e.low
+                out.setdefault(key, []).append(TimeDot(day, e.value, low, e.high if low is not None else None))
+    for one in earlier:
+        key = (one.site, one.label, one.unit_words, one.is_cover)
+        out.setdefault(key, []).append(TimeDot(one.day, one.value, one.low, one.high, earlier=True))
+    return out
+
+
+def _chosen(series: dict[_Key, list[TimeDot]]) -> list[tuple[_Key, list[TimeDot]]]:
+    """The first covers, groups before categories; then the animals counted most."""
+    covers = [(key, dots) for key, dots in series.items() if key[3]]
+    others = [(key, dots) for key, dots in series.items() if not key[3]]
+    common = sorted(others, key=lambda one: -sum(d.value for d in one[1]) / len(one[1]))
+    return covers[:MOST_COVERS] + common[:MOST_DENSITIES]
+
+
+def _trend_figure(i: int, site: str, series: dict[_Key, list[TimeDot]], level: float) -> Figure:
+    chosen = _chosen(series)
+    plots = tuple(
+        TimePlot(f"{i}-{n}", title, unit, tuple(dots), percent)
+        for n, ((_, title, unit, percent), dots) in enumerate(chosen)
+    )
+    dots = [d for p in plots for d in p.dots]
+    keys = [
+        ("site", "mean over transects", any(not d.earlier and d.low is not None for d in dots)),
+        ("interval", _interval_words(level, dots), any(d.low is not None for d in dots)),
+        ("alone", "one transect, or none seen: no interval drawn", any(not d.earlier and d.low is None for d in dots)),
+        ("earlier", "earlier result, imported", any(d.earlier for d in dots)),
+    ]
+    shown = tuple((key, words) for key, words, there in keys if there)
+    title = f"{site} along time: " + ", ".join(p.title for p in plots)
+    wide, narrow = (
+        draw_times(plots, width, shown, name=f"along-time-{i + 1}", title=title) for width in (WIDE, NARROW)
+    )
+    head = ("variable", "unit", "date", "value", "low", "high", "imported")
+    rows = tuple((p.title, p.unit, d.day.isoformat(), d.value, d.low, d.high, d.earlier) for p in plots for d in p.dots)
+    left = len(series) - len(chosen)
+    caption = f"{plural(left, 'more variable')} in the tables." if left else ""
+    return Figure(wide, narrow, caption, (head, *rows))

@@ -1,0 +1,159 @@
+"""The parts about how far the data can be trusted: cells, photographs, methods with their sources, provenance."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from digitise.provenance import Provenance
+from digitise.report.blocks import Block, Bullets, Facts, Figure, Heading, Paragraph, Part, Table, Text
+from digitise.report.drawing import INK, Drawing, Item, Words, box
+from digitise.report.plots import NARROW, WIDE
+from digitise.report.references import cited
+from digitise.report.words import methods
+from digitise.results import SurveyResults
+from digitise.store import PhotoRow
+from digitise.wording import plural, thousands
+
+KINDS = ("photos", "cells", "by_rule", "by_person", "unread", "illegible", "blank")
+SHARES = (("#0b5d8c", "accepted by rule"), ("#7fb6d3", "decided by a person"), ("#d08a12", "unread"))
+
+
+def quality_part(results: Sequence[SurveyResults], photos: Sequence[PhotoRow]) -> Part:
+    """Who decided the cells, sheet by sheet; and what became of every photograph."""
+    sums = {k: sum(getattr(q, k) for r in results for q in r.quality) for k in KINDS}
+    blocks: list[Block] = [Heading(1, "Data quality", "data-quality"), Paragraph(_cells_words(sums), "lead")]
+    if sums["cells"]:
+        data = (("decided", "cells"), *((w, sums[k]) for (_, w), k in zip(SHARES, KINDS[2:5], strict=True)))
+        blocks.append(Figure(_shares(sums, WIDE), _shares(sums, NARROW), data=data))
+    blocks.append(_cells_table(results, sums))
+    points = [p for r in results for line in r.lines for p in line.points]
+    if points:
+        parts = (f"{sum(getattr(p, k) for p in points)} {k}" for k in ("legible", "unread", "illegible", "blank"))
+        blocks.append(
+            Paragraph(f"Substrate points: {', '.join(parts)} of {sum(p.planned for p in points)} planned.", "small")
+        )
+    return Part((*blocks, *_photographs(results, photos)), "data-quality", new_page=True)
+
+
+def _cells_words(sums: dict[str, int]) -> str:
+    cells = max(sums["cells"], 1)
+    return (
+        f"{plural(sums['photos'], 'photograph')} gave {plural(sums['cells'], 'cell')}: "
+        f"{100 * sums['by_rule'] / cells:.1f} % accepted by rule, "
+        f"{100 * sums['by_person'] / cells:.1f} % decided by a person, "
+        f"{100 * sums['unread'] / cells:.1f} % unread. No audit of accepted cells is part of this report: how many of "
+        "them are wrong is known only from the tests behind the thresholds."
+    )
+
+
+def _shares(sums: dict[str, int], width: float) -> Drawing:
+    """One bar of all cells; every share with its number, so that no colour has to be told from another."""
+    items: list[Item] = []
+    x = 0.0
+    for n, ((color, words), key) in enumerate(zip(SHARES, KINDS[2:5], strict=True)):
+        wide = width * sums[key] / sums["cells"]
+        if wide:
+            items.append(box(x, 0, max(wide - 1.5, 1), 18, fill=color))
+        x += wide
+        left, top = (0, 34 + 16 * n) if width < 500 else (n * width / 3, 34)
+        items += [
+            box(left, top - 9, 12, 10, fill=color),
+            Words(left + 18, top, f"{thousands(sums[key])} {words}", 10, INK),
+        ]
+    height = 74 if width < 500 else 42
+    return Drawing(
+        "cells",
+        "Cells by who decided them: "
+        + ", ".join(f"{sums[k]} {w}" for (_, w), k in zip(SHARES, KINDS[2:5], strict=True)),
+        width,
+        height,
+        tuple(items),
+    )
+
+
+def _cells_table(results: Sequence[SurveyResults], sums: dict[str, int]) -> Table:
+    head = ("Sheet", "Photographs", "Cells", "By rule", "By a person", "Unread", "Illegible", "Blank")
+    found: dict[str, list[int]] = {}
+    for r in results:
+        for q in r.quality:
+            values = found.setdefault(q.title, [0] * len(KINDS))
+            found[q.title] = [a + getattr(q, k) for a, k in zip(values, KINDS, strict=True)]
+    rows = [("", (title, *map(thousands, values))) for title, values in found.items()]
+    rows.append(("group", ("All sheets", *(thousands(sums[k]) for k in KINDS))))
+    caption = "Cells of the photographs that count. Illegible and blank cells are among those accepted or decided."
+    return Table(head, tuple(rows), caption)
+
+
+def _photographs(results: Sequence[SurveyResults], photos: Sequence[PhotoRow]) -> list[Block]:
+    used = {p.sha256: p for r in results for p in r.survey.pages}
+    refused = [p for p in photos if p.status in ("retake", "unreadable")]
+    waiting = [p for p in photos if p.status == "waiting"]
+    others = sum(p.status == "read" and p.sha256 not in used for p in photos)
+    words = [f"{plural(len(photos), 'photograph')} kept", f"{len(used)} used here", f"{len(refused)} refused"]
+    if others:
+        words.append(f"{others} read but not used here (another photograph of the page counts, or of another pack)")
+    if waiting:
+        words.append(f"{len(waiting)} not read yet")
+    out: list[Block] = [Heading(2, "Photographs"), Paragraph(f"{'; '.join(words)}.")]
+    if refused:
+        out.append(Bullets(tuple(f"Refused: {p.name}. {' '.join(p.reasons)}" for p in refused)))
+    rows = tuple(
+        (
+            "",
+            (
+                p.photo,
+                p.title,
+                p.pack or "",
+                f"T{p.transect}" if p.transect else "–",
+                f"{p.mean_confidence:.3f}",
+                f"{p.residual_mm:.2f}" if p.residual_mm >= 0 else "–",
+                Text(p.sha256[:16], "code"),
+            ),
+        )
+        for r in results
+        for p in r.survey.pages
+    )
+    head = ("Photograph", "Sheet", "Pack", "Transect", "Confidence", "Error, mm", "SHA-256 begins")
+    caption = (
+        "Photographs behind these numbers. Confidence is the mean over cells; the error is the 95th percentile "
+        "distance of printed corners held out of the flattening."
+    )
+    return [*out, Table(head, rows, caption, folded="All photographs used", words=(0, 1, 2, 6))]
+
+
+def methods_part(results: Sequence[SurveyResults], origin: Provenance) -> Part:
+    """What was done, in the steps that ran, and the works these steps rest on."""
+    texts = methods(results, origin)
+    blocks: list[Block] = [Heading(1, "Methods", "methods"), *(Paragraph(t) for t in texts)]
+    works = cited(texts)
+    if works:
+        blocks += [Heading(2, "Sources"), Bullets(works)]
+    return Part(tuple(blocks), "methods", new_page=True)
+
+
+def origin_part(origin: Provenance) -> Part:
+    """Versions, protocols, packs and digests."""
+    facts = (
+        ("Made", origin.created_at),
+        ("By", f"{origin.tool} {origin.tool_version}"),
+        ("Reader", ", ".join(origin.reader_versions)),
+        ("Packs", ", ".join(origin.packs)),
+        ("Photographs", str(len(origin.photo_sha256))),
+        *((f"Protocol {n} {v}, SHA-256", Text(d, "code")) for n, v, d in origin.protocols),
+        ("Data, SHA-256 (equal digests mean equal photographs and entries)", Text(origin.digest, "code")),
+    )
+    photos = tuple(("", (str(i), Text(h, "code"))) for i, h in enumerate(origin.photo_sha256, start=1))
+    return Part(
+        (
+            Heading(1, "Provenance", "provenance"),
+            Facts(facts),
+            Table(
+                ("", "SHA-256 of the photograph"),
+                photos,
+                "Every photograph behind these numbers.",
+                folded="All hashes",
+                words=(0, 1),
+            ),
+        ),
+        "provenance",
+    )

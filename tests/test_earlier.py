@@ -1,0 +1,260 @@
+"""Results of earlier years: understood through a mapping, every problem named by its line, nothing doubtful taken."""
+
+import datetime as dt
+
+import pytest
+
+from digitise.cli import main
+from digitise.earlier.keep import earlier_results, keep_table, read_table
+from digitise.store import Store
+
+TODAY = dt.date(2026, 3, 28)
+WIDE = """
+protocol: reef-transect
+site: Station
+date: When
+date_format: "%d/%m/%Y"
+sites: {Lantern Rf: Lantern Reef}
+columns:
+  "HC %": {cover: Hard coral}
+  "Sand %": {cover: sand}
+  "Dams": {count: damselfish, per_m2: 250}
+"""
+LONG = """
+protocol: reef-transect
+site: site
+date: date
+measure: what
+value: mean
+low: lower
+high: upper
+measures:
+  live coral: {cover: Hard coral}
+  rays: {count: Rays}
+"""
+
+
+@pytest.fixture
+def read(tmp_path):
+    """``read(table, mapping)``: (results, problems) of a CSV text."""
+
+    def run(table, mapping=WIDE):
+        (tmp_path / "past.csv").write_text(table, encoding="utf-8")
+        (tmp_path / "past.yaml").write_text(mapping, encoding="utf-8")
+        return read_table(tmp_path / "past.csv", tmp_path / "past.yaml", today=TODAY)
+
+    return run
+
+
+def words(problems):
+    return [p.words for p in problems]
+
+
+def test_a_wide_table_gives_covers_and_densities(read):
+    """31.5 % stays 31.5; 50 fish in 250 square metres are 20 per 100; the site's old name becomes its new one."""
+    results, problems = read("Station,When,HC %,Sand %,Dams\nLantern Rf,17/03/2019,31.5,12,50\n")
+
+    assert problems == []
+    assert [(r.site, str(r.day), r.label, r.is_cover, r.value, r.line) for r in results] == [
+        ("Lantern Reef", "2019-03-17", "Hard coral", True, 31.5, 2),
+        ("Lantern Reef", "2019-03-17", "Sand and silt", True, 12.0, 2),
+        ("Lantern Reef", "2019-03-17", "Damselfish", False, 20.0, 2),
+    ]
+
+
+def test_an_empty_field_is_no_zero(read):
+    """A blank and an NA give no result; a written 0 does."""
+    results, problems = read("Station,When,HC %,Sand %,Dams\nA,17/03/2019,,NA,0\n")
+
+    assert problems == []
+    assert [(r.label, r.value) for r in results] == [("Damselfish", 0.0)]
+
+
+def test_a_long_table_brings_its_own_limits(read):
+    """Limits as the source gave them."""
+    table = "site,date,what,mean,lower,upper\nA,2019-03-17,live coral,30,20,42\nA,2020-03-17,rays,1.5,,\n"
+    results, problems = read(table, LONG)
+
+    assert problems == []
+    assert [(r.label, r.value, r.low, r.high, r.unit_words) for r in results] == [
+        ("Hard coral", 30.0, 20.0, 42.0, "cover, %"),
+        ("Rays", 1.5, None, None, "per 100 m²"),
+    ]
+
+
+def test_transects_become_their_mean_with_its_t_interval(read):
+    """25, 30 and 35 %: mean 30, SE 5/sqrt(3), t(0.975, 2) = 4.303, so 17.6 to 42.4."""
+    mapping = WIDE + "transect: Line\n"
+    rows = "".join(f"A,17/03/2019,{v},,,{n}\n" for n, v in enumerate((25, 30, 35), 1))
+    results, problems = read("Station,When,HC %,Sand %,Dams,Line\n" + rows, mapping)
+    (one,) = results
+
+    assert problems == []
+    assert (one.value, one.low, one.high, one.transects) == pytest.approx((30.0, 17.58, 42.42, 3), abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("row", "problem"),
+    [
+        (",17/03/2019,1,1,1", "line 2, Station: empty, expected the site's name"),
+        ("A,2019-03-17,1,1,1", "line 2, When: found '2019-03-17', expected a date of the form %d/%m/%Y"),
+        ("A,31/02/2019,1,1,1", "line 2, When: found '31/02/2019', expected a date of the form %d/%m/%Y"),
+        ("A,17/03/2031,1,1,1", "line 2, When: 2031-03-17 is not between 1950-01-01 and 2026-03-28"),
+        ("A,17/03/2019,131,1,1", "line 2, HC %: 131 is no percentage; expected 0 to 100"),
+        ("A,17/03/2019,ca. 30,1,1", "line 2, HC %: found 'ca. 30', expected a number or nothing"),
+        ('A,17/03/2019,"3,5",1,1', "line 2, HC %: found '3,5', expected a number or nothing"),
+        ("A,17/03/2019,1,1,-4", "line 2, Dams: -4 is negative; expected 0 or more"),
+        ("A,17/03/2019,nan,1,1", "line 2, HC %: found 'nan', expected a number or nothing"),
+    ],
+)
+def test_every_doubtful_field_is_named_by_line_and_column(read, row, problem):
+    """And the row is not taken."""
+    results, problems = read(f"Station,When,HC %,Sand %,Dams\n{row}\n")
+
+    assert words(problems) == [problem]
+    assert results == []
+
+
+def test_all_problems_of_a_table_are_listed_at_once(read):
+    """Three bad lines of four, and the good one is still understood."""
+    table = "Station,When,HC %,Sand %,Dams\nA,x,1,1,1\nA,17/03/2019,30,1,1\nA,18/03/2019,y,z,1\n,19/03/2019,1,1,1\n"
+    results, problems = read(table)
+
+    assert [p.line for p in problems] == [2, 4, 4, 5]
+    assert {r.line for r in results} == {3}
+
+
+def test_the_same_number_twice_is_a_problem(read):
+    """One survey in two lines without a column of transects."""
+    _, problems = read("Station,When,HC %,Sand %,Dams\nA,17/03/2019,30,,\nA,17/03/2019,31,,\n")
+
+    assert words(problems) == [
+        "line 3, HC %: A on 2019-03-17 has this already in line 2; if these are transects, name their column as 'transect'"
+    ]
+
+
+def test_categories_beyond_100_percent_and_values_outside_their_limits_are_problems(read):
+    """60 + 60 %; 50 between 20 and 42."""
+    two = WIDE.replace('"HC %": {cover: Hard coral}', '"HC %": {cover: rubble}')
+    _, over = read("Station,When,HC %,Sand %,Dams\nA,17/03/2019,60,60,1\n", two)
+    _, outside = read("site,date,what,mean,lower,upper\nA,2019-03-17,live coral,50,20,42\n", LONG)
+
+    _, odd = read("site,date,what,mean,lower,upper\nA,2019-03-17,live coral,30,c. 20,42\n", LONG)
+
+    assert words(odd) == ["line 2, lower: found 'c. 20', expected a number or nothing"]
+    assert words(over) == ["line 2, covers: the categories add up to 120 %, more than 100"]
+    assert words(outside) == ["line 2, mean: 50 does not lie between its limits 20 and 42"]
+
+
+def test_a_measure_that_the_mapping_does_not_know_is_a_problem(read):
+    """A typing slip does not lose a row in silence."""
+    _, problems = read("site,date,what,mean,lower,upper\nA,2019-03-17,live corl,50,,\n", LONG)
+
+    assert words(problems) == ["line 2, what: found 'live corl', which is not in the mapping's measures"]
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        (
+            ("Hard coral", "Hard corral"),
+            "'HC %': protocol reef-transect has no category or group 'Hard corral'; did you mean",
+        ),
+        (("count: damselfish", "count: whale"), "'Dams': protocol reef-transect has no counted row 'whale'; it has"),
+        (("site: Station", "site: Place"), "row 1: found no column 'Place'; the columns are 'Station', 'When'"),
+        (("site: Station", "siet: Station"), "siet: this key is not known"),
+        (("columns:", "measure: x\ncolumns:"), "expected either 'columns'"),
+        (("per_m2: 250", "per_m2: 0"), "columns.Dams.per_m2: Input should be greater than 0"),
+    ],
+)
+def test_mistakes_in_the_mapping_are_named(read, change, said):
+    """With what there is, or the nearest name."""
+    with pytest.raises(ValueError, match="past") as error:
+        read("Station,When,HC %,Sand %,Dams\nA,17/03/2019,30,1,1\n", WIDE.replace(*change))
+
+    assert said in str(error.value)
+
+
+def test_a_workbook_is_read_with_its_own_dates_and_title_rows(tmp_path):
+    """Two title rows, a date cell, a number cell, another worksheet first."""
+    from openpyxl import Workbook
+
+    book = Workbook()
+    sheet = book.create_sheet("Cover")
+    for row in (
+        ["Results"],
+        [],
+        ["Station", "When", "HC %", "Sand %", "Dams"],
+        ["A", dt.datetime(2019, 3, 17), 30.5, None, 5],
+    ):
+        sheet.append(row)
+    book.save(tmp_path / "past.xlsx")
+    (tmp_path / "past.yaml").write_text(WIDE + "worksheet: Cover\nheader_row: 3\n")
+    results, problems = read_table(tmp_path / "past.xlsx", tmp_path / "past.yaml", today=TODAY)
+
+    assert problems == []
+    assert [(r.label, r.value, r.line) for r in results] == [("Hard coral", 30.5, 4), ("Damselfish", 2.0, 4)]
+
+
+def test_semicolons_and_decimal_commas_are_understood_when_said(read):
+    """As spreadsheets in much of the world write CSV."""
+    results, problems = read("Station;When;HC %;Sand %;Dams\nA;17/03/2019;30,5;;\n", WIDE + 'decimal: ","\n')
+
+    assert problems == []
+    assert results[0].value == 30.5
+
+
+def test_hostile_files_are_sentences(tmp_path):
+    """Not a workbook, not UTF-8, no file."""
+    (tmp_path / "past.yaml").write_text(WIDE)
+    (tmp_path / "a.xlsx").write_bytes(b"PK no zip")
+    (tmp_path / "b.csv").write_bytes(b"Station\xff\n")
+    for name, said in (
+        ("a.xlsx", "not readable as an Excel workbook"),
+        ("b.csv", "byte 7 is not UTF-8"),
+        ("c", "no such file"),
+    ):
+        with pytest.raises(ValueError, match=said):
+            read_table(tmp_path / name, tmp_path / "past.yaml", today=TODAY)
+
+
+def test_results_are_kept_once_and_never_twice(read, tmp_path):
+    """The same table again changes nothing; another table with the same survey is refused with its line."""
+    results, _ = read("Station,When,HC %,Sand %,Dams\nA,17/03/2019,30,12,1\n")
+    files = (tmp_path / "past.csv", tmp_path / "past.yaml")
+    first = keep_table(tmp_path / "s", *files, results, at="2026-03-28T09:30:00Z")
+
+    assert earlier_results(tmp_path / "s") == sorted(results, key=lambda r: r.label)
+    assert keep_table(tmp_path / "s", *files, results, at="2027-01-01T00:00:00Z") == first
+    again, _ = read("Station,When,HC %,Sand %,Dams\nA,17/03/2019,31,,\n")
+    with pytest.raises(
+        ValueError, match=r"line 2: Hard coral of A on 2019-03-17 was taken in before, from line 2 of past.csv"
+    ):
+        keep_table(tmp_path / "s", *files, again, at="2026-03-28T09:30:00Z")
+
+
+def test_the_command_lists_problems_takes_nothing_and_says_so(tmp_path, capsys):
+    """Exit 1 with a problem; a dry run prints the results and keeps nothing; then they are taken in."""
+    table, mapping, store = tmp_path / "past.csv", tmp_path / "past.yaml", tmp_path / "store"
+    Store.open(store).close()
+    mapping.write_text(WIDE)
+    table.write_text("Station,When,HC %,Sand %,Dams\nA,17/03/2019,300,12,1\n")
+    line = ["earlier", str(table), "--mapping", str(mapping), "--store", str(store)]
+
+    assert main(line) == 1
+    assert "line 2, HC %: 300 is no percentage" in capsys.readouterr().err
+    table.write_text("Station,When,HC %,Sand %,Dams\nA,17/03/2019,30,12,1\n")
+    assert main([*line, "--dry-run"]) == 0
+    assert capsys.readouterr().out.startswith("A\t2019-03-17\tHard coral\t30.0 cover, %\n")
+    assert earlier_results(store) == []
+    assert main(line) == 0
+    assert len(earlier_results(store)) == 3
+
+
+def test_a_kept_file_changed_by_hand_is_refused(tmp_path):
+    """It would be drawn as if it had been checked."""
+    (tmp_path / "earlier").mkdir()
+    for text in ("[]", '{"results": [{"site": "A"}]}', "{"):
+        (tmp_path / "earlier" / "x.json").write_text(text)
+        with pytest.raises(ValueError, match="not readable as kept earlier results"):
+            earlier_results(tmp_path)

@@ -1,0 +1,208 @@
+"""The evidence folder proves itself, gives the same store back, and believes nothing that it is handed."""
+
+import hashlib
+import json
+import subprocess
+
+import cv2
+import numpy as np
+import pytest
+from kept import FLAGGED, NOW, PACK, keep, made_result, points
+
+from digitise.exchange.bag import faults, seal
+from digitise.exchange.evidence import take_in, verify
+from digitise.exchange.write import write_export
+from digitise.provenance import provenance
+from digitise.store import Store
+from digitise.store.dump import TABLES, dumped
+from digitise.survey import load_surveys
+
+RAY, TOTAL = "fish/ray/0-10/tally", "fish/ray/0-10/total"
+
+
+@pytest.fixture(scope="module")
+def store(tmp_path_factory):
+    """A fish sheet with an entry, an undone entry and an unread cell; a line assigned to its pack by hand."""
+    with Store.open(tmp_path_factory.mktemp("kept") / "store") as opened:
+        page = keep(opened, made_result("fish", {RAY: FLAGGED, TOTAL: FLAGGED}, name="fish.jpg"))
+        opened.decide(page, RAY, value=6, state="entered", by="Anna", now=NOW)
+        opened.decide(page, TOTAL, value=7, state="entered", by="Anna", now=NOW)
+        opened.undo(page, TOTAL, by="Anna", now=NOW)
+        line = keep(opened, made_result("substrate", points({"BK": 40}), name="line.jpg", pack=None))
+        opened.assign(line, PACK, 1, "Anna", NOW)
+        yield opened
+
+
+@pytest.fixture
+def evidence(store, tmp_path):
+    write_export(store, tmp_path, now=NOW, formats=("evidence",), with_unreviewed=True)
+    return tmp_path / "evidence"
+
+
+def rows(store):
+    return {name: list(dumped(store, name)) for name in TABLES}
+
+
+def rehash(folder):
+    """Seal the folder anew, as somebody would who changes evidence on purpose."""
+    seal(folder, {})
+
+
+def test_evidence_is_a_whole_bag_that_other_programs_check_too(evidence):
+    """RFC 8493: declaration, manifests of SHA-256; `sha256sum --check` agrees."""
+    assert verify(evidence) == []
+    assert (evidence / "bagit.txt").read_text() == "BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
+    done = subprocess.run(["sha256sum", "--check", "--quiet", "manifest-sha256.txt"], cwd=evidence, check=False)  # noqa: S607
+    assert done.returncode == 0
+
+
+def test_payload_oxum_counts_bytes_and_files(evidence):
+    """RFC 8493, section 2.2.2: octets and streams of the payload."""
+    files = [p for p in (evidence / "data").rglob("*") if p.is_file()]
+    oxum = f"{sum(p.stat().st_size for p in files)}.{len(files)}"
+
+    assert f"Payload-Oxum: {oxum}\n" in (evidence / "bag-info.txt").read_text()
+
+
+def test_photographs_are_the_original_bytes_and_open_cells_have_crops(store, evidence):
+    """Named by their SHA-256; the cell that Anna entered and the one that is open again are pictures, others are not."""
+    originals = [p for p in (evidence / "data" / "originals").rglob("*") if p.is_file()]
+    crops = sorted(p.name for p in (evidence / "data" / "crops").rglob("*.png"))
+    picture = cv2.imread(str(evidence / "data" / "crops" / "page-1" / crops[0]), cv2.IMREAD_GRAYSCALE)
+
+    assert {p.stem for p in originals} == {p.sha256 for p in store.photos()}
+    assert [p.name for p in originals if hashlib.sha256(p.read_bytes()).hexdigest() != p.stem] == []
+    assert crops == ["fish_ray_0-10_tally.png", "fish_ray_0-10_total.png"]
+    assert picture is not None
+    assert np.ptp(picture) == 0  # the made-up page is blank
+
+
+def test_evidence_taken_in_again_is_the_same_store(store, evidence, tmp_path):
+    """Row for row: photographs, pages, readings, every entry with its history, assignments; and the same digest."""
+    with take_in(evidence, tmp_path / "second", now=NOW) as second:
+        assert rows(second) == rows(store)
+        assert [second.current(p.id) for p in second.pages()] == [store.current(p.id) for p in store.pages()]
+        digests = {provenance(load_surveys(s), now=NOW).digest for s in (store, second)}
+        assert len(digests) == 1
+        assert second.original(store.photos()[0].sha256) == store.original(store.photos()[0].sha256)
+        assert second.queue()[0].cell == TOTAL
+
+
+def test_earlier_results_go_with_the_evidence(store, tmp_path):
+    """Taken in beside the store, out with the evidence, and in again; a changed one is refused."""
+    from digitise.earlier.keep import earlier_results, keep_table, read_table
+
+    (tmp_path / "past.csv").write_text("site,date,hc\nA,2019-03-17,30\n")
+    (tmp_path / "past.yaml").write_text(
+        "protocol: reef-transect\nsite: site\ndate: date\ncolumns: {hc: {cover: Hard coral}}\n"
+    )
+    files = (tmp_path / "past.csv", tmp_path / "past.yaml")
+    with Store.open(tmp_path / "store") as own:
+        keep(own, made_result("fish", {}, name="fish.jpg"))
+        results, _ = read_table(*files, today=NOW.date())
+        keep_table(own.folder, *files, results, at="2026-03-28T09:30:00Z")
+        write_export(own, tmp_path / "out", now=NOW, formats=("evidence",))
+    take_in(tmp_path / "out" / "evidence", tmp_path / "second", now=NOW).close()
+
+    assert earlier_results(tmp_path / "second") == results
+    kept = next((tmp_path / "out" / "evidence" / "data" / "earlier").iterdir())
+    kept.write_text("[]")
+    rehash(tmp_path / "out" / "evidence")
+    with pytest.raises(ValueError, match="not readable as kept earlier results"):
+        take_in(tmp_path / "out" / "evidence", tmp_path / "third", now=NOW)
+
+
+def test_a_store_taken_in_exports_the_same_evidence(evidence, tmp_path):
+    """Out, in, out: the same bytes in every file."""
+    with take_in(evidence, tmp_path / "second", now=NOW) as second:
+        write_export(second, tmp_path / "again", now=NOW, formats=("evidence",), with_unreviewed=True)
+    first, again = (
+        {p.relative_to(f): p.read_bytes() for p in f.rglob("*") if p.is_file()}
+        for f in (evidence, tmp_path / "again" / "evidence")
+    )
+
+    assert [str(n) for n in first.keys() | again.keys() if first.get(n) != again.get(n)] == []
+
+
+@pytest.mark.parametrize(
+    ("harm", "words"),
+    [
+        (lambda f: (f / "data" / "cells.csv").write_text("x"), "data/cells.csv: has been changed since it was sealed"),
+        (lambda f: (f / "data" / "cells.csv").unlink(), "data/cells.csv: is missing"),
+        (lambda f: (f / "data" / "more.txt").write_text("x"), "data/more.txt: is in no manifest; it was added later"),
+        (lambda f: (f / "bag-info.txt").write_text("x"), "bag-info.txt: has been changed"),
+        (lambda f: (f / "bagit.txt").unlink(), "holds no bagit.txt"),
+        (lambda f: (f / "data" / "link").symlink_to("/etc/hostname"), "data/link: is a link; expected a file"),
+        (lambda f: (f / "tagmanifest-sha256.txt").unlink(), "tagmanifest-sha256.txt: is missing"),
+    ],
+)
+def test_every_kind_of_harm_is_found_and_named(evidence, tmp_path, harm, words):
+    """And nothing is taken in."""
+    harm(evidence)
+
+    assert words in " ".join(verify(evidence))
+    with pytest.raises(ValueError, match="not taken in"):
+        take_in(evidence, tmp_path / "second", now=NOW)
+    assert not (tmp_path / "second").exists()
+
+
+@pytest.mark.parametrize("name", ["../outside.txt", "/etc/hostname", "data/../../outside.txt", "data", "other/file"])
+def test_manifests_cannot_point_outside(evidence, name):
+    """A name that leaves the payload is a fault, and the file is not opened."""
+    with (evidence / "manifest-sha256.txt").open("a") as file:
+        file.write(f"{'0' * 64}  {name}\n")
+
+    assert "expected a SHA-256 and a file inside the evidence" in " ".join(faults(evidence))
+
+
+def _edit(folder, table, change):
+    path = folder / "data" / "store" / f"{table}.jsonl"
+    lines = [json.loads(line) for line in path.read_text(encoding="utf-8").splitlines()]
+    change(lines)
+    path.write_text("".join(json.dumps(row) + "\n" for row in lines), encoding="utf-8")
+    rehash(folder)
+
+
+@pytest.mark.parametrize(
+    ("table", "change", "words"),
+    [
+        ("photos", lambda r: r[0].update(file="../../evil.jpg"), "the file's name is not the one its SHA-256 gives"),
+        ("pages", lambda r: r[0].update(image="../digitise.db"), "is not the name of a page's picture"),
+        ("protocols", lambda r: r[0].update(content="{}"), "not a protocol"),
+        ("protocols", lambda r: r[0].update(version="9"), "not the one its digest names"),
+        ("readings", lambda r: r[0].update(value="{"), "not readable as JSON"),
+        ("readings", lambda r: r[0].update(confidence="high"), "found str, expected float"),
+        ("entries", lambda r: r[0].update(extra=1), "expected exactly the columns"),
+        ("entries", lambda r: r[0].update(page_id=99), "cannot be taken in"),
+        ("entries", lambda r: r[-4].update(value="8"), "do not give the data that it says it holds"),
+    ],
+)
+def test_rows_changed_on_purpose_are_refused_even_when_sealed_anew(evidence, tmp_path, table, change, words):
+    """Names, references, types and the digest of the data; nothing is left behind."""
+    _edit(evidence, table, change)
+
+    assert faults(evidence) == []
+    with pytest.raises(ValueError, match=words):
+        take_in(evidence, tmp_path / "second", now=NOW)
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["evidence"]
+
+
+def test_a_photograph_under_another_name_is_found(evidence):
+    """Sealed anew with foreign bytes under a photograph's name."""
+    path = next(p for p in (evidence / "data" / "originals").rglob("*") if p.is_file())
+    path.chmod(0o644)
+    path.write_bytes(b"another photograph")
+    rehash(evidence)
+
+    assert "its content is not the photograph that its name says" in " ".join(verify(evidence))
+
+
+def test_evidence_never_goes_over_other_files(store, evidence, tmp_path):
+    """A folder with something else in it is left alone; so is a store that holds something."""
+    (tmp_path / "b" / "evidence").mkdir(parents=True)
+    (tmp_path / "b" / "evidence" / "mine.txt").write_text("x")
+
+    with pytest.raises(ValueError, match="holds other files"):
+        write_export(store, tmp_path / "b", now=NOW, formats=("evidence",), with_unreviewed=True)
+    with pytest.raises(ValueError, match="holds files already"):
+        take_in(evidence, tmp_path / "b", now=NOW)

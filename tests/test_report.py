@@ -1,0 +1,542 @@
+"""The report: words for every interval, the same on a screen and on paper, figures with the numbers behind them."""
+
+import csv
+import datetime as dt
+import io
+import re
+from dataclasses import replace
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pypdfium2
+import pytest
+from kept import FLAGGED, NOW, UNREAD, keep, made_result, made_sheet, made_survey, photo_of, points
+from PIL import Image
+
+from digitise.earlier import EarlierResult
+from digitise.places import Place, bounds, distance_m
+from digitise.provenance import provenance
+from digitise.reading import PhotoResult, sentence
+from digitise.report import build_report, page_html, write_report
+from digitise.report.axes import date_ticks, root_ticks, ticks
+from digitise.report.drawing import Drawing, Words, box, svg
+from digitise.report.paint import png, shortened, width_of, wrapped
+from digitise.report.pdf import pdf_bytes
+from digitise.report.plots import Plot, PlotRow, draw, is_square_root
+from digitise.report.references import WORKS, cited
+from digitise.report.site_map import MapSite, draw_map
+from digitise.report.words import methods, status
+from digitise.results import survey_results
+from digitise.store import PhotoRow, Store
+
+RAY = "fish/ray/{}/tally"
+
+
+def line(codes, transect=1, **others):
+    return made_sheet("substrate", points(codes, **others), transect=transect)
+
+
+def rays(*counts, ticked=True):
+    """Fish sheets, one a transect: so many rays in the first segment."""
+    return [
+        made_sheet("fish", {RAY.format("0-10"): n, "fish/none-seen": ticked}, transect=t)
+        for t, n in enumerate(counts, start=1)
+    ]
+
+
+def results_of(*sheets):
+    return survey_results(made_survey(*sheets))
+
+
+@pytest.fixture
+def some():
+    """Three lines and belts, one point unread, one tally blank."""
+    lines = [line({"BK": 10, "YB": 29}, 1, a=UNREAD), line({"BK": 12, "YB": 28}, 2), line({"BK": 14, "YB": 26}, 3)]
+    site = made_sheet("site", {"site/site": "Lantern Reef", "site/date": "2026-03-28"})
+    tick = made_sheet("invertebrate", {"invertebrate/anchor-damage/0-10/tick": True})
+    return results_of(site, *lines, *rays(4, 6, 8), tick)
+
+
+def report_of(*results, photos=(), earlier=()):
+    return build_report(results, photos, provenance([r.survey for r in results], now=NOW), earlier=earlier)
+
+
+def page_of(*results, photos=()):
+    return page_html(results, photos, provenance([r.survey for r in results], now=NOW))
+
+
+# The page
+
+
+def report_text(store, folder):
+    """Words of the page that `write_report` makes."""
+    page, *_ = write_report(store, folder / "out", now=NOW)
+    return text_of(page.read_text(encoding="utf-8"))
+
+
+def text_of(html):
+    """The page's words, without style and tags."""
+    return " ".join(re.sub(r"<[^>]+>", " ", re.sub(r"<style>.*?</style>", "", html, flags=re.DOTALL)).split())
+
+
+def test_the_page_says_what_is_still_open(some):
+    """And shows the numbers all the same."""
+    text = text_of(page_of(some))
+
+    assert "Provisional. 1 of" in text
+    assert "Lantern Reef 2026-03-28" in text
+    assert "30.2 %" in text  # mean of 10 of 39, 12 of 40 and 14 of 40
+
+
+def test_the_page_is_complete_when_nothing_is_missing():
+    """No sheet of the three transects lacks, and every cell is decided."""
+    sheets = [made_sheet(s, {f"{s}/none-seen": True}, transect=t) for s in ("fish", "invertebrate") for t in (1, 2, 3)]
+    results = results_of(made_sheet("site", {}), *sheets, *(line({"YB": 40}, t) for t in (1, 2, 3)))
+
+    assert status([results])[0]
+    assert "Complete." in text_of(page_of(results))
+
+
+def test_every_interval_on_the_page_says_what_it_covers(some):
+    """Each caption and each key that speaks of an interval names the differences between transects, or counting."""
+    html = page_of(some)
+    captions = re.findall(r'<p class="caption">(.*?)</p>', html)
+    with_interval = [c for c in captions if "per 100 m²" in c or c.startswith("Percent cover")]
+
+    assert len(with_interval) == 4
+    for caption in with_interval:
+        assert "differences between transects" in caption or "no interval" in caption or "interval" not in caption
+    for card in re.findall(r'<div class="card">(.*?)</div>', html):
+        assert "interval between transects" in card
+
+
+def test_one_transect_gives_no_interval_and_the_page_says_why():
+    """No number in the interval column, and a sentence."""
+    text = text_of(page_of(results_of(line({"BK": 12, "YB": 28}), *rays(6))))
+
+    assert "One transect: there is no between-transect uncertainty to show" in text
+    assert "30.0 % (no interval)" in text
+    assert "Student" not in text
+
+
+def test_methods_name_only_what_ran():
+    """t and Korn-Graubard for three lines of 25 to 35 % and 0 %; no ratio; no bands when no point is missing."""
+    results = results_of(*(line({"BK": n, "YB": 40 - n}, t) for t, n in ((1, 10), (2, 12), (3, 14))), *rays(4, 6, 8))
+    text = " ".join(methods([results], provenance([results.survey], now=NOW)))
+
+    for said in (
+        "Student's t interval",
+        "Clopper & Pearson 1934",
+        "Garwood 1936",
+        "made up for a test",
+    ):
+        assert said in text
+    for unsaid in ("ratio of totals", "pale bands", "one transect"):
+        assert unsaid not in text
+
+
+def test_short_lines_bring_the_ratio_into_the_methods():
+    """Five of 40 points unread on one line."""
+    results = results_of(line({"BK": 10, "YB": 25}, 1, **dict.fromkeys("abcde", UNREAD)), line({"BK": 12, "YB": 28}, 2))
+    text = " ".join(methods([results], provenance([results.survey], now=NOW)))
+
+    assert "ratio of totals" in text
+    assert "pale bands" in text
+
+
+def test_words_from_sheets_and_file_names_are_escaped():
+    """A site called <script> is shown, not run."""
+    site = made_sheet("site", {"site/site": "<script>alert(1)</script>"})
+    photo = PhotoRow(
+        "ab" * 32, '<img src=x onerror="alert(2)">.jpg', 3, "2026-03-28T09:30:00Z", "retake", ("<b>no</b>",), ()
+    )
+    html = page_of(results_of(site, line({"YB": 40})), photos=[photo])
+
+    assert "<script" not in html
+    assert "<img" not in html
+    assert "<b>no" not in html
+    assert "&lt;script&gt;alert(1)&lt;/script&gt;" in html
+
+
+class _Checker(HTMLParser):
+    """Tags that open and close, ids, and addresses a browser would fetch."""
+
+    EMPTY = frozenset({"meta", "br", "img", "use", "path", "rect", "circle"})
+
+    def __init__(self):
+        super().__init__()
+        self.open, self.ids, self.fetched = [], [], []
+
+    def handle_starttag(self, tag, attrs):
+        given = dict(attrs)
+        self.ids += [given["id"]] if "id" in given else []
+        self.fetched += [v for k, v in attrs if k in ("src", "srcset", "data")]
+        self.fetched += [given["href"]] if tag == "link" and "href" in given else []
+        if tag not in self.EMPTY:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag, attrs):
+        self.ids += [v for k, v in attrs if k == "id"]
+
+    def handle_endtag(self, tag):
+        if tag not in self.EMPTY:
+            assert self.open.pop() == tag
+
+
+def test_the_page_is_whole_and_fetches_nothing(some):
+    """Tags are balanced, ids unique (two plots may not share a marker), and nothing is loaded from anywhere."""
+    other = made_survey(made_sheet("substrate", points({"YB": 40}), pack="WX3PLE"), pack="WX3PLE")
+    checker = _Checker()
+    html = page_of(some, survey_results(other))
+    checker.feed(html)
+
+    assert checker.open == []
+    assert len(checker.ids) == len(set(checker.ids))
+    assert checker.fetched == []
+    assert "@import" not in html
+    assert set(re.findall(r"url\(([^)]*)\)", html)) <= {f"#{i}" for i in checker.ids}
+    assert set(re.findall(r'xlink:href="([^"]*)"', html)) <= {f"#{i}" for i in checker.ids}
+
+
+def test_the_page_shows_photographs_refused_and_their_reasons(tmp_path):
+    """The store's photographs: one read, one refused."""
+    with Store.open(tmp_path / "store") as store:
+        keep(store, made_result("fish", {RAY.format("0-10"): 6, "fish/none-seen": FLAGGED}, name="a.jpg"))
+        digest = store.keep_photo(photo_of("b.jpg"), "b.jpg", now=NOW)
+        store.record(PhotoResult("b.jpg", digest, "retake", (sentence("glare"),)), None, now=NOW)
+        text = text_of(report_text(store, tmp_path))
+
+    assert "2 photographs kept; 1 used here; 1 refused." in text
+    assert "Refused: b.jpg. Light is reflected from the sheet." in text
+    assert "2026-03-28T09:30:00Z" in text
+
+
+def test_an_empty_store_has_no_results_and_says_so(tmp_path):
+    """A sentence, not an empty page."""
+    with Store.open(tmp_path / "store") as store, pytest.raises(ValueError, match="no sheet has been read yet"):
+        report_text(store, tmp_path)
+
+
+def test_the_same_data_at_the_same_time_give_the_same_page(tmp_path):
+    """Byte for byte; and the tables lie beside it."""
+    with Store.open(tmp_path / "store") as store:
+        keep(store, made_result("fish", {RAY.format("0-10"): 6, "fish/none-seen": True}, name="a.jpg"))
+        first = write_report(store, tmp_path / "one", now=NOW)
+        second = write_report(store, tmp_path / "two", now=NOW)
+
+    assert [p.name for p in first] == [p.name for p in second]
+    assert [a.name for a, b in zip(first, second, strict=True) if a.read_bytes() != b.read_bytes()] == []
+
+
+def visit(site, date, pack):
+    lines = [made_sheet("substrate", points({"BK": 10 + t, "YB": 30 - t}), transect=t, pack=pack) for t in (1, 2)]
+    where = {"site/site": site, "site/date": date, "site/latitude": 5.5, "site/north-south": "N"}
+    where |= {"site/longitude": 103.1, "site/east-west": "E"}
+    return survey_results(made_survey(made_sheet("site", where, pack=pack), *lines, pack=pack))
+
+
+def test_sites_stand_side_by_side_and_visits_to_one_site_along_time():
+    """Three visits to two sites: the newest of each is compared; the site visited twice is drawn along time."""
+    visits = [
+        visit("Lantern Reef", "2025-03-30", "QH7M4A"),
+        visit("Lantern Reef", "2026-03-28", "QH7M4B"),
+        visit("Pilot Garden", "2026-03-29", "QH7M4C"),
+    ]
+    report = report_of(*visits)
+    figures = {f.wide.name: f for f in report.figures}
+    text = text_of(page_of(*visits))
+
+    assert [r[:2] for r in figures["side-by-side-1-1"].data[1:]] == [
+        ("Hard coral", "Lantern Reef"),
+        ("Hard coral", "Pilot Garden"),
+        ("Algae", "Lantern Reef"),
+        ("Algae", "Pilot Garden"),
+        ("Total live cover", "Lantern Reef"),
+        ("Total live cover", "Pilot Garden"),
+    ]
+    assert "The newest survey of each site." in text
+    assert {r[2] for r in figures["along-time-1"].data[1:]} == {"2025-03-30", "2026-03-28"}
+    assert "along-time-2" not in figures
+    assert "3 surveys of 2 sites from 2025-03-30 to 2026-03-29" in text
+
+
+def test_many_sites_are_compared_on_pages_that_hold_them():
+    """40 sites: 36 rows a figure at most, and the PDF has room for each."""
+    visits = [visit(f"Site {i}", "2026-03-28", f"P{i:05d}") for i in range(40)]
+    report = report_of(*visits)
+    compared = [f for f in report.figures if f.wide.name.startswith("side-by-side")]
+
+    assert [len(f.data) - 1 for f in compared] == [36, 4, 36, 4, 36, 4]
+    narrow = replace(report, parts=report.parts[:2])
+    pages, text = paper_text(pdf_bytes(narrow))
+    assert 3 <= pages <= 11
+    assert "Site 39" in text
+
+
+CHROMIUM = Path("/usr/bin/chromium")
+
+
+@pytest.mark.skipif(not CHROMIUM.exists(), reason="Chromium is not installed at /usr/bin/chromium")
+def test_the_page_fits_a_phone(some, tmp_path):
+    """390 pixels wide, it does not scroll sideways and shows the narrow plots; 1366 wide, the wide ones."""
+    from playwright.sync_api import sync_playwright
+
+    (tmp_path / "page.html").write_text(page_of(some), encoding="utf-8")
+    seen = {}
+    with sync_playwright() as player:
+        browser = player.chromium.launch(executable_path=str(CHROMIUM), args=["--no-sandbox", "--disable-gpu"])
+        for width in (390, 1366):
+            page = browser.new_page(viewport={"width": width, "height": 900})
+            page.goto((tmp_path / "page.html").as_uri())
+            shown = [page.locator(f"figure .{kind}").last.is_visible() for kind in ("narrow", "wide")]
+            seen[width] = page.evaluate("document.documentElement.scrollWidth"), *shown
+        browser.close()
+
+    assert seen == {390: (390, True, False), 1366: (1366, False, True)}
+
+
+# Paper
+
+
+def paper_text(data):
+    """(pages, all words) of a PDF."""
+    with pypdfium2.PdfDocument(data) as document:
+        return len(document), " ".join(" ".join(p.get_textpage().get_text_bounded().split()) for p in document)
+
+
+def test_the_pdf_says_what_the_page_says(some):
+    """Status, every heading, each category with its value, methods, sources and digests."""
+    report = report_of(some)
+    pages, text = paper_text(pdf_bytes(report))
+    flat = text.replace(" ", "")
+
+    assert "Provisional. 1 of" in text
+    for said in (
+        "What was surveyed",
+        "Data quality",
+        "Methods",
+        "Sources",
+        "Provenance",
+        "Branching hard coral",
+        "30.2 %",
+    ):
+        assert said in text
+    assert "10.1093/biomet/26.4.404" in text
+    assert provenance([some.survey], now=NOW).digest in flat
+    assert f"page {pages} of {pages}" in text
+
+
+def test_the_pdf_is_a4_with_its_typeface_inside_and_an_outline(some):
+    """210 x 297 mm; DejaVu embedded; bookmarks for each part."""
+    data = pdf_bytes(report_of(some))
+    with pypdfium2.PdfDocument(data) as document:
+        size = document[0].get_size()
+        marks = [m.get_title() for m in document.get_toc()]
+
+    assert size == pytest.approx((210 * 72 / 25.4, 297 * 72 / 25.4), abs=0.01)
+    assert b"DejaVuSans" in data
+    assert b"FontFile2" in data
+    assert [m for m in marks if m in ("What was surveyed", "Data quality", "Methods", "Provenance")] == [
+        "What was surveyed",
+        "Data quality",
+        "Methods",
+        "Provenance",
+    ]
+
+
+def test_the_same_report_gives_the_same_pdf(some):
+    """Byte for byte."""
+    assert pdf_bytes(report_of(some)) == pdf_bytes(report_of(some))
+
+
+def test_hostile_words_do_not_break_the_paper():
+    """Markup in a name, a name of 300 letters, a script without glyphs."""
+    for name in ("<b>&amp;</i>", "R" * 300, "نور 礁"):
+        site = made_sheet("site", {"site/site": name})
+        photo = PhotoRow("ab" * 32, "<font size='900'>.jpg", 3, "2026-03-28T09:30:00Z", "retake", ("</para>",), ())
+        pages, text = paper_text(
+            pdf_bytes(report_of(survey_results(made_survey(site, line({"YB": 40}))), photos=[photo]))
+        )
+
+        assert pages < 12
+        assert "</para>" in text
+
+
+def test_a_report_has_its_files(tmp_path):
+    """Page, paper, three tables, and each figure thrice; the numbers behind a figure are those of the table."""
+    with Store.open(tmp_path / "store") as store:
+        keep(store, made_result("substrate", points({"BK": 12, "YB": 26}), name="a.jpg"))
+        paths = write_report(store, tmp_path / "out", now=NOW)
+    names = [p.relative_to(tmp_path / "out").as_posix() for p in paths]
+    text = (tmp_path / "out/figures/cover-QH7M4K-substrate.csv").read_text(encoding="utf-8")
+    behind = list(csv.DictReader(io.StringIO(text)))
+    with Image.open(tmp_path / "out/figures/cover-QH7M4K-substrate.png") as picture:
+        size = picture.size
+
+    assert names[:5] == ["report.html", "report.pdf", "tables/cover.csv", "tables/density.csv", "tables/impacts.csv"]
+    assert names[5:] == [f"figures/{n}.{k}" for n in ("cover-QH7M4K-substrate", "cells") for k in ("svg", "png", "csv")]
+    coral = next(r for r in behind if r["label"] == "Branching hard coral")
+    assert float(coral["value"]) == pytest.approx(100 * 12 / 38)
+    assert size[0] == 3 * (700 + 20)  # three pixels a point, margins of 10 points
+    assert (tmp_path / "out/figures/cells.svg").read_text(encoding="utf-8").startswith("<?xml")
+
+
+# Drawings
+
+
+def test_a_plot_has_its_words_as_words():
+    """Labels, values and the axis can be searched and read aloud."""
+    rows = (PlotRow("Sand & silt", 12.0, 4.0, 25.0, text="12.0"),)
+    text = svg(draw(Plot("p", "Cover at <site>", "cover, %", rows)))
+
+    assert "Sand &amp; silt" in text
+    assert "12.0" in text
+    assert 'aria-label="Cover at &lt;site&gt;"' in text
+    assert "<?xml" not in text
+
+
+def test_one_row_far_beyond_the_others_makes_a_square_root_axis_but_percentages_stay_linear():
+    """5, 5 and 100; and as percentages."""
+    rows = tuple(PlotRow(str(v), v) for v in (5.0, 5.0, 100.0))
+
+    assert is_square_root(Plot("p", "t", "a", rows))
+    assert not is_square_root(Plot("p", "t", "a", rows, percent=True))
+    assert not is_square_root(Plot("p", "t", "a", rows[:2]))
+
+
+@pytest.mark.parametrize("width", [350.0, 700.0])
+def test_nothing_of_a_plot_lies_outside_it(width):
+    """Long names, many keys: every word starts and ends within the drawing."""
+    rows = tuple(
+        PlotRow("A very long name of a very small animal " * 2, v, 0.0, 99.0, (1.0, 2.0), text="12.0 % (1 to 99)")
+        for v in (3, 99)
+    )
+    keys = (
+        ("site", "mean over transects"),
+        ("band", "a key whose words are so many that they fill more than one line of a phone"),
+    )
+    drawn = draw(Plot("p", "t", "an axis with words", rows, percent=True, keys=keys), width)
+
+    for item in drawn.items:
+        if isinstance(item, Words):
+            wide = width_of(item.text, item.size, bold=item.bold)
+            left = item.x - {"start": 0, "middle": wide / 2, "end": wide}[item.anchor]
+            assert left >= -0.5, item.text
+            assert left + wide <= width + 0.5, item.text
+            assert 0 < item.y <= drawn.height, item.text
+
+
+def test_svg_and_png_show_the_same_shape():
+    """A blue box at the right half of a drawing: blue there, white at the left."""
+    drawn = Drawing("d", "t", 40, 20, (box(20, 0, 20, 20, fill="#0b5d8c"),))
+    image = Image.open(io.BytesIO(png(drawn, scale=1, margin=0))).convert("RGB")
+
+    assert image.size == (40, 20)
+    assert (image.getpixel((5, 10)), image.getpixel((35, 10))) == ((255, 255, 255), (0x0B, 0x5D, 0x8C))
+    assert '<polygon points="20,0 40,0 40,20 20,20" fill="#0b5d8c"/>' in svg(drawn)
+
+
+def test_ticks_are_round_numbers_within_the_axis():
+    """By hand."""
+    assert ticks(62, 8) == [0, 10, 20, 30, 40, 50, 60]
+    assert ticks(100, 4) == [0, 25, 50, 75, 100]
+    assert root_ticks(100, 4) == [0, 10, 50, 100]
+    days = [dt.date(2019, 3, 17), dt.date(2026, 3, 14)]
+    assert [w for _, w in date_ticks(days, 4)] == ["2020", "2022", "2024", "2026"]
+
+
+def test_text_is_wrapped_and_shortened_to_a_width():
+    """No line is wider than asked for; nothing is lost in wrapping."""
+    text = "if none or all of the missing points were of the category"
+
+    assert " ".join(wrapped(text, 10, 120)) == text
+    assert max(width_of(one, 10) for one in wrapped(text, 10, 120)) <= 120
+    assert shortened(text, 10, 80).endswith("…")
+    assert width_of(shortened(text, 10, 80), 10) <= 80
+
+
+# The map
+
+NEAR = [MapSite("Lantern Reef", Place(5.5027, 103.1031)), MapSite("Tamarind Wall", Place(5.5117, 103.1031))]
+
+
+def dots(drawing):
+    from digitise.report.drawing import Dot
+
+    return [(i.x, i.y) for i in drawing.items if isinstance(i, Dot)]
+
+
+def test_a_degree_north_is_111_km_and_the_scale_bar_agrees():
+    """0.009 degrees of latitude are 1000.8 m on a sphere of 6371.0088 km; the bar says how many points that is."""
+    (ax, ay), (bx, by) = dots(draw_map(NEAR, 700))
+    drawn = draw_map(NEAR, 700)
+    label = next(i for i in drawn.items if isinstance(i, Words) and i.text.endswith((" m", " km")))
+    bar = next(i for i in drawn.items if type(i).__name__ == "Line" and i.width == 1.6)
+    metres = float(label.text.split()[0]) * (1000 if label.text.endswith("km") else 1)
+
+    assert distance_m(NEAR[0].place, NEAR[1].place) == pytest.approx(1000.75, abs=0.1)
+    assert ax == pytest.approx(bx)
+    assert ay > by  # north is up
+    assert (ay - by) / (bar.x2 - bar.x1) * metres == pytest.approx(1000.75, rel=1e-3)
+
+
+def test_sites_on_both_sides_of_the_antimeridian_lie_side_by_side():
+    """179.9 E and 179.9 W are 0.2 degrees apart, not 359.8."""
+    drawn = dots(draw_map([MapSite("A", Place(-17.0, 179.9)), MapSite("B", Place(-17.0, -179.9))], 700))
+
+    assert bounds([Place(-17.0, 179.9), Place(-17.0, -179.9)]) == (179.9, -17.0, -179.9, -17.0)
+    assert drawn[0][0] < drawn[1][0]
+    assert all(52 < x < 692 for x, _ in drawn)
+
+
+def test_one_site_and_sites_far_apart_are_drawn_too():
+    """Everything lies in the frame; labels of two sites in one place do not cover each other."""
+    for places in ([Place(0, 0)], [Place(60, -170), Place(-60, 170), Place(0, 0)], [Place(5, 5), Place(5, 5)]):
+        drawn = draw_map([MapSite(f"Site {i}", p) for i, p in enumerate(places)], 350)
+        names = [i for i in drawn.items if isinstance(i, Words) and i.text.startswith("Site")]
+
+        assert all(52 <= x <= 342 and 0 <= y <= drawn.height for x, y in dots(drawn))
+        assert len({(n.x, n.y) for n in names}) == len(names)
+
+
+# Along time
+
+
+def earlier_result(day, value, **other):
+    base = EarlierResult("Lantern Reef", day, "Hard coral", True, value, None, None, None, "past.csv", 2)
+    return replace(base, **other)
+
+
+def test_earlier_results_join_the_surveys_of_their_site_along_time(some):
+    """The figure's numbers: one imported, one read here; another site's result is left out."""
+    past = [earlier_result(dt.date(2020, 3, 1), 41.0), earlier_result(dt.date(2021, 3, 1), 9.0, site="Elsewhere")]
+    report = report_of(some, earlier=past)
+    drawn = next(f for f in report.figures if f.wide.name == "along-time-1")
+
+    assert drawn.data[0] == ("variable", "unit", "date", "value", "low", "high", "imported")
+    assert [(r[0], r[2], r[6]) for r in drawn.data[1:]] == [
+        ("Hard coral", "2026-03-28", False),
+        ("Hard coral", "2020-03-01", True),
+    ]
+    assert "no trend is fitted or tested here" in text_of(
+        page_html([some], (), provenance([some.survey], now=NOW), earlier=past)
+    )
+
+
+def test_one_date_is_no_trend(some):
+    """Without a second date there is no such part."""
+    assert "Along time" not in text_of(page_of(some))
+
+
+# Sources
+
+
+def test_every_work_named_in_the_methods_is_listed_and_no_other(some):
+    """Short names in the sentences, full references below; none that no sentence names."""
+    texts = methods([some], provenance([some.survey], now=NOW))
+    named = set(re.findall(r"\(([A-Z][\w-]+(?: & [A-Z][\w-]+| et al\.)? (?:19|20)\d\d)\)", " ".join(texts)))
+    named |= set(re.findall(r"([A-Z][\w-]+(?: & [A-Z][\w-]+| et al\.)? (?:19|20)\d\d)", " ".join(texts)))
+
+    assert named
+    assert named <= set(WORKS)
+    assert len(cited(texts)) == len(named)
