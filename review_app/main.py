@@ -10,6 +10,7 @@ st.navigation(
     [
         st.Page("views/review.py", title="Review", default=True),
         st.Page("views/survey.py", title="Survey"),
+        st.Page("views/phones.py", title="Phones"),
         st.Page("views/results.py", title="Results"),
     ],
     position="top",
