@@ -9,6 +9,8 @@ st.html(Path(__file__).parent / "static" / "page.css")
 st.navigation(
     [
         st.Page("views/review.py", title="Review", default=True),
+        st.Page("views/many.py", title="Many at once"),
+        st.Page("views/whole.py", title="Whole page"),
         st.Page("views/survey.py", title="Survey"),
         st.Page("views/phones.py", title="Phones"),
         st.Page("views/results.py", title="Results"),

@@ -1,4 +1,4 @@
-"""Photographs on their way from a phone, in pieces: what has arrived stays, so a broken upload goes on where it stopped.
+"""Photographs on their way from a phone, in pieces: a broken upload goes on where it stopped.
 
 ``FOLDER/incoming/ID.part`` holds the bytes so far, ``ID.json`` the name and size that were announced. A piece counts
 only when it starts exactly where the last one ended.

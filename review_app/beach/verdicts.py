@@ -1,8 +1,9 @@
-"""What a phone is told: a verdict for each photograph, and for each survey which sheets are in and its site at a glance."""
+"""What a phone is told: a verdict for each photograph, and for each survey its site and which sheets are in."""
 
 from __future__ import annotations
 
 import re
+from calendar import month_name
 from collections.abc import Iterable, Mapping
 from datetime import date
 
@@ -11,26 +12,12 @@ from review_app import intake, worklist
 from review_app.beach import places
 
 HARD_TO_SEE = 3  # from so many hidden cells on, a second photograph is asked for
-_MONTHS = [
-    "January",
-    "February",
-    "March",
-    "April",
-    "May",
-    "June",
-    "July",
-    "August",
-    "September",
-    "October",
-    "November",
-    "December",
-]
 
 
 def day_words(iso: str) -> str:
     """A date as people say it: 14 March 2026."""
     day = date.fromisoformat(iso)
-    return f"{day.day} {_MONTHS[day.month - 1]} {day.year}"
+    return f"{day.day} {month_name[day.month]} {day.year}"
 
 
 # One photograph
