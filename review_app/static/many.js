@@ -44,13 +44,14 @@ class Many {
 
   blank(group) { return group.key.endsWith(':'); }
 
-  async go(key, which) {
+  async go(key, which, again = false) {
+    if (!again && key === this.key && which === this.which && (this.items.length || this.busy)) return;
+    const turn = this.turn = (this.turn ?? 0) + 1;         // an answer that comes after something else was asked counts for nothing
     Object.assign(this, { key, which, busy: true });
     this.paint();
     try {
-      const ask = (more) => this.ask(`/desk/alike?${new URLSearchParams({ key, which, pack: this.pack, ...more })}`);
-      const found = await ask({});
-      if (this.key !== key || this.which !== which) return;
+      const found = await this.ask(`/desk/alike?${new URLSearchParams({ key, which, pack: this.pack })}`);
+      if (this.turn !== turn) return;
       const leaving = new Set([...this.outbox.waiting.values()].map(keyOf));
       this.items = found.items.filter((i) => !leaving.has(keyOf(i)));
       this.left = found.all;
@@ -58,7 +59,7 @@ class Many {
       this.at = 0;
       this.offline = false;
       this.tiles();
-    } catch { this.offline = true; setTimeout(() => { if (this.key === key && !this.off.signal.aborted) this.go(key, which); }, 2500); }
+    } catch { this.offline = true; if (this.turn === turn) setTimeout(() => { if (this.turn === turn && !this.off.signal.aborted) this.go(key, which, true); }, 2500); }
     this.busy = false;
     this.paint();
   }
@@ -75,13 +76,15 @@ class Many {
     for (const item of this.items) {
       const odd = this.odd.has(keyOf(item));
       if (odd && item.open) continue;                      // it waits already
-      const record = odd ? this.send(item, 'open') : this.send(item, item.value === null ? 'blank' : 'enter', { value: item.value });
+      if (odd) { this.send(item, 'open'); continue; }      // open from now on, also when the others are taken back
+      const record = this.send(item, item.value === null ? 'blank' : 'enter', { value: item.value });
       sent.push({ client: record.client, seq: record.seq, item });
     }
     const odd = this.odd.size;
     this.sheets.push({ sent, odd, key: this.key, which: this.which });
-    this.said = `${sent.length - this.items.filter((i) => this.odd.has(keyOf(i)) && !i.open).length} confirmed${odd ? `, ${odd} odd ${odd === 1 ? 'one waits' : 'ones wait'} on the Review page` : ''}.`;
+    this.said = `${sent.length} confirmed${odd ? `, ${odd} odd ${odd === 1 ? 'one waits' : 'ones wait'} on the Review page` : ''}.`;
     this.items = [];
+    this.turn += 1;
     this.after();
   }
 
@@ -89,10 +92,10 @@ class Many {
     this.busy = true;
     this.paint();
     while (this.outbox.size && !this.outbox.lost && !this.outbox.stopped) await new Promise((done) => { setTimeout(done, 30); });
-    this.busy = false;
     await this.load(false);
+    this.busy = false;
     const own = this.groups.find((g) => g.key === this.key);
-    if (own?.[this.which]) await this.go(this.key, this.which); else await this.load();
+    if (own?.[this.which]) await this.go(this.key, this.which, true); else await this.load();
     this.focus();
   }
 
@@ -100,7 +103,7 @@ class Many {
     const last = this.sheets.pop();
     if (!last) return;
     for (const { client, seq, item } of last.sent) this.send(item, 'undo', { of: { client, seq } });
-    this.said = `${last.sent.length} taken back.`;
+    this.said = `${last.sent.length} taken back${last.odd ? '; the odd ones still wait' : ''}.`;
     this.key = last.key;
     this.which = last.which;
     this.after();
@@ -195,6 +198,7 @@ class Many {
   }
 
   paint() {
+    this.$('.board').setAttribute('aria-busy', Boolean(this.busy));
     const any = this.groups.some((g) => g.open || g.rule);
     this.$('.work').hidden = !this.who.name || !this.loaded || !any;
     const end = this.$('.end');
@@ -215,7 +219,6 @@ class Many {
 
   sheet() {
     const group = this.groups.find((g) => g.key === this.key);
-    this.$('.board').setAttribute('aria-busy', Boolean(this.busy));
     const item = this.items[this.at];
     this.$('.title').textContent = group ? `All read as: ${group.text}` : '';
     this.$('.where').textContent = item ? `${item.where} · ${item.label} · ${item.share}` : this.said ?? '';
