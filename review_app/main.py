@@ -14,6 +14,7 @@ st.navigation(
         st.Page("views/survey.py", title="Survey"),
         st.Page("views/phones.py", title="Phones"),
         st.Page("views/results.py", title="Results"),
+        st.Page("views/trace.py", title="Trace"),
     ],
     position="top",
 ).run()

@@ -42,6 +42,15 @@ def small_photo(store: Store, sha256: str, side: int = SMALL_PX) -> bytes:
     return _jpeg(_shrunk(photo.gray, side) if photo else np.full((SMALL_PX, 3 * SMALL_PX // 4), 238, np.uint8))
 
 
+@lru_cache(maxsize=4)
+def upright(store: Store, sha256: str) -> bytes:
+    """JPEG of a kept photograph in its full size, for formats that browsers do not show."""
+    photo = decode_photo(store.original(sha256), sha256)
+    if not photo:
+        raise ValueError(f"{photo.name}: {photo.detail}")
+    return _jpeg(photo.gray)
+
+
 def picture_type(data: bytes) -> str | None:
     """Media type of a picture browsers can show, judged by content; None for anything else."""
     if data.startswith(b"\xff\xd8\xff"):

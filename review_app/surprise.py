@@ -39,7 +39,9 @@ def _day(cell: Cell, value: Value, now: datetime) -> str:
     day = date.fromisoformat(value)
     if day > (now + timedelta(days=1)).date():
         return f"{cell.label}: {value} is in the future"
-    return f"{cell.label}: {value} is more than five years ago" if day < (now - timedelta(days=5 * 365.25)).date() else ""
+    return (
+        f"{cell.label}: {value} is more than five years ago" if day < (now - timedelta(days=5 * 365.25)).date() else ""
+    )
 
 
 def question(store: Store, page_id: int, cell_id: str, value: Value, *, now: datetime) -> str:
@@ -55,4 +57,8 @@ def question(store: Store, page_id: int, cell_id: str, value: Value, *, now: dat
         raise ValueError(f"there is no cell '{cell_id[:40]}' on this page")
     value = check_value(cell, value)
     paired = any(cell.id.endswith(own) for own, _, _ in _PAIR)
-    return _printed(cell, value) or _day(cell, value, now) or (_beside(cell, value, store.current(page_id)) if paired else "")
+    return (
+        _printed(cell, value)
+        or _day(cell, value, now)
+        or (_beside(cell, value, store.current(page_id)) if paired else "")
+    )

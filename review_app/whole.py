@@ -40,7 +40,9 @@ def _cell(now: CellNow, cell: Cell, last: int, size: tuple[float, float]) -> dic
         "suggested": now.read_value if now.state == "unread" else now.value,
         "words": state_words(now),
         "share": worklist.share_words(now.confidence),
-        "read": worklist.shown(now.kind, now.read_value, 5).rstrip("0") if now.kind == "decimal" else worklist.shown(now.kind, now.read_value),
+        "read": worklist.shown(now.kind, now.read_value, 5).rstrip("0")
+        if now.kind == "decimal"
+        else worklist.shown(now.kind, now.read_value),
         "reasons": worklist.reason_words(now.reasons) if now.state == "unread" else [],
         "codes": list(cell.choices),
         "last": last,
