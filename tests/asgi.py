@@ -17,9 +17,11 @@ class Reply:
 
     @property
     def text(self) -> str:
+        """The body as text."""
         return self.content.decode()
 
     def json(self):
+        """The body as data."""
         return json.loads(self.content)
 
 
@@ -30,6 +32,7 @@ class Browser:
         self.app = app
 
     def ask(self, method: str, address: str, *, headers: dict | None = None, content: bytes = b"") -> Reply:
+        """One request and its answer."""
         path, _, query = address.partition("?")
         sent: list[dict] = []
         asked = {"host": "127.0.0.1:8501", "content-length": str(len(content))} | (headers or {})
@@ -58,9 +61,11 @@ class Browser:
         return Reply(sent)
 
     def get(self, address: str, **more) -> Reply:
+        """Read."""
         return self.ask("GET", address, **more)
 
     def post(self, address: str, *, json_body=None, content: bytes = b"", headers: dict | None = None) -> Reply:
+        """Write: JSON, or bytes as they are."""
         return self.ask(
             "POST",
             address,

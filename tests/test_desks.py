@@ -24,9 +24,13 @@ def store(tmp_path):
 
 
 def unsure(result, cells, *, value, reasons=("unsure",)):
-    return replace(result, readings=tuple(
-        Reading(r.cell, r.kind, value, 0.8, True, ((value, 0.8),), reasons, 0.8) if r.cell in cells else r
-        for r in result.readings))
+    return replace(
+        result,
+        readings=tuple(
+            Reading(r.cell, r.kind, value, 0.8, True, ((value, 0.8),), reasons, 0.8) if r.cell in cells else r
+            for r in result.readings
+        ),
+    )
 
 
 def line(store, *, codes: dict, doubtful=(), reasons=("unsure",), value="BK"):
@@ -36,8 +40,18 @@ def line(store, *, codes: dict, doubtful=(), reasons=("unsure",), value="BK"):
 
 def record(store, page: int, cell: str, action: str, value=None, *, seq=1, **extra) -> dict:
     entries = store.entries(page).get(cell, [])
-    return {"client": "a1b2c3d4e5f6", "seq": seq, "page": page, "sha256": store.page(page).sha256, "cell": cell,
-            "by": "Mira Tole", "last": entries[-1].id if entries else 0, "action": action, "value": value, **extra}
+    return {
+        "client": "a1b2c3d4e5f6",
+        "seq": seq,
+        "page": page,
+        "sha256": store.page(page).sha256,
+        "cell": cell,
+        "by": "Mira Tole",
+        "last": entries[-1].id if entries else 0,
+        "action": action,
+        "value": value,
+        **extra,
+    }
 
 
 def send(store, one: dict) -> dict:
@@ -49,12 +63,20 @@ def send(store, one: dict) -> dict:
 
 def test_groups_count_open_and_accepted_cells_apart_and_leave_out_what_people_decided(store):
     """Five cells read BK: one accepted and looked at, one accepted, three open."""
-    page = line(store, codes={"substrate/0.5": "BK", "substrate/1": "BK"}, doubtful=("substrate/2", "substrate/3", "substrate/4"))
+    page = line(
+        store,
+        codes={"substrate/0.5": "BK", "substrate/1": "BK"},
+        doubtful=("substrate/2", "substrate/3", "substrate/4"),
+    )
     send(store, record(store, page, "substrate/0.5", "enter", "BK", way="together"))
     group = next(g for g in alike.groups(store) if g["key"] == "code:BK")
     assert (group["open"], group["rule"]) == (3, 1)
     assert [i["cell"] for i in alike.sheet(store, "code:BK", which="rule")["items"]] == ["substrate/1"]
-    assert [i["cell"] for i in alike.sheet(store, "code:BK", which="open")["items"]] == ["substrate/2", "substrate/3", "substrate/4"]
+    assert [i["cell"] for i in alike.sheet(store, "code:BK", which="open")["items"]] == [
+        "substrate/2",
+        "substrate/3",
+        "substrate/4",
+    ]
 
 
 def test_a_cell_with_more_trouble_than_doubt_is_never_shown_among_its_like(store):
@@ -86,13 +108,16 @@ def test_an_odd_one_is_open_again_and_says_who_did_it_and_only_what_the_rule_dec
     page = line(store, codes={"substrate/1": "BK"})
     asked = record(store, page, "substrate/1", "open", way="together")
     assert send(store, asked)["ok"]
-    assert send(store, asked)["ok"]                        # sent twice, taken back once
+    assert send(store, asked)["ok"]  # sent twice, taken back once
     rows = store.entries(page)["substrate/1"]
     assert [(e.state, e.by) for e in rows] == [("entered", RULE), ("withdrawn", "Mira Tole")]
     assert [i.cell for i in store.queue()] == ["substrate/1"]
     send(store, record(store, page, "substrate/1", "enter", "CF", seq=2))
     late = send(store, record(store, page, "substrate/1", "open", seq=3))
-    assert (late["ok"], late["sentence"]) == (False, "Somebody has decided this cell meanwhile, so it was left as it is.")
+    assert (late["ok"], late["sentence"]) == (
+        False,
+        "Somebody has decided this cell meanwhile, so it was left as it is.",
+    )
 
 
 def test_what_was_confirmed_together_says_so_in_its_history(store):
@@ -111,9 +136,17 @@ def test_a_page_shows_every_cell_with_who_decided_it(store):
     send(store, record(store, page, "substrate/1.5", "enter", "yb", seq=2))
     cells = {c["cell"]: c for c in whole.sheet(store, page)["cells"]}
     assert list(cells) == [c.id for c in kept.layout("substrate").cells]
-    shown = {c: (cells[c]["state"], cells[c]["text"]) for c in ("substrate/0.5", "substrate/1", "substrate/1.5", "substrate/2", "substrate/2.5")}
-    assert shown == {"substrate/0.5": ("rule", "BK"), "substrate/1": ("person", "?"), "substrate/1.5": ("person", "YB"),
-                     "substrate/2": ("open", "CF"), "substrate/2.5": ("rule", "–")}
+    shown = {
+        c: (cells[c]["state"], cells[c]["text"])
+        for c in ("substrate/0.5", "substrate/1", "substrate/1.5", "substrate/2", "substrate/2.5")
+    }
+    assert shown == {
+        "substrate/0.5": ("rule", "BK"),
+        "substrate/1": ("person", "?"),
+        "substrate/1.5": ("person", "YB"),
+        "substrate/2": ("open", "CF"),
+        "substrate/2.5": ("rule", "–"),
+    }
     assert cells["substrate/1.5"]["words"] == "entered by Mira Tole"
     assert cells["substrate/2"]["reasons"] == ["The reader is not sure. Compare the value with the pencil."]
 
@@ -143,7 +176,9 @@ def test_a_total_that_differs_from_its_strokes_is_asked_once_and_then_stored(sto
     assert store.current(page)[TOTAL].value == 12
 
 
-@pytest.mark.parametrize(("value", "words"), [(7, ""), (0, "0 differs from"), (61, "more than its box has room for (60)")])
+@pytest.mark.parametrize(
+    ("value", "words"), [(7, ""), (0, "0 differs from"), (61, "more than its box has room for (60)")]
+)
 def test_which_counts_are_surprising(store, value, words):
     """Equal to the written total: no. Other than it, or more than the 60 strokes a box has room for: yes."""
     page = kept.keep(store, kept.made_result("fish", {TALLY: 7, TOTAL: 7}, name="fish.jpg"))

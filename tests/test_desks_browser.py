@@ -22,8 +22,13 @@ def laptop(tmp_path):
     line = kept.made_result("substrate", dict.fromkeys(CODES, "BK"), name="line.jpg")
     fish = kept.made_result("fish", {"fish/goby/0-10/total": 7}, name="fish.jpg")
     open_cell = "fish/goby/0-10/tally"
-    fish = replace(fish, readings=tuple(Reading(r.cell, r.kind, 7, 0.6, True, ((7, 0.6),), ("unsure",), 0.6)
-                                        if r.cell == open_cell else r for r in fish.readings))
+    fish = replace(
+        fish,
+        readings=tuple(
+            Reading(r.cell, r.kind, 7, 0.6, True, ((7, 0.6),), ("unsure",), 0.6) if r.cell == open_cell else r
+            for r in fish.readings
+        ),
+    )
     with Store.open(folder) as store:
         pages = kept.keep(store, line), kept.keep(store, fish)
     with serving(folder, free_port()) as address:
@@ -51,8 +56,11 @@ def at_rest(page) -> None:
 
 def by_people(folder: Path, page_id: int) -> dict:
     with Store.open(folder) as store:
-        return {c: (rows[-1].state, rows[-1].value, rows[-1].by) for c, rows in store.entries(page_id).items()
-                if rows[-1].by != RULE}
+        return {
+            c: (rows[-1].state, rows[-1].value, rows[-1].by)
+            for c, rows in store.entries(page_id).items()
+            if rows[-1].by != RULE
+        }
 
 
 def test_forty_cells_are_confirmed_with_one_key_but_the_odd_ones(chromium, laptop):
@@ -69,27 +77,31 @@ def test_forty_cells_are_confirmed_with_one_key_but_the_odd_ones(chromium, lapto
     page.keyboard.press("x")
     page.keyboard.press("Home")
     page.keyboard.press("Space")
-    page.keyboard.press("Space")                           # marked and unmarked again
+    page.keyboard.press("Space")  # marked and unmarked again
     assert page.inner_text("[data-do=confirm] b") == "Confirm the other 38"
     assert axe_faults(page) == []
     page.keyboard.press("Enter")
     at_rest(page)
     mine = by_people(folder, line)
     assert [mine[c] for c in CODES] == [
-        ("withdrawn", None, "Mira Tole") if i in (1, 39) else ("entered", "BK", "Mira Tole") for i in range(40)]
+        ("withdrawn", None, "Mira Tole") if i in (1, 39) else ("entered", "BK", "Mira Tole") for i in range(40)
+    ]
     assert "38 confirmed, 2 odd ones wait" in page.text_content(".live")
     page.keyboard.press("Backspace")
     at_rest(page)
     with Store.open(folder) as store:
         now = store.current(line)
     assert [(now[c].state, now[c].value, now[c].by) for c in CODES] == [
-        ("unread", None, "") if i in (1, 39) else ("entered", "BK", RULE) for i in range(40)]
+        ("unread", None, "") if i in (1, 39) else ("entered", "BK", RULE) for i in range(40)
+    ]
     assert page.trouble == []
 
 
 def test_two_clerks_on_one_sheet_keep_the_first_decision_and_say_who_made_it(chromium, laptop):
     address, folder, line, _ = laptop
-    mira, keo = (opened(chromium.new_context(**LAPTOP), f"{address}many", n, ready=".tile") for n in ("Mira Tole", "Keo Varn"))
+    mira, keo = (
+        opened(chromium.new_context(**LAPTOP), f"{address}many", n, ready=".tile") for n in ("Mira Tole", "Keo Varn")
+    )
     for page in (mira, keo):
         page.locator(".kinds button", has_text="BK").click()
         page.locator(".tile").nth(39).wait_for()
@@ -119,7 +131,7 @@ def test_a_whole_page_is_worked_with_the_keyboard_alone(chromium, laptop):
     page.keyboard.type("yb")
     page.keyboard.press("Enter")
     title.filter(has_text=re.compile("^1 m$")).wait_for()
-    page.keyboard.press("Enter")                           # it is right
+    page.keyboard.press("Enter")  # it is right
     page.keyboard.press("Space")
     page.keyboard.press("?")
     page.keyboard.press("?")
@@ -129,9 +141,13 @@ def test_a_whole_page_is_worked_with_the_keyboard_alone(chromium, laptop):
     with Store.open(folder) as store:
         back = store.current(line)["substrate/2.5"]
     assert {c: mine[c][:2] for c in CODES[:4]} == {
-        "substrate/0.5": ("entered", "YB"), "substrate/1": ("entered", "BK"), "substrate/1.5": ("blank", None), "substrate/2": ("illegible", None)}
+        "substrate/0.5": ("entered", "YB"),
+        "substrate/1": ("entered", "BK"),
+        "substrate/1.5": ("blank", None),
+        "substrate/2": ("illegible", None),
+    }
     assert (back.state, back.value, back.by) == ("entered", "BK", RULE)
-    assert f"page={line}" in page.url                      # the address in the bar can be sent to a colleague
+    assert f"page={line}" in page.url  # the address in the bar can be sent to a colleague
     page.reload()
     page.locator(".spot.at").wait_for()
     assert title.inner_text() == "2.5 m"
@@ -148,7 +164,7 @@ def test_impossible_is_refused_and_surprising_asked_once_on_the_whole_page(chrom
     page.keyboard.press("Enter")
     page.locator(".refusal", has_text="If it is so, enter it again").wait_for()
     assert "fish/goby/0-10/tally" not in by_people(folder, fish)
-    page.keyboard.press("Enter")                           # the typed value is still there: yes, it is so
+    page.keyboard.press("Enter")  # the typed value is still there: yes, it is so
     settle(page)
     assert by_people(folder, fish)["fish/goby/0-10/tally"] == ("entered", 77, "Mira Tole")
     page.goto(f"{address}whole?page={fish}&cell=fish/goby/0-10/tally")
@@ -167,7 +183,8 @@ def test_on_a_phone_nothing_scrolls_sideways_and_axe_finds_no_fault(chromium, la
     assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
     small = page.eval_on_selector_all(
         ".desk button:not(.spot), .desk select, .desk input, .desk a",
-        "all => all.filter((b) => b.offsetHeight && (b.offsetHeight < 24 || b.offsetWidth < 24)).map((b) => b.outerHTML)")
+        "all => all.filter((b) => b.offsetHeight && (b.offsetHeight < 24 || b.offsetWidth < 24)).map((b) => b.outerHTML)",
+    )
     assert small == []
     assert axe_faults(page) == []
 
@@ -190,5 +207,7 @@ def test_time_from_key_to_next_picture_is_printed(chromium, laptop, capsys):
       return times.sort((a, b) => a - b); }""")
     settle(page)
     with capsys.disabled():
-        print(f"\nkey to next cell, {len(times)} presses: median {times[15]:.0f} ms, 90 % {times[27]:.0f} ms, worst {times[-1]:.0f} ms")
+        print(
+            f"\nkey to next cell, {len(times)} presses: median {times[15]:.0f} ms, 90 % {times[27]:.0f} ms, worst {times[-1]:.0f} ms"
+        )
     assert len(times) == 30

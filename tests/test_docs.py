@@ -247,10 +247,11 @@ def test_training_commands_in_the_guide_exist_with_their_options(capsys, monkeyp
 
 
 def test_the_changelog_tells_of_this_version():
-    """The newest entry is the version that the code gives, with the sections Added and Numbers."""
+    """The newest release is the version that the code gives, with the sections Added and Numbers."""
     from digitise import __version__
 
-    newest = re.split(r"^## ", CHANGES, flags=re.MULTILINE)[1]
+    entries = re.split(r"^## ", CHANGES, flags=re.MULTILINE)[1:]
+    newest = next(entry for entry in entries if not entry.startswith("Unreleased"))
 
     assert newest.startswith(f"{__version__} - ")
     assert re.findall(r"^### (.+)$", newest, re.MULTILINE) == ["Added", "Numbers"]
