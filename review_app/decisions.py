@@ -17,6 +17,7 @@ from review_app.surprise import Surprising, question
 
 MOST_RECORDS = 200
 _ACTIONS = ("enter", "blank", "illegible", "undo", "open")
+_STATES = {"enter": "entered", "blank": "blank", "illegible": "illegible"}
 _WAYS = {
     "": "",
     "together": "looked at among others that read the same",
@@ -29,8 +30,9 @@ _NOT_UNDERSTOOD = "a decision was not understood; reload the page"
 class Decision:
     """One key press of one browser, checked.
 
-    `of` names the earlier key press that an undo takes back, `way` how the cell was looked at; `sure` is true when the
-    value was entered again after a question.
+    `audit` is a sampled cell's id when this answers an audit, which makes no entry. `of` names the earlier key press
+    that an undo takes back, `way` how the cell was looked at; `sure` is true when the value was entered again after a
+    question.
     """
 
     client: str
@@ -45,6 +47,7 @@ class Decision:
     of: tuple[str, int] | None
     way: str = ""
     sure: bool = False
+    audit: int | None = None
 
 
 def parse_decision(record: object) -> Decision:
@@ -68,10 +71,11 @@ def parse_decision(record: object) -> Decision:
         of = (of["client"], of["seq"])
     if not isinstance(value, (str, int, float, bool, type(None))) or (isinstance(value, str) and len(value) > 1000):
         raise ValueError("the value was not understood; type it again")
-    way, sure = record.get("way", ""), record.get("sure", False)
-    if way not in _WAYS or not isinstance(sure, bool):
+    way, sure, audit = record.get("way", ""), record.get("sure", False), record.get("audit")
+    if way not in _WAYS or not isinstance(sure, bool) or not (audit is None or _is_count(audit)):
         raise ValueError(_NOT_UNDERSTOOD)
-    return Decision(**texts, **numbers, value=value, of=of if texts["action"] == "undo" else None, way=way, sure=sure)
+    of = of if texts["action"] == "undo" else None
+    return Decision(**texts, **numbers, value=value, of=of, way=way, sure=sure, audit=audit)
 
 
 def _is_count(value: object) -> bool:
@@ -114,7 +118,7 @@ def apply_decision(store: Store, decision: Decision, *, now: datetime) -> EntryR
             raise Surprising(surprise)
     # A browser's own earlier key presses on this cell, still unanswered when this one was made, are no surprise to it.
     last = entries[-1].id if entries and entries[-1].client == decision.client else decision.last
-    state = {"enter": "entered", "blank": "blank", "illegible": "illegible"}[decision.action]
+    state = _STATES[decision.action]
     return store.decide(
         decision.page,
         decision.cell,
@@ -160,12 +164,29 @@ def answer(store: Store, record: object, *, now: datetime) -> dict:
         decision = parse_decision(record)
     except ValueError as error:
         return key | {"ok": False, "sentence": _sentence(error)}
+    if decision.audit is not None:
+        return key | _answer_audit(store, decision, now)
     try:
         entry = apply_decision(store, decision, now=now)
     except ValueError as error:
         asked = isinstance(error, Surprising)
         return key | {"ok": False, "ask": asked, "sentence": _sentence(error)} | _now_of(store, decision)
     return key | {"ok": True, "last": entry.id}
+
+
+def _answer_audit(store: Store, decision: Decision, now: datetime) -> dict:
+    """Store the answer to a sampled cell; ``gone`` when it was answered before."""
+    if decision.action not in _STATES:
+        return {"ok": False, "sentence": _sentence(ValueError(_NOT_UNDERSTOOD))}
+    state = _STATES[decision.action]
+    value = decision.value if state == "entered" else None
+    try:
+        if store.page(decision.page).sha256 != decision.sha256:
+            raise ValueError("this answer was given on another folder's photograph, so it was not stored here")
+        store.audits.answer(decision.audit, value=value, state=state, by=decision.by, now=now)
+    except ValueError as error:
+        return {"ok": False, "sentence": _sentence(error), "gone": "already" in str(error)}
+    return {"ok": True, "last": 0}
 
 
 def _now_of(store: Store, decision: Decision) -> dict:

@@ -15,6 +15,8 @@ st.navigation(
         st.Page("views/phones.py", title="Phones"),
         st.Page("views/results.py", title="Results"),
         st.Page("views/trace.py", title="Trace"),
+        st.Page("views/audit.py", title="Audit"),
+        st.Page("views/signoff.py", title="Sign-off"),
     ],
     position="top",
 ).run()

@@ -16,7 +16,7 @@ from starlette.responses import HTMLResponse, JSONResponse, Response
 from starlette.routing import Route
 
 from digitise.store import Store
-from review_app import alike, decisions, pictures, reports, tracing, whole, worklist
+from review_app import alike, auditing, decisions, pictures, reports, tracing, whole, worklist
 
 MAX_BODY = 1_000_000
 MOST_CELLS = 3000
@@ -59,6 +59,13 @@ def _whole(request: Request) -> Response:
     except ValueError as error:
         return _refuse(404, str(error))
     return JSONResponse(data | {"pages": whole.page_list(store)}, headers=_FRESH)
+
+
+def _audit(request: Request) -> Response:
+    try:
+        return JSONResponse(auditing.sample(worklist.open_store(), request.path_params["audit"]), headers=_FRESH)
+    except ValueError as error:
+        return _refuse(404, str(error))
 
 
 def _trace(request: Request) -> Response:
@@ -161,6 +168,7 @@ def routes() -> list[Route]:
         Route("/desk/groups", _groups),
         Route("/desk/alike", _alike),
         Route("/desk/whole/{page:int}", _whole),
+        Route("/desk/audit/{audit:int}", _audit),
         Route("/desk/trace/{page:int}", _trace),
         Route("/desk/viewable/{sha256:str}", _picture(_viewable)),
         Route("/desk/page/{page:int}", _picture(_page)),

@@ -105,7 +105,7 @@ def test_a_broken_upload_goes_on_where_it_stopped_and_is_kept_byte_for_byte(stor
     assert store.original(digest) == data
     assert [p.name for p in store.photos()] == ["a.jpg"]
     assert parts.unfinished(store) == []
-    assert list((store.folder / "incoming").iterdir()) == []
+    assert list((store.folder / "phones").iterdir()) == []
 
 
 def test_two_photographs_on_their_way_do_not_mix(store, phone):

@@ -1,6 +1,6 @@
 """Photographs on their way from a phone, in pieces: a broken upload goes on where it stopped.
 
-``FOLDER/incoming/ID.part`` holds the bytes so far, ``ID.json`` the name and size that were announced. A piece counts
+``FOLDER/phones/ID.part`` holds the bytes so far, ``ID.json`` the name and size that were announced. A piece counts
 only when it starts exactly where the last one ended.
 """
 
@@ -39,7 +39,7 @@ class Part:
 def _files(store: Store, upload: str) -> tuple[Path, Path]:
     if not re.fullmatch(r"[0-9a-f]{16,40}", upload):
         raise NotTaken("The photograph's mark was not understood; reload the page.")
-    folder = store.folder / "incoming"
+    folder = store.folder / "phones"
     return folder / f"{upload}.part", folder / f"{upload}.json"
 
 
@@ -51,7 +51,7 @@ def have(store: Store, upload: str) -> int:
 
 def unfinished(store: Store) -> list[Part]:
     """Photographs that are here in part only."""
-    return list(_unfinished(store.folder / "incoming"))
+    return list(_unfinished(store.folder / "phones"))
 
 
 def _unfinished(folder: Path) -> Iterator[Part]:
