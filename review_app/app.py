@@ -11,6 +11,7 @@ from starlette.middleware import Middleware
 from starlette.middleware.trustedhost import TrustedHostMiddleware
 
 from review_app import intake, worklist
+from review_app.beach import gate
 from review_app.routes import routes
 
 HERE = Path(__file__).resolve().parent
@@ -59,4 +60,5 @@ def serve(folder: Path | str, *, host: str = "127.0.0.1", port: int = 8501) -> N
     store = worklist.open_store()
     _check_free(host, port)
     intake.start(store)
+    gate.resume(store, now=worklist.utc_now())
     create_app(host).run(config=settings(host, port))

@@ -12,16 +12,28 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from digitise.reading import Value
-from digitise.store import EntryRow, Store
+from digitise.store import RULE, EntryRow, Store
+from review_app.surprise import Surprising, question
 
 MOST_RECORDS = 200
-_ACTIONS = ("enter", "blank", "illegible", "undo")
+_ACTIONS = ("enter", "blank", "illegible", "undo", "open")
+_STATES = {"enter": "entered", "blank": "blank", "illegible": "illegible"}
+_WAYS = {
+    "": "",
+    "together": "looked at among others that read the same",
+    "page": "compared with the photograph of the whole page",
+}
 _NOT_UNDERSTOOD = "a decision was not understood; reload the page"
 
 
 @dataclass(frozen=True, slots=True)
 class Decision:
-    """One key press of one browser, checked. `of` names the earlier key press that an undo takes back."""
+    """One key press of one browser, checked.
+
+    `audit` is a sampled cell's id when this answers an audit, which makes no entry. `of` names the earlier key press
+    that an undo takes back, `way` how the cell was looked at; `sure` is true when the value was entered again after a
+    question.
+    """
 
     client: str
     seq: int
@@ -33,6 +45,9 @@ class Decision:
     by: str
     last: int
     of: tuple[str, int] | None
+    way: str = ""
+    sure: bool = False
+    audit: int | None = None
 
 
 def parse_decision(record: object) -> Decision:
@@ -56,7 +71,11 @@ def parse_decision(record: object) -> Decision:
         of = (of["client"], of["seq"])
     if not isinstance(value, (str, int, float, bool, type(None))) or (isinstance(value, str) and len(value) > 1000):
         raise ValueError("the value was not understood; type it again")
-    return Decision(**texts, **numbers, value=value, of=of if texts["action"] == "undo" else None)
+    way, sure, audit = record.get("way", ""), record.get("sure", False), record.get("audit")
+    if way not in _WAYS or not isinstance(sure, bool) or not (audit is None or _is_count(audit)):
+        raise ValueError(_NOT_UNDERSTOOD)
+    of = of if texts["action"] == "undo" else None
+    return Decision(**texts, **numbers, value=value, of=of, way=way, sure=sure, audit=audit)
 
 
 def _is_count(value: object) -> bool:
@@ -81,6 +100,8 @@ def apply_decision(store: Store, decision: Decision, *, now: datetime) -> EntryR
     ------
     ChangedMeanwhile
         Somebody else entered the cell after it was shown.
+    Surprising
+        The cell may hold the value but hardly ever does, and nobody was asked yet.
     ValueError
         The cell cannot hold the value, or the record belongs to another folder.
     """
@@ -89,9 +110,15 @@ def apply_decision(store: Store, decision: Decision, *, now: datetime) -> EntryR
     entries = store.entries(decision.page).get(decision.cell, [])
     if decision.action == "undo":
         return _undo(store, decision, entries, now)
+    if decision.action == "open":
+        return _open_again(store, decision, entries, now)
+    if decision.action == "enter" and not decision.sure:
+        surprise = question(store, decision.page, decision.cell, decision.value, now=now)
+        if surprise:
+            raise Surprising(surprise)
     # A browser's own earlier key presses on this cell, still unanswered when this one was made, are no surprise to it.
     last = entries[-1].id if entries and entries[-1].client == decision.client else decision.last
-    state = {"enter": "entered", "blank": "blank", "illegible": "illegible"}[decision.action]
+    state = _STATES[decision.action]
     return store.decide(
         decision.page,
         decision.cell,
@@ -101,6 +128,7 @@ def apply_decision(store: Store, decision: Decision, *, now: datetime) -> EntryR
         client=decision.client,
         seq=decision.seq,
         last_seen=last,
+        why=_WAYS[decision.way],
         now=now,
     )
 
@@ -116,6 +144,16 @@ def _undo(store: Store, decision: Decision, entries: Sequence[EntryRow], now: da
     return store.undo(decision.page, decision.cell, by=decision.by, client=decision.client, seq=decision.seq, now=now)
 
 
+def _open_again(store: Store, decision: Decision, entries: Sequence[EntryRow], now: datetime) -> EntryRow:
+    """Take back what the program accepted by itself, so that a person decides the cell."""
+    sent = [e for e in entries if (e.client, e.seq) == (decision.client, decision.seq)]
+    if sent:
+        return sent[0]
+    if not entries or entries[-1].id != decision.last or entries[-1].decided_by != RULE:
+        raise ValueError("somebody has decided this cell meanwhile, so it was left as it is")
+    return store.undo(decision.page, decision.cell, by=decision.by, client=decision.client, seq=decision.seq, now=now)
+
+
 def answer(store: Store, record: object, *, now: datetime) -> dict:
     """Store one record from a browser; the answer says whether it was, or why not in a sentence.
 
@@ -126,11 +164,29 @@ def answer(store: Store, record: object, *, now: datetime) -> dict:
         decision = parse_decision(record)
     except ValueError as error:
         return key | {"ok": False, "sentence": _sentence(error)}
+    if decision.audit is not None:
+        return key | _answer_audit(store, decision, now)
     try:
         entry = apply_decision(store, decision, now=now)
     except ValueError as error:
-        return key | {"ok": False, "sentence": _sentence(error)} | _now_of(store, decision)
+        asked = isinstance(error, Surprising)
+        return key | {"ok": False, "ask": asked, "sentence": _sentence(error)} | _now_of(store, decision)
     return key | {"ok": True, "last": entry.id}
+
+
+def _answer_audit(store: Store, decision: Decision, now: datetime) -> dict:
+    """Store the answer to a sampled cell; ``gone`` when it was answered before."""
+    if decision.action not in _STATES:
+        return {"ok": False, "sentence": _sentence(ValueError(_NOT_UNDERSTOOD))}
+    state = _STATES[decision.action]
+    value = decision.value if state == "entered" else None
+    try:
+        if store.page(decision.page).sha256 != decision.sha256:
+            raise ValueError("this answer was given on another folder's photograph, so it was not stored here")
+        store.audits.answer(decision.audit, value=value, state=state, by=decision.by, now=now)
+    except ValueError as error:
+        return {"ok": False, "sentence": _sentence(error), "gone": "already" in str(error)}
+    return {"ok": True, "last": 0}
 
 
 def _now_of(store: Store, decision: Decision) -> dict:

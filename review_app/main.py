@@ -9,8 +9,14 @@ st.html(Path(__file__).parent / "static" / "page.css")
 st.navigation(
     [
         st.Page("views/review.py", title="Review", default=True),
+        st.Page("views/many.py", title="Many at once"),
+        st.Page("views/whole.py", title="Whole page"),
         st.Page("views/survey.py", title="Survey"),
+        st.Page("views/phones.py", title="Phones"),
         st.Page("views/results.py", title="Results"),
+        st.Page("views/trace.py", title="Trace"),
+        st.Page("views/audit.py", title="Audit"),
+        st.Page("views/signoff.py", title="Sign-off"),
     ],
     position="top",
 ).run()

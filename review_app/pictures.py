@@ -14,31 +14,41 @@ from digitise.photo import decode_photo
 from digitise.store import Store
 
 SMALL_PX = 320
+MIDDLE_PX = 800  # as wide as a phone's screen shows
 
 
 def _jpeg(image: np.ndarray) -> bytes:
     return cv2.imencode(".jpg", image, [cv2.IMWRITE_JPEG_QUALITY, 82])[1].tobytes()
 
 
-def _shrunk(gray: np.ndarray) -> np.ndarray:
-    scale = SMALL_PX / max(gray.shape)
+def _shrunk(gray: np.ndarray, side: int) -> np.ndarray:
+    scale = side / max(gray.shape)
     return cv2.resize(gray, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA) if scale < 1 else gray
 
 
 @lru_cache(maxsize=400)
-def small_page(store: Store, page_id: int) -> bytes:
-    """JPEG of a flattened page, at most `SMALL_PX` on its longer side."""
+def small_page(store: Store, page_id: int, side: int = SMALL_PX) -> bytes:
+    """JPEG of a flattened page, at most `side` pixels on its longer side."""
     gray = cv2.imdecode(np.frombuffer(store.page_image(page_id), np.uint8), cv2.IMREAD_GRAYSCALE)
     if gray is None:
         raise ValueError(f"the flattened page {page_id} is damaged; bring it back from a backup")
-    return _jpeg(_shrunk(gray))
+    return _jpeg(_shrunk(gray, side))
 
 
 @lru_cache(maxsize=200)
-def small_photo(store: Store, sha256: str) -> bytes:
-    """JPEG of a kept photograph, at most `SMALL_PX` on its longer side; an empty tile when it is no picture."""
+def small_photo(store: Store, sha256: str, side: int = SMALL_PX) -> bytes:
+    """JPEG of a kept photograph, at most `side` pixels on its longer side; an empty tile when it is no picture."""
     photo = decode_photo(store.original(sha256), sha256)
-    return _jpeg(_shrunk(photo.gray) if photo else np.full((SMALL_PX, 3 * SMALL_PX // 4), 238, np.uint8))
+    return _jpeg(_shrunk(photo.gray, side) if photo else np.full((SMALL_PX, 3 * SMALL_PX // 4), 238, np.uint8))
+
+
+@lru_cache(maxsize=4)
+def upright(store: Store, sha256: str) -> bytes:
+    """JPEG of a kept photograph in its full size, for formats that browsers do not show."""
+    photo = decode_photo(store.original(sha256), sha256)
+    if not photo:
+        raise ValueError(f"{photo.name}: {photo.detail}")
+    return _jpeg(photo.gray)
 
 
 def picture_type(data: bytes) -> str | None:

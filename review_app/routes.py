@@ -16,7 +16,7 @@ from starlette.responses import HTMLResponse, JSONResponse, Response
 from starlette.routing import Route
 
 from digitise.store import Store
-from review_app import decisions, pictures, reports, worklist
+from review_app import alike, auditing, decisions, pictures, reports, tracing, whole, worklist
 
 MAX_BODY = 1_000_000
 MOST_CELLS = 3000
@@ -38,6 +38,50 @@ def _queue(request: Request) -> Response:
         return _refuse(400, "limit must be a whole number.")
     batch = worklist.desk_batch(worklist.open_store(), **asked, limit=min(int(text), MOST_CELLS))
     return JSONResponse(batch, headers=_FRESH)
+
+
+def _groups(request: Request) -> Response:
+    store, pack = worklist.open_store(), request.query_params.get("pack", "")[:80]
+    return JSONResponse({"groups": alike.groups(store, pack)}, headers=_FRESH)
+
+
+def _alike(request: Request) -> Response:
+    ask = {k: request.query_params.get(k, "")[:80] for k in ("key", "which", "pack")}
+    return JSONResponse(
+        alike.sheet(worklist.open_store(), ask["key"], which=ask["which"], pack=ask["pack"]), headers=_FRESH
+    )
+
+
+def _whole(request: Request) -> Response:
+    store = worklist.open_store()
+    try:
+        data = whole.sheet(store, request.path_params["page"])
+    except ValueError as error:
+        return _refuse(404, str(error))
+    return JSONResponse(data | {"pages": whole.page_list(store)}, headers=_FRESH)
+
+
+def _audit(request: Request) -> Response:
+    try:
+        return JSONResponse(auditing.sample(worklist.open_store(), request.path_params["audit"]), headers=_FRESH)
+    except ValueError as error:
+        return _refuse(404, str(error))
+
+
+def _trace(request: Request) -> Response:
+    try:
+        cell = request.query_params.get("cell", "")[:200]
+        return JSONResponse(
+            tracing.cell_trace(worklist.open_store(), request.path_params["page"], cell), headers=_FRESH
+        )
+    except ValueError as error:
+        return _refuse(404, str(error))
+
+
+def _viewable(store: Store, request: Request) -> bytes:
+    """The photograph as it came where browsers show it, else as an upright JPEG of the same size."""
+    data = store.original(request.path_params["sha256"])
+    return data if pictures.picture_type(data) else pictures.upright(store, request.path_params["sha256"])
 
 
 def _picture(make: Callable[[Store, Request], bytes]) -> Callable[[Request], Response]:
@@ -121,6 +165,12 @@ def routes() -> list[Route]:
     """All routes, for the app and for tests."""
     return [
         Route("/desk/queue", _queue),
+        Route("/desk/groups", _groups),
+        Route("/desk/alike", _alike),
+        Route("/desk/whole/{page:int}", _whole),
+        Route("/desk/audit/{audit:int}", _audit),
+        Route("/desk/trace/{page:int}", _trace),
+        Route("/desk/viewable/{sha256:str}", _picture(_viewable)),
         Route("/desk/page/{page:int}", _picture(_page)),
         Route("/desk/photo/{sha256:str}", _picture(_small_photo)),
         Route("/desk/original/{sha256:str}", _original),

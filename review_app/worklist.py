@@ -16,7 +16,7 @@ from pathlib import Path
 from digitise.compose import build_layouts
 from digitise.protocol import LineSheet, Protocol
 from digitise.reading import Value
-from digitise.reasons import CELL_REASONS
+from digitise.reasons import CELL_REASONS, REASONS
 from digitise.sheet import pack_pages
 from digitise.store import PageRow, PhotoRow, Progress, QueueItem, Store
 
@@ -71,6 +71,11 @@ def shown(kind: str, value: Value, decimals: int = 0) -> str:
 def share_words(probability: float) -> str:
     """A probability as a whole percentage, never 0 % nor 100 %."""
     return "under 1 %" if probability < 0.01 else "over 99 %" if probability > 0.99 else f"{100 * probability:.0f} %"
+
+
+def reason_words(names: Sequence[str]) -> list[str]:
+    """Reasons of a cell as sentences: what, and what to do."""
+    return [f"{REASONS[n].short}. {REASONS[n].advice}" for n in names if n in REASONS]
 
 
 def _choices(item: QueueItem, meanings: Mapping[str, str]) -> list[dict]:

@@ -12,6 +12,7 @@ from functools import lru_cache
 import cv2
 import numpy as np
 import pytest
+from browsing import chromium  # noqa: F401 - a fixture for every file
 from hypothesis import settings
 from postgresql import Server
 from stores import Kept

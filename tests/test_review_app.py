@@ -1,16 +1,15 @@
 """The review screens without a browser: each state of each page, the routes, and what a decision does to the store."""
 
-import asyncio
 import io
 import json
 import zipfile
 from dataclasses import replace
 from pathlib import Path
-from urllib.parse import unquote
 
 import cv2
 import kept
 import pytest
+from asgi import Browser
 from starlette.applications import Starlette
 from starlette.middleware import Middleware
 from starlette.middleware.trustedhost import TrustedHostMiddleware
@@ -546,74 +545,11 @@ def test_an_uploaded_photograph_of_a_sheet_is_read_and_stands_in_its_place(store
 
 # The routes
 
-
-class _Reply:
-    """What came back from one request."""
-
-    def __init__(self, sent: list[dict]):
-        self.status_code = sent[0]["status"]
-        self.headers = {k.decode(): v.decode() for k, v in sent[0]["headers"]}
-        self.content = b"".join(part.get("body", b"") for part in sent[1:])
-
-    @property
-    def text(self) -> str:
-        return self.content.decode()
-
-    def json(self):
-        return json.loads(self.content)
-
-
-class _Client:
-    """Asks an ASGI application as a server would."""
-
-    def __init__(self, app):
-        self.app = app
-
-    def ask(self, method: str, address: str, *, headers: dict | None = None, content: bytes = b"") -> _Reply:
-        path, _, query = address.partition("?")
-        sent: list[dict] = []
-        asked = {"host": "127.0.0.1:8501", "content-length": str(len(content))} | (headers or {})
-        scope = {
-            "type": "http",
-            "asgi": {"version": "3.0"},
-            "http_version": "1.1",
-            "method": method,
-            "scheme": "http",
-            "path": unquote(path),
-            "raw_path": path.encode(),
-            "query_string": query.encode(),
-            "root_path": "",
-            "headers": [(k.encode(), v.encode()) for k, v in asked.items()],
-            "server": ("127.0.0.1", 8501),
-            "client": ("127.0.0.1", 50000),
-        }
-
-        async def receive():
-            return {"type": "http.request", "body": content, "more_body": False}
-
-        async def send(message):
-            sent.append(message)
-
-        asyncio.run(self.app(scope, receive, send))
-        return _Reply(sent)
-
-    def get(self, address: str, **more) -> _Reply:
-        return self.ask("GET", address, **more)
-
-    def post(self, address: str, *, json_body=None, content: bytes = b"", headers: dict | None = None) -> _Reply:
-        return self.ask(
-            "POST",
-            address,
-            headers=headers,
-            content=json.dumps(json_body).encode() if json_body is not None else content,
-        )
-
-
 @pytest.fixture
 def browser(store):
     """A client of the routes; on the app's own host names only."""
     guard = Middleware(TrustedHostMiddleware, allowed_hosts=known_hosts("127.0.0.1"))
-    return _Client(Starlette(routes=routes.routes(), middleware=[guard]))
+    return Browser(Starlette(routes=routes.routes(), middleware=[guard]))
 
 
 POST = {"x-desk": "decisions"}

@@ -3,28 +3,17 @@
 Needs Chromium at /usr/bin/chromium (Debian: apt-get install chromium); skipped where there is none.
 """
 
-import os
-import re
-import signal
-import socket
-import subprocess
-import sys
-import time
-from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
-from urllib.error import URLError
-from urllib.request import urlopen
 
 import kept
 import pytest
+from browsing import arrive, free_port, needs_chromium, open_desk, serving, settle
 
 from digitise.reading import Reading
 from digitise.store import Store
 
-CHROMIUM = Path("/usr/bin/chromium")
-pytestmark = pytest.mark.skipif(not CHROMIUM.exists(), reason="Chromium is not installed at /usr/bin/chromium")
-WAIT_MS = 8000
+pytestmark = needs_chromium
 
 
 def doubtful(cell, *, value, others=(), reasons=("unsure",)) -> Reading:
@@ -58,48 +47,6 @@ def fill_store(folder: Path) -> tuple[int, int]:
         return kept.keep(store, fish), kept.keep(store, line)
 
 
-@contextmanager
-def serving(folder: Path, port: int):
-    """The real server, as the command line starts it."""
-    environment = os.environ | {"PYTHONWARNINGS": "ignore"}
-    process = subprocess.Popen(
-        [sys.executable, "-m", "review_app", str(folder), "--port", str(port)],
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
-        env=environment,
-    )
-    try:
-        for _ in range(200):
-            try:
-                with urlopen(f"http://127.0.0.1:{port}/_stcore/health", timeout=1):
-                    break
-            except (URLError, OSError):
-                assert process.poll() is None, "the server ended at once"
-                time.sleep(0.1)
-        yield f"http://127.0.0.1:{port}/"
-    finally:
-        process.send_signal(signal.SIGINT)
-        process.wait(15)
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return probe.getsockname()[1]
-
-
-@pytest.fixture(scope="module")
-def chromium():
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(
-            executable_path=str(CHROMIUM), args=["--no-sandbox", "--disable-gpu", "--disable-background-networking"]
-        )
-        yield browser
-        browser.close()
-
-
 @pytest.fixture
 def desk(tmp_path):
     """A filled store and its server: (address, folder, fish page, substrate page)."""
@@ -108,41 +55,8 @@ def desk(tmp_path):
         yield address, tmp_path / "store", *pages
 
 
-def open_desk(context, address: str, *, name: str = "Mira Tole"):
-    """The review page with the reviewer's name given; fails on any script error or request to another machine."""
-    page = context.new_page()
-    page.set_default_timeout(WAIT_MS)
-    page.trouble = []
-    page.on("pageerror", lambda error: page.trouble.append(str(error)))
-    page.on(
-        "request",
-        lambda r: (
-            page.trouble.append(r.url)
-            if not r.url.startswith(("http://127.0.0.1:", "ws://127.0.0.1:", "data:", "blob:"))
-            else None
-        ),
-    )
-    page.goto(address)
-    page.wait_for_selector("#name, .title:not(:empty)")
-    if page.is_visible("#name"):
-        page.fill("#name", name)
-        page.keyboard.press("Enter")
-    page.wait_for_selector(".title:not(:empty)")
-    return page
-
-
 def title(page) -> str:
     return page.inner_text(".title")
-
-
-def arrive(page, label: str) -> None:
-    """Until the desk shows this cell."""
-    page.locator(".title").filter(has_text=re.compile(f"^{re.escape(label)}$")).wait_for()
-
-
-def settle(page) -> None:
-    """Until nothing waits in this browser to be stored."""
-    page.wait_for_function("() => !Object.keys(localStorage).some((k) => k.startsWith('desk:out:'))")
 
 
 def entered(folder: Path, page_id: int) -> dict:

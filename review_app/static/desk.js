@@ -1,23 +1,4 @@
 // The review desk: one cell at a time, every key handled here, nothing waits for a rerun of the page.
-const WORDS = {
-  tally: 'Count the strokes and type the number.',
-  number: 'Type the number.',
-  date: 'Type eight digits: year, month, day.',
-  time: 'Type four digits: hours, minutes.',
-  decimal: 'Type the number with its point, such as 12.5.',
-  code: 'Type the letters of the code.',
-  tick: 'Marked is yes, empty is no.',
-  text: 'Type what is written; / corrects the suggestion.',
-};
-const PICKED_BY_DIGIT = new Set(['code', 'tick', 'text']);
-const keyOf = (item) => `${item.page}|${item.cell}`;
-const make = (tag, text = '', attributes = {}) => {
-  const node = document.createElement(tag);
-  node.textContent = text;
-  for (const [name, value] of Object.entries(attributes)) node.setAttribute(name, value);
-  return node;
-};
-
 class Desk {
   constructor(root, store) {
     this.root = root;
@@ -106,7 +87,8 @@ class Desk {
     if (!item.done) this.left = Math.max(0, this.left - 1);
     item.refusal = '';
     item.done = { action, shown };
-    const sent = this.send(item, action, { value });
+    const sure = item.asked !== undefined && item.asked === `${value}`;    // asked once, entered again
+    const sent = this.send(item, action, sure ? { value, sure } : { value });
     this.history = [...this.history, { client: sent.client, seq: sent.seq, item: { ...item, done: null } }].slice(-100);
     storage.set(this.historyKey, JSON.stringify(this.history));
     this.root.focus({ preventScroll: true });
@@ -140,7 +122,8 @@ class Desk {
     }
     if (item.done) this.left += 1;
     item.done = null;
-    item.refusal = result.sentence;
+    item.refusal = result.ask ? `${result.sentence} If it is so, enter it again.` : result.sentence;
+    item.asked = result.ask ? `${record.value}` : undefined;
     if (item !== this.item) {                              // we have gone on: it comes next
       const from = this.items.indexOf(item);
       this.items.splice(from, 1);
@@ -217,15 +200,7 @@ class Desk {
       this.root.focus({ preventScroll: true });
       this.paint();
     });
-    // The page's own "connection error" window would cover the cell and take the keys; the desk says it in its bar.
-    this.windowsSeen = new MutationObserver(() => {
-      const own = [...document.querySelectorAll('[data-testid=stDialog]')].find((d) => d.innerText.includes('Connection error'));
-      if (!own) return;
-      own.querySelector('button[aria-label=Close]')?.click();
-      this.root.focus({ preventScroll: true });
-      this.fill();
-    });
-    this.windowsSeen.observe(document.body, { childList: true });
+    this.windowsSeen = withoutOwnWindow(this.root, () => this.fill());
     this.sizes = new ResizeObserver(() => this.item && this.windows.show(this.item));
     this.root.querySelectorAll('.glass').forEach((glass) => this.sizes.observe(glass));
   }
@@ -300,11 +275,8 @@ class Desk {
     this.$('.who').textContent = `Reviewer: ${this.by}`;
     this.$('.keys').checked = this.keys;
     const lost = this.$('.lost');
-    const { size, stopped } = this.outbox;
-    const kept = `${size} ${size === 1 ? 'decision is' : 'decisions are'} kept in this browser`;
-    lost.hidden = !(stopped || this.outbox.lost || this.offline);
-    lost.textContent = stopped ? `${stopped} ${kept}. Reload the page to try again.`
-      : `The connection to the server is lost. ${kept} and will be stored when it is back; you can go on.`;
+    lost.textContent = connection(this.outbox, this.offline);
+    lost.hidden = !lost.textContent;
     const notices = this.$('.notices');
     notices.hidden = !this.notices?.length;
     notices.replaceChildren(...(this.notices ?? []).slice(-4).map((text) => make('li', text)));

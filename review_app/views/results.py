@@ -94,6 +94,9 @@ def show() -> None:
         waits = "1 cell waits" if open_cells == 1 else f"{open_cells} cells wait"
         st.page_link("views/review.py", label=f"Provisional: {waits} for a person. Review them.")
     downloads(store, packs, pack)
+    st.page_link(
+        "views/trace.py", label="Trace any figure to its pencil marks", query_params={"pack": pack} if pack else None
+    )
     frame(
         key="frame", data={"src": f"/desk/results?pack={pack}", "title": f"Results of {names.get(pack, 'all surveys')}"}
     )

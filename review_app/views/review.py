@@ -2,28 +2,15 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import streamlit as st
 
 from digitise.store import Progress, Store
 from review_app import intake, worklist
+from review_app.components import component
 from review_app.markup import tag
 from review_app.opening import open_page
 
-STATIC = Path(__file__).resolve().parents[1] / "static"
-
-
-def _text(name: str) -> str:
-    return (STATIC / name).read_text(encoding="utf-8")
-
-
-desk = st.components.v2.component(
-    "review_desk",
-    html=_text("desk.html"),
-    css=_text("desk.css"),
-    js=_text("outbox.js") + _text("windows.js") + _text("desk.js"),
-)
+desk = component("review_desk", "desk.html", ("desk.css",), ("outbox.js", "common.js", "windows.js", "desk.js"))
 
 
 def nothing(title: str, *sentences: str) -> None:

@@ -1,0 +1,118 @@
+"""What a phone is told: a verdict for each photograph, and for each survey its site and which sheets are in."""
+
+from __future__ import annotations
+
+import re
+from calendar import month_name
+from collections.abc import Iterable, Mapping
+from datetime import date
+
+from digitise.store import PageRow, PhotoRow, ReadingRow, Store
+from review_app import intake, worklist
+from review_app.beach import places
+
+HARD_TO_SEE = 3  # from so many hidden cells on, a second photograph is asked for
+
+
+def day_words(iso: str) -> str:
+    """A date as people say it: 14 March 2026."""
+    day = date.fromisoformat(iso)
+    return f"{day.day} {month_name[day.month]} {day.year}"
+
+
+# One photograph
+
+
+def verdict(store: Store, photo: PhotoRow, pages: Mapping[int, PageRow], failed: Mapping[str, str]) -> dict:
+    """State of one photograph: `kind` is wait, good, look (readable, but better taken again) or bad; words; picture."""
+    if photo.page_ids:
+        return _read(store, photo, [pages[i] for i in photo.page_ids])
+    picture = {"picture": f"photo/{photo.sha256}"}
+    if photo.sha256 in failed:
+        return {"kind": "bad", "title": "Kept, but not read", "lines": [failed[photo.sha256]], "marks": [], **picture}
+    if photo.status == "waiting":
+        return {"kind": "wait", "title": "Sent. Being read …", "lines": [], "marks": [], **picture}
+    title = "Photograph it again" if photo.status == "retake" else "Not readable"
+    marks = places.of_photo(store, photo.sha256, " ".join(photo.reasons))
+    return {"kind": "bad", "title": title, "lines": list(photo.reasons), "marks": marks, **picture}
+
+
+def _read(store: Store, photo: PhotoRow, pages: list[PageRow]) -> dict:
+    page = pages[-1]
+    where = worklist.place_words(page.title, page.transect, page.pack, "").replace(" · ", ", ")
+    hidden = [r for r in store.readings(page.id) if "hard-to-see" in r.reasons]
+    lines = []
+    if page.pack is None:
+        lines.append("Its printed code could not be read: say at the laptop which survey it is from.")
+    if page.superseded:
+        lines.append("This sheet is in twice; the photograph that reads better counts.")
+    kind = "good"
+    if len(hidden) >= HARD_TO_SEE and not page.superseded:
+        kind = "look"
+        lines.append(
+            f"{len(hidden)} boxes are hard to see where marked. Photograph it again if you can: in shade, flat, dry."
+        )
+    marks = [_corners(r) for r in hidden] if kind == "look" else []
+    return {"kind": kind, "title": f"Read: {where}", "lines": lines, "marks": marks, "picture": f"page/{page.id}"}
+
+
+def _corners(reading: ReadingRow) -> tuple[tuple[float, float], ...]:
+    x, y, w, h = (round(v, 4) for v in reading.box)
+    return ((x, y), (x + w, y), (x + w, y + h), (x, y + h))
+
+
+# One survey
+
+
+def _basics(store: Store, pages: Iterable[PageRow]) -> list[dict]:
+    """Site, date, time and depth from the site sheet: as entered, or as the reader reads them (`sure` false)."""
+    wanted = {"site": "text", "date": "date", "time": "time", "depth": "decimal"}
+    for page in pages:
+        if page.per_transect:
+            continue
+        cells = {c.cell.rpartition("/")[2]: c for c in store.current(page.id).values()}
+        found = []
+        for name, kind in wanted.items():
+            cell = cells.get(name)
+            if cell is None or cell.kind != kind:
+                continue
+            value = cell.value if cell.state == "entered" else cell.read_value if cell.state == "unread" else None
+            sure = cell.state == "entered"
+            words = _basic_words(kind, value) if value is not None else ""
+            found.append({"label": cell.label, "text": words, "sure": sure})
+        if found:
+            return found
+    return []
+
+
+def _basic_words(kind: str, value: object) -> str:
+    if kind == "date" and isinstance(value, str) and re.fullmatch(r"\d{4}-\d\d-\d\d", value):
+        return day_words(value)
+    return f"{value:g} m" if kind == "decimal" and isinstance(value, (int, float)) else str(value)
+
+
+def survey_card(store: Store, pack: str) -> dict:
+    """One survey: its basics, and per transect which sheets are in."""
+    sheets = worklist.pack_places(store, pack)
+    rows = []
+    for transect in sorted({p.transect for p in sheets}):
+        own = [
+            {"title": p.title if p.pages == 1 else f"{p.title}, page {p.number}", "here": p.page is not None}
+            for p in sheets
+            if p.transect == transect
+        ]
+        rows.append({"name": f"Transect {transect}" if transect else "Whole survey", "sheets": own})
+    missing = sum(p.page is None for p in sheets)
+    basics = _basics(store, [p for p in store.pages(pack) if not p.superseded])
+    return {"pack": pack, "basics": basics, "rows": rows, "missing": missing, "sheets": len(sheets)}
+
+
+def state(store: Store, wanted: Iterable[str]) -> dict:
+    """All a phone shows: verdicts for the photographs it sent (by SHA-256), and every survey, the newest first."""
+    photos = {p.sha256: p for p in store.photos()}
+    pages = {p.id: p for p in store.pages()}
+    failed = intake.progress(store).failed
+    verdicts = {s: verdict(store, photos[s], pages, failed) for s in wanted if s in photos}
+    latest = {p: max(r.id for r in pages.values() if r.pack == p) for p in store.packs()}
+    packs = sorted(latest, key=latest.__getitem__, reverse=True)
+    return {"photos": verdicts, "surveys": [survey_card(store, p) for p in packs[:20]]}

@@ -1,0 +1,107 @@
+// Audit: cells of a random sample, keyed blind. An answer is given once; it goes through the same outbox as decisions.
+class AuditDesk {
+  constructor(root, data) {
+    this.root = root;
+    this.$ = (selector) => root.querySelector(selector);
+    Object.assign(this, { items: [], notices: [], sampled: 0, answered: 0, refusal: '' });
+    this.id = data.audit;
+    this.off = new AbortController();
+    this.windows = new Windows(root);
+    this.who = new Who(root, () => { this.paint(); this.root.focus({ preventScroll: true }); });
+    this.outbox = new Outbox(data.store ?? '', (record, result) => this.answer(record, result), () => this.paint());
+    const on = (target, name, run, options = {}) => target.addEventListener(name, run, { ...options, signal: this.off.signal });
+    on(window, 'keydown', (e) => this.keydown(e), { capture: true });
+    on(window, 'online', () => this.outbox.send());
+    on(this.$('.typed'), 'submit', (e) => { e.preventDefault(); const text = this.$('#value').value.trim(); if (text) this.say('enter', text); });
+    on(this.root, 'click', (e) => { const act = e.target.closest?.('[data-do]')?.dataset.do; if (act) this.say(act); });
+    this.seen = withoutOwnWindow(this.root, () => this.load());
+    this.sizes = new ResizeObserver(() => this.item && this.windows.show(this.item));
+    root.querySelectorAll('.glass').forEach((glass) => this.sizes.observe(glass));
+    this.outbox.send();
+    this.load();
+  }
+
+  get item() { return this.items[0]; }
+
+  async load() {
+    try {
+      const reply = await fetch(`/desk/audit/${this.id}`, { cache: 'no-store' });
+      if (!reply.ok) throw new Error(reply.status);
+      const found = await reply.json();
+      const leaving = new Set([...this.outbox.waiting.values()].map((r) => r.audit));
+      this.items = found.items.filter((i) => !leaving.has(i.audit));
+      Object.assign(this, { sampled: found.sampled, loaded: true, offline: false });
+    } catch { this.offline = true; if (!this.off.signal.aborted) setTimeout(() => this.load(), 2500); }
+    this.paint();
+  }
+
+  say(action, value = null) {
+    const { item } = this;
+    if (!item) return;
+    this.outbox.add({ page: item.page, sha256: item.sha256, cell: item.cell, last: 0, by: this.who.name, name: `${item.title}, ${item.label}`,
+      audit: item.audit, action: action === 'blank' && item.kind === 'tick' ? 'enter' : action, value: action === 'blank' && item.kind === 'tick' ? false : value });
+    this.shown = [...(this.shown ?? []), item].slice(-100);
+    this.items.shift();
+    this.refusal = '';
+    this.$('#value').value = '';
+    this.root.focus({ preventScroll: true });
+    this.paint();
+  }
+
+  answer(record, result) {
+    if (!result.ok) {
+      const item = this.shown?.find((i) => i.audit === record.audit);
+      if (item && !result.gone) { this.items.unshift(item); this.refusal = result.sentence; } else this.notices.push(`${record.name}: ${result.sentence}`);
+    }
+    this.paint();
+  }
+
+  keydown(e) {
+    const from = e.composedPath()[0];
+    if (e.ctrlKey || e.metaKey || e.altKey || !this.who.name || !this.item) return;
+    if (from.matches?.('input')) { e.stopImmediatePropagation(); if (e.key === 'Escape') { from.value = ''; this.root.focus(); } return; }
+    if (elsewhere(from, this.root) || (from.closest?.('button, a') && ['Enter', ' '].includes(e.key))) return;
+    const act = { ' ': 'blank', '?': 'illegible' }[e.key];
+    if (act) { if (!e.repeat) this.say(act); } else if (starts(this.item.kind, e.key) || (this.item.kind === 'tick' && /^[xyn]$/i.test(e.key))) {
+      this.$('#value').focus();
+      e.stopImmediatePropagation();
+      return;
+    } else return;
+    e.preventDefault();
+    e.stopImmediatePropagation();
+  }
+
+  paint() {
+    const { item } = this;
+    this.$('.work').hidden = !this.who.name || !item;
+    this.$('.end').hidden = !this.who.name || Boolean(item) || !this.loaded;
+    this.$('.end p').textContent = this.outbox.size ? `${this.outbox.size} answers are still on their way.` : '';
+    const lost = this.$('.lost');
+    lost.textContent = connection(this.outbox, this.offline);
+    lost.hidden = !lost.textContent;
+    this.$('.notices').hidden = !this.notices.length;
+    this.$('.notices').replaceChildren(...this.notices.slice(-4).map((text) => make('li', text)));
+    if (this.$('.work').hidden) return;
+    const done = this.sampled - this.items.length;
+    this.$('.track span').style.width = `${(100 * done) / this.sampled}%`;
+    this.$('.track').setAttribute('aria-valuenow', Math.round((100 * done) / this.sampled));
+    this.$('.counts').textContent = `${this.items.length} left of ${this.sampled}`;
+    this.$('.title').textContent = item.label;
+    this.$('.where').textContent = item.where;
+    this.$('.refusal').hidden = !this.refusal;
+    this.$('.refusal').textContent = this.refusal;
+    this.$('.hint').textContent = item.kind === 'tick' ? 'Marked is yes; an empty box is Space.' : WORDS[item.kind].replace('; / corrects the suggestion', '');
+    this.$('.codes-known').textContent = item.codes.length ? `Codes: ${item.codes.join(', ')}` : '';
+    this.windows.show(item);
+    this.windows.preload(this.items.slice(0, 30));
+    this.$('.live').textContent = `${item.label}. ${item.where}. ${this.items.length} left. ${this.refusal}`;
+  }
+
+  close() { this.off.abort(); this.seen.disconnect(); this.sizes.disconnect(); this.outbox.close(); }
+}
+
+export default function ({ parentElement, data }) {
+  const root = parentElement.querySelector('.desk');
+  root.desk ??= new AuditDesk(root, data);
+  return () => { root.desk?.close(); root.desk?.who.form.remove(); root.desk = null; };
+}

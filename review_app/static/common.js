@@ -1,0 +1,64 @@
+// Shared by the desks: words, elements, and the name of who reviews.
+const WORDS = {
+  tally: 'Count the strokes and type the number.',
+  number: 'Type the number.',
+  date: 'Type eight digits: year, month, day.',
+  time: 'Type four digits: hours, minutes.',
+  decimal: 'Type the number with its point, such as 12.5.',
+  code: 'Type the letters of the code.',
+  tick: 'Marked is yes, empty is no.',
+  text: 'Type what is written; / corrects the suggestion.',
+};
+const PICKED_BY_DIGIT = new Set(['code', 'tick', 'text']);
+const keyOf = (item) => `${item.page}|${item.cell}`;
+const make = (tag, text = '', attributes = {}) => {
+  const node = document.createElement(tag);
+  node.textContent = text;
+  for (const [name, value] of Object.entries(attributes)) node.setAttribute(name, value);
+  return node;
+};
+
+const TYPED_BY = { code: /^\p{L}$/u, text: /^\p{L}$/u, tick: /$^/ };
+const starts = (kind, key) => (TYPED_BY[kind] ?? /^[0-9.,]$/).test(key);   // whether a key begins a typed value
+const elsewhere = (target, root) => !root.contains(target) && target.closest?.('input, textarea, select, [contenteditable], [role=dialog], [role=listbox], [role=combobox]');
+
+class Who {                                                // asks once for the reviewer's name and remembers it in this browser
+  constructor(root, changed) {
+    this.name = storage.get('desk:by') || '';
+    const field = make('input', '', { id: 'name', autocomplete: 'name', maxlength: '60', required: '' });
+    this.form = make('form', '', { class: 'ask' });
+    this.form.append(make('h2', 'Who is reviewing?'), make('label', 'Your name', { for: 'name' }), field,
+      make('p', 'It is kept beside every value you enter, and only in this survey\u2019s own database.'), make('button', 'Start', { class: 'go', type: 'submit' }));
+    this.form.addEventListener('submit', (e) => {
+      e.preventDefault();
+      this.name = field.value.trim();
+      storage.set('desk:by', this.name);
+      this.form.hidden = true;
+      changed();
+    });
+    this.form.hidden = Boolean(this.name);
+    root.prepend(this.form);
+  }
+}
+
+// What stands above each desk when the way to the server is lost, or it refused something.
+function connection(outbox, offline) {
+  const { size, stopped } = outbox;
+  if (!(stopped || outbox.lost || offline)) return '';
+  const kept = `${size} ${size === 1 ? 'decision is' : 'decisions are'} kept in this browser`;
+  return stopped ? `${stopped} ${kept}. Reload the page to try again.`
+    : `The connection to the server is lost. ${kept} and will be stored when it is back; you can go on.`;
+}
+
+// The page's own "connection error" window would cover the cell and take the keys; the desks say it themselves.
+function withoutOwnWindow(root, seen) {
+  const watch = new MutationObserver(() => {
+    const own = [...document.querySelectorAll('[data-testid=stDialog]')].find((d) => d.innerText.includes('Connection error'));
+    if (!own) return;
+    own.querySelector('button[aria-label=Close]')?.click();
+    root.focus({ preventScroll: true });
+    seen();
+  });
+  watch.observe(document.body, { childList: true });
+  return watch;
+}

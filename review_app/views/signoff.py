@@ -1,0 +1,113 @@
+"""Sign-off: what is complete, what is not, and the signature that freezes a version."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from digitise.store import ChangedMeanwhile, Store
+from digitise.store.signoffs import SignOff
+from review_app import signing, worklist
+from review_app.markup import Markup, tag
+from review_app.opening import open_page
+
+_SIGNS = {"block": ("bad", "✕"), "look": ("todo", "●"), "good": ("good", "✓")}
+_HELP = {"review": "Review them", "survey": "Add photographs", "whole": "Look", "audit": "Audit"}
+_PATH = {"review": "./"}  # the first page has no name of its own
+
+
+def _point(one: signing.Point) -> Markup:
+    kind, sign = _SIGNS[one.level]
+    link = (
+        [" ", tag("a", _HELP[one.view], href=_PATH.get(one.view, one.view), target="_self")]
+        if one.view and one.level != "good"
+        else []
+    )
+    return tag("li", tag("span", f"{sign} {one.text}", class_=f"state {kind}"), *link)
+
+
+def _version(store: Store, signed: SignOff, latest: bool) -> Markup:
+    said = tag(
+        "p", tag("b", f"Version {signed.version}"), f", signed by {signed.by} on {signed.at[:10]}: {signed.statement}"
+    )
+    if signed.current:
+        return tag("div", said, tag("p", "✓ The survey is as it was signed.", class_="state good"), class_="card-line")
+    if not latest:
+        return tag("div", said, tag("p", "Replaced by a later version.", class_="soft"), class_="card-line")
+    found = signing.changes(store, signed)
+    lines = [
+        tag(
+            "li",
+            tag("a", c.where, href=f"trace?page={c.page}&cell={c.cell}", target="_self") if c.page else c.where,
+            f": {c.before} → {c.after}",
+        )
+        for c in found[:40]
+    ]
+    more = [tag("p", f"and {len(found) - 40} more", class_="soft")] if len(found) > 40 else []
+    count = "1 cell" if len(found) == 1 else f"{len(found)} cells"
+    head = f"● Changed since it was signed: {count}. Sign again to make a new version."
+    return tag("div", said, tag("p", head, class_="state todo"), tag("ul", *lines), *more, class_="card-line")
+
+
+def sign(store: Store, pack: str, earlier: list[SignOff]) -> None:
+    """The signature; after a first version its words say why there is another."""
+    digest = store.signoffs.digest(pack)
+    with st.form(f"sign-{pack}", border=True):
+        label = "What changed since the last version, and why" if earlier else "What you vouch for"
+        words = st.text_area(
+            label,
+            max_chars=1000,
+            key=f"words-{pack}-{len(earlier)}",
+            value="" if earlier else "I have compared the doubtful entries with the photographs.",
+        )
+        by = st.text_input("Your name", max_chars=60, key=f"signer-{pack}", width=260)
+        seen = st.session_state.setdefault(f"seen-{pack}", digest)
+        if st.form_submit_button(f"Sign version {len(earlier) + 1}", type="primary"):
+            try:
+                store.signoffs.sign(pack, statement=words, by=by, now=worklist.utc_now(), digest=seen)
+            except ChangedMeanwhile as error:
+                st.session_state[f"seen-{pack}"] = digest
+                st.warning(str(error))
+            except ValueError as error:
+                st.error(str(error))
+            else:
+                del st.session_state[f"seen-{pack}"]
+                st.rerun()
+        else:
+            st.session_state[f"seen-{pack}"] = digest
+
+
+def show() -> None:
+    """Draw the page."""
+    store = open_page()
+    st.html(tag("h1", "Sign-off", class_="head"))
+    packs = store.packs()
+    if not packs:
+        st.html(
+            tag(
+                "div",
+                tag("h2", "Nothing to sign yet"),
+                tag("p", "A survey can be signed when its sheets are in and every cell is decided."),
+                class_="empty",
+            )
+        )
+        return
+    wanted = st.query_params.get("pack", packs[0])
+    pack = st.selectbox(
+        "Survey",
+        packs,
+        index=packs.index(wanted) if wanted in packs else 0,
+        key="sign-pack",
+        format_func=lambda p: " · ".join(w for w in (f"Pack {p}", worklist.site_words(store, p)) if w),
+    )
+    found, earlier = signing.points(store, pack), store.signoffs.of(pack)
+    st.html(tag("ul", *(_point(p) for p in found), class_="points"))
+    blocked = any(p.level == "block" for p in found)
+    if blocked:
+        st.html(tag("p", "The survey can be signed when nothing is marked ✕.", class_="soft"))
+    elif not (earlier and earlier[-1].current):
+        sign(store, pack, earlier)
+    for one in reversed(earlier):
+        st.html(_version(store, one, one is earlier[-1]))
+
+
+show()

@@ -1,0 +1,121 @@
+"""Trace: ``?page=ID&cell=NAME`` is one cell; ``?pack=P&sheet=S&row=R`` the cells behind a figure; else all figures."""
+
+from __future__ import annotations
+
+from urllib.parse import urlencode
+
+import streamlit as st
+
+from digitise.store import Store
+from review_app import tracing, worklist
+from review_app.components import component
+from review_app.markup import Markup, tag
+from review_app.opening import open_page
+from review_app.whole import state_words
+
+trace = component(
+    "review_trace", "trace.html", ("desk.css", "whole.css", "trace.css"), ("outbox.js", "common.js", "trace.js")
+)
+
+
+def _link(words: str, **query: object) -> Markup:
+    return tag("a", words, href=f"trace?{urlencode(query)}", target="_self")
+
+
+def _table(heads: tuple[str, ...], rows: list[tuple[str, ...]], label: str) -> Markup:
+    head = tag("thead", tag("tr", *(tag("th", h, scope="col") for h in heads)))
+    body = tag("tbody", *(tag("tr", *(tag("td", c) for c in row)) for row in rows))
+    return tag(
+        "div", tag("table", head, body, class_="plain"), class_="wide", tabindex="0", role="region", aria_label=label
+    )
+
+
+def figure_page(store: Store, pack: str, sheet: str, row: str) -> None:
+    """The cells behind one figure."""
+    found = tracing.figure(store, pack, sheet, row)
+    if found is None:
+        st.html(
+            tag(
+                "div",
+                tag("h2", "There is no such figure"),
+                tag("p", "The link may come from another folder."),
+                class_="empty",
+            )
+        )
+        return
+    st.html(tag("h2", f"{found.label} · {found.title} · pack {pack}", class_="head"))
+    counted = sum(b.counts for b in found.cells)
+    still = sum(b.cell.state == "unread" for b in found.cells)
+    st.html(
+        tag(
+            "p",
+            f"{counted} cells are behind this figure"
+            + (f"; {still} more are unread and could belong to it." if still else "."),
+            class_="soft",
+        )
+    )
+    rows = [
+        (
+            f"Transect {b.page.transect}" if b.page.transect else "Whole survey",
+            _link(b.cell.label, page=b.page.id, cell=b.cell.cell),
+            worklist.shown(b.cell.kind, b.cell.value)
+            if b.counts
+            else {"unread": "not read yet", "illegible": "cannot be read"}.get(b.cell.state, "nothing written"),
+            state_words(b.cell),
+            b.page.photo,
+        )
+        for b in found.cells
+    ]
+    st.html(_table(("Transect", "Cell", "Value", "Who", "Photograph"), rows, f"Cells behind {found.label}"))
+
+
+def all_figures(store: Store) -> None:
+    """Every figure of a survey with a link to what is behind it."""
+    packs = store.packs()
+    if not packs:
+        st.html(
+            tag(
+                "div",
+                tag("h2", "Nothing to trace yet"),
+                tag("p", "As soon as sheets are read, every figure leads from here to its pencil marks."),
+                class_="empty",
+            )
+        )
+        return
+    wanted = st.query_params.get("pack", packs[0])
+    pack = st.selectbox(
+        "Survey",
+        packs,
+        index=packs.index(wanted) if wanted in packs else 0,
+        format_func=lambda p: f"Pack {p}",
+        key="trace-pack",
+    )
+    found = tracing.figures(store, pack)
+    for title in dict.fromkeys(f.title for f in found):
+        st.html(tag("h2", title, class_="head"))
+        rows = [
+            (
+                _link(f.label, pack=pack, sheet=f.sheet, row=f.id),
+                str(sum(b.counts for b in f.cells)),
+                str(sum(b.cell.state == "unread" for b in f.cells)),
+            )
+            for f in found
+            if f.title == title
+        ]
+        st.html(_table(("Figure", "Cells with a value", "Not read yet"), rows, title))
+
+
+def show() -> None:
+    """Draw the page."""
+    store = open_page()
+    st.html(tag("h1", "Trace", class_="head"))
+    asked = {k: st.query_params.get(k, "")[:120] for k in ("page", "cell", "pack", "sheet", "row")}
+    if asked["cell"] and asked["page"].isascii() and asked["page"].isdigit() and len(asked["page"]) < 10:
+        trace(key="trace", data={"page": int(asked["page"]), "cell": asked["cell"]})
+    elif asked["pack"] and asked["sheet"] and asked["row"]:
+        figure_page(store, asked["pack"], asked["sheet"], asked["row"])
+    else:
+        all_figures(store)
+
+
+show()

@@ -1,0 +1,24 @@
+"""A whole page: the flattened photograph with every value beside its ink. ``?page=ID&cell=NAME`` opens on one cell."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from review_app import worklist
+from review_app.components import component
+from review_app.markup import tag
+from review_app.opening import open_page
+
+whole = component("review_whole", "whole.html", ("desk.css", "whole.css"), ("outbox.js", "common.js", "whole.js"))
+
+
+def show() -> None:
+    """Draw the page."""
+    store = open_page()
+    st.html(tag("h1", "Whole page", class_="head"))
+    pages = [p for p in store.pages() if not p.superseded]
+    first = next((p.id for p in pages if p.open), pages[0].id if pages else 0)
+    whole(key="whole", data={"page": first, "store": worklist.store_key(store)})
+
+
+show()
