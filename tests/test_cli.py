@@ -37,10 +37,10 @@ def site_jpg(tmp_path_factory, photograph) -> Path:
 
 
 def test_the_commands_are_these() -> None:
-    assert COMMANDS == [
+    assert [
         *("backup", "codes", "demo", "doctor", "evaluate", "export", "read", "restore", "results", "review"),
         *("sheets", "verify"),
-    ]
+    ] == COMMANDS
 
 
 @pytest.mark.parametrize("command", COMMANDS)
