@@ -44,34 +44,28 @@ def _is_persons(entry: EntryRow | None) -> bool:
     return entry is not None and entry.state != "withdrawn" and entry.decided_by != RULE
 
 
-def _last():
-    """The last entry of every cell that has one."""
-    last = select(func.max(t.entries.c.id)).group_by(t.entries.c.page_id, t.entries.c.cell)
-    return select(t.entries).where(t.entries.c.id.in_(last)).subquery()
+def _standing():
+    """Every reading with the last entry of its cell, if any."""
+    later = t.entries.alias()
+    beside = and_(later.c.page_id == t.readings.c.page_id, later.c.cell == t.readings.c.cell)
+    last = select(func.max(later.c.id)).where(beside).correlate(t.readings).scalar_subquery()
+    source = t.readings.outerjoin(t.entries, t.entries.c.id == last)
+    entry = (t.entries.c.id.label("last"), t.entries.c.state, t.entries.c.decided_by)
+    return select(t.readings.c.id, t.readings.c.page_id, t.readings.c.flagged, *entry).select_from(source).subquery()
 
 
 def _open_now():
-    last = _last()
-    beside = and_(last.c.page_id == t.readings.c.page_id, last.c.cell == t.readings.c.cell)
-    return (
-        select(t.readings.c.id, t.readings.c.page_id, func.coalesce(last.c.id, 0))
-        .outerjoin_from(t.readings, last, beside)
-        .where(or_(last.c.id.is_(None), last.c.state == "withdrawn"))
-    )
+    now = _standing()
+    is_open = or_(now.c.last.is_(None), now.c.state == "withdrawn")
+    return select(now.c.id, now.c.page_id, func.coalesce(now.c.last, 0)).where(is_open)
 
 
 def _counts_now():
-    flagged = select(t.readings.c.page_id, func.sum(t.readings.c.flagged).label("n")).group_by(t.readings.c.page_id)
-    waiting = _open_now().subquery()
-    opened = select(waiting.c.page_id, func.count().label("n")).group_by(waiting.c.page_id)
-    last = _last()
-    persons = case((and_(last.c.state != "withdrawn", last.c.decided_by != RULE), 1), else_=0)
-    decided = select(last.c.page_id, func.sum(persons).label("n")).group_by(last.c.page_id)
-    columns, source = [t.pages.c.id], t.pages
-    for part in (flagged.subquery(), opened.subquery(), decided.subquery()):
-        source = source.outerjoin(part, part.c.page_id == t.pages.c.id)
-        columns.append(func.coalesce(part.c.n, 0))
-    return select(*columns).select_from(source)
+    now = _standing()
+    is_open = or_(now.c.last.is_(None), now.c.state == "withdrawn")
+    opened = func.sum(case((is_open, 1), else_=0))
+    decided = func.sum(case((and_(~is_open, now.c.decided_by != RULE), 1), else_=0))
+    return select(now.c.page_id, func.sum(now.c.flagged), opened, decided).group_by(now.c.page_id)
 
 
 def rebuild(connection: Connection) -> None:

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
-from sqlalchemy import Connection, Row, insert, select
+from sqlalchemy import Connection, Row, Select, insert, select
 
 from digitise.layout import Cell
 from digitise.reading import Value
@@ -121,8 +121,13 @@ def _resent(connection: Connection, press: KeyPress) -> EntryRow | None:
     """The entry that this key press already made."""
     if not press.client:
         return None
-    row = connection.execute(select(t.entries).filter_by(client=press.client, seq=press.seq)).first()
+    row = connection.execute(sent_by(press.client, press.seq)).first()
     return entry_row(row) if row is not None else None
+
+
+def sent_by(client: str, seq: int) -> Select:
+    """The entry of one key press. That the client is named is said again: only then is the index of named ones used."""
+    return select(t.entries).where(t.entries.c.client == client, t.entries.c.seq == seq, t.entries.c.client != "")
 
 
 def _add(

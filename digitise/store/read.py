@@ -242,8 +242,12 @@ class Library:
             for page in connection.execute(query)
         ]
         rows = [r for r in rows if pack is None or r.pack == pack]
-        winners = _winners(rows)
-        rows = [r if winners[r.id] is None else replace(r, superseded_by=winners[r.id]) for r in rows]
+        best = winners(rows)
+        rows = [r if best[r.id] is None else replace(r, superseded_by=best[r.id]) for r in rows]
+        return self.in_order(connection, rows)
+
+    def in_order(self, connection: Connection, rows: list[PageRow]) -> list[PageRow]:
+        """Pages in working order."""
         return sorted(rows, key=lambda r: self._working_order(connection, r))
 
     def page(self, connection: Connection, page_id: int) -> PageRow:
@@ -330,7 +334,7 @@ def _assigned(connection: Connection) -> dict[tuple[str, str], Row]:
     return {(row.sha256, row.layout_digest): row for row in connection.execute(query)}
 
 
-def _winners(rows: Iterable[PageRow]) -> dict[int, int | None]:
+def winners(rows: Iterable[PageRow]) -> dict[int, int | None]:
     """For each page the id of the page that counts instead, or None.
 
     Of several photographs of one page, the one with most cells entered by people counts; then the one read with the

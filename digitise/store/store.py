@@ -14,7 +14,7 @@ from collections.abc import Iterable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 
-from sqlalchemy import func, insert, select
+from sqlalchemy import Connection, func, insert, select
 
 from digitise.layout import Cell
 from digitise.protocol import Protocol
@@ -44,6 +44,7 @@ from digitise.store.rows import (
 )
 from digitise.store.signoffs import SignOffs
 from digitise.store.values import person, photo_name, settled
+from digitise.store.worklist import WorkList
 
 _PAGES_AT_ONCE = 200
 
@@ -57,6 +58,7 @@ class Store:
     def __init__(self, folder: Path, database: Database):
         self.folder, self.database = folder, database
         self._library = Library()
+        self._worklist = WorkList(self._library)
         self.leases = Leases(database)
         self.audits = Audits(database, self._library)
         self.signoffs = SignOffs(database, self._library)
@@ -160,7 +162,10 @@ class Store:
     def pages(self, pack: str | None = None) -> list[PageRow]:
         """Pages in working order: by pack, transect, sheet, page; those without a pack last; superseded ones too."""
         with self.database.read() as connection:
-            return self._library.pages(connection, pack=pack)
+            return self._pages(connection, pack)
+
+    def _pages(self, connection: Connection, pack: str | None) -> list[PageRow]:
+        return self._worklist.pages(connection) if pack is None else self._library.pages(connection, pack=pack)
 
     def page(self, page_id: int) -> PageRow:
         """One page; `StoreError` when there is none with this id."""
@@ -302,7 +307,7 @@ class Store:
         """Open cells of the pages that count, sheet by sheet in the order they are printed; at most `limit`."""
         out: list[QueueItem] = []
         with self.database.read() as connection:
-            pages = [p for p in self._library.pages(connection, pack=pack) if p.open and not p.superseded]
+            pages = [p for p in self._pages(connection, pack) if p.open and not p.superseded]
             pages = [p for p in pages if sheet in (None, p.sheet)]
             for i in range(0, len(pages), _PAGES_AT_ONCE):
                 out += (
@@ -338,7 +343,7 @@ class Store:
     def progress(self, *, pack: str | None = None) -> Progress:
         """How many cells are open, decided by a person and accepted by rule; photographs kept and refused."""
         with self.database.read() as connection:
-            pages = [p for p in self._library.pages(connection, pack=pack) if not p.superseded]
+            pages = [p for p in self._pages(connection, pack) if not p.superseded]
             if pack is None:
                 photos = connection.execute(select(func.count()).select_from(t.photos)).scalar_one()
                 read = select(t.pages.c.sha256)

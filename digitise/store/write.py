@@ -106,8 +106,8 @@ class NewPage:
                 image_sha256=hashlib.sha256(jpeg).hexdigest(),
             )
         ).inserted_primary_key[0]
-        for reading, corners in zip(readings, _corners_px(page, readings), strict=True):
-            _add_reading(connection, page_id, reading, corners, at=self.at)
+        _add_readings(connection, page_id, readings, _corners_px(page, readings))
+        _accept(connection, page_id, at=self.at)
         counts.add_page(connection, page_id)
         chain.seal(connection, t.pages, page_id, at=self.at)
         return page_id
@@ -137,38 +137,47 @@ def _finite(value: float) -> float:
     return float(value) if np.isfinite(value) else -1.0
 
 
-def _add_reading(connection: Connection, page_id: int, reading: Reading, corners_px: list, *, at: str) -> None:
-    confidence, value = float(reading.confidence), json.dumps(plain(reading.value))
-    reading_id = connection.execute(
-        insert(t.readings).values(
-            page_id=page_id,
-            cell=reading.cell,
-            kind=reading.kind,
-            value=value,
-            confidence=confidence,
-            flagged=int(reading.flagged),
-            score=float(reading.score),
-            reasons=json.dumps(list(reading.reasons)),
-            candidates=json.dumps([[plain(v), round(float(p), 6)] for v, p in reading.candidates]),
-            photo_px=json.dumps(corners_px),
-        )
-    ).inserted_primary_key[0]
-    if not reading.flagged:
-        connection.execute(
-            insert(t.entries).values(
-                page_id=page_id,
-                cell=reading.cell,
-                value=value,
-                state="blank" if reading.value is None else "entered",
-                by=RULE,
-                decided_by=RULE,
-                at=at,
-                why=f"accepted by rule: confidence {_shown(confidence)}",
-                reading_id=reading_id,
-                client="",
-                seq=0,
-            )
-        )
+def _add_readings(connection: Connection, page_id: int, readings: tuple[Reading, ...], corners_px: list) -> None:
+    rows = [
+        {
+            "page_id": page_id,
+            "cell": reading.cell,
+            "kind": reading.kind,
+            "value": json.dumps(plain(reading.value)),
+            "confidence": float(reading.confidence),
+            "flagged": int(reading.flagged),
+            "score": float(reading.score),
+            "reasons": json.dumps(list(reading.reasons)),
+            "candidates": json.dumps([[plain(v), round(float(p), 6)] for v, p in reading.candidates]),
+            "photo_px": json.dumps(corners),
+        }
+        for reading, corners in zip(readings, corners_px, strict=True)
+    ]
+    if rows:
+        connection.execute(insert(t.readings), rows)
+
+
+def _accept(connection: Connection, page_id: int, *, at: str) -> None:
+    """Entries by the rule from the page's readings that are not flagged."""
+    accepted = connection.execute(select(t.readings).filter_by(page_id=page_id, flagged=0).order_by(t.readings.c.id))
+    rows = [
+        {
+            "page_id": page_id,
+            "cell": reading.cell,
+            "value": reading.value,
+            "state": "blank" if reading.value == "null" else "entered",
+            "by": RULE,
+            "decided_by": RULE,
+            "at": at,
+            "why": f"accepted by rule: confidence {_shown(reading.confidence)}",
+            "reading_id": reading.id,
+            "client": "",
+            "seq": 0,
+        }
+        for reading in accepted
+    ]
+    if rows:
+        connection.execute(insert(t.entries), rows)
 
 
 def _shown(confidence: float) -> str:
