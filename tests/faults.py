@@ -22,10 +22,10 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
+from digitise.export import write_export
 from kept import FLAGGED, PACK, keep, made_result, photo_of
 from sqlalchemy import select
 
-from digitise.export import write_export
 from digitise.store import Store, schema
 from digitise.store.verify import verify
 
