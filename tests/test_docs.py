@@ -176,6 +176,17 @@ def test_every_module_is_on_the_map(module):
         assert f"`{_name(module)}`" in GUIDE
 
 
+def test_tests_named_in_the_guide_exist():
+    """A claim that names its proof names one that is there."""
+    defined = {
+        n for p in (ROOT / "tests").glob("test_*.py") for n in re.findall(r"def (test_\w+)", p.read_text("utf-8"))
+    }
+    named = set(re.findall(r"`(test_\w+)`", GUIDE))
+
+    assert len(named) > 20
+    assert sorted(named - defined) == []
+
+
 @pytest.mark.parametrize("name", DOCUMENTS)
 def test_files_named_in_the_documents_exist(name):
     """No path in the text, no link and no picture leads nowhere."""
