@@ -6,6 +6,7 @@ millimetre is known; they are no evidence about real phones or real handwriting.
 
 from __future__ import annotations
 
+import signal
 from collections.abc import Callable, Iterator
 from functools import lru_cache
 
@@ -39,6 +40,10 @@ settings.load_profile("repeatable")
 
 FRAME = {"width_px": 2250, "height_px": 3000}
 CLEAR = Camera(**FRAME, rotation_deg=2.0, tilt_deg=8.0, curl_mm=2.0)
+# Started in the background, tests ignore Ctrl+C, and so would the programs they start.
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
+
 TIDY = Mess(struck=0, overwritten=0, erased_rewritten=0, ditto=0, overrun=0, unreadable=0, miscount=0, total_blank=0)
 PENCIL = Pencil(width_mm=0.6, darkness=0.75)
 PACK = "QH7M4K"
