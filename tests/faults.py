@@ -22,10 +22,10 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from digitise.export import write_export
 from kept import FLAGGED, PACK, keep, made_result, photo_of
 from sqlalchemy import select
 
+from digitise.exchange.write import write_export
 from digitise.store import Store, schema
 from digitise.store.verify import verify
 
@@ -93,7 +93,7 @@ def do(store: Store, folder: Path, notes: Notes, meant: dict) -> None:
         )
         notes.add(what="promised", **{k: meant[k] for k in ("key", "step", "page", "cell", "value")}, entry=entry.id)
     elif store.pages():
-        write_export(store, folder.parent / "export", now=now, packs=[PACK])
+        write_export(store, folder.parent / "export", now=now, packs=[PACK], formats=("tables",), with_unreviewed=True)
         notes.add(what="promised", key=key, step="export")
 
 
@@ -166,7 +166,14 @@ def torture(folder: Path, url: str | None, kills: int, seed: int, longest_s: flo
     with Store.open(folder, database=url) as store:
         wrong += verify(store).problems
         if store.pages():
-            write_export(store, folder.parent / "export", now=datetime.now(UTC), packs=[PACK])
+            write_export(
+                store,
+                folder.parent / "export",
+                now=datetime.now(UTC),
+                packs=[PACK],
+                formats=("tables",),
+                with_unreviewed=True,
+            )
     meant = sum(n["what"] == "meant" for n in notes.read())
     return {"kills": kills, "meant": meant, "promised": dict(Counter(n["step"] for n in promised)), "wrong": wrong[:20]}
 

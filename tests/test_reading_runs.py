@@ -90,7 +90,7 @@ def test_what_a_stopped_run_read_is_what_an_unbroken_one_reads(photos, tmp_path)
     assert main(["read", str(photos), "--json", str(tmp_path / "whole.json")]) == 1
     journal = Journal(tmp_path / "out.json", signature(known_protocols()))
     for photo in _json(tmp_path / "whole.json")[:2]:
-        journal.add(photo["sha256"], photo | {"file": "another name.jpg"})
+        journal.add(photo["sha256"], [photo | {"file": "another name.jpg"}])
     journal.close(ended=False)
     assert main(["read", str(photos), "--json", str(tmp_path / "out.json")]) == 1
 
