@@ -147,7 +147,7 @@ def test_pages_carry_site_and_date_and_spares_a_place_for_the_line(tmp_path) -> 
 def test_what_is_printed_beside_the_pack_does_not_disturb_the_reader(tmp_path) -> None:
     """A page with the longest note is found, flattened and known by its code like any other."""
     reef = load_protocol("reef-transect")
-    plan = with_packs(_plan(tmp_path, PLAN.replace("Lantern Garden", "W" * 32)))
+    plan = with_packs(_plan(tmp_path, PLAN.replace("Lantern Garden", "W" * 28)))
     (layout, who), *_ = survey_pages(reef, plan.surveys[0], "A4")
     pdf = sheet_pdf(reef, [(layout, who)], note=page_note(plan, plan.surveys[0]))
     page = register(np.pad(rasterise(pdf, 8.0), 60, constant_values=200), build_layouts(reef))

@@ -96,8 +96,7 @@ def test_a_stopped_import_goes_on_where_it_was(tmp_path, photograph, capsys, mon
     assert main(["read", str(tmp_path / "site.jpg"), str(tmp_path / "substrate.jpg"), "--store", store]) == 0
 
     said = capsys.readouterr().err
-    assert "1 photographs are in the store already, so they are not read again." in said
-    assert "2 photographs: 2 read" in said
+    assert "2 photographs: 1 read, 0 to take again, 0 unreadable, 1 done before." in said
     with Store.open(store) as kept:
         assert sorted(p.sheet for p in kept.pages()) == ["site", "substrate"]
     assert main(["read", str(tmp_path / "site.jpg"), "--store", store]) == 0

@@ -18,7 +18,7 @@ from digitise.prepare.closing import draw_closing
 from digitise.protocol import PAPERS_MM, Protocol
 from digitise.sheet import Identity, identity_for, new_pack, pack_pages, sheet_pdf
 
-LONGEST_NAME = 32  # letters of a site's name that have room beside the pack
+LONGEST_NAME = 28  # letters of a site's name that have room beside the pack
 
 
 @dataclass(frozen=True, slots=True)
