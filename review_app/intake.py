@@ -61,11 +61,11 @@ def progress(store: Store) -> Intake:
     return _states.get(str(store.folder), Intake())
 
 
-def read_one(store: Store, sha256: str, name: str) -> None:
-    """Read one kept photograph and record what it says."""
+def read_one(store: Store, sha256: str, name: str) -> tuple[str, ...]:
+    """Read one kept photograph and record what it says; sentences about sheets in it that could not be kept."""
     known = known_protocols(store=store)
     result = _reader.call(known, "read_bytes", store.original(sha256), name)
-    record(store, result, known, now=worklist.utc_now())
+    return record(store, result, known, now=worklist.utc_now())
 
 
 def accept(store: Store, data: bytes, name: str) -> list[str]:
@@ -109,7 +109,9 @@ def _run(store: Store) -> None:
         sha256, name = waiting[0]
         _states[key] = Intake(True, done, done + len(waiting), name, dict(failed))
         try:
-            read_one(store, sha256, name)
+            lost = read_one(store, sha256, name)
+            if lost:
+                failed[sha256] = " ".join((f"{name}:", *lost))
         except Exception as error:
             failed[sha256] = f"{name} could not be read: {error}. It is kept; start the program again to try once more."
         done += 1

@@ -19,6 +19,7 @@ import review_app
 from digitise.photo import decode_photo
 from digitise.read import READER_VERSION
 from digitise.reading import PhotoResult, Reading, sentence
+from digitise.reasons import REASONS
 from digitise.sheet import identity_for, rasterise, sheet_pdf
 from digitise.store import Store
 from review_app import decisions, intake, markup, pictures, routes, worklist
@@ -516,7 +517,7 @@ def test_one_photograph_that_breaks_the_reader_does_not_stop_the_others(store, m
     def read_one(store, sha256, name):
         if sha256 == bad:
             raise RuntimeError("no memory left")
-        real(store, sha256, name)
+        return real(store, sha256, name)
 
     monkeypatch.setattr(intake, "read_one", read_one)
     intake.start(store)
@@ -525,6 +526,27 @@ def test_one_photograph_that_breaks_the_reader_does_not_stop_the_others(store, m
     assert {p.name: p.status for p in store.photos()} == {"bad.jpg": "waiting", "good.jpg": "unreadable"}
     assert "no memory left" in intake.progress(store).failed[bad]
     assert "It is kept" in intake.progress(store).failed[bad]
+
+
+def test_a_second_sheet_of_one_kind_in_a_photograph_is_not_dropped_in_silence(store):
+    """Two substrate sheets side by side: one page is kept, and the person is told of the other."""
+    layout = kept.layout("substrate")
+    sheets = [
+        cv2.copyMakeBorder(
+            rasterise(sheet_pdf(kept.protocol(), [(layout, identity_for(layout, kept.PACK, n))]), 8),
+            *(60, 60, 60, 60),
+            cv2.BORDER_CONSTANT,
+            value=90,
+        )
+        for n in (1, 2)
+    ]
+    sha256 = store.keep_photo(cv2.imencode(".png", cv2.hconcat(sheets))[1].tobytes(), "both.png", now=kept.NOW)
+    intake.start(store)
+    wait_for_intake(store)
+
+    assert [p.sheet for p in store.pages()] == ["substrate"]
+    assert REASONS["two-alike"].short in intake.progress(store).failed[sha256]
+    assert REASONS["two-alike"].short in words(opened("survey"))
 
 
 def test_an_uploaded_photograph_of_a_sheet_is_read_and_stands_in_its_place(store):
@@ -544,6 +566,7 @@ def test_an_uploaded_photograph_of_a_sheet_is_read_and_stands_in_its_place(store
 
 
 # The routes
+
 
 @pytest.fixture
 def browser(store):

@@ -29,7 +29,8 @@ def verdict(store: Store, photo: PhotoRow, pages: Mapping[int, PageRow], failed:
         return _read(store, photo, [pages[i] for i in photo.page_ids])
     picture = {"picture": f"photo/{photo.sha256}"}
     if photo.sha256 in failed:
-        return {"kind": "bad", "title": "Kept, but not read", "lines": [failed[photo.sha256]], "marks": [], **picture}
+        title = "Read in part" if photo.page_ids else "Kept, but not read"
+        return {"kind": "bad", "title": title, "lines": [failed[photo.sha256]], "marks": [], **picture}
     if photo.status == "waiting":
         return {"kind": "wait", "title": "Sent. Being read …", "lines": [], "marks": [], **picture}
     title = "Photograph it again" if photo.status == "retake" else "Not readable"
