@@ -66,4 +66,4 @@ def best_texts(p: np.ndarray, keep: int = 3) -> tuple[tuple[str, float], ...]:
     for text, (rest, last) in beam.items():
         joined[text.strip()] = joined.get(text.strip(), 0.0) + rest + last
     ranked = sorted(joined.items(), key=lambda item: -item[1])
-    return tuple((text, float(weight)) for text, weight in ranked[:keep])
+    return tuple((text, float(weight)) for text, weight in ranked[:keep] if weight > 0)
