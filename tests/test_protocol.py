@@ -199,7 +199,8 @@ def test_huge_file_is_refused_unread(tmp_path) -> None:
 
 def test_missing_file_lists_what_is_shipped(tmp_path) -> None:
     with pytest.raises(
-        ProtocolError, match=r"no such file, and no shipped protocol has that name \(shipped: lagoon-.*, reef-transect, .*\)"
+        ProtocolError,
+        match=r"no such file, and no shipped protocol has that name \(shipped: lagoon-.*, reef-transect, .*\)",
     ):
         load_protocol(tmp_path / "nowhere.yaml")
 

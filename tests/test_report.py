@@ -6,10 +6,10 @@ import io
 import re
 from dataclasses import replace
 from html.parser import HTMLParser
-from pathlib import Path
 
 import pypdfium2
 import pytest
+from browsing import CHROMIUM, needs_chromium
 from kept import FLAGGED, NOW, UNREAD, keep, made_result, made_sheet, made_survey, photo_of, points
 from PIL import Image
 
@@ -273,10 +273,7 @@ def test_many_sites_are_compared_on_pages_that_hold_them():
     assert "Site 39" in text
 
 
-CHROMIUM = Path("/usr/bin/chromium")
-
-
-@pytest.mark.skipif(not CHROMIUM.exists(), reason="Chromium is not installed at /usr/bin/chromium")
+@needs_chromium
 def test_the_page_fits_a_phone(some, tmp_path):
     """390 pixels wide, it does not scroll sideways and shows the narrow plots; 1366 wide, the wide ones."""
     from playwright.sync_api import sync_playwright

@@ -57,9 +57,11 @@ def main() -> int:
             outcome.update(reason for reason, _ in found)
             if not found or not all(words or reason == "photo" for reason, words in found):
                 faults.append((seed, names[seed % len(names)], "no sentence"))
-    print(f"{platform.machine()}, Python {platform.python_version()}: {args.files} files from seed {args.first} "
-          f"in {time.perf_counter() - begin:.0f} s; slowest {slowest[0]:.2f} s (seed {slowest[1]}); "
-          f"peak {peak / 1024:.0f} MB")
+    print(
+        f"{platform.machine()}, Python {platform.python_version()}: {args.files} files from seed {args.first} "
+        f"in {time.perf_counter() - begin:.0f} s; slowest {slowest[0]:.2f} s (seed {slowest[1]}); "
+        f"peak {peak / 1024:.0f} MB"
+    )
     print(", ".join(f"{reason} {count}" for reason, count in outcome.most_common()))
     for fault in faults:
         print("FAULT", *fault)

@@ -4,6 +4,7 @@ import sqlalchemy as sa
 from alembic import op
 
 from digitise.store.guards import guard
+from digitise.store.rows import StoreError
 from digitise.store.schema import APPLICATION_ID, BIG
 
 revision, down_revision = "0001", None
@@ -109,5 +110,5 @@ def _cells() -> None:
 
 
 def downgrade() -> None:
-    """There is nothing before the first tables."""
-    raise NotImplementedError("a store has no earlier form than revision 0001")
+    """Refused: there is no form of a store before its first tables, and taking those away would lose everything."""
+    raise StoreError("a store has no earlier form than revision 0001; it was left as it is")
