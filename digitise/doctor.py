@@ -60,14 +60,14 @@ def _networks() -> tuple[str, str]:
 
     from digitise.characters import MODELS
 
-    for name in ("characters.onnx", "tally.onnx"):
+    for name in ("characters.onnx", "tally.onnx", "lines.onnx"):
         if not (MODELS / name).is_file():
             return WRONG, f"{MODELS / name} is missing; install digitise again"
         try:
             cv2.dnn.readNetFromONNX(str(MODELS / name))
         except cv2.error:
             return WRONG, f"{MODELS / name} is damaged; install digitise again"
-    return WELL, "both networks load"
+    return WELL, "all networks load"
 
 
 def _thresholds() -> tuple[str, str]:

@@ -21,7 +21,7 @@ from digitise.tally import count_strokes, own_ink
 from digitise.tally_network import learned_counts, network_input
 from digitise.text import read_text
 
-READER_VERSION = "1"
+READER_VERSION = "2"
 _WRITTEN_IN_BOXES = {"code", "number", "date", "time", "decimal"}
 
 

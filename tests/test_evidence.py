@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import sqlite3
 import subprocess
 
 import cv2
@@ -15,6 +16,7 @@ from digitise.exchange.write import write_export
 from digitise.provenance import provenance
 from digitise.store import Store
 from digitise.store.dump import TABLES, dumped
+from digitise.store.verify import verify as whole
 from digitise.survey import load_surveys
 
 RAY, TOTAL = "fish/ray/0-10/tally", "fish/ray/0-10/total"
@@ -86,6 +88,31 @@ def test_evidence_taken_in_again_is_the_same_store(store, evidence, tmp_path):
         assert len(digests) == 1
         assert second.original(store.photos()[0].sha256) == store.original(store.photos()[0].sha256)
         assert second.queue()[0].cell == TOTAL
+
+
+def test_a_store_taken_in_has_a_whole_audit_trail_and_nobody_who_may_log_in(tmp_path):
+    """Passphrases stay at home; the new trail covers every row and shows a row changed behind the tool's back."""
+    with Store.open(tmp_path / "store") as own:
+        keep(own, made_result("fish", {}, name="fish.jpg"))
+        own.people.set("Mira Tole", role="coordinator", by="Mira Tole", now=NOW, passphrase=" ".join(["surf"] * 5))
+        page = own.pages()[0].id
+        own.decide(page, RAY, value=2, state="entered", by="Mira Tole", now=NOW)
+        assert whole(own).problems == ()
+        write_export(own, tmp_path / "out", now=NOW, formats=("evidence",), with_unreviewed=True)
+    written = b"".join(p.read_bytes() for p in (tmp_path / "out" / "evidence").rglob("*.jsonl"))
+    with take_in(tmp_path / "out" / "evidence", tmp_path / "second", now=NOW) as second:
+        report = whole(second)
+        assert (report.problems, second.people.all()) == ((), [])
+        assert report.head.length >= 4
+    assert b"argon2" not in written
+    assert b"Mira Tole" in written
+    with sqlite3.connect(tmp_path / "second" / "digitise.db") as file:
+        names = [n for (n,) in file.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'")]
+        for name in names:
+            file.execute(f'DROP TRIGGER "{name}"')
+        file.execute("UPDATE entries SET value = '9' WHERE \"by\" = 'Mira Tole'")
+    with Store.open(tmp_path / "second") as second:
+        assert whole(second).problems
 
 
 def test_earlier_results_go_with_the_evidence(store, tmp_path):
