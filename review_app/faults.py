@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import datetime
 
 from digitise.completeness import ORDER, Checked, SurveyCheck, check_store
 from digitise.known_plan import known_plan
 from digitise.plan import Plan, PlanError
-from digitise.store import Store
+from digitise.store import PageRow, Store
 from review_app.markup import Markup, tag
 from review_app.worklist import Place
 
@@ -47,19 +48,30 @@ def summary_words(check: SurveyCheck) -> str:
     return ", ".join(words) or "complete"
 
 
-def _line(fault: Checked) -> Markup:
+def _line(fault: Checked, pages: Mapping[int, PageRow]) -> Markup:
     kind, words = SIGNS[fault.severity]
-    pages = dict.fromkeys(page for page, _ in fault.cells)
-    links = [tag("a", "open the page", href=f"/desk/page/{page}", target="_blank") for page in pages]
-    parts = [tag("span", words, class_=f"state {kind}"), " ", tag("b", fault.where), f": {fault.text} "]
-    return tag("li", *parts, *links)
+    parts: list[Markup | str] = [
+        tag("span", words, class_=f"state {kind}"),
+        " ",
+        tag("b", fault.where),
+        f": {fault.text}",
+    ]
+    for page in dict.fromkeys(page for page, _ in fault.cells):
+        name = f"Open {page_words(pages[page])}"
+        parts += [" · ", tag("a", name, href=f"/desk/page/{page}", target="_blank")]
+    return tag("li", *parts)
 
 
-def fault_list(check: SurveyCheck) -> Markup:
+def page_words(page: PageRow) -> str:
+    """ "Substrate line, transect 2"."""
+    return f"{page.title}, transect {page.transect}" if page.per_transect else page.title
+
+
+def fault_list(check: SurveyCheck, pages: Mapping[int, PageRow]) -> Markup:
     """A summary that opens to every fault; open from the start when something is missing or contradictory."""
     if not check.faults:
         return tag("p", "✓ Complete: nothing is missing or contradictory", class_="state good")
     grave = any(f.severity in ("missing", "contradiction") for f in check.faults)
-    items = tag("ul", *(_line(f) for f in check.faults), class_="faults")
+    items = tag("ul", *(_line(f, pages) for f in check.faults), class_="faults")
     summary = tag("summary", f"Completeness: {summary_words(check)}")
     return tag("details", summary, items, class_="faults", open="" if grave else None)

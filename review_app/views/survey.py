@@ -153,7 +153,7 @@ def show() -> None:
         st.html(tag("h2", heading, class_="head"))
         st.html(matrix(wanted(store, pack, places[pack])))
         if pack in checked:
-            st.html(fault_list(checked[pack]))
+            st.html(fault_list(checked[pack], pages))
     again = worklist.taken_again(photos, list(pages.values()), [one for own in places.values() for one in own])
     groups: dict[str, list[PhotoRow]] = {title: [] for title in ("Needs something from you", WAITING, READ, AGAIN)}
     for photo in photos:
