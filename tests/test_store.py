@@ -14,6 +14,7 @@ import pytest
 from kept import FLAGGED, NOW, PACK, keep, layout, made_result, photo_of, protocol
 from stores import RAY, TOTAL, Kept, enter, fish
 
+from digitise.read import READER_VERSION
 from digitise.reading import PhotoResult, sentence
 from digitise.store import ChangedMeanwhile, Store, StoreError
 from digitise.store.entries import sent_by
@@ -621,10 +622,13 @@ def test_a_page_with_a_persons_entries_is_not_superseded_by_a_surer_one(store):
 def test_the_same_photograph_read_by_a_newer_reader_is_a_new_page_beside_the_old(store):
     """The old readings stay as they were."""
     old = fish(store, confidence=0.97)
-    new = fish(store, confidence=0.999, reader_version="2")
+    new = fish(store, confidence=0.999, reader_version="newer")
 
     assert new != old
-    assert {p.id: (p.reader_version, p.superseded) for p in store.pages()} == {old: ("1", True), new: ("2", False)}
+    assert {p.id: (p.reader_version, p.superseded) for p in store.pages()} == {
+        old: (READER_VERSION, True),
+        new: ("newer", False),
+    }
     assert store.photos()[0].page_ids == (old, new)
 
 
@@ -637,7 +641,7 @@ def test_a_page_without_a_name_is_listed_and_can_be_given_one(store):
     store.assign(page, " qh7m4k ", 2, "Anna", NOW)
     named = store.page(page)
     assert (named.pack, named.transect, named.identity_from) == (PACK, 2, "person")
-    again = fish(store, pack=None, reader_version="2", confidence=0.9999)
+    again = fish(store, pack=None, reader_version="newer", confidence=0.9999)
     assert (store.page(again).pack, store.page(page).superseded_by) == (PACK, again)
 
 
