@@ -18,6 +18,7 @@ from digitise.characters import MODELS
 
 DOUBTFUL = " in doubt"  # suffix of the groups of readings that carry a reason for review
 NEVER = 2.0  # a threshold that no probability reaches
+SMALLEST_BIN, BIN_GROWTH = 30, 1.2  # readings in the most doubtful bin, and how much larger each next one is
 FINEST = 6.0  # scores closer to 1 than 10^-6 are not told apart
 
 
@@ -26,7 +27,8 @@ class Curve:
     """Calibration of one group: probability at each knot of certainty (`certainty_of` the score), and the threshold.
 
     `accepted` and `errors` are the counts behind the threshold, `bound` the upper limit of the error rate among
-    accepted readings at confidence ``1 - delta``.
+    accepted readings at confidence ``1 - delta``, both counts first divided by `design_effect`: how much less cells of
+    the same pages tell than as many cells of different pages.
     """
 
     knots: tuple[float, ...]
@@ -37,6 +39,7 @@ class Curve:
     accepted: int
     errors: int
     bound: float
+    design_effect: float = 1.0
 
     def confidence(self, score: float) -> float:
         """Calibrated probability that the reading is right."""
@@ -90,6 +93,8 @@ def shipped_acceptance() -> Acceptance:
 def fit_curve(scores: np.ndarray, right: np.ndarray) -> tuple[tuple[float, ...], tuple[float, ...]]:
     """Monotone calibration by pool-adjacent-violators over bins of certainty, with a small-sample floor.
 
+    Bins grow from the doubtful end, where few readings are and most errors.
+
     Parameters
     ----------
     scores : (N,) float ndarray in [0, 1]
@@ -107,10 +112,11 @@ def fit_curve(scores: np.ndarray, right: np.ndarray) -> tuple[tuple[float, ...],
     """
     order = np.argsort(scores, kind="stable")
     certainty, hit = certainty_of(scores[order]), right[order].astype(np.float64)
-    count = int(np.clip(len(scores) // 150, 2, 60))
+    edges = np.cumsum(SMALLEST_BIN * BIN_GROWTH ** np.arange(80)).astype(int)
+    edges = edges[edges < len(scores) - SMALLEST_BIN]
     blocks = [
         [float(c.mean()), float(h.sum()), float(len(h))]
-        for c, h in zip(np.array_split(certainty, count), np.array_split(hit, count), strict=True)
+        for c, h in zip(np.split(certainty, edges), np.split(hit, edges), strict=True)
         if len(h)
     ]
     merged: list[list[float]] = []

@@ -23,13 +23,14 @@ MOST = 99
 def tally_weights(contour: StrokeCount, learned: LearnedCount, most: int) -> dict[int, float]:
     """Probability of each number of strokes from the two counters together.
 
-    The learned counter's sum is taken as normal around the truth, its spread growing with the count; the contour's
-    count is right with `CONTOUR_TRUST`, else near or far.
+    The learned counter's sum is taken as normal around the truth but for a miscount now and then, both growing with
+    the count; the contour's count is right with `CONTOUR_TRUST`, else near or far.
     """
     top = min(MOST, most + 20)
     k = np.arange(1, top + 1)
-    spread = 0.16 + 0.012 * k
-    near = np.exp(-0.5 * ((learned.strokes - k) / spread) ** 2) / spread + 1e-7
+    spread = 0.06 + 0.005 * k
+    off = np.abs(learned.strokes - k)
+    near = np.exp(-0.5 * (off / spread) ** 2) / spread + 0.002 * k * np.exp(-2.0 * off) + 1e-7
     miss = np.abs(contour.count - k)
     by_contour = np.where(miss == 0, CONTOUR_TRUST, (1 - CONTOUR_TRUST) * np.where(miss <= 2, 0.2, 0.01))
     weight = near * by_contour

@@ -21,6 +21,8 @@ BLANK, VOID, JUNK, DASH = "blank", "void", "junk", "dash"
 _DIGIT_BLANK, _DIGIT_VOID, _DIGIT_JUNK, _DIGIT_DASH = (DIGIT_CLASSES.index(c) for c in (BLANK, VOID, JUNK, DASH))
 _LETTER_BLANK, _LETTER_VOID, _LETTER_JUNK = (LETTER_CLASSES.index(c) for c in (BLANK, VOID, JUNK))
 KEPT = 5
+UNLISTED = 0.01  # share of entries that are no code of the list (to be learned from reviewed sheets)
+UNLISTED_LIMIT = 0.05  # an entry this likely not in the list is put before a person
 VOID_LIMIT = 0.15  # a box this likely crossed out or unreadable puts its cell before a person
 
 
@@ -41,23 +43,28 @@ def _among_letters(p: np.ndarray, choices: tuple[str, ...]) -> np.ndarray:
 
 
 def decode_code(cell: Cell, evidence: Sequence[CharacterEvidence]) -> Decoded:
-    """The code written in a cell, from its choices."""
+    """The code written in a cell, from its choices.
+
+    That something else was written is a hypothesis of its own: the likeliest letters, with a small weight before the
+    ink is looked at (`UNLISTED`).
+    """
     p = _among_letters(np.stack([e.letter for e in evidence]).astype(np.float64), cell.choices)
     blank = float(np.prod(p[:, _LETTER_BLANK]))
     void = float(1 - np.prod(1 - p[:, _LETTER_VOID] - p[:, _LETTER_JUNK]))
     weights: dict[Value, float] = {None: blank}
     for choice in cell.choices:
         weights[choice] = float(np.prod([p[i, LETTER_CLASSES.index(c)] for i, c in enumerate(choice)]))
+    likeliest = tuple(LETTER_CLASSES[i] for i in p[:, :_LETTER_VOID].argmax(axis=1))
+    listed = "".join(likeliest) in cell.choices or all(c == BLANK for c in likeliest)
+    other = 0.0 if listed else UNLISTED * float(p[:, :_LETTER_VOID].max(axis=1).prod())
     candidates = _ranked(weights)
-    value, score = candidates[0]
-    if void > max(VOID_LIMIT, 1.0 - void - score):
+    value, best = candidates[0]
+    score = (1.0 - void) * best / max(sum(weights.values()) + other, 1e-12)
+    if void > max(VOID_LIMIT, 1.0 - void - best):
         return Decoded(None, score, candidates, ("crossed-out",))
-    likeliest = tuple(LETTER_CLASSES[i] for i in p.argmax(axis=1))
     reasons: tuple[str, ...] = ()
-    if value is not None and likeliest != tuple(value):
+    if other > UNLISTED_LIMIT * (other + best):
         reasons = ("gap",) if BLANK in likeliest else ("no-choice",)
-    elif value is None and any(c != BLANK for c in likeliest):
-        reasons = ("no-choice",)
     if void > VOID_LIMIT:
         reasons += ("crossed-out",)
     return Decoded(value, score, candidates, reasons)

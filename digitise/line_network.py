@@ -21,9 +21,11 @@ STEP = 4  # pixels of its input to one answer
 BEAM, FEW = 12, 6
 
 
-def line_input(picture: np.ndarray) -> np.ndarray:
-    """A picture from `tally_network.network_input` cut or filled up to `LINE_ROWS` rows about its middle."""
-    rows, columns = picture.shape
+def line_input(ink: np.ndarray, pencil: float) -> np.ndarray:
+    """The (LINE_ROWS, w) float32 picture the network sees, from the middle of `ink` (as from `tally.own_ink`)."""
+    rows, columns = (max(STEP, int(round(v / 2 / STEP)) * STEP) for v in ink.shape)
+    small = cv2.resize(ink, (columns, rows), interpolation=cv2.INTER_AREA)
+    picture = np.clip(small / pencil, 0.0, 1.5).astype(np.float32)
     out = np.zeros((LINE_ROWS, columns), np.float32)
     top, skip = max(0, (LINE_ROWS - rows) // 2), max(0, (rows - LINE_ROWS) // 2)
     kept = picture[skip : skip + LINE_ROWS]

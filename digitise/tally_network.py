@@ -14,8 +14,10 @@ import numpy as np
 
 from digitise.characters import load_network
 
-REDUCE = 2  # the network sees half the flat page's resolution
-STRIDE = 4  # pixels of its input to one patch of its map
+FAINT = 0.35  # a box whose ink nowhere reaches this share of the page's pencil holds no stroke
+BEYOND, STEP = 16, 32  # columns shown past the last ink; widths are whole steps, so that boxes are read together
+REDUCE = (4, 1)  # rows and columns of the flat page to one of the network's: strokes stand side by side
+PATCH = (2, 4)  # rows and columns of its input to one patch of its map: 1 mm by 0.5 mm
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,9 +29,12 @@ class LearnedCount:
     zero: float
 
 
+NOTHING = LearnedCount(0.0, 0.0, 0.0)
+
+
 def network_input(ink: np.ndarray, pencil: float) -> np.ndarray:
-    """The (h, w) float32 picture the network sees, sides multiples of `STRIDE`; `ink` as from `tally.own_ink`."""
-    height, width = (max(STRIDE, int(round(v / REDUCE / STRIDE)) * STRIDE) for v in ink.shape)
+    """The (h, w) float32 picture the network sees, sides multiples of `PATCH`; `ink` as from `tally.own_ink`."""
+    height, width = (max(p, int(round(v / r / p)) * p) for v, r, p in zip(ink.shape, REDUCE, PATCH, strict=True))
     small = cv2.resize(ink, (width, height), interpolation=cv2.INTER_AREA)
     return np.clip(small / pencil, 0.0, 1.5).astype(np.float32)
 
@@ -39,15 +44,22 @@ def _network() -> cv2.dnn.Net:
     return load_network("tally.onnx")
 
 
+def _inked_columns(picture: np.ndarray) -> int:
+    """Columns up to a little past the last ink, whole `STEP`s; 0 for a box without any stroke."""
+    inked = np.flatnonzero(picture.max(axis=0) > FAINT)
+    return min(picture.shape[1], -(-(int(inked[-1]) + BEYOND) // STEP) * STEP) if len(inked) else 0
+
+
 def learned_counts(pictures: list[np.ndarray]) -> list[LearnedCount]:
-    """Count the strokes in each picture; pictures of one size are read together."""
-    out: list[LearnedCount | None] = [None] * len(pictures)
+    """Count the strokes in each picture; those of one size are read together, empty ones not at all."""
+    out = [NOTHING] * len(pictures)
     sizes: dict[tuple[int, int], list[int]] = {}
     for i, picture in enumerate(pictures):
-        sizes.setdefault(picture.shape, []).append(i)
-    for places in sizes.values():
-        network = _network()
-        network.setInput(np.ascontiguousarray(np.stack([pictures[i] for i in places])[:, None]))
+        if columns := _inked_columns(picture):
+            sizes.setdefault((len(picture), columns), []).append(i)
+    network = _network()
+    for (_, columns), places in sizes.items():
+        network.setInput(np.ascontiguousarray(np.stack([pictures[i][:, :columns] for i in places])[:, None]))
         maps = network.forward()
         for i, (density, void, zero) in zip(places, maps, strict=True):
             out[i] = LearnedCount(float(density.sum()), *(float(1 / (1 + np.exp(-m.max()))) for m in (void, zero)))

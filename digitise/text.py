@@ -18,7 +18,6 @@ from digitise.layout import Cell
 from digitise.line_network import line_input, line_texts
 from digitise.reading import Decoded
 from digitise.tally import own_ink
-from digitise.tally_network import network_input
 
 LINE_PX = 56
 GAP_PX = 40
@@ -85,6 +84,6 @@ def read_text(page: InkPage, cells: list[Cell]) -> list[Decoded]:
     found = _suggestions(pictures) if engine_present() else [("", 0.0)] * len(written)
     for i, other in zip(written, found, strict=True):
         single = cells[i].box_mm[3] <= ONE_LINE_MM
-        own = line_texts(line_input(network_input(inks[i], page.pencil))) if single else ()
+        own = line_texts(line_input(inks[i], page.pencil)) if single else ()
         out[i] = _joined(own, other)
     return out

@@ -11,9 +11,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from digitise.calibration import (
+    BIN_GROWTH,
     DOUBTFUL,
     FINEST,
     NEVER,
+    SMALLEST_BIN,
     Acceptance,
     Curve,
     certainty_of,
@@ -68,24 +70,34 @@ def test_a_doubtful_reading_of_a_group_without_its_curve_is_not_accepted() -> No
 
 
 def test_two_bins_by_hand() -> None:
-    """Four scores of 0.9, two of them right, and four of 0.99, all right: 2.5 / 5 and 4.5 / 5."""
-    knots, probability = fit_curve(np.repeat([0.9, 0.99], 4), np.array([1, 0, 1, 0, 1, 1, 1, 1], bool))
+    """Thirty scores of 0.9, half of them right, and thirty-one of 0.99, all right: 15.5 / 31 and 31.5 / 32."""
+    knots, probability = fit_curve(np.repeat([0.9, 0.99], [30, 31]), np.arange(61) % 2 + (np.arange(61) >= 30) > 0)
 
     assert knots == (1.0, 2.0)
-    assert probability == (0.5, 0.9)
+    assert probability == (0.5, pytest.approx(31.5 / 32, abs=1e-6))
+
+
+def test_bins_grow_from_the_doubtful_end() -> None:
+    """The first holds thirty readings, each next a fifth more: 30, 36, 43, 51; errors among them are told apart."""
+    scores = np.linspace(0.01, 0.999, 160)
+    knots, _ = fit_curve(scores, np.arange(160) >= 30)
+
+    assert len(knots) >= 2
+    assert knots[0] == pytest.approx(certainty_of(scores[:30]).mean(), abs=1e-4)
 
 
 def test_violators_are_pooled_by_hand() -> None:
-    """More right at the lower score: one block, 6.5 / 9, at the mean certainty 1.5."""
-    knots, probability = fit_curve(np.repeat([0.9, 0.99], 4), np.array([1, 1, 1, 1, 1, 0, 1, 0], bool))
+    """More right at the lower score: one block, 45.5 / 62, at the mean certainty 1.5."""
+    right = np.concatenate([np.ones(30, bool), np.arange(31) % 2 == 1])
+    knots, probability = fit_curve(np.repeat([0.9, 0.99], [30, 31]), right)
 
-    assert knots == (1.5,)
-    assert probability == (pytest.approx(6.5 / 9, abs=1e-6),)
+    assert knots == (pytest.approx(1.5, abs=0.01),)
+    assert probability == (pytest.approx(45.5 / 62, abs=1e-6),)
 
 
 def test_no_finite_sample_is_taken_for_certainty() -> None:
-    """A hundred right of a hundred is at most 100.5 / 101."""
-    assert fit_curve(np.full(100, 0.999), np.ones(100, bool))[1] == (pytest.approx(100.5 / 101, abs=1e-6),)
+    """Fifty right of fifty is at most 50.5 / 51."""
+    assert fit_curve(np.full(50, 0.999), np.ones(50, bool))[1] == (pytest.approx(50.5 / 51, abs=1e-6),)
 
 
 @settings(max_examples=60, deadline=None)
@@ -110,7 +122,7 @@ def test_order_of_the_sample_does_not_matter(order: list[int]) -> None:
 
 @pytest.mark.parametrize("seed", range(5))
 def test_pooling_agrees_with_an_independent_implementation(seed: int) -> None:
-    """Isotonic regression of scikit-learn over the same sixty bins of 1,000: within 0.002 at every bin.
+    """Isotonic regression of scikit-learn over the same bins, but for the half that is added to thirty or more.
 
     Ayer et al. 1955, doi:10.1214/aoms/1177728423. The half that each block adds to its counts is all that may differ.
     """
@@ -122,14 +134,17 @@ def test_pooling_agrees_with_an_independent_implementation(seed: int) -> None:
     chance = np.clip(0.35 + 0.2 * certainty + 0.06 * np.sin(7 * certainty), 0, 0.985)
     right = rng.random(len(scores)) < chance
     knots, probability = fit_curve(scores, right)
-    bins, rates = (np.array([b.mean() for b in np.array_split(v, 60)]) for v in (certainty, right.astype(float)))
-    fitted = IsotonicRegression().fit_transform(bins, rates, sample_weight=np.full(60, 1000))
+    edges = np.cumsum(SMALLEST_BIN * BIN_GROWTH ** np.arange(80)).astype(int)
+    parts = [np.split(v, edges[edges < len(scores) - SMALLEST_BIN]) for v in (certainty, right.astype(float))]
+    bins, rates = (np.array([b.mean() for b in part]) for part in parts)
+    fitted = IsotonicRegression().fit_transform(bins, rates, sample_weight=[len(b) for b in parts[0]])
     blocks = [fitted == v for v in np.unique(fitted)]
 
     assert len(knots) == pytest.approx(len(blocks), abs=1)
-    assert len(blocks) < 45  # pooling had something to do
-    ours = np.interp([bins[b].mean() for b in blocks], knots, probability)
-    assert ours == pytest.approx(np.unique(fitted), abs=0.002)
+    assert len(blocks) < len(bins)  # pooling had something to do
+    middles = [np.concatenate([parts[0][i] for i in np.flatnonzero(b)]).mean() for b in blocks]
+    ours = np.interp(middles, knots, probability)
+    assert ours == pytest.approx(np.unique(fitted), abs=0.5 / 31)
 
 
 def test_fitted_probabilities_are_honest_on_new_scores() -> None:

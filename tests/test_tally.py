@@ -15,7 +15,7 @@ from digitise.read import decode_page
 from digitise.simulate.pencil import Pencil, draw
 from digitise.simulate.tally_hand import TallyManner, tally_strokes
 from digitise.tally import StrokeCount, count_strokes, own_ink
-from digitise.tally_network import STRIDE, LearnedCount, learned_counts, network_input
+from digitise.tally_network import PATCH, LearnedCount, learned_counts, network_input
 
 NEAT = TallyManner(
     lean=0.05, reach=0.75, spacing_mm=1.9, gap_mm=3.2, bar_slope=-0.6, one_row=True, small=False, crowding=0.0
@@ -182,7 +182,7 @@ def test_boxes_of_several_sizes_are_counted_in_their_order() -> None:
     pictures = [network_input((rng.random((96 + 16 * (i % 3), 320)) > 0.97).astype(np.float32), 0.7) for i in range(7)]
     together = learned_counts(pictures)
 
-    assert all(side % STRIDE == 0 for p in pictures for side in p.shape)
+    assert all(p.shape[i] % PATCH[i] == 0 for p in pictures for i in (0, 1))
     for one, picture in zip(together, pictures, strict=True):
         alone = learned_counts([picture])[0]
         assert one.strokes == pytest.approx(alone.strokes, abs=0.01)

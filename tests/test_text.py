@@ -10,7 +10,6 @@ from digitise.ink import extract_ink
 from digitise.line_network import LINE_CLASSES, LINE_ROWS, best_texts, line_input, line_texts
 from digitise.read import read_page
 from digitise.tally import own_ink
-from digitise.tally_network import network_input
 from digitise.text import _joined
 
 
@@ -57,12 +56,13 @@ def test_probability_of_a_text_is_the_sum_over_its_paths(seed):
 
 
 def test_a_picture_of_any_height_is_filled_or_cut_about_its_middle():
-    low, high = np.ones((10, 40), np.float32), np.ones((LINE_ROWS + 20, 40), np.float32)
-    high[10 + LINE_ROWS // 2] = 0.5
+    low, high = np.ones((24, 80), np.float32), np.ones((2 * LINE_ROWS + 40, 80), np.float32)
+    high[20 + LINE_ROWS : 22 + LINE_ROWS] = 0.5
+    low, high = line_input(low, 1.0), line_input(high, 1.0)
 
-    assert line_input(low).shape == line_input(high).shape == (LINE_ROWS, 40)
-    assert np.flatnonzero(line_input(low)[:, 0]).tolist() == list(range(27, 37))
-    assert line_input(high)[LINE_ROWS // 2, 0] == 0.5
+    assert low.shape == high.shape == (LINE_ROWS, 40)
+    assert np.flatnonzero(low[:, 0]).tolist() == list(range(26, 38))
+    assert high[LINE_ROWS // 2, 0] == 0.5
 
 
 def test_two_readers_that_agree_rank_above_any_single_one():
@@ -80,7 +80,7 @@ def test_written_words_always_go_to_a_person_and_an_empty_line_is_blank(written)
     page = written("site", {"site/leader": "MIRA TOLE"})
     readings = {r.cell: r for r in read_page(page)}
     ink = extract_ink(page.image, page.layout)
-    line = line_input(network_input(own_ink(ink, page.layout.by_id["site/leader"]), ink.pencil))
+    line = line_input(own_ink(ink, page.layout.by_id["site/leader"]), ink.pencil)
 
     assert line_texts(line)[0][0] == readings["site/leader"].value
     assert sum(a == b for a, b in zip(readings["site/leader"].value, "MIRA TOLE", strict=False)) >= 7

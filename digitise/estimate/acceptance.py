@@ -10,6 +10,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
+import numpy as np
+
 from digitise.estimate.intervals import check_hits, check_share
 
 __all__ = [
@@ -17,6 +19,7 @@ __all__ = [
     "ThresholdStep",
     "acceptance_p_value",
     "corrected_risk",
+    "design_effect",
     "fixed_sequence",
     "upper_error_bound",
 ]
@@ -50,6 +53,25 @@ def corrected_risk(errors: int, cells: int) -> float:
     cells, so it is a secondary figure. Angelopoulos et al. (2024), arXiv:2208.02814.
     """
     return (errors + 1) / (cells + 1)
+
+
+def design_effect(errors: Sequence[int], cells: Sequence[int]) -> float:
+    """How much more the error rate varies for cells that share pages than for independent ones; at least 1.
+
+    Parameters
+    ----------
+    errors, cells : one of each per page
+        Variance of the ratio of their sums between pages (linearised) over its binomial variance. Without any error,
+        or with only errors, nothing can be said: 1.
+
+    Kish (1965), Survey Sampling, Wiley, chapter 5.
+    """
+    wrong, size = np.asarray(errors, float), np.asarray(cells, float)
+    rate = wrong.sum() / max(size.sum(), 1)
+    if len(wrong) < 2 or rate in (0.0, 1.0):
+        return 1.0
+    between = len(wrong) / (len(wrong) - 1) * np.square(wrong - rate * size).sum() / size.sum() ** 2
+    return float(max(1.0, between / (rate * (1 - rate) / size.sum())))
 
 
 @dataclass(frozen=True, slots=True)

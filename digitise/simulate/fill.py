@@ -24,7 +24,19 @@ from digitise.simulate.hand import Hand, in_box, on_line, share_inside
 from digitise.simulate.pencil import Pencil, draw, erase
 from digitise.simulate.tally_hand import TallyManner, tally_manner, tally_strokes
 
-__all__ = ["fill"]
+__all__ = ["Told", "fill"]
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What filling a page knows besides the answers, by cell id.
+
+    ``over`` is the character box that was written over in an overwritten cell; ``strokes`` the middles (N, 2) of the
+    strokes in each tally box, in mm on the page.
+    """
+
+    over: dict[str, int]
+    strokes: dict[str, np.ndarray]
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +53,7 @@ class _Writer:
     tally: TallyManner
     tick: str
     rng: np.random.Generator
+    told: Told
 
     def ink(self, entries: Sequence[Strokes], *, pressed: bool = False) -> None:
         """Draw entries; ``pressed`` is how one writes over something that must go."""
@@ -67,8 +80,8 @@ def fill(
     canvas: np.ndarray,
     px_per_mm: float,
     sloppiness: float = 0.3,
-) -> dict[str, int]:
-    """Write the answers on the page; returns which character box of each overwritten cell was written over.
+) -> Told:
+    """Write the answers on the page.
 
     Parameters
     ----------
@@ -89,16 +102,16 @@ def fill(
         tally=tally_manner(rng),
         tick=str(rng.choice(TICKS, p=[0.45, 0.3, 0.1, 0.15])),
         rng=rng,
+        told=Told({}, {}),
     )  # fmt: skip
-    over = {}
     for answer in answers:
         cell = cells[answer.cell]
         answer = make_answer(cell, answer.written, answer.mark)
         if answer.mark == "overwritten":
-            over[answer.cell] = _overwrite(cell, answer.written, writer)
+            writer.told.over[answer.cell] = _overwrite(cell, answer.written, writer)
         else:
             _write(cell, answer, writer)
-    return over
+    return writer.told
 
 
 def _write(cell: Cell, answer: Answer, writer: _Writer) -> None:
@@ -127,6 +140,7 @@ def _entries(cell: Cell, written: Written, writer: _Writer, *, overrun: bool = F
     if kind == "tally" and written:
         strokes = tally_strokes(written, box, rng=rng, manner=writer.tally, sloppiness=writer.sloppiness)
         strokes = _run_over(strokes, box, rng) if overrun else strokes
+        writer.told.strokes[cell["id"]] = np.stack([(s.min(axis=0) + s.max(axis=0)) / 2 for s in strokes])
         return [strokes[i : i + 5] for i in range(0, len(strokes), 5)]
     if kind == "tally":
         return [writer.character("0", _one_box(cell, rng), overrun=overrun)]
@@ -196,6 +210,7 @@ def _erase_and_rewrite(cell: Cell, written: Written, writer: _Writer) -> None:
     before = another(cell, written, writer.rng)
     entries = _entries(cell, before, writer)
     writer.ink(entries)
+    writer.told.strokes.pop(cell["id"], None)
     points = np.concatenate([s for entry in entries for s in entry])
     low, high = points.min(axis=0) - 1.0, points.max(axis=0) + 1.0
     erase(writer.canvas, [*low, *(high - low)], clean=writer.clean, px_per_mm=writer.px_per_mm, rng=writer.rng)

@@ -14,7 +14,7 @@ from digitise.sheet import Identity, identity_for, rasterise, sheet_pdf
 from digitise.simulate.answers import Answer
 from digitise.simulate.camera import Camera, Shot, encode_jpeg, photograph
 from digitise.simulate.drawn_hand import DrawnHand, drawn_style
-from digitise.simulate.fill import fill
+from digitise.simulate.fill import Told, fill
 from digitise.simulate.hand import Hand
 from digitise.simulate.pencil import Pencil, any_pencil
 
@@ -23,14 +23,11 @@ PX_PER_MM = 12.0
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Taken:
-    """A simulated photograph: the file's bytes (JPEG), what was written, and the shot with its geometric truth.
-
-    `overwritten` says which character box of a cell was written over.
-    """
+    """A simulated photograph: the file's bytes (JPEG), what was written and where, and its geometric truth."""
 
     jpeg: bytes
     answers: tuple[Answer, ...]
-    overwritten: Mapping[str, int]
+    told: Told
     shot: Shot
 
     def gray(self) -> np.ndarray:
@@ -51,9 +48,9 @@ def take(
     sloppiness: float | None = None,
 ) -> Taken:
     """Print, fill and photograph one page; what is not given is drawn at random."""
-    canvas, over = filled(protocol, layout, answers, hand, rng, pencil=pencil, identity=identity, sloppiness=sloppiness)
+    canvas, told = filled(protocol, layout, answers, hand, rng, pencil=pencil, identity=identity, sloppiness=sloppiness)
     shot = photograph(canvas, layout.page_size_mm, camera, rng=rng)
-    return Taken(encode_jpeg(shot.image, camera), tuple(answers), over, shot)
+    return Taken(encode_jpeg(shot.image, camera), tuple(answers), told, shot)
 
 
 def filled(
@@ -66,11 +63,11 @@ def filled(
     pencil: Pencil | None = None,
     identity: Identity | None = None,
     sloppiness: float | None = None,
-) -> tuple[np.ndarray, dict[str, int]]:
-    """A printed and filled page as a grey raster at `PX_PER_MM`, and which boxes were written over (see `fill`)."""
+) -> tuple[np.ndarray, Told]:
+    """A printed and filled page as a grey raster at `PX_PER_MM`, and what filling it knows."""
     identity = identity or identity_for(layout, "ABCDEF", int(layout.per_transect))
     canvas = rasterise(sheet_pdf(protocol, [(layout, identity)]), PX_PER_MM).copy()
-    over = fill(
+    told = fill(
         layout.to_json(),
         answers,
         hand,
@@ -80,7 +77,7 @@ def filled(
         px_per_mm=PX_PER_MM,
         sloppiness=float(rng.uniform(0, 0.8)) if sloppiness is None else sloppiness,
     )
-    return canvas, over
+    return canvas, told
 
 
 def any_hand(hands: Mapping[str, Hand], rng: np.random.Generator, *, drawn: float = 0.12) -> Hand:

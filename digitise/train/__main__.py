@@ -25,16 +25,17 @@ def main() -> None:
     one.add_argument("--seed", type=int, default=1_000_000)
     one.add_argument("--rows", nargs="+", default=(), metavar="KIND", help="only sheets with these rows of cells")
     two = steps.add_parser("fit", help="train one network and export ONNX")
-    two.add_argument("--train", type=Path, required=True)
+    two.add_argument("--train", type=Path, nargs="+", required=True)
     two.add_argument("--network", choices=("character", "tally", "line"), required=True)
     two.add_argument("--out", type=Path, required=True, metavar="FILE.onnx")
     two.add_argument("--seconds", type=float, default=400)
     two.add_argument("--seed", type=int, default=1)
+    two.add_argument("--fuse", action="store_true", help="compile the network first (on a GPU)")
     two.add_argument("--start", type=Path, metavar="FILE.onnx", help="go on training this network")
     check = steps.add_parser("check", help="what the shipped networks reach on other writers (writes training.json)")
     check.add_argument("--check", type=Path, required=True)
     check.add_argument("--models", type=Path, default=MODELS)
-    mean = steps.add_parser("average", help="average character networks trained apart into one file")
+    mean = steps.add_parser("average", help="average networks trained apart into one file")
     mean.add_argument("networks", nargs="+", type=Path, metavar="FILE.onnx")
     mean.add_argument("--out", type=Path, required=True)
     three = steps.add_parser("calibrate", help="set probabilities and acceptance thresholds")
@@ -48,7 +49,7 @@ def main() -> None:
     if args.step == "fit":
         from digitise.train.fit import fit
 
-        fit(args.train, args.out, args.network, seconds=args.seconds, seed=args.seed, start=args.start)
+        fit(args.train, args.out, args.network, seconds=args.seconds, seed=args.seed, start=args.start, fuse=args.fuse)
         return
     if args.step == "check":
         from digitise.train.check import check_networks, summary

@@ -23,9 +23,8 @@ def average(networks: Sequence[Path], out: Path) -> None:
         outputs.append(graph.output[0].name)
     nodes += [helper.make_node("Sum", outputs, ["sum"]), helper.make_node("Mul", ["sum", "share"], ["answers"])]
     weights.append(helper.make_tensor("share", TensorProto.FLOAT, [1], [1.0 / len(models)]))
-    shape = [d.dim_value for d in models[0].graph.input[0].type.tensor_type.shape.dim[1:]]
-    picture = helper.make_tensor_value_info("pictures", TensorProto.FLOAT, ["boxes", *shape])
-    answer = helper.make_tensor_value_info("answers", TensorProto.FLOAT, ["boxes", None])
+    picture, answer = models[0].graph.input[0], models[0].graph.output[0]
+    picture.name, answer.name = "pictures", "answers"
     graph = helper.make_graph(nodes, "average", [picture], [answer], weights)
     model = helper.make_model(graph, opset_imports=models[0].opset_import, ir_version=models[0].ir_version)
     onnx.checker.check_model(model)

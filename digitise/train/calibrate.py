@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import csv
+import itertools
+from collections import Counter
 from collections.abc import Mapping
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, fields
+from math import ceil
 from multiprocessing import get_context
 from pathlib import Path
 
@@ -14,7 +17,7 @@ import numpy as np
 
 from digitise.calibration import DOUBTFUL, NEVER, Acceptance, Curve, fit_curve
 from digitise.compose import build_layouts
-from digitise.estimate.acceptance import fixed_sequence, upper_error_bound
+from digitise.estimate.acceptance import design_effect, fixed_sequence, upper_error_bound
 from digitise.evaluate import same_value
 from digitise.page import register
 from digitise.protocol import Protocol
@@ -25,12 +28,12 @@ from digitise.simulate.hand import Hand
 from digitise.simulate.take import any_hand, take
 from digitise.train.sheets import practice_layout
 
-TARGET = 0.001  # wrong among accepted readings of each group
+TARGETS = (0.00037, 0.001, 0.002, 0.004)  # wrong among accepted readings of each group: the first that can be shown
 DELTA = 0.05
 # Shares of a group's readings accepted at each threshold tried: first one after the other until one fails (fixed
 # sequence); where the first fails, the stricter ones each by itself, with the risk shared out among them.
-SHARES = (0.9, 0.95, 0.98, 1.0)
-STRICTER = (0.5, 0.6, 0.7, 0.8)
+SHARES = (0.9, 0.92, 0.94, 0.95, 0.96, 0.97, 0.98, 0.985, 0.99, 0.995, 1.0)
+STRICTER = (0.5, 0.6, 0.7, 0.8, 0.85)
 MESS = Mess(struck=0.012, overwritten=0.01, erased_rewritten=0.02, ditto=0.004, unreadable=0.004, overrun=0.03)
 
 
@@ -80,10 +83,11 @@ def _sample(protocol: Protocol, hands: Mapping[str, Hand], seeds: list[int]) -> 
     return [row for seed in seeds for row in sample_page(protocol, hands, seed)]
 
 
-def _curve(rows: list[Row], *, target: float, delta: float, doubtful: bool) -> Curve:
+def _curve(rows: list[Row], *, target: float, delta: float, doubtful: bool = False, stricter: bool = False) -> Curve:
     """Calibrate on every third page, set the threshold on the others by fixed-sequence testing.
 
-    Cells of a page are not independent; the bound takes them so and is the more optimistic for it.
+    Cells of a page are not independent: counts are divided by the design effect of all the group's errors, which lie
+    together more than the few among accepted readings do.
     """
     fitted = [r for r in rows if r.page % 3 == 0] or rows
     tested = [r for r in rows if r.page % 3] or rows
@@ -91,6 +95,7 @@ def _curve(rows: list[Row], *, target: float, delta: float, doubtful: bool) -> C
     blank = Curve(knots, probability, NEVER, target, delta, 0, 0, 1.0)
     if doubtful:
         return blank
+    effect = _effect(rows)
     if all(r.right for r in rows):
         tested = rows  # nothing was learned from errors, so nothing is tested on what taught it
     confidence = np.sort([blank.confidence(r.score) for r in tested])[::-1]
@@ -103,17 +108,29 @@ def _curve(rows: list[Row], *, target: float, delta: float, doubtful: bool) -> C
         counts = [int((confidence >= t).sum()) for t in levels]
         return [(t, n, int(wrong_so_far[n - 1])) for t, n in zip(levels, counts, strict=True)]
 
-    steps = tried(SHARES)
-    chosen = fixed_sequence(*(list(column) for column in zip(*steps, strict=True)), target, delta).threshold
-    if chosen is None:
-        steps = tried(STRICTER)
-        passed = [t for t, n, k in steps if upper_error_bound(k, n, delta / len(steps)) <= target]
-        chosen = min(passed, default=None)
+    def fewer(steps: list[tuple[float, int, int]]) -> tuple[list[float], list[int], list[int]]:
+        return [t for t, _, _ in steps], [int(n / effect) for _, n, _ in steps], [ceil(k / effect) for *_, k in steps]
+
+    steps = tried(STRICTER if stricter else SHARES)
+    if stricter:
+        share = delta / len(steps)
+        chosen = min(
+            (t for t, n, k in zip(*fewer(steps), strict=True) if upper_error_bound(k, n, share) <= target), default=None
+        )
+    else:
+        chosen = fixed_sequence(*fewer(steps), target, delta).threshold
     if chosen is None:
         return blank
     chosen, accepted, errors = next(step for step in steps if step[0] == chosen)
-    bound = float(upper_error_bound(errors, accepted, delta))
-    return Curve(knots, probability, chosen, target, delta, accepted, errors, bound)
+    bound = float(upper_error_bound(ceil(errors / effect), int(accepted / effect), delta))
+    return Curve(knots, probability, chosen, target, delta, accepted, errors, bound, round(effect, 3))
+
+
+def _effect(rows: list[Row]) -> float:
+    """Design effect of pages on the errors of a group."""
+    cells = Counter(r.page for r in rows)
+    wrong = Counter(r.page for r in rows if not r.right)
+    return design_effect([wrong[p] for p in cells], [cells[p] for p in cells])
 
 
 def fit_acceptance(rows: list[Row], basis: str) -> Acceptance:
@@ -123,12 +140,12 @@ def fit_acceptance(rows: list[Row], basis: str) -> Acceptance:
         plain = [r for r in rows if r.group == group and not r.reasons]
         doubt = [r for r in rows if r.group == group and r.reasons]
         if len(plain) >= 20:
-            for target in (TARGET, 2 * TARGET, 4 * TARGET):
-                curves[group] = _curve(plain, target=target, delta=DELTA, doubtful=False)
+            for stricter, target in itertools.product((False, True), TARGETS):
+                curves[group] = _curve(plain, target=target, delta=DELTA, stricter=stricter)
                 if curves[group].threshold < NEVER:
                     break
         if len(doubt) >= 20:
-            curves[group + DOUBTFUL] = _curve(doubt, target=TARGET, delta=DELTA, doubtful=True)
+            curves[group + DOUBTFUL] = _curve(doubt, target=TARGETS[0], delta=DELTA, doubtful=True)
     return Acceptance(curves, basis)
 
 
@@ -176,5 +193,6 @@ def set_acceptance(rows: list[Row], basis: str, out: Path) -> None:
         own = [r for r in rows if r.group + (DOUBTFUL if r.reasons else "") == group]
         print(
             f"{group:22} n={len(own):6d} right={np.mean([r.right for r in own]):.4f} threshold={curve.threshold:.5f} "
-            f"target={curve.target} accepted={curve.accepted} errors={curve.errors} bound={curve.bound:.5f}"
+            f"target={curve.target} accepted={curve.accepted} errors={curve.errors} bound={curve.bound:.5f} "
+            f"design={curve.design_effect}"
         )

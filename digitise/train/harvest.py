@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
 from multiprocessing import get_context
 from pathlib import Path
@@ -14,18 +14,19 @@ import numpy as np
 
 from digitise.characters import DIGIT_CLASSES, LETTER_CLASSES, TICK_CLASSES, character_crops
 from digitise.flatten import FLAT_PX_PER_MM
-from digitise.ink import extract_ink
+from digitise.ink import extract_ink, pixel_box
 from digitise.layout import Cell, Layout
 from digitise.line_network import LINE_ROWS, line_input
 from digitise.page import Page, register
 from digitise.protocol import Protocol
 from digitise.simulate.answers import Answer, Mess, random_answers, spelled
 from digitise.simulate.camera import hard_camera, ordinary_camera
+from digitise.simulate.fill import Told
 from digitise.simulate.hand import Hand
 from digitise.simulate.take import PX_PER_MM, any_hand, filled, take
 from digitise.simulate.tally_hand import most_tally
-from digitise.tally import own_ink
-from digitise.tally_network import network_input
+from digitise.tally import REACH_MM, own_ink
+from digitise.tally_network import REDUCE, network_input
 from digitise.train.sheets import practice_layout
 
 INK_LEVEL = 170  # stored pictures are uint8; this page's pencil is at this level
@@ -44,9 +45,10 @@ PRACTICE_MESS = Mess(
     slashed_zero=0.2,
     ticked=0.55,
 )
-PHOTOGRAPHED = 5  # one practice page in so many is photographed, the others only softened
+PHOTOGRAPHED = 4  # one practice page in so many is photographed, the others only softened
 STRIDE = 64  # seeds that one worker counts on by
-TALLY_CANVAS = (72, 344)  # rows, columns of a stored tally picture
+TALLY_CANVAS = (36, 688)  # rows, columns of a stored tally picture
+MOST_STROKES = 64  # whose places are stored
 LINE_CANVAS = (LINE_ROWS, 520)  # of a stored line
 Rows = tuple[str, ...]
 LINE_MARKS = ("plain", "blank", "erased_rewritten", "overrun")
@@ -143,14 +145,24 @@ def _on_canvas(small: np.ndarray, canvas: tuple[int, int]) -> np.ndarray:
     return out
 
 
-def cells_of(page: Page, answers: tuple[Answer, ...], over: Mapping[str, int]) -> dict[str, np.ndarray]:
+def _stroke_places(cell: Cell, middles_mm: np.ndarray) -> np.ndarray:
+    """Where each stroke's middle lies in the stored picture of its box, (MOST_STROKES, 2): column, row."""
+    out = np.full((MOST_STROKES, 2), np.nan, np.float32)
+    x, y, _, _ = pixel_box(cell.box_mm, REACH_MM)
+    places = (middles_mm * FLAT_PX_PER_MM - (x, y)) / REDUCE[::-1]
+    out[: len(places)] = places[:MOST_STROKES]
+    return out
+
+
+def cells_of(page: Page, answers: tuple[Answer, ...], told: Told) -> dict[str, np.ndarray]:
     """Pictures and labels of one page.
 
-    ``boxes`` (N, 48, 48) uint8 and ``labels`` (N, 3); ``tallies`` and ``counts`` (N, 3); ``lines`` and ``texts``.
+    ``boxes`` (N, 48, 48) uint8 and ``labels`` (N, 3); ``tallies``, ``counts`` (N, 3) and ``strokes``
+    (N, MOST_STROKES, 2) where they are known; ``lines`` and ``texts``.
     """
     ink = extract_ink(page.image, page.layout)
     said = {a.cell: a for a in answers}
-    boxes, labels, tallies, counts, lines, texts = [], [], [], [], [], []
+    boxes, labels, tallies, counts, strokes, lines, texts = [], [], [], [], [], [], []
     for cell in page.layout.cells:
         if cell.id in page.hidden:
             continue
@@ -158,13 +170,14 @@ def cells_of(page: Page, answers: tuple[Answer, ...], over: Mapping[str, int]) -
         if cell.kind == "tally":
             tallies.append(_on_canvas(network_input(own_ink(ink, cell), ink.pencil), TALLY_CANVAS))
             counts.append(tally_label(answer))
+            strokes.append(_stroke_places(cell, told.strokes.get(cell.id, np.zeros((0, 2)))))
         elif cell.kind == "text":
             if answer.mark in LINE_MARKS:
-                lines.append(_on_canvas(line_input(network_input(own_ink(ink, cell), ink.pencil)), LINE_CANVAS))
+                lines.append(_on_canvas(line_input(own_ink(ink, cell), ink.pencil), LINE_CANVAS))
                 texts.append(answer.written or "")
         else:
             crops = character_crops(ink, cell)
-            for crop, label in zip(crops, box_labels(cell, answer, over.get(cell.id)), strict=True):
+            for crop, label in zip(crops, box_labels(cell, answer, told.over.get(cell.id)), strict=True):
                 if label == (NONE, NONE, NONE):
                     continue
                 boxes.append((crop * INK_LEVEL).astype(np.uint8))
@@ -174,6 +187,7 @@ def cells_of(page: Page, answers: tuple[Answer, ...], over: Mapping[str, int]) -
         "labels": np.array(labels, np.int8).reshape(-1, 3),
         "tallies": np.array(tallies, np.uint8).reshape(-1, *TALLY_CANVAS),
         "counts": np.array(counts, np.float32).reshape(-1, 3),
+        "strokes": np.array(strokes, np.float32).reshape(-1, MOST_STROKES, 2),
         "lines": np.array(lines, np.uint8).reshape(-1, *LINE_CANVAS),
         "texts": np.array(texts, "U24"),
     }
@@ -191,7 +205,7 @@ def practice_page(
     answers = _harder(layout, answers, rng)
     taken = take(protocol, layout, answers, any_hand(hands, rng), rng, camera=camera)
     page = register(taken.gray(), [layout])
-    return cells_of(page, taken.answers, taken.overwritten) if page else None
+    return cells_of(page, taken.answers, taken.told) if page else None
 
 
 def flat_page(protocol: Protocol, hands: dict[str, Hand], seed: int, rows: Rows = ()) -> dict[str, np.ndarray]:
@@ -201,9 +215,9 @@ def flat_page(protocol: Protocol, hands: dict[str, Hand], seed: int, rows: Rows 
     layout = practice_layout(protocol, rng, tallies=0.5, only=rows)
     answers = random_answers(layout.to_json(), rng, mess=PRACTICE_MESS)
     answers = _harder(layout, answers, rng)
-    canvas, over = filled(protocol, layout, answers, any_hand(hands, rng), rng)
+    canvas, told = filled(protocol, layout, answers, any_hand(hands, rng), rng)
     image = _softened(canvas, layout.page_size_mm, rng)
-    return cells_of(Page(layout, None, image, None, FLAT_PX_PER_MM, 0.2, frozenset()), answers, over)
+    return cells_of(Page(layout, None, image, None, FLAT_PX_PER_MM, 0.2, frozenset()), answers, told)
 
 
 def _softened(canvas: np.ndarray, size_mm: tuple[float, float], rng: np.random.Generator) -> np.ndarray:

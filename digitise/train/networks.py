@@ -15,7 +15,7 @@ from digitise.line_network import LINE_CLASSES, LINE_ROWS
 HEADS = (len(DIGIT_CLASSES), len(LETTER_CLASSES), len(TICK_CLASSES))
 
 
-def _convolution(inputs: int, outputs: int, size: int = 3, **extra: int) -> nn.Sequential:
+def _convolution(inputs: int, outputs: int, size: int = 3, **extra: int | tuple[int, int]) -> nn.Sequential:
     """Convolution, batch normalisation, ReLU; the sides of the picture stay as they are unless `extra` says more."""
     extra.setdefault("padding", extra.get("dilation", 1) * (size // 2))
     return nn.Sequential(
@@ -52,23 +52,27 @@ class CharacterNetwork(nn.Module):
 
 
 class TallyNetwork(nn.Module):
-    """A tally box of any size, (N, 1, h, w), to maps (N, 3, h/4, w/4): strokes, void logit, zero logit."""
+    """A tally box of any size, (N, 1, h, w), to maps (N, 3, h/2, w/4): strokes, void logit, zero logit.
+
+    A row of the picture is as high as four of its columns are wide: strokes stand side by side.
+    """
 
     def __init__(self) -> None:
         super().__init__()
         self.layers = nn.Sequential(
-            _convolution(1, 16),
+            _convolution(1, 16, 5, stride=(1, 2)),
             _convolution(16, 16),
-            nn.MaxPool2d(2),
+            nn.MaxPool2d((1, 2)),
             _convolution(16, 32),
             _convolution(32, 32),
-            nn.MaxPool2d(2),
-            _convolution(32, 64),
-            _convolution(64, 64, dilation=2),
-            _convolution(64, 64, dilation=4),
+            nn.MaxPool2d((2, 1)),
+            _convolution(32, 48),
+            _convolution(48, 48, dilation=2),
+            _convolution(48, 48, dilation=4),
+            _convolution(48, 48),
         )
-        self.strokes = nn.Conv2d(64, 1, 1)
-        self.marks = nn.Conv2d(64, 2, 1)
+        self.strokes = nn.Conv2d(48, 1, 1)
+        self.marks = nn.Conv2d(48, 2, 1)
         nn.init.normal_(self.strokes.weight, std=0.01)
         nn.init.constant_(self.strokes.bias, 0.02)
         nn.init.constant_(self.marks.bias, -3.0)
