@@ -17,7 +17,7 @@ import numpy as np
 from digitise.fiducials import halved
 from digitise.layout import Layout
 from digitise.matching import anchors_mm, edges_mm, match
-from digitise.smooth import agreeing, monomials, robust_polynomial, thin_plate
+from digitise.smooth import agreeing, polynomial_on_grid, robust_polynomial, thin_plate
 
 GRID_MM = 2.0
 EDGE_MM = 6.0  # the flattened raster's grid reaches this far beyond the paper
@@ -58,8 +58,8 @@ class Warp:
             borderMode=cv2.BORDER_REPLICATE,
         ).reshape(-1, 2)
 
-    def maps(self, size_mm: tuple[float, float], px_per_mm: float) -> np.ndarray:
-        """Photo (x, y) for each pixel of a flat raster, (H, W, 2) float32; pixel centres at half steps.
+    def maps(self, size_mm: tuple[float, float], px_per_mm: float) -> tuple[np.ndarray, np.ndarray]:
+        """Photo x and y for each pixel of a flat raster, (H, W) float32 each; pixel centres at half steps.
 
         `px_per_mm` times `GRID_MM` must be whole: a node's square becomes so many pixels.
         """
@@ -69,8 +69,8 @@ class Warp:
         y, x = np.mgrid[0:rows, 0:columns].astype(np.float32)
         centres = (np.stack([x, y], axis=-1).reshape(-1, 2) - 0.5) * GRID_MM
         px = self.photo_px(centres).astype(np.float32).reshape(rows, columns, 2)
-        large = cv2.resize(px, (columns * step, rows * step), interpolation=cv2.INTER_LINEAR)
-        return large[step : step + height, step : step + width]
+        large = (cv2.resize(v, (columns * step, rows * step), interpolation=cv2.INTER_LINEAR) for v in cv2.split(px))
+        return tuple(v[step : step + height, step : step + width] for v in large)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -105,7 +105,7 @@ def grid_shape(size_mm: tuple[float, float]) -> tuple[int, int]:
 
 
 def _sample(gray: np.ndarray, warp: Warp, size_mm: tuple[float, float], px_per_mm: float) -> np.ndarray:
-    return cv2.remap(gray, warp.maps(size_mm, px_per_mm), None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return cv2.remap(gray, *warp.maps(size_mm, px_per_mm), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
 
 
 def _native_px_per_mm(homography: np.ndarray, size_mm: tuple[float, float]) -> float:
@@ -167,7 +167,7 @@ def _coarse(views: Views, layout: Layout, warp: Warp) -> Warp:
     """The page's large bends, by polynomials through its printed corners."""
     size, printed = layout.page_size_mm, _printed(layout)
     rows, columns = warp.shift_mm.shape[:2]
-    nodes = _nodes(rows, columns).reshape(-1, 2)
+    nodes = _nodes(rows, columns)
     for degree, px_per_mm, patch, search in COARSE_STEPS:
         image = views.flat(warp, size, px_per_mm)
         shifts, scores = match(image, layout, printed.coarse, px_per_mm=px_per_mm, patch_mm=patch, search_mm=search)
@@ -177,8 +177,9 @@ def _coarse(views: Views, layout: Layout, warp: Warp) -> Warp:
             break
         at = printed.coarse[good]
         solution, _ = robust_polynomial(at, shifts[good] + warp.shift_at(at), size, degree, 0.4)
-        reach = np.clip(nodes, at.min(axis=0) - 8, at.max(axis=0) + 8)
-        shift = (monomials(reach, size, degree) @ solution).reshape(rows, columns, 2).astype(np.float32)
+        low, high = at.min(axis=0) - 8, at.max(axis=0) + 8
+        reach = (np.clip(v, a, b) for v, a, b in zip((nodes[0, :, 0], nodes[:, 0, 1]), low, high, strict=True))
+        shift = polynomial_on_grid(*reach, solution, size, degree).astype(np.float32)
         warp = Warp(warp.homography, shift)
     return warp
 
