@@ -8,6 +8,7 @@ five takes no part in the fit; how far these lie from where they should be is th
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from functools import lru_cache
 
@@ -17,13 +18,15 @@ import numpy as np
 from digitise.fiducials import halved
 from digitise.layout import Layout
 from digitise.matching import anchors_mm, edges_mm, match
-from digitise.smooth import agreeing, monomials, robust_polynomial, thin_plate
+from digitise.smooth import agreeing, polynomial_on_grid, robust_polynomial, thin_plate
 
 GRID_MM = 2.0
+STRIP_NODES = 8  # rows of the grid that are sampled at a time
 EDGE_MM = 6.0  # the flattened raster's grid reaches this far beyond the paper
 COARSE_STEPS = ((3, 2.0, 4.0, 6.0), (5, 3.0, 3.5, 2.5))  # degree, px/mm, patch and search in mm
-FINE_STEPS = ((3.0, 2.4), (5.0, 1.2), (5.0, 0.8))  # px/mm, search in mm
+NEAR, WIDE, LAST = (4.0, 1.2), (3.0, 2.4), (4.0, 0.8)  # px/mm, search in mm
 SETTLED_MM = 0.25  # corrections below this need no further round
+SURE_SHARE = 0.85  # of the fitted corners found, and none of them far away: no wider search is needed
 COARSE_CORNERS = 90  # about so many are enough for the coarse fit
 LEAST_CORNERS = 20
 ASTRAY_MM = 0.8  # a printed corner this far from its place is not where it should be
@@ -58,19 +61,23 @@ class Warp:
             borderMode=cv2.BORDER_REPLICATE,
         ).reshape(-1, 2)
 
-    def maps(self, size_mm: tuple[float, float], px_per_mm: float) -> np.ndarray:
-        """Photo (x, y) for each pixel of a flat raster, (H, W, 2) float32; pixel centres at half steps.
+    def maps(self, size_mm: tuple[float, float], px_per_mm: float) -> Iterator[tuple[slice, np.ndarray, np.ndarray]]:
+        """Photo x and y for each pixel of a flat raster (H, W), some rows at a time: (rows, x, y), float32.
 
-        `px_per_mm` times `GRID_MM` must be whole: a node's square becomes so many pixels.
+        Pixel centres lie at half steps. `px_per_mm` times `GRID_MM` must be whole: a node's square becomes so many
+        pixels. A strip at a time stays in the processor's cache.
         """
         step = int(round(px_per_mm * GRID_MM))
         height, width = (int(round(v * px_per_mm)) for v in size_mm[::-1])
         rows, columns = (int(np.ceil(v / GRID_MM)) + 2 for v in size_mm[::-1])
         y, x = np.mgrid[0:rows, 0:columns].astype(np.float32)
         centres = (np.stack([x, y], axis=-1).reshape(-1, 2) - 0.5) * GRID_MM
-        px = self.photo_px(centres).astype(np.float32).reshape(rows, columns, 2)
-        large = cv2.resize(px, (columns * step, rows * step), interpolation=cv2.INTER_LINEAR)
-        return large[step : step + height, step : step + width]
+        px = cv2.split(self.photo_px(centres).astype(np.float32).reshape(rows, columns, 2))
+        for row in range(0, rows - 2, STRIP_NODES):
+            top, nodes = row * step, slice(row, row + STRIP_NODES + 2)
+            count = min(STRIP_NODES * step, height - top)
+            large = [cv2.resize(v[nodes], (columns * step, len(v[nodes]) * step)) for v in px]
+            yield slice(top, top + count), *(v[step : step + count, step : step + width] for v in large)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -105,7 +112,10 @@ def grid_shape(size_mm: tuple[float, float]) -> tuple[int, int]:
 
 
 def _sample(gray: np.ndarray, warp: Warp, size_mm: tuple[float, float], px_per_mm: float) -> np.ndarray:
-    return cv2.remap(gray, warp.maps(size_mm, px_per_mm), None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    flat = np.empty([int(round(v * px_per_mm)) for v in size_mm[::-1]], np.uint8)
+    for rows, x, y in warp.maps(size_mm, px_per_mm):
+        cv2.remap(gray, x, y, cv2.INTER_LINEAR, dst=flat[rows], borderMode=cv2.BORDER_REPLICATE)
+    return flat
 
 
 def _native_px_per_mm(homography: np.ndarray, size_mm: tuple[float, float]) -> float:
@@ -167,7 +177,7 @@ def _coarse(views: Views, layout: Layout, warp: Warp) -> Warp:
     """The page's large bends, by polynomials through its printed corners."""
     size, printed = layout.page_size_mm, _printed(layout)
     rows, columns = warp.shift_mm.shape[:2]
-    nodes = _nodes(rows, columns).reshape(-1, 2)
+    nodes = _nodes(rows, columns)
     for degree, px_per_mm, patch, search in COARSE_STEPS:
         image = views.flat(warp, size, px_per_mm)
         shifts, scores = match(image, layout, printed.coarse, px_per_mm=px_per_mm, patch_mm=patch, search_mm=search)
@@ -177,26 +187,40 @@ def _coarse(views: Views, layout: Layout, warp: Warp) -> Warp:
             break
         at = printed.coarse[good]
         solution, _ = robust_polynomial(at, shifts[good] + warp.shift_at(at), size, degree, 0.4)
-        reach = np.clip(nodes, at.min(axis=0) - 8, at.max(axis=0) + 8)
-        shift = (monomials(reach, size, degree) @ solution).reshape(rows, columns, 2).astype(np.float32)
+        low, high = at.min(axis=0) - 8, at.max(axis=0) + 8
+        reach = (np.clip(v, a, b) for v, a, b in zip((nodes[0, :, 0], nodes[:, 0, 1]), low, high, strict=True))
+        shift = polynomial_on_grid(*reach, solution, size, degree).astype(np.float32)
         warp = Warp(warp.homography, shift)
     return warp
 
 
-def _corrections(
-    image: np.ndarray, layout: Layout, scale: float, search: float
-) -> tuple[np.ndarray, np.ndarray] | None:
-    """Printed points (N, 2) that were found near their place, and how far off (N, 2) mm; None of too few."""
-    printed = _printed(layout)
-    shifts, scores = match(image, layout, printed.corners, px_per_mm=scale, patch_mm=2.5, search_mm=search)
-    good = printed.fitted & (scores > 0.5)
-    good[good] = agreeing(printed.corners[good], shifts[good])
+@dataclass(frozen=True, slots=True, eq=False)
+class _Found:
+    """Printed points (N, 2) mm that were seen near their place, how far off (N, 2) mm, and the share of the corners."""
+
+    points: np.ndarray
+    off: np.ndarray
+    share: float
+
+    @property
+    def largest_mm(self) -> float:
+        """98th percentile of the distances."""
+        return float(np.percentile(np.linalg.norm(self.off, axis=1), 98))
+
+
+def _found(views: Views, layout: Layout, warp: Warp, scale: float, search: float) -> _Found | None:
+    """What is seen of the printed points as the warp has the page; None of too few."""
+    printed, image = _printed(layout), views.flat(warp, layout.page_size_mm, scale)
+    corners = printed.corners[printed.fitted]
+    shifts, scores = match(image, layout, corners, px_per_mm=scale, patch_mm=2.5, search_mm=search)
+    good = scores > 0.5
+    good[good] = agreeing(corners[good], shifts[good])
     if good.sum() < LEAST_CORNERS:
         return None
-    at, moved = printed.corners[good], shifts[good]
+    at, moved, share = corners[good], shifts[good], float(good.mean())
     edges, ways = printed.edges, printed.ways
     if not len(edges):
-        return at, moved
+        return _Found(at, moved, share)
     bowed, sharp = match(image, layout, edges, px_per_mm=scale, patch_mm=1.5, search_mm=search, along=ways)
     # Along its rule an edge point is taken to move as the corners around it do.
     bowed += ways * (thin_plate(at, moved, edges, SMOOTHING) * ways).sum(axis=1, keepdims=True)
@@ -204,21 +228,28 @@ def _corrections(
     points, off = np.vstack([at, edges[seen]]), np.vstack([moved, bowed[seen]])
     kept = agreeing(points, off)
     kept[: len(at)] = True
-    return points[kept], off[kept]
+    return _Found(points[kept], off[kept], share)
+
+
+def _bent(warp: Warp, found: _Found | None) -> Warp:
+    """The warp with a spline through what was found added."""
+    if found is None:
+        return warp
+    rows, columns = warp.shift_mm.shape[:2]
+    coarse = _nodes(rows, columns)[::3, ::3]
+    extra = thin_plate(found.points, found.off, coarse.reshape(-1, 2), SMOOTHING).reshape(*coarse.shape)
+    return Warp(warp.homography, warp.shift_mm + _upsampled(extra, (rows, columns)))
 
 
 def _fine(views: Views, layout: Layout, warp: Warp) -> Warp:
     """What is left after the coarse fit, by splines through corners and rules."""
-    rows, columns = warp.shift_mm.shape[:2]
-    coarse = _nodes(rows, columns)[::3, ::3]
-    for scale, search in FINE_STEPS:
-        found = _corrections(views.flat(warp, layout.page_size_mm, scale), layout, scale, search)
-        if found is None:
-            break
-        extra = thin_plate(*found, coarse.reshape(-1, 2), SMOOTHING).reshape(*coarse.shape)
-        warp = Warp(warp.homography, warp.shift_mm + _upsampled(extra, (rows, columns)))
-        if scale == FINE_STEPS[-1][0] and np.percentile(np.linalg.norm(found[1], axis=1), 98) < SETTLED_MM:
-            break
+    found = _found(views, layout, warp, *NEAR)
+    if found is None or found.share < SURE_SHARE or found.largest_mm > NEAR[1] / 2:
+        warp = _bent(warp, _found(views, layout, warp, *WIDE))
+        found = _found(views, layout, warp, *NEAR)
+    warp = _bent(warp, found)
+    if found is not None and found.largest_mm >= SETTLED_MM:
+        warp = _bent(warp, _found(views, layout, warp, *LAST))
     return warp
 
 

@@ -7,6 +7,7 @@ Ink is darkness relative to the paper around it, in [0, 1]; 0 is bare paper. Arr
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -15,6 +16,8 @@ from digitise.flatten import FLAT_PX_PER_MM
 from digitise.layout import Box, Layout
 
 RULE_SLACK_MM = 0.22  # how far a printed rule may lie from its place and still be removed whole
+REDUCE = 4  # paper is measured at so many times fewer pixels a side
+STRIP_PX = 128  # rows at a time; a multiple of `REDUCE`
 PAPER_MM = 7.0  # pencil and rules are narrower than this, shadows and glare wider
 
 
@@ -49,20 +52,34 @@ def pixel_box(box_mm: Box, margin_mm: float = 0.0) -> tuple[int, int, int, int]:
 
 
 def paper_brightness(image: np.ndarray) -> np.ndarray:
-    """Brightness of the bare paper at each pixel, (H, W) float32: strokes and rules closed over, then smoothed."""
-    reduce = 4
-    small = cv2.resize(image, None, fx=1 / reduce, fy=1 / reduce, interpolation=cv2.INTER_AREA)
+    """Brightness of the bare paper, (H / 4, W / 4) float32: strokes and rules closed over, then smoothed."""
+    small = cv2.resize(image, None, fx=1 / REDUCE, fy=1 / REDUCE, interpolation=cv2.INTER_AREA)
     small = cv2.medianBlur(small, 3)
-    side = int(PAPER_MM * FLAT_PX_PER_MM / reduce) | 1
+    side = int(PAPER_MM * FLAT_PX_PER_MM / REDUCE) | 1
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
     closed = cv2.morphologyEx(small, cv2.MORPH_CLOSE, kernel)
-    smooth = cv2.GaussianBlur(closed.astype(np.float32), (0, 0), side / 4)
-    return cv2.resize(smooth, image.shape[::-1], interpolation=cv2.INTER_LINEAR)
+    return cv2.GaussianBlur(closed.astype(np.float32), (0, 0), side / 4)
 
 
-def _remove_rules(ink: np.ndarray, layout: Layout) -> None:
-    """Replace each printed rule by what lies on its two sides, so that strokes across it survive. In place."""
-    scale = FLAT_PX_PER_MM
+def _darkness(image: np.ndarray, paper: np.ndarray) -> np.ndarray:
+    """Darkness relative to the paper, (H, W) float32 in [0, 1]; a strip at a time, for the processor's cache."""
+    height, width = image.shape
+    ink = np.empty((height, width), np.float32)
+    padded = cv2.copyMakeBorder(np.maximum(paper, 8.0), 1, 1, 0, 0, cv2.BORDER_REPLICATE)
+    across = cv2.resize(padded, (width, len(padded)))
+    for top in range(0, height, STRIP_PX):
+        rows = slice(top, min(height, top + STRIP_PX))
+        near = across[top // REDUCE : top // REDUCE + STRIP_PX // REDUCE + 2]
+        light = cv2.resize(near, (width, REDUCE * len(near)))[REDUCE : REDUCE + rows.stop - top]
+        strip = cv2.divide(image[rows], light, scale=-1.0, dtype=cv2.CV_32F)
+        np.maximum(np.add(strip, np.float32(1.0), out=strip), np.float32(0.0), out=ink[rows])
+    return ink
+
+
+@lru_cache(maxsize=64)
+def _rule_places(layout: Layout) -> tuple[tuple[bool, slice, int, int, np.ndarray], ...]:
+    """Of each rule: whether it is upright, its run, the first row across it and the one after the last, and weights."""
+    scale, out = FLAT_PX_PER_MM, []
     for rule in layout.rules:
         half = (rule.width_mm / 2 + RULE_SLACK_MM) * scale
         upright = rule.x0 == rule.x1
@@ -70,12 +87,19 @@ def _remove_rules(ink: np.ndarray, layout: Layout) -> None:
         ends = sorted((rule.y0, rule.y1) if upright else (rule.x0, rule.x1))
         a, b = int(np.floor(at - half)), int(np.ceil(at + half))
         s, e = int(ends[0] * scale - half), int(np.ceil(ends[1] * scale + half))
-        view = ink[max(0, s) : e, :].T if upright else ink[:, max(0, s) : e]
+        t = np.linspace(0, 1, b - a + 2, dtype=np.float32)[1:-1, None]
+        out.append((upright, slice(max(0, s), e), a, b, t))
+    return tuple(out)
+
+
+def _remove_rules(ink: np.ndarray, layout: Layout) -> None:
+    """Replace each printed rule by what lies on its two sides, so that strokes across it survive. In place."""
+    for upright, run, a, b, t in _rule_places(layout):
+        view = ink[run].T if upright else ink[:, run]
         if a < 2 or b + 2 > view.shape[0]:
             continue
-        before, after = view[a - 2 : a].mean(axis=0), view[b : b + 2].mean(axis=0)
-        t = np.linspace(0, 1, b - a + 2, dtype=np.float32)[1:-1, None]
-        view[a:b] = before * (1 - t) + after * t
+        before, after = (np.float32(0.5) * (view[i] + view[i + 1]) for i in (a - 2, b))
+        view[a:b] = before + t * (after - before)
 
 
 def _remove_dots(ink: np.ndarray, layout: Layout) -> None:
@@ -92,17 +116,12 @@ def extract_ink(image: np.ndarray, layout: Layout) -> InkPage:
     image : (H, W) uint8 ndarray
         The flat page at `FLAT_PX_PER_MM`.
     """
-    paper = paper_brightness(image)
-    ink = cv2.divide(image, cv2.max(paper, 8.0), scale=-1.0, dtype=cv2.CV_32F)
-    ink += np.float32(1.0)
-    np.clip(ink, 0.0, 1.0, out=ink)
+    ink = _darkness(image, paper_brightness(image))
     _remove_rules(ink, layout)
     _remove_dots(ink, layout)
-    samples = [
-        ink[slice(*pixel_box(c.box_mm)[1::2]), slice(*pixel_box(c.box_mm)[0::2])].ravel()[::3] for c in layout.cells
-    ]
-    values = np.concatenate(samples)
+    boxes = (pixel_box(c.box_mm) for c in layout.cells)
+    values = np.concatenate([ink[y0:y1:3, x0:x1:3].ravel() for x0, y0, x1, y1 in boxes])
     noise = float(np.median(values)) + 1e-3
     written = values[values > max(0.10, 6 * noise)]
-    pencil = float(np.clip(np.percentile(written, 75), 0.15, 0.85)) if len(written) > 200 else 0.5
+    pencil = float(np.clip(np.percentile(written, 75), 0.15, 0.85)) if len(written) > 66 else 0.5
     return InkPage(ink, noise, pencil)

@@ -10,6 +10,7 @@ from functools import lru_cache
 
 import cv2
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 
 from digitise.layout import Layout
 
@@ -105,18 +106,54 @@ def match(
     padded = cv2.copyMakeBorder(image, border, border, border, border, cv2.BORDER_REPLICATE)
     template = cv2.copyMakeBorder(drawing, border, border, border, border, cv2.BORDER_CONSTANT, value=255)
     places = np.round(points_mm * px_per_mm).astype(int) + border
+    if along is None:
+        scores, shifts = _everywhere(padded, template, places, half, reach)
+        return shifts / px_per_mm, scores
     shifts, scores = np.zeros((len(points_mm), 2), np.float32), np.zeros(len(points_mm), np.float32)
-    groups = [(np.arange(len(places)), reach, reach)]
-    if along is not None:
-        upright = along[:, 1] > 0.5
-        groups = [(np.flatnonzero(upright), reach, 0), (np.flatnonzero(~upright), 0, reach)]
-    for members, rx, ry in groups:
-        maps = np.empty((len(members), 2 * ry + 1, 2 * rx + 1), np.float32)
-        for score, (x, y) in zip(maps, places[members].tolist(), strict=True):
-            patch = template[y - half : y + half + 1, x - half : x + half + 1]
-            area = padded[y - half - ry : y + half + ry + 1, x - half - rx : x + half + rx + 1]
-            cv2.matchTemplate(area, patch, cv2.TM_CCOEFF_NORMED, score)
-        if len(members):
-            scores[members], place = _peaks(maps)
-            shifts[members] = (place - np.float32([rx, ry])) / px_per_mm
-    return shifts, scores
+    upright = along[:, 1] > 0.5
+    for axis, members in enumerate((np.flatnonzero(upright), np.flatnonzero(~upright))):
+        pictures = (padded, template) if axis else (padded.T, template.T)
+        rows, columns = places[members].T[[axis, 1 - axis]]
+        scores[members], shifts[members, axis] = _up_and_down(*pictures, rows, columns, half, reach)
+    return shifts / px_per_mm, scores
+
+
+def _everywhere(
+    padded: np.ndarray, template: np.ndarray, places: np.ndarray, half: int, reach: int
+) -> tuple[np.ndarray, np.ndarray]:
+    """Best score (N,) of each patch, and how far (N, 2) px from its place, at most `reach` each way."""
+    maps = np.empty((len(places), 2 * reach + 1, 2 * reach + 1), np.float32)
+    far = half + reach
+    for score, (x, y) in zip(maps, places.tolist(), strict=True):
+        patch = template[y - half : y + half + 1, x - half : x + half + 1]
+        area = padded[y - far : y + far + 1, x - far : x + far + 1]
+        cv2.matchTemplate(area, patch, cv2.TM_CCOEFF_NORMED, score)
+    if not len(maps):
+        return np.zeros(0, np.float32), np.zeros((0, 2), np.float32)
+    scores, place = _peaks(maps)
+    return scores, place - np.float32(reach)
+
+
+def _up_and_down(
+    padded: np.ndarray, template: np.ndarray, rows: np.ndarray, columns: np.ndarray, half: int, reach: int
+) -> tuple[np.ndarray, np.ndarray]:
+    """As `_everywhere`, but patches move along columns only: score (N,) and rows moved (N,)."""
+    side = 2 * half + 1
+    if not len(rows):
+        return np.zeros(0, np.float32), np.zeros(0, np.float32)
+    areas = sliding_window_view(padded, (side + 2 * reach, side))[rows - half - reach, columns - half]
+    patches = sliding_window_view(template, (side, side))[rows - half, columns - half].astype(np.float32)
+    areas = areas.astype(np.float32)
+    patches -= patches.mean(axis=(1, 2), keepdims=True)
+    sums, squares = (_window_sums(v.sum(axis=2), side) for v in (areas, areas * areas))
+    spread = np.maximum(squares - sums * sums / side**2, 0.0) * np.square(patches).sum(axis=(1, 2))[:, None]
+    product = np.stack([np.einsum("nij,nij->n", areas[:, i : i + side], patches) for i in range(2 * reach + 1)], axis=1)
+    maps = np.where(spread > 1.0, product / np.sqrt(np.maximum(spread, 1.0)), 0.0)
+    scores, place = _peaks(maps[:, :, None])
+    return scores, place[:, 1] - np.float32(reach)
+
+
+def _window_sums(values: np.ndarray, length: int) -> np.ndarray:
+    """Sums of every `length` values in turn along rows, float64."""
+    total = np.cumsum(np.pad(values, ((0, 0), (1, 0))), axis=1, dtype=np.float64)
+    return total[:, length:] - total[:, :-length]

@@ -5,6 +5,8 @@ Points are (x, y) page millimetres, displacements millimetres.
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 
 _UNIT_MM = 100.0  # the spline's own unit of length
@@ -13,8 +15,24 @@ NEIGHBOURS = 7  # odd, so that the middle one of them is their median
 
 def monomials(points_mm: np.ndarray, size_mm: tuple[float, float], degree: int) -> np.ndarray:
     """Products of powers of x and y up to a total `degree`, (N, terms); x and y run from -1 to 1 over the page."""
-    u, v = (2 * points_mm / np.asarray(size_mm) - 1).T
-    return np.stack([u**i * v**j for i in range(degree + 1) for j in range(degree + 1 - i)], axis=1)
+    across, down = (_powers(v, degree) for v in (2 * points_mm / np.asarray(size_mm) - 1).T)
+    return np.stack([across[i] * down[j] for i in range(degree + 1) for j in range(degree + 1 - i)], axis=1)
+
+
+def _powers(values: np.ndarray, degree: int) -> list[np.ndarray]:
+    """Powers 0 to `degree` of each value."""
+    return list(itertools.accumulate([values] * degree, np.multiply, initial=np.ones_like(values)))
+
+
+def polynomial_on_grid(
+    x_mm: np.ndarray, y_mm: np.ndarray, solution: np.ndarray, size_mm: tuple[float, float], degree: int
+) -> np.ndarray:
+    """The polynomial with these coefficients (terms, K) at every crossing of columns and rows, (rows, columns, K)."""
+    across, down = (np.stack(_powers(2 * v / size - 1, degree)) for v, size in zip((x_mm, y_mm), size_mm, strict=True))
+    square = np.zeros((degree + 1, degree + 1, solution.shape[1]))
+    first, second = zip(*((i, j) for i in range(degree + 1) for j in range(degree + 1 - i)), strict=True)
+    square[first, second] = solution
+    return np.einsum("jy,ix,ijk->yxk", down, across, square, optimize=True)
 
 
 def robust_polynomial(

@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from digitise.fiducials import FoundMark, find_marks
+from digitise.fiducials import FoundMark, _crossing, find_marks
 from digitise.sheet import mark_modules
 
 
@@ -108,3 +108,42 @@ def test_marks_of_a_page_lie_where_its_photograph_says(photograph, layout) -> No
     for mark in one.fiducials:
         truth = taken.shot.page_to_photo_px(np.array(mark.corners_mm))
         assert np.abs(found[mark.id] - truth).max() < 0.8
+
+
+def _sheet_px(size_px: int, homography: np.ndarray) -> tuple[np.ndarray, list[np.ndarray]]:
+    """A sheet of 600 x 800 with marks of 40 at its corners, seen through a homography on a grey table."""
+    page = np.full((800, 600), 255, np.uint8)
+    places = [(30, 30), (530, 30), (530, 730), (30, 730)]
+    for mark_id, (x, y) in zip((40, 41, 42, 43), places, strict=True):
+        page[y : y + 40, x : x + 40] = _mark(mark_id, 5)[5:-5, 5:-5]
+    picture = cv2.warpPerspective(page, homography, (size_px, size_px), flags=cv2.INTER_AREA, borderValue=150)
+    corners = [np.array([(x, y), (x + 40, y), (x + 40, y + 40), (x, y + 40)], float) - 0.5 for x, y in places]
+    return picture, [cv2.perspectiveTransform(c[None], homography)[0] for c in corners]
+
+
+@pytest.mark.parametrize("corner", range(4))
+def test_three_marks_say_where_the_fourth_should_lie(corner: int) -> None:
+    """Under perspective, within one side of a mark; where middle lines run side by side they say nothing."""
+    homography = np.array([[1.1, 0.2, 50], [-0.25, 1.0, 220], [0.0003, 0.0001, 1]])
+    _, quads = _sheet_px(900, homography)
+    marks = {c: FoundMark(40 + c, q) for c, q in enumerate(quads) if c != corner}
+    place = _crossing(marks, corner)
+
+    assert np.linalg.norm(place - quads[corner].mean(axis=0)) < 40
+    turned = (corner + 1) % 4
+    marks[turned] = FoundMark(40 + turned, np.roll(quads[turned], 1, axis=0))
+    assert _crossing(marks, corner) is None
+
+
+def test_a_mark_too_dim_for_a_glance_is_found_beside_the_other_three() -> None:
+    """A faint fourth mark is found where it should lie; a covered one stays away, and the three are there."""
+    picture, quads = _sheet_px(2000, np.diag([2.2, 2.2, 1.0]))
+    x0, y0 = quads[2].min(axis=0).astype(int) - 30
+    whole = picture.copy()
+    picture[y0 : y0 + 150, x0 : x0 + 150] = 200 + picture[y0 : y0 + 150, x0 : x0 + 150] // 16
+    hidden = whole.copy()
+    hidden[y0 : y0 + 150, x0 : x0 + 150] = 90
+
+    assert {m.id for m in find_marks(whole)} == {40, 41, 42, 43}
+    assert {m.id for m in find_marks(picture)} == {40, 41, 42, 43}
+    assert {m.id for m in find_marks(hidden)} == {40, 41, 43}

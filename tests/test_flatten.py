@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
+from digitise import matching, smooth
 from digitise.flatten import (
     EDGE_MM,
     FLAT_PX_PER_MM,
@@ -14,7 +15,7 @@ from digitise.flatten import (
     flatten,
     grid_shape,
 )
-from digitise.matching import anchors_mm
+from digitise.matching import anchors_mm, edges_mm, match
 
 SCALE = 7.0
 
@@ -97,7 +98,8 @@ def test_maps_agree_with_points(layout) -> None:
     warp.shift_mm[...] = cv2.resize(
         rng.normal(0, 2, (4, 3, 2)).astype(np.float32), warp.shift_mm.shape[1::-1], interpolation=cv2.INTER_CUBIC
     )
-    maps = warp.maps(one.page_size_mm, FLAT_PX_PER_MM)
+    strips = list(warp.maps(one.page_size_mm, FLAT_PX_PER_MM))
+    maps = np.stack([np.vstack([x for _, x, _ in strips]), np.vstack([y for _, _, y in strips])], axis=-1)
     at = np.column_stack([rng.integers(0, maps.shape[1], 200), rng.integers(0, maps.shape[0], 200)])
     px = warp.photo_px((at + 0.5) / FLAT_PX_PER_MM)
 
@@ -172,3 +174,38 @@ def test_nothing_to_match_gives_no_trust(layout, picture: str) -> None:
 
     assert flat.image.shape == (297 * 8, 210 * 8)
     assert flat.matched < 0.35
+
+
+@pytest.mark.parametrize("name", ["fish", "site"])
+def test_points_on_rules_are_found_as_a_search_all_around_finds_them(layout, name) -> None:
+    """Across its rule a point's best place and score are OpenCV's own, among places with nothing moved along the rule."""
+    one = layout(name)
+    rng = np.random.default_rng(8)
+    points, ways = edges_mm(one)
+    drawing = matching._drawing(one, 5.0)
+    image = cv2.warpAffine(drawing, np.float32([[1, 0, 1.6], [0, 1, -2.3]]), drawing.shape[::-1], borderValue=255)
+    image = cv2.add(image, rng.normal(0, 4, image.shape), dtype=cv2.CV_8U)
+    shifts, scores = match(image, one, points, px_per_mm=5.0, patch_mm=1.5, search_mm=0.8, along=ways)
+
+    half, reach = 8, 4
+    for i in range(0, len(points), 7):
+        x, y = np.round(points[i] * 5.0).astype(int)
+        rx, ry = (reach, 0) if ways[i, 1] else (0, reach)
+        patch = drawing[y - half : y + half + 1, x - half : x + half + 1]
+        area = image[y - half - ry : y + half + ry + 1, x - half - rx : x + half + rx + 1]
+        found = cv2.matchTemplate(area, patch, cv2.TM_CCOEFF_NORMED).ravel()
+        assert scores[i] == pytest.approx(found.max(), abs=2e-4)
+        assert abs((shifts[i] * 5.0).sum() - (found.argmax() - reach)) <= 0.5001
+
+
+def test_a_polynomial_on_a_grid_is_the_polynomial_at_its_points() -> None:
+    """Columns and rows apart give what the sum of all products of powers gives at each crossing."""
+    rng = np.random.default_rng(3)
+    x, y, size, degree = np.linspace(0, 210, 7), np.linspace(-6, 300, 5), (210.0, 297.0), 5
+    solution = rng.normal(0, 1, (21, 2))
+    points = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
+
+    by_point = smooth.monomials(points, size, degree) @ solution
+    assert smooth.polynomial_on_grid(x, y, solution, size, degree).reshape(-1, 2) == pytest.approx(by_point)
+    u, v = 2 * points.T / np.array(size)[:, None] - 1
+    assert smooth.monomials(points, size, 2) == pytest.approx(np.stack([1 + 0 * u, v, v**2, u, u * v, u**2], axis=1))
