@@ -26,6 +26,7 @@ DIGIT_CLASSES = (*"0123456789", "dash", "blank", "void", "junk")
 LETTER_CLASSES = (*"ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789", "blank", "void", "junk")
 TICK_CLASSES = ("blank", "mark", "void")
 BARE_INK = 0.05
+RARER = 0.25  # boxes crossed out or unreadable are so much rarer on sheets than on the practice sheets
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -125,12 +126,13 @@ def read_characters(page: InkPage, crops: np.ndarray) -> list[CharacterEvidence]
     heads = [np.full((len(crops), len(c)), 1e-6, np.float32) for c in classes]
     for head, names in zip(heads, classes, strict=True):
         head[:, names.index("blank")] = 1.0 - 1e-4
+    shifts = [np.where(np.isin(c, ("void", "junk")), np.log(RARER), 0.0).astype(np.float32) for c in classes]
     inked = np.flatnonzero(~_bare(crops, page))
     network = _network()
     ends = np.cumsum([len(c) for c in classes])[:-1]
     for start in range(0, len(inked), 64):
         batch = inked[start : start + 64]
         network.setInput(np.ascontiguousarray(crops[batch][:, None], dtype=np.float32))
-        for head, logits in zip(heads, np.split(network.forward(), ends, axis=1), strict=True):
-            head[batch] = softmax(logits)
+        for head, shift, logits in zip(heads, shifts, np.split(network.forward(), ends, axis=1), strict=True):
+            head[batch] = softmax(logits + shift)
     return [CharacterEvidence(*rows) for rows in zip(*heads, strict=True)]

@@ -16,6 +16,7 @@ from digitise.tally_network import LearnedCount
 
 MISCOUNT = 0.02  # share of written totals that differ from their strokes (to be learned from reviewed sheets)
 VOID_LIMIT = 0.15
+NO_MARK = 0.05  # the learned counter sees less than this in smudges, folds and shadows
 CONTOUR_TRUST = 0.75  # weight of the contour's count against its neighbours
 MOST = 99
 
@@ -45,8 +46,10 @@ def decode_tally(contour: StrokeCount, learned: LearnedCount, most: int) -> tupl
     """
     if contour.ink_mm2 < 0.35 and learned.strokes < 0.3:
         return Decoded(None, 1.0 - min(0.5, learned.strokes + 0.2 * contour.ink_mm2), ((None, 1.0),)), {}
-    if contour.count == 0 and not contour.zero and learned.strokes < 0.5 and learned.zero < 0.5 and learned.void < 0.5:
-        return Decoded(None, 0.9 - learned.strokes, ((None, 0.9 - learned.strokes), (1, 0.1 + learned.strokes))), {}
+    something = max(learned.strokes, learned.zero, learned.void)
+    if contour.count == 0 and something < (NO_MARK if contour.zero else 0.5):
+        sure = 0.98 - something
+        return Decoded(None, sure, ((None, sure), (int(not contour.zero), 1 - sure))), {}
     if learned.void > 0.5:
         return Decoded(
             None, learned.void, ((None, learned.void), (contour.count, 1 - learned.void)), ("crossed-out",)
@@ -54,6 +57,9 @@ def decode_tally(contour: StrokeCount, learned: LearnedCount, most: int) -> tupl
     if learned.zero > 0.5 or (contour.zero and learned.strokes < 0.7):
         sure = learned.zero if contour.zero or contour.count <= 2 else 0.5
         return Decoded(0, sure, ((0, sure), (contour.count or 1, 1 - sure))), {0: sure, contour.count or 1: 1 - sure}
+    if learned.strokes < 0.5:
+        other = contour.count or 1
+        return Decoded(0, 0.5, ((0, 0.5), (other, 0.5)), ("counts-differ",)), {0: 0.5, other: 0.5}
     weights = tally_weights(contour, learned, most)
     ranked = sorted(weights.items(), key=lambda item: -item[1])[:5]
     value, score = ranked[0]

@@ -22,8 +22,9 @@ _DIGIT_BLANK, _DIGIT_VOID, _DIGIT_JUNK, _DIGIT_DASH = (DIGIT_CLASSES.index(c) fo
 _LETTER_BLANK, _LETTER_VOID, _LETTER_JUNK = (LETTER_CLASSES.index(c) for c in (BLANK, VOID, JUNK))
 KEPT = 5
 UNLISTED = 0.01  # share of entries that are no code of the list (to be learned from reviewed sheets)
-UNLISTED_LIMIT = 0.05  # an entry this likely not in the list is put before a person
-VOID_LIMIT = 0.15  # a box this likely crossed out or unreadable puts its cell before a person
+UNLISTED_LIMIT = 0.25  # an entry this likely not in the list is put before a person
+VOID_LIMIT = 0.15  # a cell this likely crossed out or unreadable is put before a person
+VOID_SURE = 0.6  # and one this likely so has no value to suggest
 
 
 def _ranked(weights: dict[Value, float]) -> tuple[tuple[Value, float], ...]:
@@ -60,7 +61,7 @@ def decode_code(cell: Cell, evidence: Sequence[CharacterEvidence]) -> Decoded:
     candidates = _ranked(weights)
     value, best = candidates[0]
     score = (1.0 - void) * best / max(sum(weights.values()) + other, 1e-12)
-    if void > max(VOID_LIMIT, 1.0 - void - best):
+    if void > VOID_SURE:
         return Decoded(None, score, candidates, ("crossed-out",))
     reasons: tuple[str, ...] = ()
     if other > UNLISTED_LIMIT * (other + best):
@@ -92,7 +93,7 @@ def _decode_digits(evidence: Sequence[CharacterEvidence], parse: Callable[[str],
         if wrong is None or wrong == "gap":
             weights[value] = weights.get(value, 0.0) + weight
     candidates = _ranked(weights) or ((None, 0.0),)
-    if void > max(VOID_LIMIT, 1.0 - void - candidates[0][1]):
+    if void > VOID_SURE:
         return Decoded(None, candidates[0][1], candidates, ("crossed-out",))
     value, wrong = parse(texts[0][0])
     reasons = (wrong,) if wrong else ()

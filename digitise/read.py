@@ -11,7 +11,8 @@ import numpy as np
 from digitise.calibration import Acceptance, shipped_acceptance
 from digitise.characters import TICK_CLASSES, CharacterEvidence, character_crops, ink_threshold, read_characters
 from digitise.counts import agree, decode_tally
-from digitise.fields import decode_cell, number_weights
+from digitise.fields import VOID_LIMIT, decode_cell, number_weights
+from digitise.flatten import FLAT_PX_PER_MM
 from digitise.ink import InkPage, extract_ink
 from digitise.layout import Cell, Layout
 from digitise.page import NotRegistered, Page, register_all
@@ -22,6 +23,7 @@ from digitise.tally_network import learned_counts, network_input
 from digitise.text import read_text
 
 READER_VERSION = "2"
+FIRM, LEAST_MARK_MM2 = 0.6, 0.3  # share of the page's pencil, and area, of a mark that nobody overlooks
 _WRITTEN_IN_BOXES = {"code", "number", "date", "time", "decimal"}
 
 
@@ -31,7 +33,7 @@ def _tick(evidence: CharacterEvidence) -> Decoded:
     if void > max(blank, mark):
         return Decoded(None, void, ((None, void), (True, mark)), ("crossed-out",))
     value = mark > blank
-    reasons = ("crossed-out",) if void > 0.15 else ()
+    reasons = ("crossed-out",) if void > VOID_LIMIT else ()
     ranked = ((True, mark), (False, blank)) if value else ((False, blank), (True, mark))
     return Decoded(value, max(mark, blank), ranked, reasons)
 
@@ -47,6 +49,17 @@ def _boxed(page: InkPage, cells: Sequence[Cell]) -> dict[str, list[CharacterEvid
         out[cell.id] = evidence[start : start + len(own)]
         start += len(own)
     return out
+
+
+def _nothing_but_marks(page: InkPage, cell: Cell, decoded: Decoded) -> Decoded:
+    """A cell that was read as blank and yet holds firm pencil (a ditto mark, something between boxes) is in doubt."""
+    if decoded.value is not None or decoded.reasons:
+        return decoded
+    least = LEAST_MARK_MM2 * FLAT_PX_PER_MM**2
+    for ink in (page.crop(cell.box_mm, -0.4), own_ink(page, cell)):
+        if np.count_nonzero(ink > FIRM * page.pencil) < least:
+            return decoded
+    return replace(decoded, reasons=("unsure",))
 
 
 def _tallies(page: InkPage, cells: Sequence[Cell]) -> dict[str, tuple[Decoded, dict[int, float]]]:
@@ -112,7 +125,7 @@ def decode_page(page: Page) -> dict[str, tuple[str, Decoded]]:
         out[cell.id] = (
             ("tick", _tick(evidence[cell.id][0]))
             if cell.kind == "tick"
-            else (_group(cell), decode_cell(cell, evidence[cell.id]))
+            else (_group(cell), _nothing_but_marks(ink, cell, decode_cell(cell, evidence[cell.id])))
         )
     for cell_id, (decoded, strokes) in tallies.items():
         partner = page.layout.by_id.get(cell_id.removesuffix("/tally") + "/total")
