@@ -16,6 +16,7 @@ from digitise.tally_network import LearnedCount
 
 MISCOUNT = 0.02  # share of written totals that differ from their strokes (to be learned from reviewed sheets)
 VOID_LIMIT = 0.15
+FIRM_MM2 = 1.5  # of a lone dash or ring that nobody overlooks
 NO_MARK = 0.05  # the learned counter sees less than this in smudges, folds and shadows
 CONTOUR_TRUST = 0.75  # weight of the contour's count against its neighbours
 MOST = 99
@@ -49,7 +50,8 @@ def decode_tally(contour: StrokeCount, learned: LearnedCount, most: int) -> tupl
     something = max(learned.strokes, learned.zero, learned.void)
     if contour.count == 0 and something < (NO_MARK if contour.zero else 0.5):
         sure = 0.98 - something
-        return Decoded(None, sure, ((None, sure), (int(not contour.zero), 1 - sure))), {}
+        reasons = ("counts-differ",) if contour.zero and contour.firm_mm2 > FIRM_MM2 else ()
+        return Decoded(None, sure, ((None, sure), (int(not contour.zero), 1 - sure)), reasons), {}
     if learned.void > 0.5:
         return Decoded(
             None, learned.void, ((None, learned.void), (contour.count, 1 - learned.void)), ("crossed-out",)

@@ -35,7 +35,8 @@ PERSIST_MM = 0.5  # rows over which a number of strokes side by side must hold
 class StrokeCount:
     """What the contours say: `count` strokes, of which `bars` lie across; `zero` when a lone dash or ring was found.
 
-    `ink_mm2` is the area of pencil that belongs to the box, `longest_mm` its longest mark.
+    `ink_mm2` is the area of pencil that belongs to the box, `longest_mm` its longest mark, `firm_mm2` the area that is
+    dark enough to be nothing else.
     """
 
     count: int
@@ -43,6 +44,7 @@ class StrokeCount:
     zero: bool
     ink_mm2: float
     longest_mm: float
+    firm_mm2: float = 0.0
 
 
 def own_ink(page: InkPage, cell: Cell) -> np.ndarray:
@@ -202,6 +204,7 @@ def count_strokes(ink: np.ndarray, threshold: float) -> StrokeCount:
     area = float(mask.sum()) / FLAT_PX_PER_MM**2
     longest = max(float(np.hypot(w, h)) for _, w, h in marks)
     probe = int(PROBE_MM * FLAT_PX_PER_MM) | 1
+    firm = float(np.count_nonzero(ink > 2 * threshold)) / FLAT_PX_PER_MM**2
     strokes, crossing = 0, 0
     for top, bottom in _bands(mask):
         band = mask[top:bottom]
@@ -214,8 +217,8 @@ def count_strokes(ink: np.ndarray, threshold: float) -> StrokeCount:
             if beside >= 2:
                 crossing += _bars_across(bars & group, lean)
     if len(marks) == 1 and (_is_ring(mask) or (strokes == 0 and marks[0][1] > 2.2 * marks[0][2])):
-        return StrokeCount(0, 0, True, area, longest)
-    return StrokeCount(strokes + crossing, crossing, False, area, longest)
+        return StrokeCount(0, 0, True, area, longest, firm)
+    return StrokeCount(strokes + crossing, crossing, False, area, longest, firm)
 
 
 def _groups(band: np.ndarray) -> list[np.ndarray]:
