@@ -17,12 +17,11 @@ from digitise.layout import Cell, Layout
 from digitise.page import NotRegistered, Page, register_all
 from digitise.photo import NotAPhoto, Photo, load_photo
 from digitise.reading import Decoded, PhotoResult, Reading, sentence
-from digitise.tally import count_strokes, is_bare, own_ink
-from digitise.tally_network import LearnedCount, learned_counts, network_input
+from digitise.tally import count_strokes, own_ink
+from digitise.tally_network import learned_counts, network_input
 from digitise.text import read_text
 
 READER_VERSION = "2"
-NOTHING = LearnedCount(0.0, 0.0, 0.0)  # of a box of bare paper, which the network need not see
 _WRITTEN_IN_BOXES = {"code", "number", "date", "time", "decimal"}
 
 
@@ -53,11 +52,10 @@ def _boxed(page: InkPage, cells: Sequence[Cell]) -> dict[str, list[CharacterEvid
 def _tallies(page: InkPage, cells: Sequence[Cell]) -> dict[str, tuple[Decoded, dict[int, float]]]:
     inks = [own_ink(page, c) for c in cells]
     threshold = ink_threshold(page)
-    inked = [i for i, ink in enumerate(inks) if not is_bare(page, ink)]
-    learned = dict(zip(inked, learned_counts([network_input(inks[i], page.pencil) for i in inked]), strict=True))
+    learned = learned_counts([network_input(i, page.pencil) for i in inks])
     return {
-        c.id: decode_tally(count_strokes(ink, threshold), learned.get(i, NOTHING), c.max or 60)
-        for i, (c, ink) in enumerate(zip(cells, inks, strict=True))
+        c.id: decode_tally(count_strokes(i, threshold), n, c.max or 60)
+        for c, i, n in zip(cells, inks, learned, strict=True)
     }
 
 

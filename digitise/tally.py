@@ -15,7 +15,7 @@ from functools import lru_cache
 import cv2
 import numpy as np
 
-from digitise.characters import BARE_INK, ink_threshold
+from digitise.characters import ink_threshold
 from digitise.flatten import FLAT_PX_PER_MM
 from digitise.ink import InkPage, pixel_box
 from digitise.layout import Cell
@@ -67,11 +67,6 @@ def own_ink(page: InkPage, cell: Cell) -> np.ndarray:
     if not drop.any():
         return region
     return np.where(cv2.dilate(drop.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0, 0.0, region).astype(np.float32)
-
-
-def is_bare(page: InkPage, ink: np.ndarray) -> bool:
-    """Whether a box's ink (`own_ink`) is that of bare paper all over: not even a trace too faint to count."""
-    return float(cv2.blur(ink, (3, 3)).max()) < max(BARE_INK, 3 * page.noise)
 
 
 @lru_cache(maxsize=4)
