@@ -60,7 +60,7 @@ _DECODER_ERRORS = (
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Photo:
-    """A decoded photograph: `gray` is (H, W) uint8, upright."""
+    """A decoded photograph: `gray` is (H, W) uint8, upright, not to be written to."""
 
     name: str
     sha256: str
@@ -137,7 +137,7 @@ def _over_white(strip: Image.Image) -> np.ndarray:
 
 
 def _gray(image: Image.Image) -> np.ndarray:
-    """Upright (H, W) uint8; transparency over white, 16-bit scaled to 8."""
+    """Upright (H, W) uint8, not to be written to; transparency over white, 16-bit scaled to 8."""
     if image.width * image.height > MAX_PIXELS:
         raise _Refused("too-large", f"{image.width} x {image.height} pixels")
     image.draft("L", None)
@@ -155,7 +155,7 @@ def _gray(image: Image.Image) -> np.ndarray:
         gray = image if image.mode == "L" else image.convert("L")
     if turn is not None:
         gray = (gray if isinstance(gray, Image.Image) else Image.fromarray(gray)).transpose(turn)
-    return np.array(gray)
+    return np.asarray(gray)
 
 
 def _opened(source: BytesIO | Path) -> Image.Image:

@@ -53,14 +53,17 @@ def own_ink(page: InkPage, cell: Cell) -> np.ndarray:
     pad = [max(0, -y0), 0, max(0, -x0), 0]
     region = page.ink[max(0, y0) : y1, max(0, x0) : x1]
     pad[1], pad[3] = (y1 - y0) - region.shape[0] - pad[0], (x1 - x0) - region.shape[1] - pad[2]
-    region = np.pad(region, ((pad[0], pad[1]), (pad[2], pad[3])))
-    count, labels = cv2.connectedComponents((region > ink_threshold(page)).astype(np.uint8), connectivity=8)
+    region = np.pad(region, ((pad[0], pad[1]), (pad[2], pad[3]))) if any(pad) else region
+    shown = slice(*(np.array([1, -1]) * int(round((FOLLOW_MM - REACH_MM) * FLAT_PX_PER_MM))))
+    mask = (region > ink_threshold(page)).view(np.uint8)
+    if not mask.any():
+        return region[shown, shown]
+    count, labels = cv2.connectedComponents(mask, connectivity=8)
     edge = int(round(FOLLOW_MM * FLAT_PX_PER_MM)) - 2
     total = np.bincount(labels.ravel(), minlength=count)
     within = np.bincount(labels[edge:-edge, edge:-edge].ravel(), minlength=count)
     foreign = within < 0.5 * total
     foreign[0] = False
-    shown = slice(*(np.array([1, -1]) * int(round((FOLLOW_MM - REACH_MM) * FLAT_PX_PER_MM))))
     region, labels = region[shown, shown], labels[shown, shown]
     drop = foreign[labels]
     if not drop.any():
@@ -104,61 +107,67 @@ def _bands(mask: np.ndarray) -> list[tuple[int, int]]:
     return list(itertools.pairwise(cuts))
 
 
-def _lean(labels: np.ndarray, i: int) -> tuple[float, float]:
-    """Direction of one piece, degrees from the vertical in (-90, 90], and its length in pixels, by its moments."""
-    y, x = np.nonzero(labels == i)
-    if len(x) < 3:
-        return 0.0, 0.0
-    (a, b), (_, c) = np.cov(np.stack([x, y])) + 1e-6 * np.eye(2)
-    angle = 0.5 * math.atan2(2 * b, a - c)  # of the long axis from the x axis, y down
-    lean = math.degrees(angle) + 90.0
-    return (lean + 90.0) % 180.0 - 90.0, float(np.hypot(np.ptp(x), np.ptp(y)))
+@dataclass(frozen=True, slots=True, eq=False)
+class _Piece:
+    """One connected piece: its own mask, middle and size in pixels, and how far it leans from the vertical, degrees."""
+
+    mask: np.ndarray
+    x: float
+    y: float
+    length: float
+    lean: float
 
 
-def _strokes_in(uprights: np.ndarray, middle: float) -> tuple[int, float]:
+def _by_group(mask: np.ndarray, groups: np.ndarray, least_mm: float) -> dict[int, list[_Piece]]:
+    """Connected pieces at least so high, by the label of the group of marks that each is part of."""
+    out: dict[int, list[_Piece]] = {}
+    count, labels, stats, centres = cv2.connectedComponentsWithStats(mask, connectivity=8)
+    for i in range(1, count):
+        x, y, w, h, area = stats[i].tolist()
+        if h < least_mm * FLAT_PX_PER_MM:
+            continue
+        own = labels[y : y + h, x : x + w] == i
+        moments = cv2.moments(own.view(np.uint8), binaryImage=True)
+        # The long axis by second moments, as an angle from the x axis, y down.
+        angle = 0.5 * math.atan2(2 * moments["mu11"], moments["mu20"] - moments["mu02"])
+        lean = (math.degrees(angle) + 180.0) % 180.0 - 90.0
+        piece = _Piece(own, *centres[i].tolist(), *((math.hypot(w - 1, h - 1), lean) if area >= 3 else (0.0, 0.0)))
+        out.setdefault(int(groups[y, x + int(own[0].argmax())]), []).append(piece)
+    return out
+
+
+def _beside(piece: _Piece) -> int:
+    """How many strokes side by side a piece is: its runs, in the rows where it has most of them."""
+    hold = max(1, int(PERSIST_MM * FLAT_PX_PER_MM))
+    if len(piece.mask) < hold:
+        return 1
+    runs = piece.mask[:, 0] + (piece.mask[:, 1:] & ~piece.mask[:, :-1]).sum(axis=1)
+    return max(1, int(np.sort(runs)[-hold]))
+
+
+def _strokes_in(uprights: list[_Piece], middle: float) -> tuple[int, float]:
     """Upright strokes in one connected group of marks, and their common lean in degrees.
 
     What a bar cuts in two is joined again: pieces are followed along the common lean to the row `middle`, and those
     that meet there are one stroke. A piece broader than a stroke is as many as its rows show side by side.
     """
-    count, labels, stats, centres = cv2.connectedComponentsWithStats(uprights, connectivity=8)
-    pieces = [i for i in range(1, count) if stats[i, cv2.CC_STAT_HEIGHT] >= CRUMB_MM * FLAT_PX_PER_MM]
-    if not pieces:
+    weight = sum(p.length**2 for p in uprights)
+    if not weight:
         return 0, 0.0
-    leans, lengths = zip(*(_lean(labels, i) for i in pieces), strict=True)
-    lean = float(np.average(leans, weights=np.square(lengths)))
-    hold = max(1, int(PERSIST_MM * FLAT_PX_PER_MM))
-    places: list[tuple[float, int]] = []
-    for i in pieces:
-        runs = (np.diff((labels == i).astype(np.int8), axis=1, prepend=0) == 1).sum(axis=1)
-        beside = max(1, int(np.sort(runs)[-hold]) if len(runs) >= hold else int(runs.max()))
-        places.append((centres[i, 0] - (middle - centres[i, 1]) * math.tan(math.radians(lean)), beside))
-    places.sort()
+    lean = sum(p.lean * p.length**2 for p in uprights) / weight
+    slope = math.tan(math.radians(lean))
     total, last = 0, -math.inf
-    for x, beside in places:
+    for x, beside in sorted((p.x - (middle - p.y) * slope, _beside(p)) for p in uprights):
         if x - last < JOIN_MM * FLAT_PX_PER_MM and beside == 1:
             continue
         total, last = total + beside, x
     return total, lean
 
 
-def _bars_across(bars: np.ndarray, lean: float) -> int:
+def _bars_across(bars: list[_Piece], lean: float) -> int:
     """Bars in a group whose uprights lean so: long enough, and clearly across them."""
-    count, labels, _, _ = cv2.connectedComponentsWithStats(bars, connectivity=8)
-    found = 0
-    for i in range(1, count):
-        direction, length = _lean(labels, i)
-        apart = abs((direction - lean + 90.0) % 180.0 - 90.0)
-        found += apart >= ACROSS_DEG and length >= 1.6 * PROBE_MM * FLAT_PX_PER_MM
-    return found
-
-
-def _tall(mask: np.ndarray) -> np.ndarray:
-    """Pieces of upright strokes without the crumbs that a removed bar leaves."""
-    _, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
-    keep = stats[:, cv2.CC_STAT_HEIGHT] >= CRUMB_MM * FLAT_PX_PER_MM
-    keep[0] = False
-    return keep[labels].astype(np.uint8)
+    long = (p for p in bars if p.length >= 1.6 * PROBE_MM * FLAT_PX_PER_MM)
+    return sum(abs((p.lean - lean + 90.0) % 180.0 - 90.0) >= ACROSS_DEG for p in long)
 
 
 def _is_ring(mask: np.ndarray) -> bool:
@@ -203,26 +212,36 @@ def count_strokes(ink: np.ndarray, threshold: float) -> StrokeCount:
         return StrokeCount(0, 0, False, 0.0, 0.0)
     area = float(mask.sum()) / FLAT_PX_PER_MM**2
     longest = max(float(np.hypot(w, h)) for _, w, h in marks)
-    probe = int(PROBE_MM * FLAT_PX_PER_MM) | 1
     firm = float(np.count_nonzero(ink > 2 * threshold)) / FLAT_PX_PER_MM**2
-    strokes, crossing = 0, 0
-    for top, bottom in _bands(mask):
-        band = mask[top:bottom]
-        bars = _along(band, _probes(int(1.35 * probe) | 1)[1])
-        uprights = _tall(_along(band, _probes(probe)[0]) & (1 - cv2.dilate(bars, np.ones((3, 3), np.uint8))))
-        for group in _groups(band):
-            middle = float(np.nonzero(group.any(axis=1))[0].mean())
-            beside, lean = _strokes_in(uprights & group, middle)
-            strokes += beside
-            if beside >= 2:
-                crossing += _bars_across(bars & group, lean)
+    mask = _columns_in_use(mask)
+    counts = [_count_band(mask[top:bottom]) for top, bottom in _bands(mask)]
+    strokes, crossing = (sum(c) for c in zip(*counts, strict=True))
     if len(marks) == 1 and (_is_ring(mask) or (strokes == 0 and marks[0][1] > 2.2 * marks[0][2])):
         return StrokeCount(0, 0, True, area, longest, firm)
     return StrokeCount(strokes + crossing, crossing, False, area, longest, firm)
 
 
-def _groups(band: np.ndarray) -> list[np.ndarray]:
-    """Masks of the connected groups of marks in a row of writing, specks left out."""
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(band, connectivity=8)
-    extent = np.hypot(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT]) / FLAT_PX_PER_MM
-    return [(labels == i).astype(np.uint8) for i in range(1, count) if extent[i] >= SPECK_MM]
+def _columns_in_use(mask: np.ndarray) -> np.ndarray:
+    """The mask without the empty columns at its ends, but for as many as a probing line is wide."""
+    used = np.flatnonzero(mask.any(axis=0))
+    spare = int(1.35 * PROBE_MM * FLAT_PX_PER_MM) + 2
+    return mask[:, max(0, used[0] - spare) : used[-1] + 1 + spare]
+
+
+def _count_band(band: np.ndarray) -> tuple[int, int]:
+    """Upright strokes in a row of writing, and bars across them, counted in each connected group of marks."""
+    probe = int(PROBE_MM * FLAT_PX_PER_MM) | 1
+    across = _along(band, _probes(int(1.35 * probe) | 1)[1])
+    upright = _along(band, _probes(probe)[0]) & (1 - cv2.dilate(across, np.ones((3, 3), np.uint8))) & band
+    count, groups, stats, _ = cv2.connectedComponentsWithStats(band, connectivity=8)
+    uprights, bars = _by_group(upright, groups, CRUMB_MM), _by_group(across & band, groups, 0.0)
+    strokes, crossing = 0, 0
+    for i in range(1, count):
+        top, width, height = (int(stats[i, k]) for k in (cv2.CC_STAT_TOP, cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT))
+        if np.hypot(width, height) < SPECK_MM * FLAT_PX_PER_MM:
+            continue
+        beside, lean = _strokes_in(uprights.get(i, []), top + (height - 1) / 2)
+        strokes += beside
+        if beside >= 2:
+            crossing += _bars_across(bars.get(i, []), lean)
+    return strokes, crossing
