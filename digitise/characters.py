@@ -99,7 +99,7 @@ def load_network(name: str) -> cv2.dnn.Net:
     path = MODELS / name
     if not path.is_file():
         raise FileNotFoundError(f"{path}: the reader's network is missing; install the package again")
-    return cv2.dnn.readNetFromONNX(str(path))
+    return cv2.dnn.readNetFromONNX(str(path), cv2.dnn.ENGINE_CLASSIC)
 
 
 @lru_cache(maxsize=1)
