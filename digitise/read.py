@@ -9,12 +9,21 @@ from pathlib import Path
 import numpy as np
 
 from digitise.calibration import Acceptance, shipped_acceptance
-from digitise.characters import TICK_CLASSES, CharacterEvidence, character_crops, ink_threshold, read_characters
+from digitise.characters import (
+    DIGIT_CLASSES,
+    LETTER_CLASSES,
+    TICK_CLASSES,
+    CharacterEvidence,
+    character_crops,
+    ink_threshold,
+    read_characters,
+)
 from digitise.counts import agree, decode_tally
 from digitise.fields import VOID_LIMIT, decode_cell, number_weights
 from digitise.flatten import FLAT_PX_PER_MM
 from digitise.ink import InkPage, extract_ink
 from digitise.layout import Cell, Layout
+from digitise.one_hand import of_one_hand
 from digitise.page import NotRegistered, Page, register_all
 from digitise.photo import NotAPhoto, Photo, load_photo
 from digitise.reading import Decoded, PhotoResult, Reading, sentence
@@ -23,7 +32,8 @@ from digitise.tally_network import learned_counts, network_input
 from digitise.text import read_text
 
 READER_VERSION = "2"
-FIRM, LEAST_MARK_MM2 = 0.6, 0.3  # share of the page's pencil, and area, of a mark that nobody overlooks
+FIRM = 0.6  # share of the page's pencil that a smudge or a fold hardly reaches
+LEAST_MARK_MM2, LEAST_CHARACTER_MM2 = 0.3, 1.0  # so firm, of a mark in a cell, and of a character in its box
 _WRITTEN_IN_BOXES = {"code", "number", "date", "time", "decimal"}
 
 
@@ -43,7 +53,7 @@ def _boxed(page: InkPage, cells: Sequence[Cell]) -> dict[str, list[CharacterEvid
     crops = [character_crops(page, c) for c in cells]
     if not crops:
         return {}
-    evidence = read_characters(page, np.concatenate(crops))
+    evidence = of_one_hand(read_characters(page, np.concatenate(crops)))
     out, start = {}, 0
     for cell, own in zip(cells, crops, strict=True):
         out[cell.id] = evidence[start : start + len(own)]
@@ -51,25 +61,40 @@ def _boxed(page: InkPage, cells: Sequence[Cell]) -> dict[str, list[CharacterEvid
     return out
 
 
-def _nothing_but_marks(page: InkPage, cell: Cell, decoded: Decoded) -> Decoded:
-    """A cell that was read as blank and yet holds firm pencil (a ditto mark, something between boxes) is in doubt."""
+def _firm_mm2(page: InkPage, ink: np.ndarray) -> float:
+    return np.count_nonzero(ink > FIRM * page.pencil) / FLAT_PX_PER_MM**2
+
+
+def _overlooked(page: InkPage, cell: Cell, evidence: Sequence[CharacterEvidence], decoded: Decoded) -> Decoded:
+    """Firm pencil where nothing was read (a ditto mark, a digit that runs into its neighbour) puts a cell in doubt."""
+    if decoded.reasons:
+        return decoded
+    head, classes = ("letter", LETTER_CLASSES) if cell.kind == "code" else ("digit", DIGIT_CLASSES)
+    blank = [int(getattr(e, head).argmax()) == classes.index("blank") for e in evidence]
+    boxes = [box for box, empty in zip(cell.characters_mm, blank, strict=True) if empty]
+    doubt = any(_firm_mm2(page, page.crop(box, -0.6)) > LEAST_CHARACTER_MM2 for box in boxes)
+    if decoded.value is None and not doubt and _firm_mm2(page, page.crop(cell.box_mm, -0.4)) > LEAST_MARK_MM2:
+        doubt = _firm_mm2(page, own_ink(page, cell)) > LEAST_MARK_MM2
+    return replace(decoded, reasons=("unsure",)) if doubt else decoded
+
+
+def _none_overlooked(page: InkPage, cell: Cell, decoded: Decoded) -> Decoded:
+    """As `_overlooked`, for strokes: those joined to a neighbour's mark or a fold are not the box's own ink."""
     if decoded.value is not None or decoded.reasons:
         return decoded
-    least = LEAST_MARK_MM2 * FLAT_PX_PER_MM**2
-    for ink in (page.crop(cell.box_mm, -0.4), own_ink(page, cell)):
-        if np.count_nonzero(ink > FIRM * page.pencil) < least:
-            return decoded
-    return replace(decoded, reasons=("unsure",))
+    firm = _firm_mm2(page, page.crop(cell.box_mm, -0.6)) > LEAST_CHARACTER_MM2
+    return replace(decoded, reasons=("unsure",)) if firm else decoded
 
 
 def _tallies(page: InkPage, cells: Sequence[Cell]) -> dict[str, tuple[Decoded, dict[int, float]]]:
     inks = [own_ink(page, c) for c in cells]
     threshold = ink_threshold(page)
     learned = learned_counts([network_input(i, page.pencil) for i in inks])
-    return {
-        c.id: decode_tally(count_strokes(i, threshold), n, c.max or 60)
-        for c, i, n in zip(cells, inks, learned, strict=True)
-    }
+    out = {}
+    for cell, ink, count in zip(cells, inks, learned, strict=True):
+        decoded, strokes = decode_tally(count_strokes(ink, threshold), count, cell.max or 60)
+        out[cell.id] = _none_overlooked(page, cell, decoded), strokes
+    return out
 
 
 def _with_weights(decoded: Decoded, weights: dict[int, float]) -> Decoded:
@@ -125,7 +150,7 @@ def decode_page(page: Page) -> dict[str, tuple[str, Decoded]]:
         out[cell.id] = (
             ("tick", _tick(evidence[cell.id][0]))
             if cell.kind == "tick"
-            else (_group(cell), _nothing_but_marks(ink, cell, decode_cell(cell, evidence[cell.id])))
+            else (_group(cell), _overlooked(ink, cell, evidence[cell.id], decode_cell(cell, evidence[cell.id])))
         )
     for cell_id, (decoded, strokes) in tallies.items():
         partner = page.layout.by_id.get(cell_id.removesuffix("/tally") + "/total")

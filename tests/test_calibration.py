@@ -23,6 +23,8 @@ from digitise.calibration import (
     read_acceptance,
     shipped_acceptance,
 )
+from digitise.estimate.acceptance import design_effect
+from digitise.train.calibrate import Row, fit_acceptance
 
 CURVE = Curve((0.0, 1.0, 2.0, 3.0), (0.5, 0.8, 0.98, 0.998), 0.98, 0.002, 0.05, 900, 1, 0.0052)
 ACCEPTANCE = Acceptance({"code": CURVE, f"code{DOUBTFUL}": CURVE}, "made up for a test")
@@ -202,3 +204,30 @@ def test_no_shipped_threshold_is_reached_from_below() -> None:
     for name, curve in shipped_acceptance().curves.items():
         assert curve.threshold == NEVER or curve.probability[0] <= curve.threshold <= curve.probability[-1], name
         assert not math.isnan(curve.threshold)
+
+
+def test_design_effect_by_hand() -> None:
+    """Four errors on one of ten pages of ten cells: the rate varies between pages far more than by chance.
+
+    Sum of squared deviations 3.6^2 + 9 x 0.4^2 = 14.4, times 10/9 over 100^2, against 0.04 x 0.96 / 100. Kish 1965.
+    """
+    assert design_effect([4, *[0] * 9], [10] * 10) == pytest.approx(10 / 9 * 14.4 / 100**2 / (0.04 * 0.96 / 100))
+    assert design_effect([1, 1, 1, 1], [5, 5, 5, 5]) == 1.0  # spread evenly: never below one
+    assert design_effect([0, 0, 0], [9, 9, 9]) == design_effect([3], [3]) == 1.0
+
+
+def test_thresholds_count_pages_not_cells() -> None:
+    """As many errors among as many readings, all on one page: less is shown."""
+
+    def rows(together: bool) -> list[Row]:
+        wrong = range(20) if together else range(0, 20_000, 1000)
+        return [
+            Row("code", "code", 0.9 + 0.0999 * (i not in wrong), i not in wrong, (), i // 20) for i in range(20_000)
+        ]
+
+    spread, heaped = (fit_acceptance(rows(t), "made up").curves["code"] for t in (False, True))
+
+    assert (spread.accepted, spread.errors) == (19_980, 0)
+    assert spread.design_effect == 1.0 < heaped.design_effect
+    assert spread.bound < 0.0002
+    assert heaped.threshold == NEVER

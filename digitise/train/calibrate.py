@@ -7,7 +7,7 @@ import itertools
 from collections import Counter
 from collections.abc import Mapping
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from math import ceil
 from multiprocessing import get_context
 from pathlib import Path
@@ -17,7 +17,7 @@ import numpy as np
 
 from digitise.calibration import DOUBTFUL, NEVER, Acceptance, Curve, fit_curve
 from digitise.compose import build_layouts
-from digitise.estimate.acceptance import design_effect, fixed_sequence, upper_error_bound
+from digitise.estimate.acceptance import design_effect, fixed_sequence
 from digitise.evaluate import same_value
 from digitise.page import register
 from digitise.protocol import Protocol
@@ -28,13 +28,25 @@ from digitise.simulate.hand import Hand
 from digitise.simulate.take import any_hand, take
 from digitise.train.sheets import practice_layout
 
-TARGETS = (0.00037, 0.001, 0.002, 0.004)  # wrong among accepted readings of each group: the first that can be shown
+TARGETS = (0.00037, 0.001, 0.002)  # wrong among accepted readings of each group: the first that can be shown
 DELTA = 0.05
-# Shares of a group's readings accepted at each threshold tried: first one after the other until one fails (fixed
-# sequence); where the first fails, the stricter ones each by itself, with the risk shared out among them.
-SHARES = (0.9, 0.92, 0.94, 0.95, 0.96, 0.97, 0.98, 0.985, 0.99, 0.995, 1.0)
-STRICTER = (0.5, 0.6, 0.7, 0.8, 0.85)
-MESS = Mess(struck=0.012, overwritten=0.01, erased_rewritten=0.02, ditto=0.004, unreadable=0.004, overrun=0.03)
+# Shares of a group's readings accepted at each threshold tried, one after the other until one fails (fixed sequence).
+# Where no target can be shown in the first sequence, the next is tried.
+SHARES = (
+    (0.95, 0.96, 0.97, 0.98, 0.985, 0.99, 0.995, 1.0),
+    (0.9, 0.92, 0.94),
+    (0.8, 0.85),
+    (0.5, 0.6, 0.7),
+)
+MESS = Mess(  # totals are left out more often than by divers, so that strokes by themselves are seen often enough
+    struck=0.012,
+    overwritten=0.01,
+    erased_rewritten=0.02,
+    ditto=0.004,
+    unreadable=0.004,
+    overrun=0.03,
+    total_blank=0.3,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,47 +95,32 @@ def _sample(protocol: Protocol, hands: Mapping[str, Hand], seeds: list[int]) -> 
     return [row for seed in seeds for row in sample_page(protocol, hands, seed)]
 
 
-def _curve(rows: list[Row], *, target: float, delta: float, doubtful: bool = False, stricter: bool = False) -> Curve:
-    """Calibrate on every third page, set the threshold on the others by fixed-sequence testing.
+def _curve(rows: list[Row], *, target: float, delta: float, shares: tuple[float, ...] = ()) -> Curve:
+    """Calibrate, and set the threshold by fixed-sequence testing.
 
-    Cells of a page are not independent: counts are divided by the design effect of all the group's errors, which lie
-    together more than the few among accepted readings do.
+    The thresholds tried accept fixed shares of the readings by score, right or not. Cells of a page are
+    not independent: counts are divided by the design effect of all the group's errors, which lie together more than the
+    few among accepted readings do.
     """
-    fitted = [r for r in rows if r.page % 3 == 0] or rows
-    tested = [r for r in rows if r.page % 3] or rows
-    knots, probability = fit_curve(np.array([r.score for r in fitted]), np.array([r.right for r in fitted]))
+    knots, probability = fit_curve(np.array([r.score for r in rows]), np.array([r.right for r in rows]))
     blank = Curve(knots, probability, NEVER, target, delta, 0, 0, 1.0)
-    if doubtful:
+    if not shares:
         return blank
     effect = _effect(rows)
-    if all(r.right for r in rows):
-        tested = rows  # nothing was learned from errors, so nothing is tested on what taught it
-    confidence = np.sort([blank.confidence(r.score) for r in tested])[::-1]
-    wrong = ~np.array([r.right for r in sorted(tested, key=lambda r: -blank.confidence(r.score))])
+    blank = replace(blank, design_effect=round(effect, 3))
+    confidence = np.sort([blank.confidence(r.score) for r in rows])[::-1]
+    wrong = ~np.array([r.right for r in sorted(rows, key=lambda r: -blank.confidence(r.score))])
     wrong_so_far = np.cumsum(wrong)
 
-    def tried(shares: tuple[float, ...]) -> list[tuple[float, int, int]]:
-        """(threshold, accepted, errors) at each share, strictest first."""
-        levels = sorted({float(confidence[int(s * len(tested)) - 1]) for s in shares}, reverse=True)
-        counts = [int((confidence >= t).sum()) for t in levels]
-        return [(t, n, int(wrong_so_far[n - 1])) for t, n in zip(levels, counts, strict=True)]
-
-    def fewer(steps: list[tuple[float, int, int]]) -> tuple[list[float], list[int], list[int]]:
-        return [t for t, _, _ in steps], [int(n / effect) for _, n, _ in steps], [ceil(k / effect) for *_, k in steps]
-
-    steps = tried(STRICTER if stricter else SHARES)
-    if stricter:
-        share = delta / len(steps)
-        chosen = min(
-            (t for t, n, k in zip(*fewer(steps), strict=True) if upper_error_bound(k, n, share) <= target), default=None
-        )
-    else:
-        chosen = fixed_sequence(*fewer(steps), target, delta).threshold
-    if chosen is None:
+    levels = sorted({float(confidence[int(s * len(rows)) - 1]) for s in shares}, reverse=True)
+    accepted = [int((confidence >= t).sum()) for t in levels]
+    errors = [int(wrong_so_far[n - 1]) for n in accepted]
+    fewer = [int(n / effect) for n in accepted], [ceil(k / effect) for k in errors]
+    step = fixed_sequence(levels, *fewer, target, delta).chosen
+    if step is None:
         return blank
-    chosen, accepted, errors = next(step for step in steps if step[0] == chosen)
-    bound = float(upper_error_bound(ceil(errors / effect), int(accepted / effect), delta))
-    return Curve(knots, probability, chosen, target, delta, accepted, errors, bound, round(effect, 3))
+    at = levels.index(step.threshold)
+    return replace(blank, threshold=step.threshold, accepted=accepted[at], errors=errors[at], bound=step.upper)
 
 
 def _effect(rows: list[Row]) -> float:
@@ -140,12 +137,12 @@ def fit_acceptance(rows: list[Row], basis: str) -> Acceptance:
         plain = [r for r in rows if r.group == group and not r.reasons]
         doubt = [r for r in rows if r.group == group and r.reasons]
         if len(plain) >= 20:
-            for stricter, target in itertools.product((False, True), TARGETS):
-                curves[group] = _curve(plain, target=target, delta=DELTA, stricter=stricter)
+            for shares, target in itertools.product(SHARES, TARGETS):
+                curves[group] = _curve(plain, target=target, delta=DELTA, shares=shares)
                 if curves[group].threshold < NEVER:
                     break
         if len(doubt) >= 20:
-            curves[group + DOUBTFUL] = _curve(doubt, target=TARGETS[0], delta=DELTA, doubtful=True)
+            curves[group + DOUBTFUL] = _curve(doubt, target=TARGETS[0], delta=DELTA)
     return Acceptance(curves, basis)
 
 
