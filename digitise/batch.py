@@ -268,5 +268,20 @@ def record(store: Store, result: PhotoResult, known: KnownProtocols, *, now: dat
             seen.add(one.page.layout.digest)
         if plan is not None:
             one = with_suggestions(one, plan.names, [site.name for site in plan.sites])
-        store.record(one, known.home(one.page.layout) if one.page else None, now=now)
+        page_id = store.record(one, known.home(one.page.layout) if one.page else None, now=now)
+        if page_id is not None:
+            _doubt_differences(store, page_id, now=now)
     return tuple(lost)
+
+
+def _doubt_differences(store: Store, page_id: int, *, now: datetime) -> None:
+    """Cells that another photograph of the same sheet shows clearly and otherwise are opened again."""
+    from digitise.survey import seen_twice
+    from digitise.twice import rivals
+
+    pack = store.page(page_id).pack
+    pairs = rivals(store.pages(pack)) if pack else []
+    for kept, other in (p for p in pairs if page_id in (p[0].id, p[1].id)):
+        twice = seen_twice(store, kept, other)
+        for difference in twice.open_differences if twice.verdict != "another" else ():
+            store.doubt(kept.id, difference.cell, why=f"{other.photo} shows something else", now=now)
