@@ -74,13 +74,14 @@ class Taken:
     """One picture that was taken in.
 
     `sha256` is that of the picture's own bytes, "" when there are none; `result` is None for a picture that needed no
-    reading; `data` are its bytes when they are to be kept, else empty.
+    reading; `data` are its bytes when they are to be kept, else empty; `path` is the file it lies in.
     """
 
     name: str
     sha256: str
     result: PhotoResult | None
     data: bytes = b""
+    path: Path = Path()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -157,17 +158,20 @@ class Reader:
     def __exit__(self, *error) -> None:
         self._workers.__exit__(*error)
 
-    def pictures(self, files: Sequence[Path]) -> list[Picture | NotAPhoto]:
-        """Every picture in `files`, in order; what cannot be taken is there as `NotAPhoto`."""
-        out: list[Picture | NotAPhoto] = []
+    def pictures(self, files: Sequence[Path]) -> list[tuple[Path, Picture | NotAPhoto]]:
+        """Every picture in `files`, in order, each with its file; what cannot be taken is there as `NotAPhoto`."""
+        out: list[tuple[Path, Picture | NotAPhoto]] = []
         for path, found in zip(files, self._workers.map(_list, files), strict=True):
-            out += [NotAPhoto(path.name, "", "stopped", found.why)] if isinstance(found, Stopped) else found
+            held = [NotAPhoto(path.name, "", "stopped", found.why)] if isinstance(found, Stopped) else found
+            out += [(path, picture) for picture in held]
         return out
 
-    def read(self, pictures: Sequence[Picture | NotAPhoto]) -> Iterator[Taken]:
-        """Read pictures; one `Taken` for each, in the order given."""
-        for picture, taken in zip(pictures, self._workers.map(_take, pictures), strict=True):
-            yield self._stopped(picture, taken.why) if isinstance(taken, Stopped) else taken
+    def read(self, pictures: Sequence[tuple[Path, Picture | NotAPhoto]]) -> Iterator[Taken]:
+        """Read pictures as `pictures` lists them; one `Taken` for each, in the order given."""
+        calls = self._workers.map(_take, [picture for _, picture in pictures])
+        for (path, picture), taken in zip(pictures, calls, strict=True):
+            whole = self._stopped(picture, taken.why) if isinstance(taken, Stopped) else taken
+            yield replace(whole, path=path)
 
     def _stopped(self, picture: Picture | NotAPhoto, why: str) -> Taken:
         """A picture that could not be read within bounds; its file is kept like any other that was refused."""
@@ -187,7 +191,7 @@ class Reader:
 
     def unpack(self, path: Path) -> list[tuple[str, bytes] | NotAPhoto]:
         """(name, bytes) of every picture in a file, without reading them."""
-        pictures = self.pictures([path])
+        pictures = [picture for _, picture in self.pictures([path])]
         found = zip(pictures, self._workers.map(_unpack, pictures), strict=True)
         return [NotAPhoto(p.name, "", "stopped", one.why) if isinstance(one, Stopped) else one for p, one in found]
 
@@ -264,5 +268,20 @@ def record(store: Store, result: PhotoResult, known: KnownProtocols, *, now: dat
             seen.add(one.page.layout.digest)
         if plan is not None:
             one = with_suggestions(one, plan.names, [site.name for site in plan.sites])
-        store.record(one, known.home(one.page.layout) if one.page else None, now=now)
+        page_id = store.record(one, known.home(one.page.layout) if one.page else None, now=now)
+        if page_id is not None:
+            _doubt_differences(store, page_id, now=now)
     return tuple(lost)
+
+
+def _doubt_differences(store: Store, page_id: int, *, now: datetime) -> None:
+    """Cells that another photograph of the same sheet shows clearly and otherwise are opened again."""
+    from digitise.survey import seen_twice
+    from digitise.twice import rivals
+
+    pack = store.page(page_id).pack
+    pairs = rivals(store.pages(pack)) if pack else []
+    for kept, other in (p for p in pairs if page_id in (p[0].id, p[1].id)):
+        twice = seen_twice(store, kept, other)
+        for difference in twice.open_differences if twice.verdict != "another" else ():
+            store.doubt(kept.id, difference.cell, why=f"{other.photo} shows something else", now=now)

@@ -11,7 +11,8 @@ import numpy as np
 from digitise.sheet import MARK_DICTIONARY
 
 SMALLEST_SIDE_PX = 700  # the first picture searched has its longer side at least so long, and less than twice that
-LARGEST_SIDE_PX = 2600  # nor is any larger one searched
+LARGEST_SIDE_PX = 2600  # nor is any larger one searched thoroughly
+LEAST_PX = 12  # side of a mark in a picture of full size, which is searched when hardly any mark was seen before
 QUICKLY = 2  # so many pictures, each twice the size of the one before, are searched quickly
 AROUND, CLEAR_PX = 3.0, 90.0  # sides of a mark around its likely place, and its side in the picture searched there
 ROOMY = 0.2  # sheets whose marks span less of the picture than this leave room for a smaller one
@@ -160,7 +161,8 @@ def find_marks(gray: np.ndarray) -> list[FoundMark]:
     """Corner marks at any rotation, corners refined at full resolution.
 
     A small picture is searched first, quickly; more is done only while a mark seems to be missing. Where three of a
-    sheet are seen, the fourth is looked for where it should lie.
+    sheet are seen, the fourth is looked for where it should lie. Marks too small to be read by are found for what they
+    tell: that the sheet is too far away.
 
     Parameters
     ----------
@@ -189,4 +191,6 @@ def find_marks(gray: np.ndarray) -> list[FoundMark]:
             break
     if not done:
         found = _added(found, gray, _at_most(gray, LARGEST_SIDE_PX / max(gray.shape)), _detector())
+    if len(found) < 2 and max(gray.shape) > LARGEST_SIDE_PX:
+        found = _added(found, gray, gray, _detector(quick=True, least=4 * LEAST_PX / max(gray.shape)))
     return sorted(found, key=lambda m: -m.side_px)

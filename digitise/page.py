@@ -95,13 +95,17 @@ def _read_identity(image: np.ndarray, layout: Layout) -> str | None:
     return None
 
 
+def _too_far(px_per_mm: float, layout: Layout) -> NotRegistered:
+    words = f"the sheet has {px_per_mm:.1f} pixels a millimetre; {MIN_PX_PER_MM:g} are needed"
+    return NotRegistered("too-far", words, layout)
+
+
 def _judged(page: Page, cut: list[str], unseen: Unseen) -> Page | NotRegistered:
     """The page, or why it cannot be trusted."""
     layout, hidden, flat = page.layout, list(page.hidden), page.flattened
     found = f"{100 * flat.matched:.0f} % of the printed corners were found"
     if page.native_px_per_mm < MIN_PX_PER_MM:
-        words = f"the sheet has {page.native_px_per_mm:.1f} pixels a millimetre; {MIN_PX_PER_MM:g} are needed"
-        return NotRegistered("too-far", words, layout)
+        return _too_far(page.native_px_per_mm, layout)
     if cut:
         words = f"{len(cut)} cells at the {where(layout, cut)} lie outside the picture"
         return NotRegistered("cut-off", words, layout)
@@ -133,6 +137,8 @@ def _native_px_per_mm(flattened: Flattened, size_mm: tuple[float, float]) -> flo
 
 def _try_pose(views: Views, pose: Pose) -> Page | NotRegistered:
     layout = pose.layout
+    if (scale := pose.px_per_mm) < MIN_PX_PER_MM:
+        return _too_far(scale, layout)
     if len(pose.marks) < 2:
         return NotRegistered("few-marks", _missing_words(pose.marks), layout)
     if pose.homography is None:

@@ -42,6 +42,11 @@ class Pose:
         """Sum of the sides of its marks: larger for sheets that are seen whole and from near."""
         return sum(m.side_px for m in self.marks)
 
+    @property
+    def px_per_mm(self) -> float:
+        """Pixels a millimetre of its largest mark: of the part of the sheet that is nearest."""
+        return max(m.side_px / self.layout.fiducials[m.corner].box_mm[2] for m in self.marks)
+
 
 def homography_of(layout: Layout, marks: Iterable[FoundMark]) -> tuple[np.ndarray | None, float]:
     """Page mm to photo px by the marks' corners, and how badly they fit, in sides of a mark; None of a bad fit."""

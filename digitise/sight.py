@@ -88,20 +88,16 @@ def _printed_at(layout: Layout, at: float, start: float, end: float, *, flat: bo
     return None
 
 
-def _contrast(half: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """How dark the darkest place nearby is against the brightest, at each pixel, in [0, 1], and where no paper is near.
-
-    The second, bool, holds where all within `WIDE_MM` is darker than paper in a deep shadow: no pencil is so broad.
-    """
+def _darkest_and_brightest(half: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Darkest grey within `NEAR_MM` and brightest within `WIDE_MM` of each pixel."""
     scale = FLAT_PX_PER_MM / 2
     near, wide = (np.ones((int(2 * v * scale) | 1,) * 2, np.uint8) for v in (NEAR_MM, WIDE_MM))
-    dark, bright = cv2.erode(half, near), cv2.dilate(half, wide)
-    return 1.0 - dark.astype(np.float32) / np.maximum(bright, 1), bright < DARKEST_PAPER * np.median(bright[::8, ::8])
+    return cv2.erode(half, near), cv2.dilate(half, wide)
 
 
 def _area_mm2(mask: np.ndarray, layout: Layout, grown_mm: float) -> np.ndarray:
     """Area of a half-size mask, (H, W) bool, in each cell's box grown on all sides, (cells,) mm2."""
-    sums = cv2.integral(mask.astype(np.uint8))
+    sums = cv2.integral(mask.view(np.uint8))
     boxes = np.array([c.box_mm for c in layout.cells])
     low, high = boxes[:, :2] - grown_mm, boxes[:, :2] + boxes[:, 2:] + grown_mm
     limit = np.array(sums.shape[::-1]) - 1
@@ -123,13 +119,13 @@ def _at(picture: np.ndarray, points_mm: np.ndarray) -> np.ndarray:
     return picture[np.clip(y, 0, picture.shape[0] - 1), np.clip(x, 0, picture.shape[1] - 1)]
 
 
-def _faded(contrast: np.ndarray, layout: Layout) -> np.ndarray:
+def _faded(dark: np.ndarray, bright: np.ndarray, layout: Layout) -> np.ndarray:
     """Which cells have a printed side that fades, or is missing, over part of its length; (cells,) bool."""
     frames = _frames(layout)
     out = np.zeros(len(layout.cells), bool)
     if not len(frames.side):
         return out
-    seen = _at(contrast, frames.points_mm)
+    seen = 1.0 - _at(dark, frames.points_mm) / np.maximum(_at(bright, frames.points_mm), np.float32(1.0))
     lost = seen < max(FAINTEST, FAINT * float(np.median(seen)))
     length = np.bincount(frames.side, minlength=len(frames.cell))
     missing = np.bincount(frames.side, weights=lost, minlength=len(frames.cell))
@@ -152,14 +148,15 @@ def _astray(flattened: Flattened, layout: Layout) -> np.ndarray:
 def unseen_cells(flattened: Flattened, layout: Layout) -> Unseen:
     """Cells whose printed frame has faded far below the page's usual contrast, or does not lie where it should."""
     half = halved(flattened.image)
-    contrast, no_paper = _contrast(half)
+    dark, bright = _darkest_and_brightest(half)
+    no_paper = bright < DARKEST_PAPER * np.median(bright[::8, ::8])  # no pencil is so broad
     blown, under_dark = _blown(half, layout), _area_mm2(no_paper, layout, WIDE_MM) > DARK_MM2
-    faded, astray = _faded(contrast, layout) | blown | under_dark, _astray(flattened, layout)
+    faded, astray = _faded(dark, bright, layout) | blown | under_dark, _astray(flattened, layout)
     middles = np.array([(x + w / 2, y + h / 2) for x, y, w, h in (c.box_mm for c in layout.cells)])
-    paper = _at(cv2.dilate(half, np.ones((9, 9), np.uint8)), middles).astype(np.float32)
-    bright = blown | (paper > min(BRIGHT * float(np.median(paper)), 253.0))
+    paper = _at(bright, middles).astype(np.float32)
+    lit = blown | (paper > min(BRIGHT * float(np.median(paper)), 253.0))
     ids = np.array([c.id for c in layout.cells])
-    kinds = (faded & bright, faded & ~bright, astray & ~faded)
+    kinds = (faded & lit, faded & ~lit, astray & ~faded)
     return Unseen(*(frozenset(ids[k].tolist()) for k in kinds))
 
 

@@ -23,6 +23,7 @@ WORKER_MEGABYTES = 2000
 AHEAD = 2  # calls begun or done, for each worker, beyond the one whose value is awaited
 _TRIES = 2
 _ARENA_MAX, _MMAP_THRESHOLD = -8, -3  # glibc's malloc.h
+_THREADS = ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OMP_NUM_THREADS", "OMP_THREAD_LIMIT")
 _WAITING = object()
 
 
@@ -100,6 +101,21 @@ def _serve(connection: Connection, prepare: Callable[[], object], megabytes: int
 def _sorted_out(message: tuple, context: object) -> tuple:
     function, argument = message
     return function, context, argument
+
+
+@contextmanager
+def _single() -> Iterator[None]:
+    """A process begun meanwhile, and programs that it begins, use one thread each: there is a worker for each core.
+
+    Libraries read this when they are loaded; what the user has set stays.
+    """
+    mine = {name: "1" for name in _THREADS if name not in os.environ}
+    os.environ.update(mine)
+    try:
+        yield
+    finally:
+        for name in mine:
+            os.environ.pop(name, None)
 
 
 @contextmanager
@@ -184,7 +200,7 @@ class Workers:
         process = get_context("spawn").Process(
             target=_serve, args=(there, self._prepare, self._megabytes), daemon=True, name="reader"
         )
-        with _deaf():
+        with _deaf(), _single():
             process.start()
         there.close()
         worker = _Worker(process, here)

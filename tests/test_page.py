@@ -139,6 +139,9 @@ FAULTS = [
         id="one-mark-left",
     ),
     pytest.param({"fill": 0.28}, "retake", "too-far", f"pixels a millimetre; {MIN_PX_PER_MM:g} are needed", id="far"),
+    pytest.param(
+        {"fill": 0.17}, "retake", "too-far", f"pixels a millimetre; {MIN_PX_PER_MM:g} are needed", id="very-far"
+    ),
     pytest.param({"defocus_px": 9.0}, None, "blurred", "", id="out-of-focus"),
     pytest.param({"motion_px": 40.0}, None, "blurred", "", id="shaken"),
     pytest.param(

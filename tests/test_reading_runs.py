@@ -212,6 +212,26 @@ def test_a_watched_folder_is_read_as_photographs_come(photos, tmp_path) -> None:
     assert "Traceback" not in said
 
 
+def test_a_file_that_changes_in_a_watched_folder_stands_in_the_result_once(photos, tmp_path) -> None:
+    """First cut short, then whole: what was said of the part is gone; a file of that name in another folder stays."""
+    folder, out = tmp_path / "in", tmp_path / "out.json"
+    (folder / "other").mkdir(parents=True)
+    data = (photos / "a.jpg").read_bytes()
+    (folder / "a.jpg").write_bytes(data[:100_000])
+    (folder / "other" / "a.jpg").write_bytes((photos / "b.jpg").read_bytes())
+    run = _started(folder, "--json", out, "--watch", "--jobs", 1)
+    try:
+        _until(lambda: out.exists() and sorted(p["status"] for p in _json(out)) == ["read", "unreadable"])
+        (folder / "a.jpg").write_bytes(data)
+        _until(lambda: [p["status"] for p in _json(out)] == ["read", "read"])
+    finally:
+        os.kill(run.pid, signal.SIGTERM)
+        said = run.communicate(timeout=60)[1]
+
+    assert len({p["sha256"] for p in _json(out)}) == 2
+    assert said.strip().endswith("2 photographs: 2 read, 0 to take again, 0 unreadable.")
+
+
 def test_only_folders_can_be_watched(photos, tmp_path, capsys) -> None:
     """A folder that is not there would be watched in vain."""
     for path in (tmp_path / "nowhere", photos / "a.jpg"):

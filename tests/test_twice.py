@@ -6,9 +6,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from kept import FLAGGED, NOW, made_result, made_sheet
+from kept import FLAGGED, NOW, made_result, made_sheet, photo_of
 from kept import keep as keep_made
 
+from digitise.batch import known_protocols, record
 from digitise.store import Store
 from digitise.survey import load_survey
 from digitise.twice import compare, difference_words, rivals, words
@@ -218,6 +219,62 @@ def test_cells_for_a_person_are_no_difference(tmp_path) -> None:
         keep_made(store, made_result("fish", unsure, name="b.jpg", confidence=0.9))
 
         assert [f for f in load_survey(store, "QH7M4K").findings if "a.jpg" in f.text] == []
+
+
+def _record(store, values: dict, name: str, **extra) -> None:
+    result = made_result("fish", values, name=name, **extra)
+    store.keep_photo(photo_of(name), name, now=NOW)
+    assert record(store, result, known_protocols(), now=NOW) == ()
+
+
+def _total() -> str:
+    return next(i for i in _cell_ids() if i.endswith("/total"))
+
+
+def test_a_difference_puts_the_cell_back_before_a_person(store) -> None:
+    """Both photographs were sure of it; the page that counts has it open again, says why, and nothing else is open."""
+    first, cell = _values(20), _total()
+    _record(store, first, "a.jpg")
+    assert store.queue() == []
+    _record(store, first | {cell: 31}, "b.jpg", confidence=0.9)
+
+    assert [(q.cell, store.page(q.page_id).photo) for q in store.queue()] == [(cell, "a.jpg")]
+    page = next(p for p in store.pages() if p.photo == "a.jpg")
+    accepted, opened = store.entries(page.id)[cell]
+    assert (accepted.state, opened.state, opened.by, opened.undoes) == ("entered", "withdrawn", "rule", accepted.id)
+    assert opened.why == "b.jpg shows something else"
+    assert page.open == 1
+
+
+def test_a_difference_in_the_photograph_that_counts_from_now_on_is_opened_in_it(store) -> None:
+    """The second is read more surely and counts; recorded again, nothing more happens."""
+    first, cell = _values(20), _total()
+    _record(store, first, "a.jpg", confidence=0.9)
+    for _ in range(2):
+        _record(store, first | {cell: 31}, "b.jpg")
+
+    assert [(q.cell, store.page(q.page_id).photo) for q in store.queue()] == [(cell, "b.jpg")]
+    page = next(p for p in store.pages() if p.photo == "b.jpg")
+    assert [e.state for e in store.entries(page.id)[cell]] == ["entered", "withdrawn"]
+
+
+def test_what_a_person_has_decided_is_not_opened_by_another_photograph(store) -> None:
+    first, cell = _values(20), _total()
+    _record(store, first, "a.jpg")
+    page = store.pages()[0].id
+    store.decide(page, cell, value=first.get(cell, 4), state="entered", by="Anna", now=NOW)
+    _record(store, first | {cell: 31}, "b.jpg", confidence=0.9)
+
+    assert store.queue() == []
+    assert store.doubt(page, cell, why="no", now=NOW) is None
+
+
+def test_two_sheets_under_one_name_open_nothing(store) -> None:
+    """Which of them belongs here is a person's question; their cells are sure."""
+    _record(store, _values(20), "a.jpg")
+    _record(store, _values(20, seed=2), "b.jpg", confidence=0.9)
+
+    assert store.queue() == []
 
 
 # --- real photographs ------------------------------------------------------------------------------------

@@ -41,6 +41,8 @@ def _act(context: int, what: object) -> object:
         return "said"
     if word == "process":
         return os.getpid()
+    if word == "threads":
+        return os.environ.get(argument)
     raise ValueError(argument)
 
 
@@ -137,3 +139,12 @@ def test_only_a_few_calls_are_made_ahead() -> None:
 def test_what_decoders_say_on_the_screen_is_not_heard(capfd) -> None:
     assert _run([("talk", None)]) == ["said"]
     assert "complaint" not in capfd.readouterr().err
+
+
+def test_workers_use_one_thread_each_unless_told_otherwise(monkeypatch) -> None:
+    """Linear algebra and the text engine in a worker have one thread; this program's own surroundings stay as they were."""
+    monkeypatch.delenv("OPENBLAS_NUM_THREADS", raising=False)
+    monkeypatch.setenv("OMP_THREAD_LIMIT", "3")
+
+    assert _run([("threads", "OPENBLAS_NUM_THREADS"), ("threads", "OMP_THREAD_LIMIT")]) == ["1", "3"]
+    assert "OPENBLAS_NUM_THREADS" not in os.environ

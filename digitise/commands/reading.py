@@ -89,14 +89,25 @@ class _Run:
 
     def __init__(self, args: argparse.Namespace, known, store) -> None:
         self.known, self.store, self.json = known, store, args.json
-        self.counts: Counter[str] = Counter()
-        self.photos: list[dict] = []
+        self._states: dict[Path, list[str]] = {}  # by file: one for each sheet
+        self._photos: dict[Path, list[dict]] = {}
         self.journal = None
         if args.json is not None and str(args.json) != "-":
             from digitise.batch import signature
             from digitise.journal import Journal
 
             self.journal = Journal(args.json, signature(known))
+
+    @property
+    def counts(self) -> Counter[str]:
+        """How many sheets were read, are to be taken again, could not be read, or are known already."""
+        return Counter(state for states in self._states.values() for state in states)
+
+    def forget(self, paths: Sequence[Path]) -> None:
+        """Files that have changed are read again, and stand in the JSON file once; what a store keeps, it keeps."""
+        for path in paths:
+            self._states.pop(path, None)
+            self._photos.pop(path, None)
 
     def done(self) -> frozenset[str]:
         """Pictures whose reading is at hand already, wherever it is asked for."""
@@ -117,14 +128,14 @@ class _Run:
                 if taken.result
                 else [sheet | {"file": taken.name} for sheet in self.journal.done[taken.sha256]]
             )
-            self.photos += sheets
+            self._photos.setdefault(taken.path, []).extend(sheets)
             if self.journal:
                 self.journal.add(taken.sha256, sheets)
         states = [one.status for one in taken.result.sheets] if taken.result else ["kept"]
         for lost in keep(self.store, taken, self.known, now=datetime.now(UTC)) if self.store is not None else ():
             say(f"{taken.name}: {lost}")
             states[-1] = "retake"
-        self.counts.update(states)
+        self._states.setdefault(taken.path, []).extend(states)
 
     def write(self) -> None:
         """The JSON file, whole."""
@@ -133,7 +144,8 @@ class _Run:
 
         if self.json is None:
             return
-        data = {"result_version": RESULT_VERSION, "photos": self.photos}
+        photos = [sheet for sheets in self._photos.values() for sheet in sheets]
+        data = {"result_version": RESULT_VERSION, "photos": photos}
         text = json.dumps(data, indent=1, ensure_ascii=False) + "\n"
         if str(self.json) == "-":
             sys.stdout.write(text)
@@ -142,8 +154,9 @@ class _Run:
 
     def code(self) -> int:
         """The last sentence, and the command's exit code."""
-        say(f"{self.counts.total()} photographs: {_counted(self.counts)}.")
-        return 1 if self.counts["retake"] + self.counts["unreadable"] else 0
+        counts = self.counts
+        say(f"{counts.total()} photographs: {_counted(counts)}.")
+        return 1 if counts["retake"] + counts["unreadable"] else 0
 
 
 @contextmanager
@@ -226,6 +239,7 @@ def _watch(paths: Sequence[Path], reader, run: _Run) -> None:
         while True:
             ready = watch.ready(photo_files(paths), now=time.monotonic())
             if ready:
+                run.forget(ready)
                 for taken in read_all(reader, ready):
                     run.add(taken)
                 if str(run.json) != "-":

@@ -13,7 +13,7 @@ from digitise.layout import Cell
 from digitise.reading import Value
 from digitise.store import chain, counts, leases
 from digitise.store import schema as t
-from digitise.store.rows import ChangedMeanwhile, EntryRow, StoreError
+from digitise.store.rows import RULE, ChangedMeanwhile, EntryRow, StoreError
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,6 +110,17 @@ def undo(connection: Connection, page_id: int, spec: Cell, press: KeyPress) -> E
         why=f"undone: the entry of {last.at} by {last.by}",
         undoes=last.id,
     )
+
+
+def doubt(connection: Connection, page_id: int, spec: Cell, *, why: str, at: str) -> EntryRow | None:
+    """Take back the rule's entry, when that is the one in force; see `Store.doubt`."""
+    stack = entries_of(connection, page_id, spec.id)
+    held = held_entries(stack)
+    if not held or held[-1].decided_by != RULE:
+        return None
+    press = KeyPress(RULE, at, "", 0)
+    withdrawn = {"value": None, "state": "withdrawn", "decided_by": RULE, "why": why, "undoes": held[-1].id}
+    return _add(connection, page_id, spec.id, press, stack, **withdrawn)
 
 
 def plain(value: Value) -> Value:

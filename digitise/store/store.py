@@ -272,6 +272,12 @@ class Store:
             spec = self._library.layout_of(connection, page_id).cell(cell)
             return entries.undo(connection, page_id, spec, press)
 
+    def doubt(self, page_id: int, cell: str, *, why: str, now: datetime) -> EntryRow | None:
+        """Open a cell again that the rule has accepted, and say why; None, and nothing happens, to any other cell."""
+        with self.database.write() as connection:
+            spec = self._library.layout_of(connection, page_id).cell(cell)
+            return entries.doubt(connection, page_id, spec, why=why, at=stamp(now))
+
     def assign(self, page_id: int, pack: str, transect: int, by: str, now: datetime) -> None:
         """Say which pack and transect a page belongs to (0 for a sheet of the whole survey); an appended record.
 
