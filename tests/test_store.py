@@ -17,7 +17,7 @@ from stores import RAY, TOTAL, Kept, enter, fish
 from digitise.read import READER_VERSION
 from digitise.reading import PhotoResult, sentence
 from digitise.store import ChangedMeanwhile, Store, StoreError
-from digitise.store.entries import sent_by
+from digitise.store.entries import SENT_BY
 
 # Opening
 
@@ -359,8 +359,8 @@ def test_a_key_press_sent_twice_enters_once(store):
 def test_a_key_press_is_looked_up_by_its_index(tmp_path):
     """A decision does not look through every entry of the store: SQLite's own plan names the index."""
     with Store.open(tmp_path) as store, store.database.read() as connection:
-        query = sent_by("desk", 7).compile(connection.engine)
-        plan = connection.exec_driver_sql(f"EXPLAIN QUERY PLAN {query}", tuple(query.params.values())).all()
+        query = SENT_BY.compile(connection.engine)
+        plan = connection.exec_driver_sql(f"EXPLAIN QUERY PLAN {query}", ("desk", 7, "")).all()
 
     assert ["entries_resent" in row[-1] for row in plan] == [True]
 

@@ -7,28 +7,20 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
-from functools import lru_cache
+from dataclasses import replace
 
 from sqlalchemy import ColumnElement, Connection, Row, Select, and_, func, or_, select
 
-from digitise.layout import Cell
 from digitise.protocol import Protocol
-from digitise.reading import Value
-from digitise.reasons import REASONS
 from digitise.store import schema as t
+from digitise.store.layouts import KeptLayout, names_of, pairs_of, parsed, value_of
 from digitise.store.rows import (
     CellNow,
     PageRow,
     PhotoRow,
-    QueueItem,
-    ReadingRow,
     StoreError,
     cell_label,
-    page_fractions,
 )
-
-OPENED_AGAIN = "The entry was taken back. Enter the value, or mark the cell illegible."
 
 
 def current_entries(*where: ColumnElement[bool]) -> Select:
@@ -45,75 +37,6 @@ def open_readings(pages: Sequence[int]) -> Select:
         .where(t.open_cells.c.page_id.in_(pages))
         .order_by(t.readings.c.id)
     )
-
-
-@dataclass(frozen=True, slots=True)
-class KeptLayout:
-    """A page's layout as it was when the page was read."""
-
-    digest: str
-    sheet: str
-    title: str
-    page: int
-    pages: int
-    per_transect: bool
-    page_size_mm: tuple[float, float]
-    cells: tuple[Cell, ...]
-    by_id: Mapping[str, Cell]
-
-    def cell(self, cell_id: str) -> Cell:
-        """One cell; `StoreError` when the page has none of this name."""
-        if cell_id not in self.by_id:
-            raise StoreError(f"{self.title}: there is no cell '{cell_id}' on this page")
-        return self.by_id[cell_id]
-
-    def reading_row(self, row: Row) -> ReadingRow:
-        """A reading with its place on the page."""
-        cell = self.cell(row.cell)
-        return ReadingRow(
-            id=row.id,
-            page_id=row.page_id,
-            cell=row.cell,
-            kind=row.kind,
-            label=cell_label(cell),
-            value=json.loads(row.value),
-            confidence=row.confidence,
-            flagged=bool(row.flagged),
-            candidates=_pairs(row.candidates),
-            reasons=tuple(json.loads(row.reasons)),
-            score=row.score,
-            box_mm=cell.box_mm,
-            box=page_fractions(cell.box_mm, self.page_size_mm),
-            photo_px=_pairs(row.photo_px),
-        )
-
-    def queue_item(self, page: PageRow, row: Row) -> QueueItem:
-        """An open cell with what a person needs to decide it."""
-        cell, names = self.cell(row.cell), tuple(json.loads(row.reasons))
-        words = tuple(f"{REASONS[n].short}. {REASONS[n].advice}" for n in names if n in REASONS)
-        return QueueItem(
-            page_id=page.id,
-            sha256=page.sha256,
-            photo=page.photo,
-            pack=page.pack,
-            transect=page.transect,
-            sheet=self.sheet,
-            title=self.title,
-            page=self.page,
-            cell=cell.id,
-            kind=cell.kind,
-            label=cell_label(cell),
-            value=json.loads(row.value),
-            candidates=_pairs(row.candidates),
-            reasons=words if row.flagged else (OPENED_AGAIN,),
-            reason_names=names,
-            confidence=row.confidence,
-            box=page_fractions(cell.box_mm, self.page_size_mm),
-            choices=cell.choices,
-            max=cell.max,
-            format=cell.format,
-            last_entry=row.last_entry,
-        )
 
 
 def cells_now(connection: Connection, layouts: Mapping[int, KeptLayout]) -> dict[int, dict[str, CellNow]]:
@@ -137,61 +60,17 @@ def cells_now(connection: Connection, layouts: Mapping[int, KeptLayout]) -> dict
             cell.kind,
             cell_label(cell),
             state if decided else "unread",
-            _value(value) if decided else None,
+            value_of(value) if decided else None,
             by if decided else "",
             at if decided else "",
             why if decided else "",
-            _value(read),
+            value_of(read),
             confidence,
-            _names(reasons),
+            names_of(reasons),
             cell.box_mm,
-            _pairs(candidates),
+            pairs_of(candidates),
         )
     return {page: {c.id: cells[c.id] for c in layouts[page].cells if c.id in cells} for page, cells in found.items()}
-
-
-@lru_cache(maxsize=4096)
-def _value(text: str) -> Value:
-    """A value from its JSON; few are ever different."""
-    return json.loads(text)
-
-
-@lru_cache(maxsize=256)
-def _names(text: str) -> tuple[str, ...]:
-    return tuple(json.loads(text))
-
-
-@lru_cache(maxsize=4096)
-def _pairs(text: str) -> tuple:
-    return tuple(tuple(pair) for pair in json.loads(text))
-
-
-def _parsed(digest: str, content: str) -> KeptLayout:
-    data = json.loads(content)
-    cells = tuple(
-        Cell(
-            c["id"],
-            c["kind"],
-            tuple(c["box_mm"]),
-            c["label"],
-            tuple(tuple(b) for b in c.get("characters_mm", ())),
-            tuple(c.get("choices", ())),
-            c.get("max"),
-            c.get("format"),
-        )
-        for c in data["cells"]
-    )
-    return KeptLayout(
-        digest,
-        data["sheet"],
-        data["title"],
-        data["page"],
-        data["pages"],
-        data["per_transect"],
-        tuple(data["page_size_mm"]),
-        cells,
-        {cell.id: cell for cell in cells},
-    )
 
 
 class Library:
@@ -200,20 +79,23 @@ class Library:
     def __init__(self):
         self._layouts: dict[str, KeptLayout] = {}
         self._protocols: dict[str, Protocol] = {}
+        self._of_page: dict[int, str] = {}  # digest of its layout; a page's row never changes
 
     def layout(self, connection: Connection, digest: str) -> KeptLayout:
         """The layout with this digest."""
         if digest not in self._layouts:
             content = connection.execute(select(t.layouts.c.content).where(t.layouts.c.digest == digest)).scalar_one()
-            self._layouts[digest] = _parsed(digest, content)
+            self._layouts[digest] = parsed(digest, content)
         return self._layouts[digest]
 
     def layout_of(self, connection: Connection, page_id: int) -> KeptLayout:
         """The layout of a page; `StoreError` when there is no such page."""
-        digest = connection.execute(select(t.pages.c.layout_digest).where(t.pages.c.id == _key(page_id))).scalar()
-        if digest is None:
-            raise StoreError(f"there is no page {page_id} in the store")
-        return self.layout(connection, digest)
+        if page_id not in self._of_page:
+            digest = connection.execute(select(t.pages.c.layout_digest).where(t.pages.c.id == _key(page_id))).scalar()
+            if digest is None:
+                raise StoreError(f"there is no page {page_id} in the store")
+            self._of_page[page_id] = digest
+        return self.layout(connection, self._of_page[page_id])
 
     def protocol(self, connection: Connection, digest: str) -> Protocol:
         """The protocol with this digest."""
@@ -351,7 +233,25 @@ def winners(rows: Iterable[PageRow]) -> dict[int, int | None]:
     return out
 
 
-def photo_row(photo: Row, refusal: Row | None, page_ids: tuple[int, ...]) -> PhotoRow:
+def photo_rows(connection: Connection) -> list[PhotoRow]:
+    """Every kept photograph, in the order they came."""
+    kept = sorted(connection.execute(select(t.photos)), key=lambda p: (p.kept_at, p.name, p.sha256))
+    refused = {v.sha256: v for v in connection.execute(select(t.verdicts).order_by(t.verdicts.c.id))}
+    pages: dict[str, list[int]] = {}
+    for page_id, sha256 in connection.execute(select(t.pages.c.id, t.pages.c.sha256).order_by(t.pages.c.id)):
+        pages.setdefault(sha256, []).append(page_id)
+    return [_photo_row(p, refused.get(p.sha256), tuple(pages.get(p.sha256, ()))) for p in kept]
+
+
+def photos_kept(connection: Connection) -> tuple[int, int]:
+    """Photographs in the store, and how many of them gave no page."""
+    kept = connection.execute(select(func.count()).select_from(t.photos)).scalar_one()
+    pageless = t.verdicts.c.sha256.not_in(select(t.pages.c.sha256))
+    refused = connection.execute(select(func.count(t.verdicts.c.sha256.distinct())).where(pageless)).scalar_one()
+    return kept, refused
+
+
+def _photo_row(photo: Row, refusal: Row | None, page_ids: tuple[int, ...]) -> PhotoRow:
     """A photograph; one that gave a page counts as read whatever else was tried."""
     status, reasons, seen = "waiting", (), ""
     if page_ids:
