@@ -17,7 +17,6 @@ from stores import RAY, TOTAL, Kept, enter, fish
 from digitise.read import READER_VERSION
 from digitise.reading import PhotoResult, sentence
 from digitise.store import ChangedMeanwhile, Store, StoreError
-from digitise.store.entries import SENT_BY
 
 # Opening
 
@@ -354,15 +353,6 @@ def test_a_key_press_sent_twice_enters_once(store):
     with pytest.raises(StoreError, match="already made another entry"):
         enter(store, page, value=5, client="desk", seq=7)
     assert enter(store, page, value=5, client="phone", seq=7).value == 5
-
-
-def test_a_key_press_is_looked_up_by_its_index(tmp_path):
-    """A decision does not look through every entry of the store: SQLite's own plan names the index."""
-    with Store.open(tmp_path) as store, store.database.read() as connection:
-        query = SENT_BY.compile(connection.engine)
-        plan = connection.exec_driver_sql(f"EXPLAIN QUERY PLAN {query}", ("desk", 7, "")).all()
-
-    assert ["entries_resent" in row[-1] for row in plan] == [True]
 
 
 def test_an_entry_over_someone_elses_newer_one_is_refused_when_asked_for(store):

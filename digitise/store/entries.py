@@ -21,7 +21,7 @@ _OF_CELL = select(t.entries).where(_E.page_id == bindparam("of"), _E.cell == bin
 _READING = select(_R.id).where(_R.page_id == bindparam("of"), _R.cell == bindparam("named"))
 _ADD = insert(t.entries)
 # The entry of one key press. That the client is named is said again: only then is the index of named ones used.
-SENT_BY = select(t.entries).where(_E.client == bindparam("whose"), _E.seq == bindparam("number"), _E.client != "")
+_SENT_BY = select(t.entries).where(_E.client == bindparam("whose"), _E.seq == bindparam("number"), _E.client != "")
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,7 +160,7 @@ def _resent(connection: Connection, press: KeyPress) -> EntryRow | None:
     """The entry that this key press already made."""
     if not press.client:
         return None
-    row = connection.execute(SENT_BY, {"whose": press.client, "number": press.seq}).first()
+    row = connection.execute(_SENT_BY, {"whose": press.client, "number": press.seq}).first()
     return entry_row(row) if row is not None else None
 
 

@@ -9,7 +9,7 @@ import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
-from sqlalchemy import ColumnElement, Connection, Row, Select, and_, func, or_, select
+from sqlalchemy import ColumnElement, CompoundSelect, Connection, Row, Select, and_, func, select, union
 
 from digitise.protocol import Protocol
 from digitise.store import schema as t
@@ -113,16 +113,13 @@ class Library:
         """
         query = _page_rows()
         if pack is not None:
-            named = select(t.pages.c.sha256).join(t.assignments, t.assignments.c.page_id == t.pages.c.id)
-            named = named.where(t.assignments.c.pack == pack)
-            query = query.where(or_(t.pages.c.pack == pack, t.pages.c.sha256.in_(named)))
+            query = query.where(t.pages.c.id.in_(_perhaps_of(pack)))
         if sha256 is not None:
             query = query.where(t.pages.c.sha256 == sha256)
-        given = _assigned(connection)
-        rows = [
-            self._page_row(connection, page, given.get((page.sha256, page.layout_digest)))
-            for page in connection.execute(query)
-        ]
+        found = connection.execute(query).all()
+        everything = pack is None and sha256 is None
+        given = _assigned(connection, None if everything else {page.sha256 for page in found})
+        rows = [self._page_row(connection, page, given.get((page.sha256, page.layout_digest))) for page in found]
         rows = [r for r in rows if pack is None or r.pack == pack]
         best = winners(rows)
         rows = [r if best[r.id] is None else replace(r, superseded_by=best[r.id]) for r in rows]
@@ -206,13 +203,24 @@ def _page_rows() -> Select:
     )
 
 
-def _assigned(connection: Connection) -> dict[tuple[str, str], Row]:
-    """The last assignment of each page in a photograph, whichever reader read it."""
+def _perhaps_of(pack: str) -> CompoundSelect:
+    """Ids of pages with this pack printed on them, and of those in photographs that somebody gave to it."""
+    named = select(t.pages.c.sha256).join(t.assignments, t.assignments.c.page_id == t.pages.c.id)
+    named = named.where(t.assignments.c.pack == pack)
+    return union(
+        select(t.pages.c.id).where(t.pages.c.pack == pack), select(t.pages.c.id).where(t.pages.c.sha256.in_(named))
+    )
+
+
+def _assigned(connection: Connection, photos: set[str] | None) -> dict[tuple[str, str], Row]:
+    """The last assignment of each page in a photograph, whichever reader read it; of these photographs, or of all."""
     query = (
         select(t.assignments, t.pages.c.sha256, t.pages.c.layout_digest)
         .join(t.pages, t.pages.c.id == t.assignments.c.page_id)
         .order_by(t.assignments.c.id)
     )
+    if photos is not None:
+        query = query.where(t.pages.c.sha256.in_(photos))
     return {(row.sha256, row.layout_digest): row for row in connection.execute(query)}
 
 
