@@ -16,7 +16,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
-from sqlalchemy import Column, Connection, Row, Table, bindparam, insert, select
+from sqlalchemy import Column, Connection, Row, Table, bindparam, insert, inspect, select
 
 from digitise.store import schema as t
 from digitise.store.rows import RULE
@@ -117,8 +117,12 @@ def key_of(table: Table, row: Row) -> str:
 
 
 def seal_everything(connection: Connection, *, at: str, kinds: Iterable[Table] = KINDS) -> None:
-    """Links for every row that is there, for a store from before there were any and for rows that were taken in."""
-    for table in kinds:
+    """Links for every row that is there, for a store from before there were any and for rows that were taken in.
+
+    Tables that a later revision brings have none.
+    """
+    there = set(inspect(connection).get_table_names())
+    for table in (one for one in kinds if one.name in there):
         for row, content in linked_rows(connection, table):
             add_link(connection, table.name, key_of(table, row), content, at=at)
 

@@ -284,8 +284,15 @@ class Store:
 
     def _open_cells(self, pack: str | None, sheet: str | None, **which) -> list[QueueItem]:
         with self.database.read() as connection:
-            pages = [p for p in self._pages(connection, pack) if sheet in (None, p.sheet)]
-            return queue.open_cells(connection, self._library, pages, **which)
+            return queue.open_cells(connection, self._library, self._on_sheet(connection, pack, sheet), **which)
+
+    def _on_sheet(self, connection: Connection, pack: str | None, sheet: str | None) -> list[PageRow]:
+        return [p for p in self._pages(connection, pack) if sheet in (None, p.sheet)]
+
+    def open_reasons(self, *, pack: str | None = None, sheet: str | None = None) -> dict[str, int]:
+        """How many cells of the queue have each reason; a cell may have several, or none."""
+        with self.database.read() as connection:
+            return queue.reasons(connection, self._on_sheet(connection, pack, sheet))
 
     def take_cells(
         self, limit: int, *, by: str, client: str, now: datetime, pack: str | None = None, sheet: str | None = None
