@@ -15,7 +15,7 @@ from review_app.beach import gate
 from review_app.routes import routes
 
 HERE = Path(__file__).resolve().parent
-_EVERYWHERE = ("0.0.0.0", "::", "")  # noqa: S104 - compared with, never bound unasked
+_EVERYWHERE = ("0.0.0.0", "::", "")  # noqa: S104 - compared with, never bound unasked  # nosec B104
 
 
 def known_hosts(host: str) -> list[str]:
