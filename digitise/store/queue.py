@@ -32,7 +32,7 @@ def open_cells(
 
     `where` are further conditions on a reading.
     """
-    waiting = [p for p in pages if p.open and not p.superseded]
+    waiting = (p for p in pages if p.open and not p.superseded)
     items = (
         library.layout(connection, page.layout_digest).queue_item(page, row)
         for some in _portions(waiting, _CELLS_AT_ONCE if limit is None else limit)
@@ -51,7 +51,7 @@ def reasons(connection: Connection, pages: Iterable[PageRow]) -> dict[str, int]:
     return dict(found)
 
 
-def _portions(pages: Sequence[PageRow], cells: int) -> Iterator[list[PageRow]]:
+def _portions(pages: Iterable[PageRow], cells: int) -> Iterator[list[PageRow]]:
     """Pages in portions, the first with about so many open cells, each next one with twice as many."""
     some: list[PageRow] = []
     held = 0

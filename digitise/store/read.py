@@ -234,6 +234,11 @@ def _assigned(connection: Connection, photos: set[str] | None) -> dict[tuple[str
     return {(row.sha256, row.layout_digest): row for row in connection.execute(query)}
 
 
+def rival_key(row: PageRow) -> tuple:
+    """The same for photographs of one printed page."""
+    return (row.pack, row.sheet, row.page, row.transect) if row.pack else (row.sha256, row.layout_digest)
+
+
 def winners(rows: Iterable[PageRow]) -> dict[int, int | None]:
     """For each page the id of the page that counts instead, or None.
 
@@ -242,8 +247,7 @@ def winners(rows: Iterable[PageRow]) -> dict[int, int | None]:
     """
     rivals: dict[tuple, list[PageRow]] = {}
     for row in rows:
-        key = (row.pack, row.sheet, row.page, row.transect) if row.pack else (row.sha256, row.layout_digest)
-        rivals.setdefault(key, []).append(row)
+        rivals.setdefault(rival_key(row), []).append(row)
     out: dict[int, int | None] = {}
     for group in rivals.values():
         best = max(group, key=lambda r: (r.decided, r.mean_confidence, -r.id))
