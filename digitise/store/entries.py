@@ -105,25 +105,31 @@ def done_or_refused(connection: Connection, wish: Wish) -> EntryRow | None:
     ChangedMeanwhile
         Somebody entered the cell after `last_seen`.
     """
-    spec = wish.spec
-    if (sent := _resent(connection, wish.press)) is not None:
-        if (sent.page_id, sent.cell, sent.state, sent.value) != (wish.page_id, spec.id, wish.state, wish.value):
-            raise StoreError(f"{spec.label}: this key press already made another entry; reload the page")
-        return sent
-    last = _last(entries_of(connection, wish.page_id, spec.id))
-    if wish.last_seen is not None and wish.last_seen != (last.id if last else 0):
-        who = last.by if last else "nobody"
-        raise ChangedMeanwhile(f"{spec.label}: {who} entered this cell meanwhile; look at it again")
-    return None
+    return _look(connection, wish)[0]
 
 
 def decide(connection: Connection, wish: Wish) -> EntryRow:
     """Enter a cell, or find that this key press has done so; see `Store.decide`."""
-    if (sent := done_or_refused(connection, wish)) is not None:
+    sent, stack = _look(connection, wish)
+    if sent is not None:
         return sent
-    stack = entries_of(connection, wish.page_id, wish.spec.id)
     new = {"value": wish.value, "state": wish.state, "decided_by": wish.press.by, "why": wish.why, "undoes": None}
     return _add(connection, wish.page_id, wish.spec.id, wish.press, stack, **new)
+
+
+def _look(connection: Connection, wish: Wish) -> tuple[EntryRow | None, list[EntryRow]]:
+    """The entry that this key press made before, if any, and the cell's entries so far."""
+    spec = wish.spec
+    if (sent := _resent(connection, wish.press)) is not None:
+        if (sent.page_id, sent.cell, sent.state, sent.value) != (wish.page_id, spec.id, wish.state, wish.value):
+            raise StoreError(f"{spec.label}: this key press already made another entry; reload the page")
+        return sent, []
+    stack = entries_of(connection, wish.page_id, spec.id)
+    last = _last(stack)
+    if wish.last_seen is not None and wish.last_seen != (last.id if last else 0):
+        who = last.by if last else "nobody"
+        raise ChangedMeanwhile(f"{spec.label}: {who} entered this cell meanwhile; look at it again")
+    return None, stack
 
 
 def undo(connection: Connection, page_id: int, spec: Cell, press: KeyPress) -> EntryRow:
