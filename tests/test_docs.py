@@ -216,6 +216,7 @@ def test_files_named_in_the_documents_exist(name):
     text = (ROOT / name).read_text(encoding="utf-8")
     links = [link for link in re.findall(r"\]\(([^)\s]+)\)", text) if not link.startswith(("http", "#"))]
     paths = re.findall(r"`((?:digitise|review_app|tests|sample_scans|\.ci|\.pictures)/[\w./-]*)`", text)
+    paths += re.findall(r"python ((?:tests|\.ci)/[\w./-]+)", text)
 
     assert [p for p in (*links, *paths) if not (ROOT / p).exists()] == []
 

@@ -7,6 +7,7 @@ its plan for a small store is that for a large one; PostgreSQL is told to look t
 import re
 from collections import Counter
 from contextlib import contextmanager
+from pathlib import Path
 
 import pytest
 from kept import FLAGGED, NOW, PACK, keep, made_result
@@ -14,6 +15,7 @@ from sqlalchemy import event
 from stores import GOBY, RAY, TOTAL, enter, fish
 
 from digitise.store import queue, schema
+from digitise.store.verify import verify
 from digitise.survey import load_survey
 
 WITH_EVERY_CELL = ("readings", "entries", "open_cells", "links", "audit_cells", "audit_answers")
@@ -147,3 +149,20 @@ def test_a_limited_queue_looks_only_into_the_pages_it_needs(store, monkeypatch):
     store.queue(limit=1)
     store.queue(limit=3)
     assert asked == [1, 2]
+
+
+def test_the_benchmarks_large_store_is_a_whole_one(store, monkeypatch):
+    """What it times is a store as the tool would have made it: links, photographs, pictures, counts, many packs."""
+    monkeypatch.syspath_prepend(Path(__file__).parent / "benchmarks")
+    import bench_store
+
+    flagged = dict.fromkeys((TOTAL, RAY, GOBY), FLAGGED)
+    keep(store, made_result("fish", flagged, name="0.jpg", pack=bench_store.pack_name(0)))
+    bench_store.multiply(store, 53 * 12)
+
+    assert verify(store).problems == ()
+    assert (len(store.pages()), len(store.packs()), len(store.queue())) == (12, 4, 36)
+    timed = bench_store.queries(store)
+    assert {"all pages, the first time", "survey for results", "find a cell and decide it"} <= set(timed)
+    assert min(timed.values()) >= 0
+    assert verify(store).problems == ()

@@ -35,7 +35,7 @@ from digitise.store.files import original_name
 from digitise.store.verify import verify
 from digitise.survey import load_survey
 
-PAGES_A_PACK = 10
+PAGES_A_PACK = 3  # one sheet of each of three transects; more would be rivals
 ROUNDS = 5
 
 
