@@ -23,7 +23,7 @@ demo: $(VENV)/.ready
 	@$(BIN)/digitise demo $(if $(filter no,$(APP)),--no-app)
 
 audit: $(VENV)/.dev
-	@$(BIN)/python -m pip install --quiet --disable-pip-version-check -e ".[audit]"
+	-@$(BIN)/python -m pip install --quiet --disable-pip-version-check -e ".[audit]"
 	@$(BIN)/python .ci/audit
 
 lock: $(VENV)/.dev
