@@ -10,6 +10,7 @@ from kept import FLAGGED, keep, layout, made_result
 from stores import TOTAL, Kept, enter, fish
 
 from digitise.store import ChangedMeanwhile, StoreError, engine
+from digitise.store.turns import Turns
 from digitise.store.verify import verify
 
 CELLS = [c.id for c in layout("fish").cells if c.kind in ("tally", "number")]
@@ -129,6 +130,61 @@ def test_no_connection_left_is_told_in_words(tmp_path, monkeypatch):
         for one in held:
             one.__exit__(None, None, None)
         assert store.pages() == []
+
+
+def until_waiting(turns: Turns, number: int) -> None:
+    """So many threads stand in line."""
+    while len(turns._waiting) < number:
+        threading.Event().wait(0.001)
+
+
+def test_threads_get_their_turn_in_the_order_in_which_they_came():
+    """Five in line behind one: 0, 1, 2, 3, 4, and never two at once; then nobody holds it."""
+    turns, order, inside = Turns(), [], []
+
+    def work(number: int) -> None:
+        with turns.turn(60) as came:
+            inside.append(number)
+            order.append((number, came, len(inside)))
+            inside.pop()
+
+    with turns.turn(60):
+        threads = [threading.Thread(target=work, args=(number,)) for number in range(5)]
+        for number, thread in enumerate(threads):
+            thread.start()
+            until_waiting(turns, number + 1)
+    for thread in threads:
+        thread.join()
+
+    assert order == [(number, True, 1) for number in range(5)]
+    with turns.turn(0.01) as came:
+        assert came
+
+
+def test_whoever_gives_up_is_not_handed_the_turn_and_does_not_end_it():
+    """The second of three leaves the line: the third gets it, and the first kept it until then."""
+    turns, got = Turns(), []
+    with turns.turn(60):
+        with turns.turn(0.01) as came:
+            assert not came
+        thread = threading.Thread(target=lambda: got.append(turns._wait(60)))
+        thread.start()
+        until_waiting(turns, 1)
+        assert got == []
+    thread.join()
+
+    assert got == [True]
+    with turns.turn(0.01) as came:
+        assert not came
+
+
+def test_a_write_that_fails_passes_its_turn_on(store):
+    """An exception within a write ends the turn as a commit does."""
+    with pytest.raises(ZeroDivisionError), store.database.write():
+        raise ZeroDivisionError
+    page = fish(store)
+
+    assert enter(store, page).value == 6
 
 
 def test_threads_of_one_program_lose_and_double_nothing(store):

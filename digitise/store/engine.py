@@ -11,7 +11,6 @@ from __future__ import annotations
 import os
 import random
 import sqlite3
-import threading
 import time
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
@@ -22,6 +21,7 @@ from sqlalchemy.exc import ArgumentError, DataError, DBAPIError, IntegrityError,
 from sqlalchemy.exc import TimeoutError as NoConnection
 
 from digitise.store.rows import StoreError
+from digitise.store.turns import Turns
 
 DATABASE = "digitise.db"
 VARIABLE = "DIGITISE_STORE"
@@ -51,27 +51,22 @@ class Database:
     def __init__(self, engine: Engine, *, name: str):
         self.engine, self.name = engine, name
         self.kind = engine.dialect.name  # sqlite | postgresql
-        self._turn = threading.Lock()
+        self._turns = Turns()
 
     @contextmanager
     def write(self) -> Iterator[Connection]:
         """A transaction that holds the writing lock from its first statement; committed, or nothing of it happened.
 
-        Threads of one program wait for their turn before they take a connection, so that readers find one.
+        Threads of one program wait for their turn, in the order in which they came, before they take a connection, so
+        that readers find one.
         """
-        with self._one_at_a_time(), in_words(self.name), self.engine.begin() as connection:
-            if self.kind == "postgresql":
-                connection.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": WRITING_LOCK})
-            yield connection
-
-    @contextmanager
-    def _one_at_a_time(self) -> Iterator[None]:
-        if not self._turn.acquire(timeout=BUSY_SECONDS):
-            raise StoreError(f"{self.name}: another desk has been writing for too long; try again")
-        try:
-            yield
-        finally:
-            self._turn.release()
+        with self._turns.turn(BUSY_SECONDS) as came:
+            if not came:
+                raise StoreError(f"{self.name}: another desk has been writing for too long; try again")
+            with in_words(self.name), self.engine.begin() as connection:
+                if self.kind == "postgresql":
+                    connection.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": WRITING_LOCK})
+                yield connection
 
     @contextmanager
     def read(self) -> Iterator[Connection]:
