@@ -2,13 +2,14 @@
 # make demo APP=no   the same without the review screens
 # make test      set everything up and run the tests
 # make check     lint and test, as before a commit;  make bench  speed and accuracy;  make pictures  the README's pictures
+# make audit     look for weaknesses in code and dependencies;  make lock  write requirements.lock anew
 
 PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 APP ?= yes
 
-.PHONY: demo test check bench pictures stop clean
+.PHONY: demo test check bench pictures audit lock stop clean
 
 $(VENV)/.ready: pyproject.toml
 	@sh .ci/setup $(PYTHON) $(VENV)
@@ -20,6 +21,14 @@ $(VENV)/.dev: $(VENV)/.ready
 
 demo: $(VENV)/.ready
 	@$(BIN)/digitise demo $(if $(filter no,$(APP)),--no-app)
+
+audit: $(VENV)/.dev
+	-@$(BIN)/python -m pip install --quiet --disable-pip-version-check -e ".[audit]"
+	@$(BIN)/python .ci/audit
+
+lock: $(VENV)/.dev
+	@$(BIN)/python -m pip install --quiet --disable-pip-version-check -e ".[audit]"
+	@$(BIN)/python .ci/lock
 
 stop:
 	@if [ -f demo/review.pid ]; then kill "$$(cat demo/review.pid)" && rm demo/review.pid; else echo "The review screens are not running."; fi

@@ -97,7 +97,7 @@ def _tesseract() -> tuple[str, str]:
     program = shutil.which("tesseract")
     if program is None:
         return LESS, "is not installed, so words are left to a person (Debian: apt-get install tesseract-ocr)"
-    said = subprocess.run([program, "--list-langs"], capture_output=True, text=True, timeout=30)  # noqa: S603
+    said = subprocess.run([program, "--list-langs"], capture_output=True, text=True, timeout=30)  # noqa: S603 - no shell
     if "eng" not in said.stdout.split():
         return LESS, "lacks its English data, so words are left to a person (Debian: apt-get install tesseract-ocr-eng)"
     return WELL, f"{program} suggests words"

@@ -71,7 +71,7 @@ def checked(
     the model puts into a key's path and the file does not have.
     """
     try:
-        data = yaml.load(text, Loader=_PlainLoader)  # noqa: S506 - a SafeLoader subclass
+        data = yaml.load(text, Loader=_PlainLoader)  # noqa: S506 - a SafeLoader subclass  # nosec B506
     except (yaml.YAMLError, RecursionError, ValueError) as wrong:
         raise error(f"{source}: not readable as YAML: {' '.join(str(wrong).split())}") from None
     if not isinstance(data, dict):

@@ -12,10 +12,11 @@ from starlette.middleware.trustedhost import TrustedHostMiddleware
 
 from review_app import intake, worklist
 from review_app.beach import gate
+from review_app.policy import Policy
 from review_app.routes import routes
 
 HERE = Path(__file__).resolve().parent
-_EVERYWHERE = ("0.0.0.0", "::", "")  # noqa: S104 - compared with, never bound unasked
+_EVERYWHERE = ("0.0.0.0", "::", "")  # noqa: S104 - compared with, never bound unasked  # nosec B104
 
 
 def known_hosts(host: str) -> list[str]:
@@ -33,7 +34,7 @@ def settings(host: str = "127.0.0.1", port: int = 8501) -> dict:
 def create_app(host: str = "127.0.0.1") -> st.App:
     """The application; the folder is chosen with `worklist.use_folder`."""
     guard = Middleware(TrustedHostMiddleware, allowed_hosts=known_hosts(host), www_redirect=False)
-    return st.App(HERE / "main.py", routes=routes(), middleware=[guard])
+    return st.App(HERE / "main.py", routes=routes(), middleware=[Middleware(Policy), guard])
 
 
 def _check_free(host: str, port: int) -> None:

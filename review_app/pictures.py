@@ -10,8 +10,8 @@ from functools import lru_cache
 import cv2
 import numpy as np
 
-from digitise.photo import decode_photo
 from digitise.store import Store
+from review_app import bounded
 
 SMALL_PX = 320
 MIDDLE_PX = 800  # as wide as a phone's screen shows
@@ -38,14 +38,14 @@ def small_page(store: Store, page_id: int, side: int = SMALL_PX) -> bytes:
 @lru_cache(maxsize=200)
 def small_photo(store: Store, sha256: str, side: int = SMALL_PX) -> bytes:
     """JPEG of a kept photograph, at most `side` pixels on its longer side; an empty tile when it is no picture."""
-    photo = decode_photo(store.original(sha256), sha256)
+    photo = bounded.decode(store.original(sha256), sha256)
     return _jpeg(_shrunk(photo.gray, side) if photo else np.full((SMALL_PX, 3 * SMALL_PX // 4), 238, np.uint8))
 
 
 @lru_cache(maxsize=4)
 def upright(store: Store, sha256: str) -> bytes:
     """JPEG of a kept photograph in its full size, for formats that browsers do not show."""
-    photo = decode_photo(store.original(sha256), sha256)
+    photo = bounded.decode(store.original(sha256), sha256)
     if not photo:
         raise ValueError(f"{photo.name}: {photo.detail}")
     return _jpeg(photo.gray)

@@ -72,6 +72,7 @@ def open_desk(context, address: str, *, name: str = "Mira Tole"):
     page.set_default_timeout(WAIT_MS)
     page.trouble = []
     page.on("pageerror", lambda error: page.trouble.append(str(error)))
+    page.on("console", lambda said: page.trouble.append(said.text) if "Content Security Policy" in said.text else None)
     page.on(
         "request",
         lambda r: (

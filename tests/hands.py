@@ -2,6 +2,7 @@
 
 Each clerk is a process of its own with its own connection. A clerk whose entry is refused because another was quicker
 is told so, and that is counted as a conflict shown. What they were promised is then compared with what the store holds.
+Waits are what a clerk sees: from the key press to the answer, busy answers and sending again included.
 """
 
 from __future__ import annotations
@@ -61,11 +62,13 @@ def clerk(folder: Path, url: str | None, number: int, out: Path) -> None:
                 seq += 1
                 press = {"value": rng.randint(0, 99), "state": "entered", "by": f"Clerk {number}"}
                 press |= {"client": client, "seq": seq, "last_seen": cell.last_entry, "now": datetime.now(UTC)}
+                pressed, kind, number = time.monotonic(), "entered", 0
                 try:
-                    entry = patiently(notes, lambda: store.decide(cell.page_id, cell.cell, **press))  # noqa: B023
-                    notes.append(["entered", entry.id, cell.page_id, cell.cell, press["value"]])
+                    number = patiently(notes, lambda: store.decide(cell.page_id, cell.cell, **press).id)  # noqa: B023
                 except ChangedMeanwhile:
-                    notes.append(["conflict", 0, cell.page_id, cell.cell, press["value"]])
+                    kind = "conflict"
+                waited_s = time.monotonic() - pressed
+                notes.append([kind, number, cell.page_id, cell.cell, press["value"], waited_s])
     out.write_text(json.dumps(notes))
 
 
@@ -79,7 +82,7 @@ def patiently(notes: list, call: Callable):
         except StoreError as error:
             if "another" not in str(error):  # another program, another desk
                 raise
-            notes.append(["busy", 0, 0, "", 0])
+            notes.append(["busy", 0, 0, "", 0, 0.0])
 
 
 def run(folder: Path, url: str | None, *, clerks: int, cells: int) -> dict:
@@ -107,12 +110,13 @@ def run(folder: Path, url: str | None, *, clerks: int, cells: int) -> dict:
         with store.database.read() as connection:
             rows = connection.execute(select(schema.entries).where(schema.entries.c.client != "")).all()
         kept = {(e.id, e.page_id, e.cell, json.loads(e.value)) for e in rows}
-        if kept != {tuple(n[1:]) for n in entered}:
+        if kept != {tuple(n[1:5]) for n in entered}:
             wrong.append("entries kept are not those that were promised")
         twice = [k for k, n in Counter((e.page_id, e.cell) for e in rows).items() if n > 1]
         wrong += [f"{cell} on page {page} was decided twice" for page, cell in twice]
         wrong += ["cells are still open"] * bool(store.progress().open)
         wrong += verify(store).problems
+    waits_s = sorted(n[5] for n in notes if n[0] != "busy") or [0.0]
     return {
         "clerks": clerks,
         "cells": made,
@@ -121,6 +125,11 @@ def run(folder: Path, url: str | None, *, clerks: int, cells: int) -> dict:
         "told_to_try_again": sum(n[0] == "busy" for n in notes),
         "seconds": round(seconds, 1),
         "decisions_per_second": round(len(entered) / seconds),
+        "wait_ms": {
+            "median": round(1000 * waits_s[len(waits_s) // 2]),
+            "99 %": round(1000 * waits_s[int(0.99 * (len(waits_s) - 1))]),
+            "longest": round(1000 * waits_s[-1]),
+        },
         "wrong": wrong[:20],
     }
 

@@ -40,6 +40,7 @@ def opened(context, address: str, name: str = "Mira Tole", ready: str = ".work:v
     page.set_default_timeout(WAIT_MS)
     page.trouble = []
     page.on("pageerror", lambda error: page.trouble.append(str(error)))
+    page.on("console", lambda said: page.trouble.append(said.text) if "Content Security Policy" in said.text else None)
     page.goto(address)
     page.locator("#name").or_(page.locator(ready)).first.wait_for()
     if page.is_visible("#name"):

@@ -187,12 +187,36 @@ def test_tests_named_in_the_guide_exist():
     assert sorted(named - defined) == []
 
 
+def _rows_of(first: str) -> list[list[str]]:
+    """Rows of the guide's table whose first column has this head, as cells."""
+    found = re.search(rf"^\| {re.escape(first)} \|.*\n\| --- .*\n((?:\|.*\n)+)", GUIDE, re.MULTILINE)
+    return [[cell.strip() for cell in row.strip("|").split("|")] for row in found[1].splitlines()]
+
+
+@pytest.mark.parametrize(("first", "least"), [("who", 12), ("ALCOA+", 9), ("ASVS", 20)])
+def test_every_line_about_safety_names_its_mechanism_and_its_proof(first, least):
+    """A mechanism in words, and a test by name or file: a line without a proof is a wish."""
+    rows = _rows_of(first)
+
+    assert len(rows) >= least
+    assert [row for row in rows if not all(row)] == []
+    assert [row[0] for row in rows if not re.search(r"`(?:test_\w+|tests/test_\w+\.py)`", row[-1])] == []
+
+
+def test_every_principle_of_data_integrity_has_its_line():
+    """The nine of ALCOA+, in their order."""
+    principles = "attributable legible contemporaneous original accurate complete consistent enduring available"
+
+    assert [row[0] for row in _rows_of("ALCOA+")] == principles.split()
+
+
 @pytest.mark.parametrize("name", DOCUMENTS)
 def test_files_named_in_the_documents_exist(name):
     """No path in the text, no link and no picture leads nowhere."""
     text = (ROOT / name).read_text(encoding="utf-8")
     links = [link for link in re.findall(r"\]\(([^)\s]+)\)", text) if not link.startswith(("http", "#"))]
     paths = re.findall(r"`((?:digitise|review_app|tests|sample_scans|\.ci|\.pictures)/[\w./-]*)`", text)
+    paths += re.findall(r"python ((?:tests|\.ci)/[\w./-]+)", text)
 
     assert [p for p in (*links, *paths) if not (ROOT / p).exists()] == []
 
@@ -315,7 +339,7 @@ def test_nothing_names_a_place_on_somebodys_machine_or_a_package_index():
     kinds = {".py", ".md", ".yaml", ".json", ".toml", ".js", ".css", ".html", ""}
     parts = [ROOT / p for p in ("digitise", "review_app", "tests", ".ci")]
     files = [p for part in parts for p in part.rglob("*") if p.is_file() and "__pycache__" not in p.parts]
-    files += [p for p in ROOT.iterdir() if p.is_file()]
+    files += [p for p in ROOT.iterdir() if p.is_file() and p.name != ".git"]
     texts = {p: p.read_text(encoding="utf-8") for p in files if p.suffix in kinds and p != Path(__file__)}
 
     assert len(texts) > 100

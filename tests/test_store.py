@@ -17,7 +17,6 @@ from stores import RAY, TOTAL, Kept, enter, fish
 from digitise.read import READER_VERSION
 from digitise.reading import PhotoResult, sentence
 from digitise.store import ChangedMeanwhile, Store, StoreError
-from digitise.store.entries import sent_by
 
 # Opening
 
@@ -356,13 +355,24 @@ def test_a_key_press_sent_twice_enters_once(store):
     assert enter(store, page, value=5, client="phone", seq=7).value == 5
 
 
-def test_a_key_press_is_looked_up_by_its_index(tmp_path):
-    """A decision does not look through every entry of the store: SQLite's own plan names the index."""
-    with Store.open(tmp_path) as store, store.database.read() as connection:
-        query = sent_by("desk", 7).compile(connection.engine)
-        plan = connection.exec_driver_sql(f"EXPLAIN QUERY PLAN {query}", tuple(query.params.values())).all()
+def test_words_that_look_like_queries_are_only_words(store, where):
+    """As a name, a reason, a browser, a pack, a sheet, a statement or a passphrase: kept as they are, or refused."""
+    words = "x'); DROP TABLE entries; --"
+    page = fish(store)
+    entry = enter(store, page, by=words, why=words, client=words, seq=1)
+    assert (entry.by, entry.why, entry.client) == (words, words, words)
+    assert enter(store, page, by=words, why=words, client=words, seq=1) == entry
 
-    assert ["entries_resent" in row[-1] for row in plan] == [True]
+    for found in (store.queue(pack=words), store.queue(sheet=words), store.queue(reason=words), store.pages(words)):
+        assert found == []
+    assert store.open_reasons(pack=words, sheet=words) == {}
+    with pytest.raises(ValueError, match="expected the pack's"):
+        store.assign(page, words, 1, "Anna", NOW)
+    with pytest.raises(StoreError, match="there is no cell"):
+        enter(store, page, words)
+    assert store.findings.accept(words, words, reason=words, by=words, now=NOW).reason == words
+    assert store.people.check(words, words) is None
+    assert len(where.rows("entries")) == 53
 
 
 def test_an_entry_over_someone_elses_newer_one_is_refused_when_asked_for(store):

@@ -252,6 +252,26 @@ def test_a_folder_that_may_not_be_written_in_is_refused_in_words(tmp_path):
         assert len(store.readings(page)) == 53
 
 
+def test_a_disk_that_has_become_read_only_is_told_in_words_and_serves_again_afterwards(small_disk):
+    """A real file system, mounted anew without the right to write, and then with it."""
+    where = Kept(small_disk / "kept")
+    with where.open() as store:
+        page = fish(store)
+    remount(small_disk, "ro")
+    with pytest.raises(StoreError, match="cannot be opened; look whether the folder is there and may be written in"):
+        where.open()
+    remount(small_disk, "rw")
+
+    with where.open() as store:
+        enter(store, page, **PRESS)
+        assert verify(store).problems == ()
+    assert kept_once(where) == 1
+
+
+def remount(disk: Path, how: str) -> None:
+    subprocess.run([which("mount"), "-o", f"remount,{how}", disk], check=True)
+
+
 # Locks and clocks
 
 

@@ -106,7 +106,7 @@ def belt_rows(
 ) -> tuple[list[dict], list[Emof]]:
     """(occurrences, measurements) of one belt."""
     spec = r.survey.protocol.sheets[sheet]
-    assert isinstance(spec, BeltSheet)  # noqa: S101 - the caller looked
+    assert isinstance(spec, BeltSheet)  # noqa: S101 - the caller looked  # nosec B101
     occurrences, measurements = [], []
     for density in (d for d in r.densities if d.sheet == sheet):
         belt = next(b for b, _ in density.belts if b.transect == transect.name)

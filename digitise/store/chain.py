@@ -12,11 +12,11 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
-from sqlalchemy import Connection, Select, Table, insert, select
+from sqlalchemy import Column, Connection, Row, Table, bindparam, insert, inspect, select
 
 from digitise.store import schema as t
 from digitise.store.rows import RULE
@@ -24,6 +24,25 @@ from digitise.store.rows import RULE
 START = "0" * 64
 _PART_OF = {"readings": "pages", "audit_cells": "audits"}
 KINDS = tuple(one for one in t.HISTORY if one.name not in (*_PART_OF, "links"))
+
+
+def _key(table: Table) -> Column:
+    return next(iter(table.primary_key.columns))
+
+
+# Made once: these run in every write, under the writing lock.
+_LAST = select(t.links.c.id, t.links.c.hash).order_by(t.links.c.id.desc()).limit(1)
+_ADD = insert(t.links)
+_BY_KEY = {one.name: select(one).where(_key(one) == bindparam("key")) for one in KINDS}
+_ROWS_AT_ONCE = 200
+# What belongs to the link of another row: under which name, the table, the column that names the other row, which ones.
+_PARTS = {
+    "pages": (
+        ("readings", t.readings, t.readings.c.page_id, ()),
+        ("entries", t.entries, t.entries.c.page_id, (t.entries.c.by == RULE,)),
+    ),
+    "audits": (("cells", t.audit_cells, t.audit_cells.c.audit_id, ()),),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,63 +73,68 @@ def digest(data: object) -> str:
 
 def head(connection: Connection) -> Head:
     """The chain's last link."""
-    last = connection.execute(select(t.links.c.id, t.links.c.hash).order_by(t.links.c.id.desc()).limit(1)).first()
+    last = connection.execute(_LAST).first()
     return Head(last.id, last.hash) if last else Head(0, START)
 
 
-def seal(connection: Connection, table: Table, key: object, *, at: str) -> None:
-    """Add the link of a row that was just added in this transaction."""
-    row = connection.execute(select(table).where(_key(table) == key)).one()
+def seal(connection: Connection, table: Table, key: object, *, at: str) -> Row:
+    """Add the link of a row that was just added in this transaction; the row as the database holds it."""
+    row = connection.execute(_BY_KEY[table.name], {"key": key}).one()
     add_link(connection, table.name, str(key), content_of(connection, table, row), at=at)
+    return row
 
 
 def add_link(connection: Connection, kind: str, row: str, content: str, *, at: str) -> None:
     """Add one link to the end of the chain."""
     last = head(connection)
     link = {"id": last.length + 1, "kind": kind, "row": row, "content": content, "at": at, "previous": last.hash}
-    connection.execute(insert(t.links).values(**link, hash=digest(link)))
+    connection.execute(_ADD, link | {"hash": digest(link)})
 
 
-def content_of(connection: Connection, table: Table, row) -> str:
+def content_of(connection: Connection, table: Table, row: Row) -> str:
     """SHA-256 of a row, with the rows that are part of it."""
-    data = dict(row._mapping)
-    if table is t.pages:
-        data["readings"] = _rows(connection, select(t.readings).filter_by(page_id=row.id).order_by(t.readings.c.id))
-        data["entries"] = _rows(connection, rule_entries().filter_by(page_id=row.id).order_by(t.entries.c.id))
-    elif table is t.audits:
-        cells = select(t.audit_cells).filter_by(audit_id=row.id).order_by(t.audit_cells.c.id)
-        data["cells"] = _rows(connection, cells)
-    return digest(data)
+    return _contents(connection, table, [row])[0]
 
 
-def rule_entries() -> Select:
-    """Entries that belong to their page's link."""
-    return select(t.entries).where(t.entries.c.by == RULE)
+def linked_rows(connection: Connection, table: Table) -> Iterator[tuple[Row, str]]:
+    """Rows of a table that each have a link of their own, in order of their key, with what their link should hold.
 
-
-def linked_rows(connection: Connection, table: Table) -> Iterator:
-    """Rows of a table that each have a link of their own, in order of their key."""
-    query = select(table).order_by(_key(table)).execution_options(yield_per=500)
+    They are fetched some at a time, so that memory does not grow with the table.
+    """
+    key = _key(table)
+    query = select(table).order_by(key).limit(_ROWS_AT_ONCE)
     if table is t.entries:
         query = query.where(t.entries.c.by != RULE)
-    yield from connection.execute(query)
+    rows = connection.execute(query).all()
+    while rows:
+        yield from zip(rows, _contents(connection, table, rows), strict=True)
+        rows = connection.execute(query.where(key > rows[-1]._mapping[key.name])).all()
 
 
-def key_of(table: Table, row) -> str:
+def key_of(table: Table, row: Row) -> str:
     """A row's primary key, as links name it."""
     return str(row._mapping[_key(table).name])
 
 
-def seal_everything(connection: Connection, *, at: str) -> None:
-    """Links for every row that is there, for a store from before there were any."""
-    for table in KINDS:
-        for row in list(linked_rows(connection, table)):
-            add_link(connection, table.name, key_of(table, row), content_of(connection, table, row), at=at)
+def seal_everything(connection: Connection, *, at: str, kinds: Iterable[Table] = KINDS) -> None:
+    """Links for every row that is there, for a store from before there were any and for rows that were taken in.
+
+    Tables that a later revision brings have none.
+    """
+    there = set(inspect(connection).get_table_names())
+    for table in (one for one in kinds if one.name in there):
+        for row, content in linked_rows(connection, table):
+            add_link(connection, table.name, key_of(table, row), content, at=at)
 
 
-def _key(table: Table):
-    return next(iter(table.primary_key.columns))
-
-
-def _rows(connection: Connection, query: Select) -> list[dict]:
-    return [dict(row._mapping) for row in connection.execute(query)]
+def _contents(connection: Connection, table: Table, rows: Sequence[Row]) -> list[str]:
+    """SHA-256 of each row with the rows that are part of it."""
+    data = [dict(row._mapping) for row in rows]
+    for name, part, of, which in _PARTS.get(table.name, ()):
+        query = select(part).where(of.in_([row.id for row in rows]), *which).order_by(part.c.id)
+        found: dict[int, list[dict]] = {row.id: [] for row in rows}
+        for one in connection.execute(query):
+            found[one._mapping[of.name]].append(dict(one._mapping))
+        for row in data:
+            row[name] = found[row["id"]]
+    return [digest(row) for row in data]

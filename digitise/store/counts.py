@@ -5,10 +5,22 @@ They can always be made again from readings and entries: `rebuild` does, and `st
 
 from __future__ import annotations
 
-from sqlalchemy import Connection, and_, case, delete, func, insert, or_, select, update
+from sqlalchemy import Connection, and_, bindparam, case, delete, func, insert, or_, select, union, update
 
 from digitise.store import schema as t
 from digitise.store.rows import RULE, EntryRow
+
+# Made once: these run in every decision, under the writing lock.
+_CLOSE = delete(t.open_cells).where(t.open_cells.c.reading_id == bindparam("reading"))
+_OPEN = insert(t.open_cells)
+_COUNT = (
+    update(t.page_counts)
+    .where(t.page_counts.c.page_id == bindparam("of"))
+    .values(
+        open=t.page_counts.c.open + bindparam("opened"),
+        decided=t.page_counts.c.decided + bindparam("more"),
+    )
+)
 
 
 def add_page(connection: Connection, page_id: int) -> None:
@@ -21,19 +33,14 @@ def add_page(connection: Connection, page_id: int) -> None:
 
 def add_entry(connection: Connection, before: EntryRow | None, entry: EntryRow) -> None:
     """Count an entry that was just added after `before`, the cell's last one until then."""
-    connection.execute(delete(t.open_cells).filter_by(reading_id=entry.reading_id))
-    if _is_open(entry):
-        connection.execute(
-            insert(t.open_cells).values(reading_id=entry.reading_id, page_id=entry.page_id, last_entry=entry.id)
-        )
-    opened = int(_is_open(entry)) - int(_is_open(before))
-    decided = int(_is_persons(entry)) - int(_is_persons(before))
-    counts = t.page_counts
-    connection.execute(
-        update(counts)
-        .filter_by(page_id=entry.page_id)
-        .values(open=counts.c.open + opened, decided=counts.c.decided + decided)
-    )
+    was_open, is_open = _is_open(before), _is_open(entry)
+    if was_open:
+        connection.execute(_CLOSE, {"reading": entry.reading_id})
+    if is_open:
+        connection.execute(_OPEN, {"reading_id": entry.reading_id, "page_id": entry.page_id, "last_entry": entry.id})
+    opened, decided = int(is_open) - int(was_open), int(_is_persons(entry)) - int(_is_persons(before))
+    if opened or decided:
+        connection.execute(_COUNT, {"of": entry.page_id, "opened": opened, "more": decided})
 
 
 def _is_open(entry: EntryRow | None) -> bool:
@@ -65,7 +72,8 @@ def _counts_now():
     is_open = or_(now.c.last.is_(None), now.c.state == "withdrawn")
     opened = func.sum(case((is_open, 1), else_=0))
     decided = func.sum(case((and_(~is_open, now.c.decided_by != RULE), 1), else_=0))
-    return select(now.c.page_id, func.sum(now.c.flagged), opened, decided).group_by(now.c.page_id)
+    columns = (func.sum(now.c.flagged).label("flagged"), opened.label("open"), decided.label("decided"))
+    return select(now.c.page_id, *columns).group_by(now.c.page_id)
 
 
 def rebuild(connection: Connection) -> None:
@@ -76,19 +84,24 @@ def rebuild(connection: Connection) -> None:
     connection.execute(insert(t.page_counts).from_select(["page_id", "flagged", "open", "decided"], _counts_now()))
 
 
-def stray(connection: Connection) -> list[int]:
-    """Pages whose counts or open cells are not what readings and entries say, by id."""
-    cells = {tuple(row) for row in connection.execute(_open_now())}
-    kept = {
-        tuple(row) for row in connection.execute(select(*_ordered(t.open_cells, "reading_id", "page_id", "last_entry")))
-    }
-    counts = {tuple(row) for row in connection.execute(_counts_now())}
-    counted = {
-        tuple(row)
-        for row in connection.execute(select(*_ordered(t.page_counts, "page_id", "flagged", "open", "decided")))
-    }
-    return sorted({row[1] for row in cells ^ kept} | {row[0] for row in counts ^ counted})
-
-
-def _ordered(table, *names: str):
-    return [table.c[name] for name in names]
+def stray(connection: Connection, most: int) -> list[int]:
+    """Pages whose counts or open cells are not what readings and entries say, by id; at most so many."""
+    now, kept, counted, counts = _standing(), t.open_cells.c, _counts_now().subquery(), t.page_counts.c
+    is_open = or_(now.c.last.is_(None), now.c.state == "withdrawn")
+    differs = or_(kept.last_entry != func.coalesce(now.c.last, 0), kept.page_id != now.c.page_id)
+    cells = (
+        select(now.c.page_id)
+        .select_from(now.outerjoin(t.open_cells, kept.reading_id == now.c.id))
+        .where(
+            or_(and_(is_open, or_(kept.reading_id.is_(None), differs)), and_(~is_open, kept.reading_id.is_not(None)))
+        )
+    )
+    one, other = (counts.flagged, counts.open, counts.decided), (counted.c.flagged, counted.c.open, counted.c.decided)
+    wrong = or_(counts.page_id.is_(None), *(a != func.coalesce(b, 0) for a, b in zip(one, other, strict=True)))
+    numbers = (
+        select(t.pages.c.id)
+        .select_from(t.pages.outerjoin(counted, counted.c.page_id == t.pages.c.id).outerjoin(t.page_counts))
+        .where(wrong)
+    )
+    found = union(cells, numbers).subquery()
+    return list(connection.execute(select(found.c.page_id).order_by(found.c.page_id).limit(most)).scalars())

@@ -11,7 +11,7 @@ import re
 from collections.abc import Iterable, Iterator, Mapping
 from datetime import UTC, datetime
 
-from sqlalchemy import Connection, Table, insert, select
+from sqlalchemy import Table, insert, select
 from sqlalchemy.exc import SQLAlchemyError
 
 from digitise.protocol import Protocol
@@ -65,21 +65,12 @@ def load(store: Store, lines: Mapping[str, Iterable[str]]) -> int:
                 if batch:
                     connection.execute(insert(table), batch)
             counts.rebuild(connection)
-            _seal(connection)
+            taken_in = [table for table in chain.KINDS if table.name in TABLES]
+            chain.seal_everything(connection, at=chain.stamp(datetime.now(UTC)), kinds=taken_in)
     except SQLAlchemyError as error:
         why = " ".join(str(getattr(error, "orig", error)).split())[:200]
         raise StoreError(f"{name}: a row cannot be taken in ({why})") from None
     return count
-
-
-def _seal(connection: Connection) -> None:
-    """The new store's audit trail begins with what was taken in."""
-    at = chain.stamp(datetime.now(UTC))
-    for table in chain.KINDS:
-        if table.name in TABLES:
-            for row in list(chain.linked_rows(connection, table)):
-                content = chain.content_of(connection, table, row)
-                chain.add_link(connection, table.name, chain.key_of(table, row), content, at=at)
 
 
 def _row(table: Table, text: str, where: str) -> dict:

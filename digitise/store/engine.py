@@ -9,21 +9,27 @@ again.
 from __future__ import annotations
 
 import os
+import random
 import sqlite3
+import time
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 
 from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url, text
 from sqlalchemy.exc import ArgumentError, DataError, DBAPIError, IntegrityError, NotSupportedError, ProgrammingError
+from sqlalchemy.exc import TimeoutError as NoConnection
 
 from digitise.store.rows import StoreError
+from digitise.store.turns import Turns
 
 DATABASE = "digitise.db"
 VARIABLE = "DIGITISE_STORE"
 DRIVER = "postgresql+psycopg"
 BUSY_SECONDS = 20
 OLDEST_POSTGRESQL = 15
+LOOK_AGAIN_S = (0.001, 0.015)  # a writer looks for SQLite's lock after a random time between these
+CONNECTIONS = 10  # kept open by one program, and three times as many in need
 WRITING_LOCK = 0x6469676974697365  # "digitise": PostgreSQL's advisory lock that makes writes wait for each other
 
 _OURS = (IntegrityError, ProgrammingError, DataError, NotSupportedError)
@@ -45,14 +51,22 @@ class Database:
     def __init__(self, engine: Engine, *, name: str):
         self.engine, self.name = engine, name
         self.kind = engine.dialect.name  # sqlite | postgresql
+        self._turns = Turns()
 
     @contextmanager
     def write(self) -> Iterator[Connection]:
-        """A transaction that holds the writing lock from its first statement; committed, or nothing of it happened."""
-        with in_words(self.name), self.engine.begin() as connection:
-            if self.kind == "postgresql":
-                connection.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": WRITING_LOCK})
-            yield connection
+        """A transaction that holds the writing lock from its first statement; committed, or nothing of it happened.
+
+        Threads of one program wait for their turn, in the order in which they came, before they take a connection, so
+        that readers find one.
+        """
+        with self._turns.turn(BUSY_SECONDS) as came:
+            if not came:
+                raise StoreError(f"{self.name}: another desk has been writing for too long; try again")
+            with in_words(self.name), self.engine.begin() as connection:
+                if self.kind == "postgresql":
+                    connection.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": WRITING_LOCK})
+                yield connection
 
     @contextmanager
     def read(self) -> Iterator[Connection]:
@@ -79,7 +93,8 @@ def asked_for(environment: Mapping[str, str] | None = None) -> str | None:
 def sqlite_database(folder: Path) -> Database:
     """The SQLite file of a store's folder."""
     path = folder / DATABASE
-    engine = create_engine(URL.create("sqlite", database=str(path)), connect_args={"timeout": BUSY_SECONDS})
+    settings = {"pool_size": CONNECTIONS, "max_overflow": 3 * CONNECTIONS, "pool_timeout": BUSY_SECONDS}
+    engine = create_engine(URL.create("sqlite", database=str(path)), connect_args={"timeout": BUSY_SECONDS}, **settings)
     event.listen(engine, "connect", _on_sqlite_connect)
     event.listen(engine, "begin", _on_sqlite_begin)
     return Database(engine, name=str(path))
@@ -128,6 +143,8 @@ def in_words(name: str) -> Iterator[None]:
         raise StoreError(f"{name}: {_words(error)}") from error
     except sqlite3.Error as error:
         raise StoreError(f"{name}: {_sqlite_words(error)}") from error
+    except NoConnection as error:
+        raise StoreError(f"{name}: too many are asking at once; try again") from error
 
 
 def _words(error: DBAPIError) -> str:
@@ -165,4 +182,30 @@ def _on_sqlite_connect(connection, _record) -> None:
 
 
 def _on_sqlite_begin(connection) -> None:
-    connection.exec_driver_sql(connection.get_execution_options().get("begin", "BEGIN IMMEDIATE"))
+    how = connection.get_execution_options().get("begin")
+    if how is not None:
+        connection.exec_driver_sql(how)
+    else:
+        _begin_writing(connection.connection.driver_connection)
+
+
+def _begin_writing(connection: sqlite3.Connection) -> None:
+    """Take SQLite's writing lock, or raise when it was held for `BUSY_SECONDS`.
+
+    SQLite's own waiting looks more and more seldom, so that among many writers whoever has waited longest comes last.
+    Here everybody looks after a random time, the same for all, and each has the same chance at every moment. The times
+    change no result, so they need no seed.
+    """
+    until = time.monotonic() + BUSY_SECONDS
+    connection.execute("PRAGMA busy_timeout=0").close()
+    try:
+        while True:
+            try:
+                connection.execute("BEGIN IMMEDIATE").close()
+                return
+            except sqlite3.OperationalError as error:
+                if not str(error.sqlite_errorname).startswith("SQLITE_BUSY") or time.monotonic() > until:
+                    raise
+            time.sleep(random.uniform(*LOOK_AGAIN_S))
+    finally:
+        connection.execute(f"PRAGMA busy_timeout={int(BUSY_SECONDS * 1000)}").close()

@@ -7,13 +7,21 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
-from sqlalchemy import Connection, Row, Select, insert, select
+from sqlalchemy import Connection, Row, bindparam, insert, select
 
 from digitise.layout import Cell
 from digitise.reading import Value
 from digitise.store import chain, counts, leases
 from digitise.store import schema as t
 from digitise.store.rows import RULE, ChangedMeanwhile, EntryRow, StoreError
+
+# Made once: these run in every decision, under the writing lock.
+_E, _R = t.entries.c, t.readings.c
+_OF_CELL = select(t.entries).where(_E.page_id == bindparam("of"), _E.cell == bindparam("named")).order_by(_E.id)
+_READING = select(_R.id).where(_R.page_id == bindparam("of"), _R.cell == bindparam("named"))
+_ADD = insert(t.entries)
+# The entry of one key press. That the client is named is said again: only then is the index of named ones used.
+_SENT_BY = select(t.entries).where(_E.client == bindparam("whose"), _E.seq == bindparam("number"), _E.client != "")
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,8 +55,19 @@ def entry_row(row: Row) -> EntryRow:
 
 def entries_of(connection: Connection, page_id: int, cell: str) -> list[EntryRow]:
     """Entries of one cell, oldest first."""
-    query = select(t.entries).filter_by(page_id=page_id, cell=cell).order_by(t.entries.c.id)
-    return [entry_row(row) for row in connection.execute(query)]
+    return [entry_row(row) for row in connection.execute(_OF_CELL, {"of": page_id, "named": cell})]
+
+
+def by_cell(connection: Connection, page_id: int) -> dict[str, list[EntryRow]]:
+    """Entries of a page by cell, oldest first."""
+    out: dict[str, list[EntryRow]] = {}
+    for row in connection.execute(select(t.entries).where(_E.page_id == page_id).order_by(_E.id)):
+        out.setdefault(row.cell, []).append(entry_row(row))
+    return out
+
+
+def _last(stack: list[EntryRow]) -> EntryRow | None:
+    return stack[-1] if stack else None
 
 
 def held_entries(stack: Iterable[EntryRow]) -> list[EntryRow]:
@@ -62,29 +81,55 @@ def held_entries(stack: Iterable[EntryRow]) -> list[EntryRow]:
     return held
 
 
-def decide(
-    connection: Connection,
-    page_id: int,
-    spec: Cell,
-    press: KeyPress,
-    *,
-    state: str,
-    value: Value,
-    why: str,
-    last_seen: int | None,
-) -> EntryRow:
+@dataclass(frozen=True, slots=True)
+class Wish:
+    """What a key press would enter in a cell; see `Store.decide`."""
+
+    page_id: int
+    spec: Cell
+    press: KeyPress
+    state: str
+    value: Value
+    why: str
+    last_seen: int | None
+
+
+def done_or_refused(connection: Connection, wish: Wish) -> EntryRow | None:
+    """The entry that this key press made before, or None when it may be made now.
+
+    What is found once stays true, since entries are only added: it may be asked before the writing lock is taken, so
+    that whoever comes too late need not wait for it.
+
+    Raises
+    ------
+    ChangedMeanwhile
+        Somebody entered the cell after `last_seen`.
+    """
+    return _look(connection, wish)[0]
+
+
+def decide(connection: Connection, wish: Wish) -> EntryRow:
     """Enter a cell, or find that this key press has done so; see `Store.decide`."""
-    if (sent := _resent(connection, press)) is not None:
-        if (sent.page_id, sent.cell, sent.state, sent.value) != (page_id, spec.id, state, value):
-            raise StoreError(f"{spec.label}: this key press already made another entry; reload the page")
+    sent, stack = _look(connection, wish)
+    if sent is not None:
         return sent
-    stack = entries_of(connection, page_id, spec.id)
-    if last_seen is not None and last_seen != (stack[-1].id if stack else 0):
-        who = stack[-1].by if stack else "nobody"
+    new = {"value": wish.value, "state": wish.state, "decided_by": wish.press.by, "why": wish.why, "undoes": None}
+    return _add(connection, wish.page_id, wish.spec.id, wish.press, stack, **new)
+
+
+def _look(connection: Connection, wish: Wish) -> tuple[EntryRow | None, list[EntryRow]]:
+    """The entry that this key press made before, if any, and the cell's entries so far."""
+    spec = wish.spec
+    if (sent := _resent(connection, wish.press)) is not None:
+        if (sent.page_id, sent.cell, sent.state, sent.value) != (wish.page_id, spec.id, wish.state, wish.value):
+            raise StoreError(f"{spec.label}: this key press already made another entry; reload the page")
+        return sent, []
+    stack = entries_of(connection, wish.page_id, spec.id)
+    last = _last(stack)
+    if wish.last_seen is not None and wish.last_seen != (last.id if last else 0):
+        who = last.by if last else "nobody"
         raise ChangedMeanwhile(f"{spec.label}: {who} entered this cell meanwhile; look at it again")
-    return _add(
-        connection, page_id, spec.id, press, stack, value=value, state=state, decided_by=press.by, why=why, undoes=None
-    )
+    return None, stack
 
 
 def undo(connection: Connection, page_id: int, spec: Cell, press: KeyPress) -> EntryRow:
@@ -132,26 +177,20 @@ def _resent(connection: Connection, press: KeyPress) -> EntryRow | None:
     """The entry that this key press already made."""
     if not press.client:
         return None
-    row = connection.execute(sent_by(press.client, press.seq)).first()
+    row = connection.execute(_SENT_BY, {"whose": press.client, "number": press.seq}).first()
     return entry_row(row) if row is not None else None
-
-
-def sent_by(client: str, seq: int) -> Select:
-    """The entry of one key press. That the client is named is said again: only then is the index of named ones used."""
-    return select(t.entries).where(t.entries.c.client == client, t.entries.c.seq == seq, t.entries.c.client != "")
 
 
 def _add(
     connection: Connection, page_id: int, cell: str, press: KeyPress, stack: list[EntryRow], *, value: Value, **columns
 ) -> EntryRow:
-    reading_id = connection.execute(select(t.readings.c.id).filter_by(page_id=page_id, cell=cell)).scalar()
+    reading_id = connection.execute(_READING, {"of": page_id, "named": cell}).scalar()
     if reading_id is None:
         raise StoreError(f"cell '{cell}' was not read on page {page_id}")
     new = {"page_id": page_id, "cell": cell, "value": json.dumps(plain(value)), "reading_id": reading_id} | columns
     new |= {"by": press.by, "at": press.at, "client": press.client, "seq": press.seq}
-    entry_id = connection.execute(insert(t.entries).values(**new)).inserted_primary_key[0]
-    entry = entry_row(connection.execute(select(t.entries).filter_by(id=entry_id)).one())
-    counts.add_entry(connection, stack[-1] if stack else None, entry)
+    entry_id = connection.execute(_ADD, new).inserted_primary_key[0]
+    entry = entry_row(chain.seal(connection, t.entries, entry_id, at=press.at))
+    counts.add_entry(connection, _last(stack), entry)
     leases.end(connection, page_id, cell, press.client)
-    chain.seal(connection, t.entries, entry_id, at=press.at)
     return entry

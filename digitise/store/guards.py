@@ -20,7 +20,7 @@ def guard(connection: Connection, tables: dict[str, str]) -> None:
                 f"CREATE TRIGGER {name}_no_{verb.lower()} BEFORE {verb} ON {name} "
                 f"BEGIN SELECT RAISE(ABORT, '{name} are only added to, never changed or deleted'); END"
             )
-        same = f"EXISTS (SELECT 1 FROM {name} WHERE {key} = NEW.{key})"  # noqa: S608 - our own names
+        same = f"EXISTS (SELECT 1 FROM {name} WHERE {key} = NEW.{key})"  # noqa: S608 - our own names  # nosec B608
         connection.exec_driver_sql(
             f"CREATE TRIGGER {name}_no_replace BEFORE INSERT ON {name} WHEN {same} "
             f"BEGIN SELECT RAISE(ABORT, '{name} are only added to, never replaced'); END"

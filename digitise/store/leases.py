@@ -10,7 +10,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from sqlalchemy import Connection, delete, insert, select
+from sqlalchemy import ColumnElement, Connection, and_, bindparam, delete, exists, insert, select
 
 from digitise.store import schema as t
 from digitise.store.chain import stamp
@@ -18,6 +18,8 @@ from digitise.store.engine import Database
 from digitise.store.rows import StoreError
 from digitise.store.values import person
 
+_END_ANY = delete(t.leases).where(t.leases.c.page_id == bindparam("of"), t.leases.c.cell == bindparam("named"))
+_END_OWN = _END_ANY.where(t.leases.c.client == bindparam("whose"))
 LEASE_SECONDS = 120
 LONGEST_SECONDS = 600  # a lease that ends later than this was made by a clock that has been put back since
 
@@ -81,9 +83,10 @@ class Leases:
                 before = held.get((page_id, cell))
                 if before is None or before.client == client:
                     given.append(Lease(page_id, cell, client, who, stamp(now), stamp(ends)))
-            for lease in given:
-                _remove(connection, lease.page_id, lease.cell)
-                connection.execute(insert(t.leases).values(**{n: getattr(lease, n) for n in Lease.__slots__}))
+            if given:
+                rows = [{name: getattr(lease, name) for name in Lease.__slots__} for lease in given]
+                connection.execute(_END_ANY, [{"of": row["page_id"], "named": row["cell"]} for row in rows])
+                connection.execute(insert(t.leases), rows)
         return given
 
     def held(self, *, now: datetime) -> dict[tuple[int, str], Lease]:
@@ -103,17 +106,22 @@ class Leases:
 def end(connection: Connection, page_id: int, cell: str, client: str) -> None:
     """End a client's lease of a cell that it has just decided."""
     if client:
-        connection.execute(delete(t.leases).filter_by(page_id=page_id, cell=cell, client=client))
+        connection.execute(_END_OWN, {"of": page_id, "named": cell, "whose": client})
 
 
-def _remove(connection: Connection, page_id: int, cell: str) -> None:
-    connection.execute(delete(t.leases).filter_by(page_id=page_id, cell=cell))
+def not_held(client: str, now: datetime) -> ColumnElement[bool]:
+    """A condition on readings: no other client than this one holds the cell."""
+    other = and_(t.leases.c.client != client, *_holding(now))
+    return ~exists().where(t.leases.c.page_id == t.readings.c.page_id, t.leases.c.cell == t.readings.c.cell, other)
+
+
+def _holding(now: datetime) -> tuple[ColumnElement[bool], ...]:
+    last = stamp(now + timedelta(seconds=LONGEST_SECONDS))
+    return t.leases.c.expires_at > stamp(now), t.leases.c.expires_at <= last
 
 
 def _held(connection: Connection, now: datetime, pages: Iterable[int] | None) -> dict[tuple[int, str], Lease]:
-    last = stamp(now + timedelta(seconds=LONGEST_SECONDS))
-    query = select(*(t.leases.c[name] for name in Lease.__slots__))
-    query = query.where(t.leases.c.expires_at > stamp(now), t.leases.c.expires_at <= last)
+    query = select(*(t.leases.c[name] for name in Lease.__slots__)).where(*_holding(now))
     if pages is not None:
         query = query.where(t.leases.c.page_id.in_(pages))
     return {(row.page_id, row.cell): Lease(*row) for row in connection.execute(query)}

@@ -7,28 +7,20 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
-from functools import lru_cache
+from dataclasses import replace
 
-from sqlalchemy import ColumnElement, Connection, Row, Select, and_, func, or_, select
+from sqlalchemy import ColumnElement, CompoundSelect, Connection, Row, Select, and_, func, select, union
 
-from digitise.layout import Cell
 from digitise.protocol import Protocol
-from digitise.reading import Value
-from digitise.reasons import REASONS
 from digitise.store import schema as t
+from digitise.store.layouts import KeptLayout, names_of, pairs_of, parsed, value_of
 from digitise.store.rows import (
     CellNow,
     PageRow,
     PhotoRow,
-    QueueItem,
-    ReadingRow,
     StoreError,
     cell_label,
-    page_fractions,
 )
-
-OPENED_AGAIN = "The entry was taken back. Enter the value, or mark the cell illegible."
 
 
 def current_entries(*where: ColumnElement[bool]) -> Select:
@@ -47,73 +39,14 @@ def open_readings(pages: Sequence[int]) -> Select:
     )
 
 
-@dataclass(frozen=True, slots=True)
-class KeptLayout:
-    """A page's layout as it was when the page was read."""
-
-    digest: str
-    sheet: str
-    title: str
-    page: int
-    pages: int
-    per_transect: bool
-    page_size_mm: tuple[float, float]
-    cells: tuple[Cell, ...]
-    by_id: Mapping[str, Cell]
-
-    def cell(self, cell_id: str) -> Cell:
-        """One cell; `StoreError` when the page has none of this name."""
-        if cell_id not in self.by_id:
-            raise StoreError(f"{self.title}: there is no cell '{cell_id}' on this page")
-        return self.by_id[cell_id]
-
-    def reading_row(self, row: Row) -> ReadingRow:
-        """A reading with its place on the page."""
-        cell = self.cell(row.cell)
-        return ReadingRow(
-            id=row.id,
-            page_id=row.page_id,
-            cell=row.cell,
-            kind=row.kind,
-            label=cell_label(cell),
-            value=json.loads(row.value),
-            confidence=row.confidence,
-            flagged=bool(row.flagged),
-            candidates=_pairs(row.candidates),
-            reasons=tuple(json.loads(row.reasons)),
-            score=row.score,
-            box_mm=cell.box_mm,
-            box=page_fractions(cell.box_mm, self.page_size_mm),
-            photo_px=_pairs(row.photo_px),
-        )
-
-    def queue_item(self, page: PageRow, row: Row) -> QueueItem:
-        """An open cell with what a person needs to decide it."""
-        cell, names = self.cell(row.cell), tuple(json.loads(row.reasons))
-        words = tuple(f"{REASONS[n].short}. {REASONS[n].advice}" for n in names if n in REASONS)
-        return QueueItem(
-            page_id=page.id,
-            sha256=page.sha256,
-            photo=page.photo,
-            pack=page.pack,
-            transect=page.transect,
-            sheet=self.sheet,
-            title=self.title,
-            page=self.page,
-            cell=cell.id,
-            kind=cell.kind,
-            label=cell_label(cell),
-            value=json.loads(row.value),
-            candidates=_pairs(row.candidates),
-            reasons=words if row.flagged else (OPENED_AGAIN,),
-            reason_names=names,
-            confidence=row.confidence,
-            box=page_fractions(cell.box_mm, self.page_size_mm),
-            choices=cell.choices,
-            max=cell.max,
-            format=cell.format,
-            last_entry=row.last_entry,
-        )
+def open_by_reasons(pages: Sequence[int]) -> Select:
+    """Lists of reasons of cells of these pages that nobody has decided, each with the number of such cells."""
+    return (
+        select(t.readings.c.reasons, func.count())
+        .join(t.open_cells, t.open_cells.c.reading_id == t.readings.c.id)
+        .where(t.open_cells.c.page_id.in_(pages))
+        .group_by(t.readings.c.reasons)
+    )
 
 
 def cells_now(connection: Connection, layouts: Mapping[int, KeptLayout]) -> dict[int, dict[str, CellNow]]:
@@ -137,61 +70,17 @@ def cells_now(connection: Connection, layouts: Mapping[int, KeptLayout]) -> dict
             cell.kind,
             cell_label(cell),
             state if decided else "unread",
-            _value(value) if decided else None,
+            value_of(value) if decided else None,
             by if decided else "",
             at if decided else "",
             why if decided else "",
-            _value(read),
+            value_of(read),
             confidence,
-            _names(reasons),
+            names_of(reasons),
             cell.box_mm,
-            _pairs(candidates),
+            pairs_of(candidates),
         )
     return {page: {c.id: cells[c.id] for c in layouts[page].cells if c.id in cells} for page, cells in found.items()}
-
-
-@lru_cache(maxsize=4096)
-def _value(text: str) -> Value:
-    """A value from its JSON; few are ever different."""
-    return json.loads(text)
-
-
-@lru_cache(maxsize=256)
-def _names(text: str) -> tuple[str, ...]:
-    return tuple(json.loads(text))
-
-
-@lru_cache(maxsize=4096)
-def _pairs(text: str) -> tuple:
-    return tuple(tuple(pair) for pair in json.loads(text))
-
-
-def _parsed(digest: str, content: str) -> KeptLayout:
-    data = json.loads(content)
-    cells = tuple(
-        Cell(
-            c["id"],
-            c["kind"],
-            tuple(c["box_mm"]),
-            c["label"],
-            tuple(tuple(b) for b in c.get("characters_mm", ())),
-            tuple(c.get("choices", ())),
-            c.get("max"),
-            c.get("format"),
-        )
-        for c in data["cells"]
-    )
-    return KeptLayout(
-        digest,
-        data["sheet"],
-        data["title"],
-        data["page"],
-        data["pages"],
-        data["per_transect"],
-        tuple(data["page_size_mm"]),
-        cells,
-        {cell.id: cell for cell in cells},
-    )
 
 
 class Library:
@@ -200,20 +89,23 @@ class Library:
     def __init__(self):
         self._layouts: dict[str, KeptLayout] = {}
         self._protocols: dict[str, Protocol] = {}
+        self._of_page: dict[int, str] = {}  # digest of its layout; a page's row never changes
 
     def layout(self, connection: Connection, digest: str) -> KeptLayout:
         """The layout with this digest."""
         if digest not in self._layouts:
             content = connection.execute(select(t.layouts.c.content).where(t.layouts.c.digest == digest)).scalar_one()
-            self._layouts[digest] = _parsed(digest, content)
+            self._layouts[digest] = parsed(digest, content)
         return self._layouts[digest]
 
     def layout_of(self, connection: Connection, page_id: int) -> KeptLayout:
         """The layout of a page; `StoreError` when there is no such page."""
-        digest = connection.execute(select(t.pages.c.layout_digest).where(t.pages.c.id == _key(page_id))).scalar()
-        if digest is None:
-            raise StoreError(f"there is no page {page_id} in the store")
-        return self.layout(connection, digest)
+        if page_id not in self._of_page:
+            digest = connection.execute(select(t.pages.c.layout_digest).where(t.pages.c.id == _key(page_id))).scalar()
+            if digest is None:
+                raise StoreError(f"there is no page {page_id} in the store")
+            self._of_page[page_id] = digest
+        return self.layout(connection, self._of_page[page_id])
 
     def protocol(self, connection: Connection, digest: str) -> Protocol:
         """The protocol with this digest."""
@@ -231,16 +123,13 @@ class Library:
         """
         query = _page_rows()
         if pack is not None:
-            named = select(t.pages.c.sha256).join(t.assignments, t.assignments.c.page_id == t.pages.c.id)
-            named = named.where(t.assignments.c.pack == pack)
-            query = query.where(or_(t.pages.c.pack == pack, t.pages.c.sha256.in_(named)))
+            query = query.where(t.pages.c.id.in_(_perhaps_of(pack)))
         if sha256 is not None:
             query = query.where(t.pages.c.sha256 == sha256)
-        given = _assigned(connection)
-        rows = [
-            self._page_row(connection, page, given.get((page.sha256, page.layout_digest)))
-            for page in connection.execute(query)
-        ]
+        found = connection.execute(query).all()
+        everything = pack is None and sha256 is None
+        given = _assigned(connection, None if everything else {page.sha256 for page in found})
+        rows = [self._page_row(connection, page, given.get((page.sha256, page.layout_digest))) for page in found]
         rows = [r for r in rows if pack is None or r.pack == pack]
         best = winners(rows)
         rows = [r if best[r.id] is None else replace(r, superseded_by=best[r.id]) for r in rows]
@@ -324,14 +213,30 @@ def _page_rows() -> Select:
     )
 
 
-def _assigned(connection: Connection) -> dict[tuple[str, str], Row]:
-    """The last assignment of each page in a photograph, whichever reader read it."""
+def _perhaps_of(pack: str) -> CompoundSelect:
+    """Ids of pages with this pack printed on them, and of those in photographs that somebody gave to it."""
+    named = select(t.pages.c.sha256).join(t.assignments, t.assignments.c.page_id == t.pages.c.id)
+    named = named.where(t.assignments.c.pack == pack)
+    return union(
+        select(t.pages.c.id).where(t.pages.c.pack == pack), select(t.pages.c.id).where(t.pages.c.sha256.in_(named))
+    )
+
+
+def _assigned(connection: Connection, photos: set[str] | None) -> dict[tuple[str, str], Row]:
+    """The last assignment of each page in a photograph, whichever reader read it; of these photographs, or of all."""
     query = (
         select(t.assignments, t.pages.c.sha256, t.pages.c.layout_digest)
         .join(t.pages, t.pages.c.id == t.assignments.c.page_id)
         .order_by(t.assignments.c.id)
     )
+    if photos is not None:
+        query = query.where(t.pages.c.sha256.in_(photos))
     return {(row.sha256, row.layout_digest): row for row in connection.execute(query)}
+
+
+def rival_key(row: PageRow) -> tuple:
+    """The same for photographs of one printed page."""
+    return (row.pack, row.sheet, row.page, row.transect) if row.pack else (row.sha256, row.layout_digest)
 
 
 def winners(rows: Iterable[PageRow]) -> dict[int, int | None]:
@@ -342,8 +247,7 @@ def winners(rows: Iterable[PageRow]) -> dict[int, int | None]:
     """
     rivals: dict[tuple, list[PageRow]] = {}
     for row in rows:
-        key = (row.pack, row.sheet, row.page, row.transect) if row.pack else (row.sha256, row.layout_digest)
-        rivals.setdefault(key, []).append(row)
+        rivals.setdefault(rival_key(row), []).append(row)
     out: dict[int, int | None] = {}
     for group in rivals.values():
         best = max(group, key=lambda r: (r.decided, r.mean_confidence, -r.id))
@@ -351,7 +255,25 @@ def winners(rows: Iterable[PageRow]) -> dict[int, int | None]:
     return out
 
 
-def photo_row(photo: Row, refusal: Row | None, page_ids: tuple[int, ...]) -> PhotoRow:
+def photo_rows(connection: Connection) -> list[PhotoRow]:
+    """Every kept photograph, in the order they came."""
+    kept = sorted(connection.execute(select(t.photos)), key=lambda p: (p.kept_at, p.name, p.sha256))
+    refused = {v.sha256: v for v in connection.execute(select(t.verdicts).order_by(t.verdicts.c.id))}
+    pages: dict[str, list[int]] = {}
+    for page_id, sha256 in connection.execute(select(t.pages.c.id, t.pages.c.sha256).order_by(t.pages.c.id)):
+        pages.setdefault(sha256, []).append(page_id)
+    return [_photo_row(p, refused.get(p.sha256), tuple(pages.get(p.sha256, ()))) for p in kept]
+
+
+def photos_kept(connection: Connection) -> tuple[int, int]:
+    """Photographs in the store, and how many of them gave no page."""
+    kept = connection.execute(select(func.count()).select_from(t.photos)).scalar_one()
+    pageless = t.verdicts.c.sha256.not_in(select(t.pages.c.sha256))
+    refused = connection.execute(select(func.count(t.verdicts.c.sha256.distinct())).where(pageless)).scalar_one()
+    return kept, refused
+
+
+def _photo_row(photo: Row, refusal: Row | None, page_ids: tuple[int, ...]) -> PhotoRow:
     """A photograph; one that gave a page counts as read whatever else was tried."""
     status, reasons, seen = "waiting", (), ""
     if page_ids:

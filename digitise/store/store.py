@@ -9,18 +9,16 @@ The clock is always passed in as `now`.
 from __future__ import annotations
 
 import hashlib
-import re
 from collections.abc import Iterable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 
-from sqlalchemy import Connection, func, insert, select
+from sqlalchemy import Connection, select
 
 from digitise.layout import Cell
 from digitise.protocol import Protocol
 from digitise.reading import PhotoResult, Value
-from digitise.sheet import PACK_ALPHABET, PACK_LENGTH
-from digitise.store import chain, entries
+from digitise.store import assigning, entries, queue
 from digitise.store import schema as t
 from digitise.store import write as w
 from digitise.store.audits import Audits
@@ -28,10 +26,10 @@ from digitise.store.chain import stamp
 from digitise.store.engine import Database
 from digitise.store.files import cut_out, encode_page, original_name, read_checked, read_page, write_once
 from digitise.store.findings import Findings
-from digitise.store.leases import Leases
+from digitise.store.leases import Leases, not_held
 from digitise.store.opening import open_database
 from digitise.store.people import People
-from digitise.store.read import Library, cells_now, open_readings, photo_row
+from digitise.store.read import Library, cells_now, photo_rows, photos_kept
 from digitise.store.rows import (
     CellNow,
     EntryRow,
@@ -45,8 +43,6 @@ from digitise.store.rows import (
 from digitise.store.signoffs import SignOffs
 from digitise.store.values import person, photo_name, settled
 from digitise.store.worklist import WorkList
-
-_PAGES_AT_ONCE = 200
 
 
 class Store:
@@ -152,12 +148,7 @@ class Store:
     def photos(self) -> list[PhotoRow]:
         """Every kept photograph, in the order they came."""
         with self.database.read() as connection:
-            kept = sorted(connection.execute(select(t.photos)), key=lambda p: (p.kept_at, p.name, p.sha256))
-            refused = {v.sha256: v for v in connection.execute(select(t.verdicts).order_by(t.verdicts.c.id))}
-            pages: dict[str, list[int]] = {}
-            for page_id, sha256 in connection.execute(select(t.pages.c.id, t.pages.c.sha256).order_by(t.pages.c.id)):
-                pages.setdefault(sha256, []).append(page_id)
-        return [photo_row(p, refused.get(p.sha256), tuple(pages.get(p.sha256, ()))) for p in kept]
+            return photo_rows(connection)
 
     def pages(self, pack: str | None = None) -> list[PageRow]:
         """Pages in working order: by pack, transect, sheet, page; those without a pack last; superseded ones too."""
@@ -205,13 +196,7 @@ class Store:
     def entries(self, page_id: int) -> dict[str, list[EntryRow]]:
         """Entries by cell, oldest first; the last one is current. Cells nobody has decided are not in it."""
         with self.database.read() as connection:
-            rows = connection.execute(
-                select(t.entries).where(t.entries.c.page_id == page_id).order_by(t.entries.c.id)
-            ).all()
-        out: dict[str, list[EntryRow]] = {}
-        for row in rows:
-            out.setdefault(row.cell, []).append(entries.entry_row(row))
-        return out
+            return entries.by_cell(connection, page_id)
 
     def current(self, page_id: int) -> dict[str, CellNow]:
         """Every cell of a page with its present state, in the layout's order."""
@@ -252,12 +237,13 @@ class Store:
         """
         press = entries.KeyPress(person(by), stamp(now), client, seq)
         why = " ".join(why.split()) or "compared with the photograph"
-        with self.database.write() as connection:
+        with self.database.read() as connection:
             spec = self._library.layout_of(connection, page_id).cell(cell)
-            state, value = settled(spec, state, value)
-            return entries.decide(
-                connection, page_id, spec, press, state=state, value=value, why=why, last_seen=last_seen
-            )
+            wish = entries.Wish(page_id, spec, press, *settled(spec, state, value), why, last_seen)
+            if (sent := entries.done_or_refused(connection, wish)) is not None:
+                return sent
+        with self.database.write() as connection:
+            return entries.decide(connection, wish)
 
     def undo(self, page_id: int, cell: str, *, by: str, now: datetime, client: str = "", seq: int = 0) -> EntryRow:
         """Take back the entry that holds now; what held before holds again, or the cell is open. Nothing is deleted.
@@ -286,24 +272,13 @@ class Store:
         ValueError
             Not a pack's name, no such transect, or the pack is of another protocol.
         """
-        who, pack, page = person(by), pack.strip().upper(), self.page(page_id)
-        if not re.fullmatch(f"[{PACK_ALPHABET}]{{{PACK_LENGTH}}}", pack):
-            raise ValueError(
-                f"found '{pack[:20]}', expected the pack's {PACK_LENGTH} letters as printed at the top of its sheets"
-            )
-        most = self.protocol_for(page).transects
-        if page.per_transect and not 1 <= transect <= most:
-            raise ValueError(f"{page.title}: found transect {transect}, expected 1 to {most}")
-        others = {(p.protocol, p.protocol_version) for p in self.pages(pack)} - {(page.protocol, page.protocol_version)}
-        if others:
-            raise ValueError(
-                f"pack {pack} holds sheets of {' '.join(next(iter(others)))}, this is one of "
-                f"{page.protocol} {page.protocol_version}; check the pack"
-            )
-        new = {"page_id": page_id, "pack": pack, "transect": transect if page.per_transect else 0, "by": who}
+        who, pack = person(by), assigning.checked_pack(pack)
         with self.database.write() as connection:
-            added = connection.execute(insert(t.assignments).values(**new, at=stamp(now)))
-            chain.seal(connection, t.assignments, added.inserted_primary_key[0], at=stamp(now))
+            page = self._library.page(connection, page_id)
+            protocol = self._library.protocol(connection, page.protocol_digest)
+            beside = self._library.pages(connection, pack=pack)
+            assigning.check_place(page, protocol, pack, transect, beside)
+            assigning.add(connection, page, pack, transect, by=who, at=stamp(now))
 
     # What is left to do
 
@@ -311,54 +286,37 @@ class Store:
         self, *, pack: str | None = None, sheet: str | None = None, reason: str | None = None, limit: int | None = None
     ) -> list[QueueItem]:
         """Open cells of the pages that count, sheet by sheet in the order they are printed; at most `limit`."""
-        out: list[QueueItem] = []
-        with self.database.read() as connection:
-            pages = [p for p in self._pages(connection, pack) if p.open and not p.superseded]
-            pages = [p for p in pages if sheet in (None, p.sheet)]
-            for i in range(0, len(pages), _PAGES_AT_ONCE):
-                out += (
-                    item
-                    for item in self._open_cells(connection, pages[i : i + _PAGES_AT_ONCE])
-                    if reason is None or reason in item.reason_names
-                )
-                if limit is not None and len(out) >= limit:
-                    return out[:limit]
-        return out
+        return self._open_cells(pack, sheet, reason=reason, limit=limit)
 
-    def _open_cells(self, connection, pages: list[PageRow]) -> Iterator[QueueItem]:
-        waiting: dict[int, list] = {}
-        for row in connection.execute(open_readings([p.id for p in pages])):
-            waiting.setdefault(row.page_id, []).append(row)
-        for page in pages:
-            layout = self._library.layout(connection, page.layout_digest)
-            yield from (layout.queue_item(page, row) for row in waiting.get(page.id, ()))
+    def _open_cells(self, pack: str | None, sheet: str | None, **which) -> list[QueueItem]:
+        with self.database.read() as connection:
+            return queue.open_cells(connection, self._library, self._on_sheet(connection, pack, sheet), **which)
+
+    def _on_sheet(self, connection: Connection, pack: str | None, sheet: str | None) -> Iterator[PageRow]:
+        return (p for p in self._pages(connection, pack) if sheet in (None, p.sheet))
+
+    def open_reasons(self, *, pack: str | None = None, sheet: str | None = None) -> dict[str, int]:
+        """How many cells of the queue have each reason; a cell may have several, or none."""
+        with self.database.read() as connection:
+            return queue.reasons(connection, self._on_sheet(connection, pack, sheet))
 
     def take_cells(
         self, limit: int, *, by: str, client: str, now: datetime, pack: str | None = None, sheet: str | None = None
     ) -> list[QueueItem]:
         """The first `limit` open cells that no other browser holds, leased to this one; fewer when there are fewer."""
-        held = self.leases.held(now=now)
-        others = {key for key, lease in held.items() if lease.client != client}
-        found = self.queue(pack=pack, sheet=sheet, limit=limit + len(others))
-        free = [i for i in found if (i.page_id, i.cell) not in others]
-        keys = [(i.page_id, i.cell) for i in free]
-        taken = self.leases.take_free(keys, by=by, client=client, now=now, most=limit)
-        mine = {(lease.page_id, lease.cell) for lease in taken}
-        return [i for i in free if (i.page_id, i.cell) in mine]
+        free = [not_held(client, now)]
+        while True:
+            found = {(i.page_id, i.cell): i for i in self._open_cells(pack, sheet, limit=3 * limit, where=free)}
+            taken = self.leases.take_free(list(found), by=by, client=client, now=now, most=limit)
+            if taken or not found:  # else others were quicker with every one of them
+                return [found[lease.page_id, lease.cell] for lease in taken]
 
     def progress(self, *, pack: str | None = None) -> Progress:
         """How many cells are open, decided by a person and accepted by rule; photographs kept and refused."""
         with self.database.read() as connection:
-            pages = [p for p in self._pages(connection, pack) if not p.superseded]
-            if pack is None:
-                photos = connection.execute(select(func.count()).select_from(t.photos)).scalar_one()
-                read = select(t.pages.c.sha256)
-                refused = select(func.count(t.verdicts.c.sha256.distinct())).where(t.verdicts.c.sha256.not_in(read))
-                refusals = connection.execute(refused).scalar_one()
-            else:
-                photos, refusals = len({p.sha256 for p in pages}), 0
-        open_, decided = sum(p.open for p in pages), sum(p.decided for p in pages)
-        return Progress(open_, decided, sum(p.cells for p in pages) - open_ - decided, photos, refusals)
+            pages = self._pages(connection, pack)
+            photos, refused = photos_kept(connection) if pack is None else (_photos_of(pages), 0)
+        return queue.progress_of(pages, photos=photos, refused=refused)
 
     # Pictures
 
@@ -390,3 +348,7 @@ class Store:
         if row is None:
             raise StoreError(f"no photograph with SHA-256 {sha256[:12]}… was kept in {self.folder}")
         return read_checked(self.folder / "originals" / row.file, sha256, row.name)
+
+
+def _photos_of(pages: Iterable[PageRow]) -> int:
+    return len({p.sha256 for p in pages if not p.superseded})

@@ -10,9 +10,10 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 
-from sqlalchemy import Connection, select, text
+from sqlalchemy import Connection, Row, Table, func, select, text
 from sqlalchemy.exc import DBAPIError
 
 from digitise.store import chain, counts
@@ -20,6 +21,7 @@ from digitise.store import schema as t
 from digitise.store.chain import Head
 from digitise.store.store import Store
 
+_ROWS_AT_ONCE = 500
 _MOST_NAMED = 200  # of one kind of trouble; a store that was torn apart needs no endless list
 
 
@@ -47,7 +49,7 @@ def verify(store: Store, *, head: str | None = None, tick: Callable[[int], None]
         problems += [
             f"page {page}: its list of open cells is out of step with its entries; "
             "make a backup and restore it, which makes the list anew"
-            for page in counts.stray(connection)[:_MOST_NAMED]
+            for page in counts.stray(connection, _MOST_NAMED)
         ]
         now, originals, pictures = chain.head(connection), _originals(connection), _pictures(connection)
     files = originals | pictures
@@ -91,7 +93,7 @@ def _database(connection: Connection) -> list[str]:
 
 
 def _chain(connection: Connection, head: str | None) -> Iterator[str]:
-    content: dict[tuple[str, str], str] = {}
+    """Each link by itself and with the one before; then each row with its link. Memory does not grow with them."""
     last, found = Head(0, chain.START), head in (None, chain.START)
     for link in connection.execute(select(t.links).order_by(t.links.c.id).execution_options(yield_per=1000)):
         data = dict(link._mapping)
@@ -102,27 +104,53 @@ def _chain(connection: Connection, head: str | None) -> Iterator[str]:
             yield f"audit trail: link {link.id} does not follow from the one before; one of the two was changed"
         if chain.digest(data) != own:
             yield f"audit trail: link {link.id} ({link.kind} {link.row}) was changed"
-        content[link.kind, link.row] = link.content
         last, found = Head(link.id, own), found or own == head
     if not found:
         yield f"audit trail: the head {head[:16]}… is not in it; history from before that time was written anew"
     for table in chain.KINDS:
-        yield from _rows(connection, table, content)
-    for kind, row in content:
-        yield f"{kind} {row}: removed behind the tool's back; bring the store back from a backup"
+        yield from _rows(connection, table)
+    of_no_table = select(t.links.c.kind, t.links.c.row).where(t.links.c.kind.not_in([k.name for k in chain.KINDS]))
+    yield from (_removed(kind, row) for kind, row in connection.execute(of_no_table))
 
 
-def _rows(connection: Connection, table, content: dict[tuple[str, str], str]) -> Iterator[str]:
-    """Compare rows with their links, which are taken out of `content`."""
-    streamed = chain.linked_rows(connection, table)
-    for row in list(streamed) if table in (t.pages, t.audits) else streamed:
-        key = (table.name, chain.key_of(table, row))
-        linked = content.pop(key, None)
-        if linked is None:
-            yield f"{_words(table, row)}: added behind the tool's back"
-        elif linked != chain.content_of(connection, table, row):
-            parts = " (it, a reading on it or an entry by rule)" if table is t.pages else ""
-            yield f"{_words(table, row)}: changed behind the tool's back{parts}; bring the store back from a backup"
+def _rows(connection: Connection, table: Table) -> Iterator[str]:
+    """Compare rows with their links; links of rows that are gone are looked for only when their number says so."""
+    matched = 0
+    for some in _batches(chain.linked_rows(connection, table)):
+        links = _links(connection, table, [chain.key_of(table, row) for row, _ in some])
+        matched += len(links)
+        for row, content in some:
+            linked = links.get(chain.key_of(table, row))
+            if linked is None:
+                yield f"{_words(table, row)}: added behind the tool's back"
+            elif linked != content:
+                parts = " (it, a reading on it or an entry by rule)" if table is t.pages else ""
+                yield f"{_words(table, row)}: changed behind the tool's back{parts}; bring the store back from a backup"
+    there = select(func.count()).select_from(t.links).where(t.links.c.kind == table.name)
+    if connection.execute(there).scalar_one() != matched:
+        yield from _gone(connection, table)
+
+
+def _batches(rows: Iterator[tuple[Row, str]]) -> Iterator[list[tuple[Row, str]]]:
+    while some := list(islice(rows, _ROWS_AT_ONCE)):
+        yield some
+
+
+def _links(connection: Connection, table: Table, keys: list[str]) -> dict[str, str]:
+    """What the links of these rows hold, by the rows' keys."""
+    query = select(t.links.c.row, t.links.c.content).where(t.links.c.kind == table.name, t.links.c.row.in_(keys))
+    return {row: content for row, content in connection.execute(query)}  # noqa: C416 - rows are no plain pairs
+
+
+def _gone(connection: Connection, table: Table) -> Iterator[str]:
+    """Links of a table without a row; only a store that was tampered with pays for the set of all keys."""
+    keys = {chain.key_of(table, row) for row, _ in chain.linked_rows(connection, table)}
+    query = select(t.links.c.row).where(t.links.c.kind == table.name).order_by(t.links.c.id)
+    yield from (_removed(table.name, row) for row in connection.execute(query).scalars() if row not in keys)
+
+
+def _removed(kind: str, row: str) -> str:
+    return f"{kind} {row}: removed behind the tool's back; bring the store back from a backup"
 
 
 def _words(table, row) -> str:

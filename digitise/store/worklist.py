@@ -12,7 +12,7 @@ from dataclasses import replace
 from sqlalchemy import Connection, func, select
 
 from digitise.store import schema as t
-from digitise.store.read import Library, winners
+from digitise.store.read import Library, rival_key, winners
 from digitise.store.rows import PageRow
 
 
@@ -24,6 +24,8 @@ class WorkList:
         self._shape: tuple[int, int] | None = None  # last page and assignment seen
         self._entry = 0  # last entry seen
         self._pages: list[PageRow] = []
+        self._at: dict[int, int] = {}  # where each page is in the list, by id
+        self._rivals: dict[tuple, list[int]] = {}  # ids of photographs of one page, by what makes them one
 
     def pages(self, connection: Connection) -> list[PageRow]:
         """Every page in working order, as `Library.pages` gives them."""
@@ -33,26 +35,38 @@ class WorkList:
             if self._shape is not None and (shape < self._shape or entry < self._entry):
                 return self._library.pages(connection)  # this transaction began before the list was made
             if shape != self._shape:
-                self._pages = self._library.pages(connection)
+                self._keep(self._library.pages(connection))
             elif entry != self._entry:
                 self._refresh(connection)
             self._shape, self._entry = shape, entry
             return list(self._pages)
 
+    def _keep(self, pages: list[PageRow]) -> None:
+        self._pages, self._at, self._rivals = pages, {p.id: i for i, p in enumerate(pages)}, {}
+        for page in pages:
+            self._rivals.setdefault(rival_key(page), []).append(page.id)
+
     def _refresh(self, connection: Connection) -> None:
         """Count the pages with new entries again, and settle which photograph counts among their rivals."""
         touched = select(t.entries.c.page_id).where(t.entries.c.id > self._entry)
-        query = select(t.page_counts).where(t.page_counts.c.page_id.in_(touched))
-        counts = {row.page_id: row for row in connection.execute(query)}
-        self._pages = [
-            replace(p, open=counts[p.id].open, decided=counts[p.id].decided) if p.id in counts else p
-            for p in self._pages
-        ]
-        settled = winners(self._pages)
-        moved = {p.id for p in self._pages if p.superseded_by != settled[p.id]}
+        keys = set()
+        for row in connection.execute(select(t.page_counts).where(t.page_counts.c.page_id.in_(touched))):
+            keys.add(self._change(row.page_id, open=row.open, decided=row.decided))
+        moved = False
+        for key in keys:
+            rivals = [self._pages[self._at[i]] for i in self._rivals[key]]
+            for page_id, best in winners(rivals).items():
+                if self._pages[self._at[page_id]].superseded_by != best:
+                    self._change(page_id, superseded_by=best)
+                    moved = True
         if moved:
-            rows = [replace(p, superseded_by=settled[p.id]) if p.id in moved else p for p in self._pages]
-            self._pages = self._library.in_order(connection, rows)
+            self._keep(self._library.in_order(connection, self._pages))
+
+    def _change(self, page_id: int, **columns: int | None) -> tuple:
+        """Change a page in the list; what makes it one with its rivals."""
+        page = replace(self._pages[self._at[page_id]], **columns)
+        self._pages[self._at[page_id]] = page
+        return rival_key(page)
 
 
 def _last(connection: Connection, table) -> int:

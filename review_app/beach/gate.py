@@ -46,7 +46,7 @@ def _bound(port: int) -> socket.socket:
         one = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
         one.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
-            one.bind(("0.0.0.0", wanted))  # noqa: S104 - what the person asked for; only the beach is served here
+            one.bind(("0.0.0.0", wanted))  # noqa: S104 - asked for; only the beach is served  # nosec B104
             one.listen(64)
         except OSError:
             one.close()

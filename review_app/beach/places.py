@@ -12,8 +12,8 @@ from digitise.batch import known_protocols
 from digitise.fiducials import FoundMark, find_marks
 from digitise.layout import Layout
 from digitise.page import CORNER_NAMES
-from digitise.photo import decode_photo
 from digitise.store import Store
+from review_app import bounded
 
 Outline = tuple[tuple[float, float], ...]
 _ZONE = re.compile(r"(upper|middle|lower) (left|right|middle)|(centre)")
@@ -102,5 +102,5 @@ def outlines(gray: np.ndarray, layouts: list[Layout], text: str) -> tuple[Outlin
 @lru_cache(maxsize=300)
 def of_photo(store: Store, sha256: str, text: str) -> tuple[Outline, ...]:
     """Outlines on a kept photograph that was refused with `text`."""
-    photo = decode_photo(store.original(sha256), sha256)
+    photo = bounded.decode(store.original(sha256), sha256)
     return outlines(photo.gray, known_protocols(store=store).layouts, text) if photo else ()

@@ -1,0 +1,43 @@
+"""A person says which pack and transect a page belongs to: an appended record, the last one of a page holds."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+
+from sqlalchemy import Connection, insert
+
+from digitise.protocol import Protocol
+from digitise.sheet import PACK_ALPHABET, PACK_LENGTH
+from digitise.store import chain
+from digitise.store import schema as t
+from digitise.store.rows import PageRow
+
+
+def checked_pack(pack: str) -> str:
+    """A pack's name as it is printed; `ValueError` when it is none."""
+    pack = pack.strip().upper()
+    if not re.fullmatch(f"[{PACK_ALPHABET}]{{{PACK_LENGTH}}}", pack):
+        raise ValueError(
+            f"found '{pack[:20]}', expected the pack's {PACK_LENGTH} letters as printed at the top of its sheets"
+        )
+    return pack
+
+
+def check_place(page: PageRow, protocol: Protocol, pack: str, transect: int, beside: Sequence[PageRow]) -> None:
+    """`ValueError` when a page cannot be of this pack, in which the pages `beside` are, or of this transect."""
+    if page.per_transect and not 1 <= transect <= protocol.transects:
+        raise ValueError(f"{page.title}: found transect {transect}, expected 1 to {protocol.transects}")
+    others = {(p.protocol, p.protocol_version) for p in beside} - {(page.protocol, page.protocol_version)}
+    if others:
+        raise ValueError(
+            f"pack {pack} holds sheets of {' '.join(next(iter(others)))}, this is one of "
+            f"{page.protocol} {page.protocol_version}; check the pack"
+        )
+
+
+def add(connection: Connection, page: PageRow, pack: str, transect: int, *, by: str, at: str) -> None:
+    """Add the record."""
+    new = {"page_id": page.id, "pack": pack, "transect": transect if page.per_transect else 0, "by": by, "at": at}
+    added = connection.execute(insert(t.assignments), new)
+    chain.seal(connection, t.assignments, added.inserted_primary_key[0], at=at)

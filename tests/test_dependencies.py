@@ -1,0 +1,120 @@
+"""What the project rests on: ranges for the library, exact releases with hashes for an installation, licences, audits."""
+
+import importlib.metadata
+import re
+import tomllib
+from pathlib import Path
+
+import pytest
+from packaging.requirements import Requirement
+from packaging.utils import canonicalize_name
+
+ROOT = Path(__file__).parents[1]
+GUIDE = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+LOCK = (ROOT / "requirements.lock").read_text(encoding="utf-8")
+PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+RANGES = PROJECT["project"]["dependencies"]
+EXTRAS = PROJECT["project"]["optional-dependencies"]
+FOR_USE = [Requirement(r) for r in RANGES + EXTRAS["postgresql"] + EXTRAS["shared"]]
+# Licences that let a programme use the tool for nothing and pass it on.
+FREE = re.compile(
+    r"MIT|BSD|Apache|Python Software Foundation|PSF|Mozilla Public License 2|MPL-2\.0|LGPL-3\.0|HPND|ISC|Zlib|CC0"
+)
+
+
+def locked() -> dict[str, str]:
+    """Releases in the lock file, by name."""
+    return dict(re.findall(r"^([a-z0-9-]+)==(\S+) \\$", LOCK, re.MULTILINE))
+
+
+def licence(name: str) -> str:
+    """What an installed package says its licence is."""
+    meta = importlib.metadata.metadata(name)
+    classes = [c.split("::")[-1].strip() for c in meta.get_all("Classifier", []) if c.startswith("License")]
+    return meta.get("License-Expression") or "; ".join(classes) or (meta.get("License") or "")
+
+
+@pytest.mark.parametrize("one", FOR_USE, ids=lambda r: r.name)
+def test_every_dependency_is_locked_within_its_range(one):
+    """The lock file cannot lag behind a range that was raised."""
+    assert one.specifier.contains(locked()[canonicalize_name(one.name)], prereleases=True)
+
+
+def test_everything_that_a_locked_package_needs_is_locked_too():
+    """As far as it is installed here: pip would refuse to install a part of the list without hashes."""
+    names, lacking = locked(), []
+    for name in names:
+        try:
+            needs = importlib.metadata.requires(name) or []
+        except importlib.metadata.PackageNotFoundError:
+            continue
+        for text in needs:
+            need = Requirement(text)
+            if (need.marker is None or need.marker.evaluate({"extra": ""})) and canonicalize_name(
+                need.name
+            ) not in names:
+                lacking.append(f"{name} needs {need}")
+
+    assert len(names) > 60
+    assert lacking == []
+
+
+def test_every_locked_release_has_hashes_and_no_host():
+    """SHA-256 of its files; where they come from is for whoever installs to say."""
+    entries = re.split(r"^(?=[a-z0-9-]+==)", LOCK, flags=re.MULTILINE)[1:]
+
+    assert len(entries) == len(locked())
+    assert [e.split()[0] for e in entries if not re.search(r"--hash=sha256:[0-9a-f]{64}\b", e)] == []
+    assert re.findall(r"https?:|file:|--(?:extra-)?index|--find-links", LOCK) == []
+
+
+def test_every_range_has_a_lower_bound():
+    """A release older than any that was tried is never taken."""
+    assert [str(r) for r in FOR_USE if not any(s.operator == ">=" for s in r.specifier)] == []
+
+
+def test_the_guide_lists_what_the_project_needs_with_licences():
+    """Each direct dependency, and the licence that its package names itself."""
+    rows = dict(re.findall(r"^\| `([\w.-]+)` \| ([^|]+?) \| [^|]+ \|$", GUIDE, re.MULTILINE))
+
+    assert set(rows) == {r.name for r in FOR_USE}
+    said = {name: licence(name) for name in rows}
+    assert {n: (rows[n], said[n]) for n in rows if not _same(rows[n], said[n])} == {}
+
+
+def _same(listed: str, said: str) -> bool:
+    """Whether a package's own words name each licence that is listed, such as BSD-3-Clause by "BSD License"."""
+    return all(re.sub(r"[-\s].*", "", one).lower() in said.lower() for one in re.split(r" and | or ", listed))
+
+
+def test_every_locked_package_is_free_to_use_and_pass_on():
+    """Installed ones say so themselves."""
+    unknown = {}
+    for name in locked():
+        try:
+            said = licence(name)
+        except importlib.metadata.PackageNotFoundError:
+            continue
+        if not FREE.search(said):
+            unknown[name] = said
+
+    assert unknown == {}
+
+
+def test_whatever_the_audit_of_the_code_lets_pass_has_a_reason():
+    """Beside the line, or beside the rule in pyproject.toml."""
+    lines = [
+        (path.name, line)
+        for folder in ("digitise", "review_app")
+        for path in (ROOT / folder).rglob("*.py")
+        for line in path.read_text(encoding="utf-8").splitlines()
+        if re.search(r"# nosec|# noqa: S\d", line)
+    ]
+    rules = re.search(r"\[tool\.bandit\]\nskips = \[\n(.*?)\n\]", (ROOT / "pyproject.toml").read_text(), re.DOTALL)[1]
+
+    assert len(lines) >= 8
+    assert [one for one in lines if not re.search(r"# (?:noqa: S\d+ - )?\w[^#]{6,}(?:# nosec|$)", one[1])] == []
+    assert [
+        rule for rule in rules.splitlines() if not re.fullmatch(r'(?:  ?"B\d{3}",)+  # .{20,}', rule.strip() and rule)
+    ] == []
+    assert [rule for rule in PROJECT["tool"]["bandit"]["skips"] if rule not in rules] == []
