@@ -24,6 +24,7 @@ __all__ = [
     "poisson_zero_upper",
     "t_interval",
     "t_mean",
+    "t_quantile",
     "wilson",
 ]
 
@@ -234,14 +235,15 @@ def t_interval(
     cut: tuple[float, float] = (-math.inf, math.inf),
 ) -> Estimate:
     """Student's t interval of an estimate over ``transects`` (at least 2) with standard error ``se``."""
-    half = _t_quantile(transects - 1, level) * se
+    half = t_quantile(transects - 1, level) * se
     low, high = max(cut[0], value - half), min(cut[1], value + half)
     method, scope = "t interval over transects", "between-transect"
     return Estimate(value, low, high, transects, method, unit, scope=scope, level=level, se=se)
 
 
 @lru_cache(maxsize=1024)
-def _t_quantile(df: float, level: float) -> float:
+def t_quantile(df: float, level: float) -> float:
+    """Two-sided quantile of Student's t."""
     from scipy.special import stdtrit
 
     return float(stdtrit(df, 0.5 + level / 2))
@@ -266,7 +268,7 @@ def effective_points(
         raise ValueError(f"at least two transects are needed, got {transects}")
     if variance <= 0 or not 0 < proportion < 1:
         return points / assumed_deff
-    ratio = _t_quantile(points - 1, level) / _t_quantile(transects - 1, level) if points > 1 else 1.0
+    ratio = t_quantile(points - 1, level) / t_quantile(transects - 1, level) if points > 1 else 1.0
     return min(points, proportion * (1 - proportion) / variance * ratio**2)
 
 

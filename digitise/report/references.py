@@ -15,6 +15,11 @@ WORKS = {
         "case of the binomial. Biometrika 26, 404–413. doi:10.1093/biomet/26.4.404"
     ),
     "Cochran 1977": ("Cochran, W. G. (1977). Sampling Techniques, 3rd edition. Wiley, New York."),
+    "Fay & Feuer 1997": (
+        "Fay, M. P., Feuer, E. J. (1997). Confidence intervals for directly standardized rates: a method based on "
+        "the gamma distribution. Statistics in Medicine 16, 791–801. "
+        "doi:10.1002/(SICI)1097-0258(19970415)16:7<791::AID-SIM500>3.0.CO;2-#"
+    ),
     "Garwood 1936": (
         "Garwood, F. (1936). Fiducial limits for the Poisson distribution. Biometrika 28, 437–442. "
         "doi:10.1093/biomet/28.3-4.437"

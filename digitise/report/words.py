@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from digitise.estimate.intervals import Estimate
+from digitise.estimate.uneven_counts import METHOD as GAMMA
 from digitise.protocol import BeltSheet, LineSheet, Protocol
 from digitise.provenance import Provenance
 from digitise.results import DensityLine, SurveyResults
@@ -155,8 +156,13 @@ def _density(results: Sequence[SurveyResults]) -> list[str]:
     used = {s.density.method for s in sites if s.density.has_interval}
     level = f"{100 * results[0].level:g} %"
     out = ["Density is total count over total area counted, per 100 m²."]
-    if BETWEEN in used:
-        out.append(f"Its interval is Student's t between transects at {level}, cut at 0 ({COCHRAN}).")
+    if GAMMA in used:
+        out.append(
+            f"Its interval is the gamma interval between transects at {level} (Fay & Feuer 1997): exact Poisson limits "
+            "(Garwood 1936) on the number of animals, met independently of each other, that the counts are worth by "
+            "their spread between transects, with an allowance for few transects (Korn & Graubard 1998). It leans "
+            "upwards, since a few transects hold most of the animals; belts that all agree count as spread by chance."
+        )
     if any(one_sided(s.density) for s in sites):
         out.append(
             "None seen gives a one-sided upper limit at "
@@ -164,7 +170,7 @@ def _density(results: Sequence[SurveyResults]) -> list[str]:
             "only for animals not in groups."
         )
     if any(s.density.value is not None and not s.density.has_interval for s in sites):
-        out.append("One belt, or belts that all agree, give no interval.")
+        out.append("One belt gives no interval.")
     out.append(
         "Intervals of single belts, in density.csv, are exact Poisson (Garwood 1936): "
         "counting only, a floor for animals in groups. Counts are an index: nothing corrects for animals that "
