@@ -269,9 +269,9 @@ def _counts(
 ) -> list[Count]:
     ticked = cells.get(f"{name}/none-seen")
     none_seen = ticked is not None and ticked.state == "entered" and ticked.value is True
-    out = []
+    out, parts = [], protocol.parts(name)
     for row in _rows(sheet):
-        for part in protocol.parts(name) if row.kind == "count" else ():
+        for part in parts if row.kind == "count" else ():
             stem = f"{name}/{row.id}/{part.id}"
             tally, total = cells.get(f"{stem}/tally"), cells.get(f"{stem}/total")
             count, state, source = meaning(tally, total, none_seen=none_seen)
@@ -323,9 +323,9 @@ def _difference(tally: CellNow | None, total: CellNow | None) -> str:
 
 
 def _impacts(protocol: Protocol, name: str, sheet: BeltSheet, cells: Mapping[str, CellNow]) -> list[Impact]:
-    out = []
+    out, parts = [], protocol.parts(name)
     for row in _rows(sheet):
-        for part in protocol.parts(name) if row.kind != "count" else ():
+        for part in parts if row.kind != "count" else ():
             cell = cells.get(f"{name}/{row.id}/{part.id}/{row.kind}")
             state = cell.state if cell else "missing"
             out.append(Impact(name, row.id, row.kind, part.id, cell.value if state == "entered" else None, state))
