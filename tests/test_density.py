@@ -20,7 +20,7 @@ from digitise.estimate.density import (
     count_moments,
     site_density,
 )
-from digitise.estimate.intervals import t_mean
+from digitise.estimate.intervals import garwood, poisson_jeffreys, t_mean
 from digitise.estimate.uneven_counts import gamma_mean
 
 HECTARE = 10_000.0
@@ -89,6 +89,19 @@ def test_site_density_has_an_interval_that_leans_up_as_counts_of_animals_do():
     assert found.density.high - 12.5 > 12.5 - found.density.low > 0
 
 
+def test_with_three_belts_the_limits_are_those_of_jeffreys_and_narrower_than_exact_ones():
+    """2, 9 and 4: a gamma law of half an animal more than they are worth."""
+    found = site_density(belts(2, 9, 4))
+    worth = 25 / (13 / 3) * (stats.norm.ppf(0.975) / stats.t.ppf(0.975, 2)) ** 2
+    low, high = (float(v) * 12.5 / worth for v in stats.gamma.ppf((0.025, 0.975), worth + 0.5))
+
+    assert (found.density.low, found.density.high) == pytest.approx((low, high))
+    assert found.density.high < garwood(worth).high * 12.5 / worth
+    assert (poisson_jeffreys(0).low, poisson_jeffreys(0).value) == (0, 0)
+    with pytest.raises(ValueError, match="at least 0"):
+        poisson_jeffreys(-1)
+
+
 def test_many_belts_spread_by_chance_have_the_poisson_interval():
     """A variance equal to the mean on 2,000 belts: Garwood's own limits of 200 animals, to one in a thousand."""
     found = gamma_mean(0.1, 0.1 / 2000, transects=2000, count=200)
@@ -97,8 +110,8 @@ def test_many_belts_spread_by_chance_have_the_poisson_interval():
 
 
 def test_belts_more_even_than_chance_are_worth_no_more_than_their_animals():
-    """6, 6 and 7: far less spread than Poisson counts have."""
-    found = site_density(belts(6, 6, 7))
+    """6, 6, 7 and 6: far less spread than Poisson counts have."""
+    found = site_density(belts(6, 6, 7, 6))
 
     assert (found.density.low, found.density.high) == pytest.approx((found.floor.low, found.floor.high))
 

@@ -134,11 +134,11 @@ def test_a_belts_own_interval_is_garwood():
 def test_site_density_is_the_mean_of_its_belts_with_an_interval_between_them():
     """4, 6 and 8: 10, 15, 20 per 100 m2. 36/(4/3) = 27 times (1.960/4.303)2 makes them worth 5.60 animals of 18.
 
-    Garwood's limits of 5.60, 1.97 to 12.51 (chi-square quantiles of 11.21 and 13.21 degrees, halved), times 15/5.60.
+    Jeffreys' limits of 5.60, 2.26 to 11.81 (chi-square quantiles of 12.21 degrees, halved), times 15/5.60.
     """
     e = density_of(results_of(*rays(4, 6, 8))).site.density
 
-    assert (e.value, e.low, e.high) == pytest.approx((15.0, 5.27, 33.49), abs=0.01)
+    assert (e.value, e.low, e.high) == pytest.approx((15.0, 6.06, 31.63), abs=0.01)
     assert e.scope == "between-transect"
 
 

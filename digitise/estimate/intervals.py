@@ -21,6 +21,7 @@ __all__ = [
     "garwood",
     "jeffreys",
     "korn_graubard",
+    "poisson_jeffreys",
     "poisson_zero_upper",
     "t_interval",
     "t_mean",
@@ -185,6 +186,22 @@ def garwood(count: float, *, level: float = 0.95) -> Estimate:
     low = 0.0 if count == 0 else float(gammaincinv(count, tail))
     high = float(gammainccinv(count + 1, tail))
     return Estimate(count, low, high, 1, "Garwood exact Poisson", "count", scope="Poisson", level=level)
+
+
+def poisson_jeffreys(count: float, *, level: float = 0.95) -> Estimate:
+    """Jeffreys' interval of an expected count: quantiles of a gamma law of shape count + 1/2; narrower than exact.
+
+    Brown, Cai & DasGupta (2003), Statistica Sinica 13, 19-49.
+    """
+    if not count >= 0:
+        raise ValueError(f"count must be at least 0, got {count}")
+    check_share("level", level)
+    from scipy.special import gammainccinv, gammaincinv
+
+    tail = (1 - level) / 2
+    low = 0.0 if count == 0 else float(gammaincinv(count + 0.5, tail))
+    high = float(gammainccinv(count + 0.5, tail))
+    return Estimate(count, low, max(count, high), 1, "Jeffreys, Poisson", "count", scope="Poisson", level=level)
 
 
 def poisson_zero_upper(*, level: float = 0.95) -> Estimate:

@@ -7,11 +7,12 @@ animals met independently of each other that they are worth, and that number get
 
 from __future__ import annotations
 
-from digitise.estimate.intervals import Estimate, garwood, t_quantile
+from digitise.estimate.intervals import Estimate, garwood, poisson_jeffreys, t_quantile
 
 __all__ = ["METHOD", "effective_count", "gamma_mean"]
 
 METHOD = "gamma interval over transects"
+EXACT_FROM = 4  # transects; a choice by the simulation study
 
 
 def effective_count(mean: float, variance: float, *, transects: int, count: float, level: float = 0.95) -> float:
@@ -34,21 +35,24 @@ def effective_count(mean: float, variance: float, *, transects: int, count: floa
 def gamma_mean(
     mean: float, variance: float, *, transects: int, count: float, level: float = 0.95, unit: str = ""
 ) -> Estimate:
-    """Mean over transects with Garwood's limits on the effective count, in the unit of ``mean``.
+    """Mean over transects with Poisson limits on the effective count, in the unit of ``mean``.
 
     These are the gamma limits of Fay & Feuer, with the variance seen between transects instead of the Poisson one, and
-    with the allowance for few transects that Korn & Graubard make for proportions. Arguments as in `effective_count`.
-    Takes transects as a random, independent sample of the site.
+    with the allowance for few transects that Korn & Graubard make for proportions. With two or three transects that
+    allowance is so large that exact limits (Garwood) would be wider than they need to be: there Jeffreys' limits are
+    taken. Arguments as in `effective_count`. Takes transects as a random, independent sample of the site.
 
     Fay & Feuer (1997), doi:10.1002/(SICI)1097-0258(19970415)16:7<791::AID-SIM500>3.0.CO;2-#; Korn & Graubard (1998),
-    Survey Methodology 24, 193-201. How often it holds: ``tests/benchmarks/bench_intervals.py``.
+    Survey Methodology 24, 193-201; Jeffreys' limits: Brown, Cai & DasGupta (2003), Statistica Sinica 13, 19-49. How
+    often it holds: ``tests/benchmarks/bench_intervals.py``.
 
     >>> e = gamma_mean(5.0, 22 / 6, transects=6, count=30)
     >>> f"{e.low:.1f} to {e.high:.1f}"
     '1.4 to 12.9'
     """
     worth = effective_count(mean, variance, transects=transects, count=count, level=level)
-    limits = garwood(worth, level=level).scaled(mean / worth, unit)
+    limits = garwood(worth, level=level) if transects >= EXACT_FROM else poisson_jeffreys(worth, level=level)
+    limits = limits.scaled(mean / worth, unit)
     note = f"worth {worth:.1f} of {count:g} animals"
     if variance <= 0:
         note = "all transects equal: as if spread by chance"
