@@ -20,6 +20,7 @@ from digitise.twice import Twice, compare, rivals, words
 if TYPE_CHECKING:
     from digitise.store import Store
 
+FEW = 8  # packs whose pages are looked up one by one, instead of those of the whole store
 UNKNOWN = ("unread", "illegible", "blank", "missing")
 Sheets = Iterable[tuple[PageRow, Mapping[str, CellNow]]]
 
@@ -175,7 +176,8 @@ def iter_surveys(store: Store, packs: Sequence[str] | None = None) -> Iterator[S
         No page of a pack that was asked for has been read.
     """
     own: dict[str, list[PageRow]] = {}
-    for page in store.pages():
+    few = packs is not None and len(packs) <= FEW
+    for page in (p for pack in packs for p in store.pages(pack)) if few else store.pages():
         if page.pack is not None:
             own.setdefault(page.pack, []).append(page)
     for pack in sorted(own, key=lambda p: min(page.id for page in own[p])) if packs is None else packs:

@@ -31,7 +31,7 @@ from digitise.results.results import SurveyResults, survey_results
 from digitise.results.tables import cover_table, survey_table
 from digitise.store import Store
 from digitise.store.marks import Mark, holds, mark_now, packs_since
-from digitise.survey import iter_surveys
+from digitise.survey import FEW, iter_surveys
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -133,12 +133,18 @@ class KeptTables:
             return old
         home = self._writable_home()
         left = [_Part(p.folder, p.packs - changed) for p in old.parts] if old is not None else []
-        there = set(self._store.packs())
-        wanted = None if changed is None else sorted(changed & there)
-        made = [_written(home, tables) for tables in self._computed(wanted, len(there if wanted is None else wanted))]
+        made = [_written(home, tables) for tables in self._computed(self._there(changed))]
         state = _State(_put_together(home, [p for p in (*left, *made) if p.packs]), now, code)
         _keep(home, state)
         return state
+
+    def _there(self, changed: set[str] | None) -> list[str]:
+        """The packs to compute: those of the changed ones that have pages, or every pack when None."""
+        if changed is None:
+            return self._store.packs()
+        if len(changed) <= FEW:
+            return sorted(pack for pack in changed if self._store.pages(pack))
+        return sorted(changed & set(self._store.packs()))
 
     def _writable_home(self) -> Path:
         try:
@@ -149,11 +155,9 @@ class KeptTables:
             self._instead = self._instead or tempfile.TemporaryDirectory(prefix="digitise-results-")
             return Path(self._instead.name)
 
-    def _computed(self, packs: list[str] | None, of: int) -> Iterator[dict[str, pd.DataFrame]]:
+    def _computed(self, packs: list[str]) -> Iterator[dict[str, pd.DataFrame]]:
         """Tables of `AT_ONCE` surveys at a time, so that memory does not grow with what they were computed from."""
-        if packs == []:
-            return
-        bar = tqdm(total=of, desc="Results", unit="survey", disable=None if of >= MANY else True)
+        bar = tqdm(total=len(packs), desc="Results", unit="survey", disable=None if len(packs) >= MANY else True)
         with bar, contextlib.closing(iter_surveys(self._store, packs)) as surveys:
             while some := list(islice(surveys, AT_ONCE)):
                 results = [survey_results(s, level=self._level) for s in some]
