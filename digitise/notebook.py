@@ -1,19 +1,20 @@
 """A store in a notebook: results as pandas frames whose column names carry their units.
 
-``digitise.open("survey-store")`` gives a `Programme`. Nothing is computed before it is asked for; results of a survey
-are kept, so open the store again to see entries made since.
+``digitise.open("survey-store")`` gives a `Programme`. Nothing is computed before it is asked for.
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from digitise.results.compare import Compared, SiteTrend, SurveySample, compare, latest_pairs, sample_of, trends
+from digitise.results.compare import Compared, SiteTrend, SurveySample, compare, latest_pairs, trends
+from digitise.results.kept import KeptTables
 from digitise.results.results import SurveyResults, survey_results
+from digitise.results.samples import COVER_COLUMNS, DENSITY_COLUMNS, samples_of
 from digitise.store import Store, StoreError
-from digitise.survey import load_surveys
+from digitise.survey import iter_surveys
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -27,13 +28,17 @@ PER_100_M2 = {
 class Programme:
     """The surveys of one store, and frames made from them. A context manager; `close` lets go of the store.
 
+    Frames come from tables that are kept beside the store and made again only for surveys on which something was
+    entered since (`digitise.results.kept`). All belong to the moment of the first question: open the store again to see
+    entries made since.
+
     Wherever a method takes `site`, `date` or `pack`, only surveys with exactly this name, date (ISO 8601) or pack are
-    used; none given uses all.
+    used; none given uses all. `level` keeps only rows of this level ("site", "transect", "belt", "segment").
     """
 
     def __init__(self, store: Store, *, level: float = 0.95) -> None:
         self._store, self._level = store, level
-        self._results: tuple[SurveyResults, ...] | None = None
+        self._kept = KeptTables(store, level=level)
 
     def __enter__(self) -> Programme:
         return self
@@ -43,78 +48,70 @@ class Programme:
 
     def close(self) -> None:
         """Let go of the store."""
+        self._kept.close()
         self._store.close()
 
     def results(
         self, site: str | None = None, date: str | None = None, pack: str | None = None
-    ) -> tuple[SurveyResults, ...]:
-        """Results of the surveys asked for, by date.
+    ) -> Iterator[SurveyResults]:
+        """Results of the surveys asked for as objects, by date, one after another; computed anew each time.
 
         Raises
         ------
         ValueError
             There is no such survey; the message names what there is.
         """
-        if self._results is None:
-            self._results = tuple(survey_results(s, level=self._level) for s in load_surveys(self._store))
-        wanted = {"site": site, "date": date, "pack": pack}
-        found = self._results
-        for name, value in wanted.items():
+        packs = list(self._surveys(site, date, pack)["pack"])
+        return (survey_results(s, level=self._level) for s in iter_surveys(self._store, packs))
+
+    def surveys(self, site: str | None = None, date: str | None = None, pack: str | None = None) -> pd.DataFrame:
+        """One row a survey: pack, site, date, transects, cells, how many of them are unread, sheets missing."""
+        return self._surveys(site, date, pack).drop(columns="first_page")
+
+    def _surveys(self, site: str | None = None, date: str | None = None, pack: str | None = None) -> pd.DataFrame:
+        found = self._kept.read("surveys")
+        for name, value in (("site", site), ("date", date), ("pack", pack)):
             if value is not None:
-                known = {str(getattr(r.survey, name) or "") for r in found}
-                found = tuple(r for r in found if getattr(r.survey, name) == value)
-                if not found:
-                    there = ", ".join(sorted(filter(None, known))) or "none entered yet"
+                known = sorted(filter(None, set(found[name])))
+                found = found[found[name] == value]
+                if found.empty:
+                    there = ", ".join(known) or "none entered yet"
                     raise ValueError(f"no survey with {name} '{value}'; there are: {there}")
-        return found
+        return found.reset_index(drop=True)
 
-    def surveys(self) -> pd.DataFrame:
-        """One row a survey: pack, site, date, transects, cells, and how many of them are unread."""
-        import pandas as pd
+    def _table(
+        self, name: str, site: str | None, date: str | None, pack: str | None, *, level: str | None = None
+    ) -> pd.DataFrame:
+        every = site is None and date is None and pack is None
+        packs = None if every else list(self._surveys(site, date, pack)["pack"])
+        return self._kept.read(name, packs=packs, level=level)
 
-        rows = [
-            {
-                "pack": r.survey.pack,
-                "site": r.survey.site or "",
-                "date": r.survey.date or "",
-                "transects": len(r.survey.transects),
-                "cells": len(r.survey.cells),
-                "unread": len(r.survey.unread),
-                "sheets_missing": len(r.survey.missing),
-            }
-            for r in self.results()
-        ]
-        return pd.DataFrame(rows, columns=["pack", "site", "date", "transects", "cells", "unread", "sheets_missing"])
-
-    def cover(self, site: str | None = None, date: str | None = None, pack: str | None = None) -> pd.DataFrame:
+    def cover(
+        self, site: str | None = None, date: str | None = None, pack: str | None = None, *, level: str | None = None
+    ) -> pd.DataFrame:
         """Percent cover of every category and group, for each transect and the site; see `cover_table`."""
-        from digitise.results.tables import cover_table
+        return self._table("cover", site, date, pack, level=level)
 
-        return cover_table(self.results(site, date, pack))
-
-    def density(self, site: str | None = None, date: str | None = None, pack: str | None = None) -> pd.DataFrame:
+    def density(
+        self, site: str | None = None, date: str | None = None, pack: str | None = None, *, level: str | None = None
+    ) -> pd.DataFrame:
         """Densities per 100 m2 and per hectare, for each belt, segment and the site; see `density_table`."""
-        from digitise.results.belt_tables import density_table
-
-        return density_table(self.results(site, date, pack)).drop(columns="unit").rename(columns=PER_100_M2)
+        found = self._table("density", site, date, pack, level=level)
+        return found.drop(columns="unit").rename(columns=PER_100_M2)
 
     def impacts(self, site: str | None = None, date: str | None = None, pack: str | None = None) -> pd.DataFrame:
         """Percentages and ticks, one row a segment; see `impact_table`."""
-        from digitise.results.belt_tables import impact_table
-
-        return impact_table(self.results(site, date, pack))
+        return self._table("impacts", site, date, pack)
 
     def occurrence(self, site: str | None = None, date: str | None = None, pack: str | None = None) -> pd.DataFrame:
         """On how many transects each row was seen, and how unevenly; see `occurrence_table`."""
-        from digitise.results.belt_tables import occurrence_table
-
-        return occurrence_table(self.results(site, date, pack))
+        return self._table("occurrence", site, date, pack)
 
     def community(self, site: str | None = None, date: str | None = None, pack: str | None = None) -> pd.DataFrame:
         """Richness, Shannon, Simpson, evenness, rarefied richness; see `community_table`."""
-        from digitise.results.change_tables import community_table
+        from digitise.results.change_tables import community_of
 
-        return community_table(self.results(site, date, pack))
+        return community_of(self._table("pooled", site, date, pack))
 
     def changes(
         self,
@@ -140,15 +137,21 @@ class Programme:
 
         return trend_table(self.found_trends([site] if site else [], headlines=headlines))
 
-    def samples(self, sites: Iterable[str] = ()) -> list[SurveySample]:
-        """Surveys of these sites (of every one when empty), as comparisons take them."""
-        chosen = [r for name in sites for r in self.results(name)] or self.results()
-        return [sample_of(r) for r in chosen]
+    def samples(self, sites: Iterable[str] = (), *, packs: Sequence[str] = ()) -> list[SurveySample]:
+        """Surveys of these sites, or these packs (every one when none is named), as comparisons take them."""
+        import pandas as pd
+
+        asked = [self._surveys(name) for name in sites] + [self._surveys(pack=p) for p in packs]
+        surveys = pd.concat(asked) if asked else self._surveys()
+        wanted = list(surveys["pack"]) if asked else None
+        cover = self._kept.read("cover", packs=wanted, columns=COVER_COLUMNS)
+        density = self._kept.read("density", packs=wanted, columns=DENSITY_COLUMNS)
+        return samples_of(surveys, cover, density)
 
     def pairs(self, sites: Sequence[str] = (), packs: Sequence[str] = ()) -> list[tuple[SurveySample, SurveySample]]:
         """The two packs, or the last two dated surveys of each of these sites (of every site when none is named)."""
         if packs:
-            first, second = (sample_of(self.results(pack=p)[0]) for p in packs)
+            first, second = self.samples(packs=packs)
             return [(first, second)]
         return latest_pairs(self.samples(sites))
 

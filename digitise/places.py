@@ -24,11 +24,31 @@ class Place:
     latitude: float
     longitude: float
 
+    def __post_init__(self) -> None:
+        if not on_earth(self.latitude, self.longitude):
+            raise ValueError(
+                f"found latitude {self.latitude}, longitude {self.longitude}; "
+                "expected -90 to 90 and -180 to 180 degrees"
+            )
+
     @property
     def words(self) -> str:
         """ "5.50270° N, 103.10310° E"."""
         north, east = "N" if self.latitude >= 0 else "S", "E" if self.longitude >= 0 else "W"
         return f"{abs(self.latitude):.5f}° {north}, {abs(self.longitude):.5f}° {east}"
+
+    def iso_6709(self, crs: str) -> str:
+        """The point as an ISO 6709 string in degrees, with the coordinate reference system that must go with it.
+
+        >>> Place(5.5027, 103.1031).iso_6709("WGS 84")
+        '+05.50270+103.10310CRSWGS_84/'
+        """
+        return f"{self.latitude:+09.5f}{self.longitude:+010.5f}CRS{crs.replace(' ', '_')}/"
+
+
+def on_earth(latitude: float, longitude: float) -> bool:
+    """Whether these are degrees that a place can have: -90 to 90 and -180 to 180."""
+    return -90 <= latitude <= 90 and -180 <= longitude <= 180
 
 
 def site_field(survey: Survey, name: str) -> CellNow | None:
@@ -46,7 +66,7 @@ def place_of(survey: Survey) -> Place | None:
     """Where the survey was, when all four fields are entered and possible."""
     latitude, longitude = entered(survey, "latitude"), entered(survey, "longitude")
     signs = {"N": 1, "S": -1}.get(entered(survey, "north-south")), {"E": 1, "W": -1}.get(entered(survey, "east-west"))
-    if latitude is None or longitude is None or None in signs or latitude > 90 or longitude > 180:
+    if latitude is None or longitude is None or None in signs or not on_earth(latitude, longitude):
         return None
     return Place(signs[0] * latitude, signs[1] * longitude)
 

@@ -20,6 +20,7 @@ from digitise.twice import Twice, compare, rivals, words
 if TYPE_CHECKING:
     from digitise.store import Store
 
+FEW = 8  # packs whose pages are looked up one by one, instead of those of the whole store
 UNKNOWN = ("unread", "illegible", "blank", "missing")
 Sheets = Iterable[tuple[PageRow, Mapping[str, CellNow]]]
 
@@ -175,7 +176,8 @@ def iter_surveys(store: Store, packs: Sequence[str] | None = None) -> Iterator[S
         No page of a pack that was asked for has been read.
     """
     own: dict[str, list[PageRow]] = {}
-    for page in store.pages():
+    few = packs is not None and len(packs) <= FEW
+    for page in (p for pack in packs for p in store.pages(pack)) if few else store.pages():
         if page.pack is not None:
             own.setdefault(page.pack, []).append(page)
     for pack in sorted(own, key=lambda p: min(page.id for page in own[p])) if packs is None else packs:
@@ -269,9 +271,9 @@ def _counts(
 ) -> list[Count]:
     ticked = cells.get(f"{name}/none-seen")
     none_seen = ticked is not None and ticked.state == "entered" and ticked.value is True
-    out = []
+    out, parts = [], protocol.parts(name)
     for row in _rows(sheet):
-        for part in protocol.parts(name) if row.kind == "count" else ():
+        for part in parts if row.kind == "count" else ():
             stem = f"{name}/{row.id}/{part.id}"
             tally, total = cells.get(f"{stem}/tally"), cells.get(f"{stem}/total")
             count, state, source = meaning(tally, total, none_seen=none_seen)
@@ -323,9 +325,9 @@ def _difference(tally: CellNow | None, total: CellNow | None) -> str:
 
 
 def _impacts(protocol: Protocol, name: str, sheet: BeltSheet, cells: Mapping[str, CellNow]) -> list[Impact]:
-    out = []
+    out, parts = [], protocol.parts(name)
     for row in _rows(sheet):
-        for part in protocol.parts(name) if row.kind != "count" else ():
+        for part in parts if row.kind != "count" else ():
             cell = cells.get(f"{name}/{row.id}/{part.id}/{row.kind}")
             state = cell.state if cell else "missing"
             out.append(Impact(name, row.id, row.kind, part.id, cell.value if state == "entered" else None, state))

@@ -16,6 +16,7 @@ from digitise.provenance import provenance
 from digitise.report import page_html
 from digitise.results import survey_results
 from digitise.store import Store
+from digitise.store.audits import Audit
 from digitise.survey import load_surveys
 from review_app import worklist
 
@@ -31,16 +32,22 @@ def results_page(store: Store, packs: Sequence[str]) -> str:
     if not origin.packs:
         raise ValueError("no sheet of this survey has been read yet, so there are no results")
     kept = tuple((p.sha256, p.status) for p in store.photos())
-    return _results_page(store, origin.packs, origin.digest, kept, tuple(earlier_results(store.folder)))
+    audits = tuple(store.audits.all())
+    return _results_page(store, origin.packs, origin.digest, kept, tuple(earlier_results(store.folder)), audits)
 
 
 @lru_cache(maxsize=8)
 def _results_page(
-    store: Store, packs: tuple[str, ...], _digest: str, _photos: tuple, earlier: tuple[EarlierResult, ...]
+    store: Store,
+    packs: tuple[str, ...],
+    _digest: str,
+    _photos: tuple,
+    earlier: tuple[EarlierResult, ...],
+    audits: tuple[Audit, ...],
 ) -> str:
     surveys = load_surveys(store, packs)
     origin = provenance(surveys, now=worklist.utc_now())
-    return page_html([survey_results(s) for s in surveys], store.photos(), origin, earlier=earlier)
+    return page_html([survey_results(s) for s in surveys], store.photos(), origin, earlier=earlier, audits=audits)
 
 
 def tables_zip(store: Store, packs: Sequence[str]) -> bytes:

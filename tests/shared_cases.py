@@ -17,6 +17,11 @@ def cases(*functions):
     return pytest.mark.parametrize("case", found)
 
 
+def the_case(name):
+    """The shared case of this id."""
+    return next(c for c in CASES if c["id"] == name)
+
+
 def close(expected, case):
     return pytest.approx(expected, abs=case["tolerance"], rel=0)
 

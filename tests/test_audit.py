@@ -14,6 +14,7 @@ from digitise.estimate.audit import (
     robust_z,
     stratified_rate,
 )
+from digitise.estimate.error_rates import DOUBLE_ENTRY_EXTRA_TIME_PERCENT, POOLED, TRIAL
 from digitise.protocol import BeltSpec, TransectSpec
 
 
@@ -109,6 +110,19 @@ def test_chance_of_so_large_a_count_given_the_history(case):
         case["expected"]["p_upper"], case
     )
     assert chance_of_larger_count(0, 5, 2) == 1.0
+
+
+@cases("published_rate")
+def test_published_error_rates_are_those_printed(case):
+    """Wrong fields among 10,000, beside which the report puts an audit's bound."""
+    expected = case["expected"]
+    if case["inputs"]["study"].startswith("Garza"):
+        found = {p.way.replace(" ", "_"): [p.per_10000 / 100, p.low / 100, p.high / 100] for p in POOLED}
+    else:
+        found = {f"{p.way.removesuffix(' entry')}_per_10000": p.per_10000 for p in TRIAL}
+        found["double_extra_time_percent"] = DOUBLE_ENTRY_EXTRA_TIME_PERCENT
+
+    assert found == expected
 
 
 @cases("points_of_a_line")

@@ -8,17 +8,17 @@ from dataclasses import replace
 import pytest
 from kept import NOW, PACK, UNREAD, made_result, made_sheet, photo_of, points, protocol
 from kept import keep as keep_result
+from shared_cases import cases
 
 from digitise.batch import known_protocols, record
 from digitise.cli import main
 from digitise.completeness import FINDERS, Checked, SurveyCheck, check_store, check_survey
-from digitise.completeness.places import distance_m
 from digitise.known_plan import keep_plan, known_plan
 from digitise.plan import Plan, PlanError
 from digitise.prepare.prepare import plan_yaml
 from digitise.protocol import Protocol, parse_protocol
 from digitise.reading import Reading
-from digitise.rules import RULES
+from digitise.rules import RULES, rules_of
 from digitise.store import Store
 from digitise.survey import assemble
 from review_app.faults import checks, fault_list, wanted
@@ -214,6 +214,24 @@ def test_a_fault_is_found_in_words_with_its_cells(rule, changes, severity, words
     assert set(faults[0].cells) <= known
 
 
+@cases("wait")
+def test_a_count_that_began_a_minute_too_soon_is_found_with_its_minutes(case) -> None:
+    """Laid 09:40, begun 09:54: 14 minutes of the 15 that the shipped protocol asks for."""
+    g, expected = case["inputs"], case["expected"]
+    faults = _found(_survey(fish={"fish/laid": g["line_laid"], "fish/start": g["fish_start"]}), "wait")
+
+    assert rules_of(protocol().checks, protocol().wait_minutes)["wait"].limit == g["required_min"]
+    assert (faults == []) is expected["pass"]
+    assert f"{expected['minutes']} minutes after the line was laid" in faults[0].text
+
+
+def test_degrees_that_no_place_has_are_a_fault_of_their_own() -> None:
+    """A latitude of 95 degrees is not measured against the site's radius."""
+    (fault,) = _found(_survey(site={"site/latitude": 95.5}), "position")
+
+    assert "latitude 95.5, longitude -161.203: at most 90 and 180 degrees are possible" in fault.text
+
+
 SILENT = [
     ("wait", {"fish": {"fish/laid": UNREAD}}),
     ("wait", {"fish": {"fish/laid": None}}),
@@ -341,14 +359,6 @@ def test_checks_that_cannot_be_are_refused_with_a_sentence(checks: str, words: s
         parse_protocol(f"{head}checks: {checks}\n", "pond.yaml")
 
     assert words in str(error.value)
-
-
-def test_distances_are_those_of_a_sphere() -> None:
-    """One degree along a meridian is the mean radius times pi / 180: 111.195 km; half way round, pi radii."""
-    assert distance_m((0, 0), (1, 0)) == pytest.approx(111_195.08, abs=0.1)
-    assert distance_m((60, 10), (60, 11)) == pytest.approx(55_597, rel=1e-3)  # cos 60 is a half
-    assert distance_m((0, 0), (0, 180)) == pytest.approx(6_371_008.8 * 3.141592653589793)
-    assert distance_m((5, 5), (5, 5)) == 0
 
 
 def _filled_store(folder):

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from shared_cases import CASES, cases, close
+from shared_cases import cases, close, the_case
 
 from digitise.estimate.cover import (
     TransectPoints,
@@ -141,7 +141,7 @@ def test_reading_variance_adds_to_the_variance_between_lines(case):
 
 def test_site_mean_of_four_whole_lines_is_the_t_interval_of_their_covers():
     """Covers 30, 42.5, 25 and 37.5 % (case C032)."""
-    case = next(c for c in CASES if c["id"] == "C032")
+    case = the_case("C032")
     found = coral(site_cover([line(f"T{i}", x) for i, x in enumerate((12, 17, 10, 15))]))
 
     assert found.cover.value == close(case["expected"]["mean"], case)
@@ -225,7 +225,7 @@ def test_lines_with_40_and_41_points_are_never_mixed_silently():
 
 def test_one_line_gives_goodman_intervals_for_all_its_categories_together():
     """Only when asked, and labelled within-line; the first case of nine categories (C041)."""
-    case = next(c for c in CASES if c["id"] == "C041")
+    case = the_case("C041")
     counts = {f"c{i}": x for i, x in enumerate(case["inputs"]["counts"])}
     found = transect_cover(TransectPoints("T1", counts, 40, 40), interval="goodman")
 

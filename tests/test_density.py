@@ -2,14 +2,14 @@
 
 import doctest
 import math
-from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from shared_cases import CASES, cases, close, pmfs
+from scipy import stats
+from shared_cases import cases, close, pmfs, the_case
 
-from digitise.estimate import density
+from digitise.estimate import density, uneven_counts
 from digitise.estimate.density import (
     BeltCount,
     Segment,
@@ -20,6 +20,8 @@ from digitise.estimate.density import (
     count_moments,
     site_density,
 )
+from digitise.estimate.intervals import garwood, poisson_jeffreys, t_mean
+from digitise.estimate.uneven_counts import gamma_mean
 
 HECTARE = 10_000.0
 
@@ -52,7 +54,7 @@ def test_density_of_one_belt_scales_the_exact_poisson_limits(case):
 
 def test_none_seen_on_four_belts_is_bounded_over_their_pooled_area():
     """187 per hectare over 160 m2 (case C059), in words a report can print."""
-    case = next(c for c in CASES if c["id"] == "C059")
+    case = the_case("C059")
     found = site_density(belts(0, 0, 0, 0), per_m2=HECTARE)
 
     assert found.density.high == close(case["expected"]["upper_per_hectare"], case)
@@ -60,18 +62,65 @@ def test_none_seen_on_four_belts_is_bounded_over_their_pooled_area():
     assert (found.density.value, found.density.low, found.area_m2) == (0.0, 0.0, 160.0)
 
 
-def test_site_density_has_the_t_interval_between_belts():
-    """3, 0, 12, 5, 1 and 9 on 40 m2 each (case C064); the Poisson floor is narrower."""
-    case = next(c for c in CASES if c["id"] == "C064")
-    found = site_density(belts(*case["inputs"]["counts"]))
-    expected = case["expected"]
+def test_site_density_and_its_standard_error_are_those_of_the_mean_over_belts():
+    """3, 0, 12, 5, 1 and 9 on 40 m2 each (case C064), beside the t interval that a mean over transects has."""
+    case = the_case("C064")
+    counts, expected = case["inputs"]["counts"], case["expected"]
+    found, mean = site_density(belts(*counts)), t_mean([2.5 * n for n in counts])
 
-    assert found.density.value == close(expected["per_100m2"], case)
-    assert found.density.se == close(expected["se_per_100m2"], case)
-    assert [found.density.low, found.density.high] == close(expected["interval_per_100m2"], case)
+    assert [found.density.value, mean.value] == close([expected["per_100m2"]] * 2, case)
+    assert [found.density.se, mean.se] == close([expected["se_per_100m2"]] * 2, case)
+    assert [mean.low, mean.high] == close(expected["interval_per_100m2"], case)
     assert found.density.scope == "between-transect"
-    assert found.floor.value == pytest.approx(12.5)
+
+
+def test_site_density_has_an_interval_that_leans_up_as_counts_of_animals_do():
+    """The same belts: mean2/V = 25/3.667 = 6.82, times (1.960/2.571)2 = 0.581, so worth 3.96 animals of 30.
+
+    Garwood's limits of 3.96 are chi-square quantiles of 7.92 and 9.92 degrees, halved; times 12.5/3.96.
+    """
+    found = site_density(belts(3, 0, 12, 5, 1, 9))
+    worth = 25 / (22 / 6) * (stats.norm.ppf(0.975) / stats.t.ppf(0.975, 5)) ** 2
+    low, high = stats.chi2.ppf(0.025, 2 * worth) / 2, stats.chi2.ppf(0.975, 2 * worth + 2) / 2
+
+    assert worth == pytest.approx(3.96, abs=0.01)
+    assert (found.density.low, found.density.high) == pytest.approx((low * 12.5 / worth, high * 12.5 / worth))
     assert found.density.low < found.floor.low < found.floor.high < found.density.high
+    assert found.density.high - 12.5 > 12.5 - found.density.low > 0
+
+
+def test_with_three_belts_the_limits_are_those_of_jeffreys_and_narrower_than_exact_ones():
+    """2, 9 and 4: a gamma law of half an animal more than they are worth."""
+    found = site_density(belts(2, 9, 4))
+    worth = 25 / (13 / 3) * (stats.norm.ppf(0.975) / stats.t.ppf(0.975, 2)) ** 2
+    low, high = (float(v) * 12.5 / worth for v in stats.gamma.ppf((0.025, 0.975), worth + 0.5))
+
+    assert (found.density.low, found.density.high) == pytest.approx((low, high))
+    assert found.density.high < garwood(worth).high * 12.5 / worth
+    assert (poisson_jeffreys(0).low, poisson_jeffreys(0).value) == (0, 0)
+    with pytest.raises(ValueError, match="at least 0"):
+        poisson_jeffreys(-1)
+
+
+def test_many_belts_spread_by_chance_have_the_poisson_interval():
+    """A variance equal to the mean on 2,000 belts: Garwood's own limits of 200 animals, to one in a thousand."""
+    found = gamma_mean(0.1, 0.1 / 2000, transects=2000, count=200)
+
+    assert (found.low * 2000, found.high * 2000) == pytest.approx((173.24, 229.73), rel=1e-3)
+
+
+def test_belts_more_even_than_chance_are_worth_no_more_than_their_animals():
+    """6, 6, 7 and 6: far less spread than Poisson counts have."""
+    found = site_density(belts(6, 6, 7, 6))
+
+    assert (found.density.low, found.density.high) == pytest.approx((found.floor.low, found.floor.high))
+
+
+@pytest.mark.parametrize(("transects", "count", "mean"), [(1, 3, 3.0), (3, 0, 0.0)])
+def test_one_transect_or_no_animal_is_refused_by_the_gamma_interval(transects, count, mean):
+    """`site_density` answers these cases itself."""
+    with pytest.raises(ValueError, match="two transects and an animal are needed"):
+        gamma_mean(mean, 1.0, transects=transects, count=count)
 
 
 @cases("belt_from_pmf")
@@ -83,15 +132,6 @@ def test_count_read_with_probabilities_carries_its_reading_variance(case):
 
     assert [belt.count, belt.variance] == close([case["expected"][k] for k in ("mean", "variance")], case)
     assert [found.value, found.se] == close([case["expected"][k] for k in ("per_hectare", "sd_per_hectare")], case)
-
-
-def test_every_shared_case_belongs_to_a_test():
-    """No case is carried along untested."""
-    text = "".join(p.read_text() for p in Path(__file__).parent.glob("test_*.py"))
-
-    assert len(CASES) == len({c["id"] for c in CASES})
-    for case in CASES:
-        assert f'"{case["function"]}"' in text or f'"{case["id"]}"' in text, case["id"]
 
 
 # --- hand answers
@@ -148,13 +188,13 @@ def test_one_belt_has_no_site_interval_and_a_labelled_floor():
     assert found.floor.low == pytest.approx(7.0359, abs=1e-4)
 
 
-def test_belts_that_agree_give_no_interval_rather_than_a_zero_width_one():
-    """3 on each of four belts."""
+def test_belts_that_agree_have_the_interval_of_animals_spread_by_chance():
+    """3 on each of four belts: Garwood's 6.20 to 20.96 of 12, on 160 m2."""
     found = site_density(belts(3, 3, 3, 3))
 
-    assert (found.density.value, found.density.has_interval) == (7.5, False)
+    assert found.density.value == 7.5
+    assert (found.density.low, found.density.high) == pytest.approx((6.2006 / 1.6, 20.9616 / 1.6), abs=1e-3)
     assert "all transects equal" in found.density.note
-    assert found.floor.has_interval
 
 
 def test_belts_of_different_area_are_weighed_by_area_and_noted():
@@ -236,6 +276,6 @@ def test_site_density_holds_its_value_scales_with_the_unit_and_ignores_order(cou
 
 def test_docstring_examples_of_density_are_true():
     """Run as written."""
-    result = doctest.testmod(density)
+    results = [doctest.testmod(module) for module in (density, uneven_counts)]
 
-    assert (result.failed, result.attempted > 0) == (0, True)
+    assert [(r.failed, r.attempted > 0) for r in results] == [(0, True)] * 2

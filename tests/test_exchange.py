@@ -384,7 +384,7 @@ NEWER = {  # in the lists of the Event core, Occurrence core and Extended Measur
 
 HUMBOLDT = {  # of all_eco_vertical.csv of tdwg/dwc, read 2026-11-25
     "targetTaxonomicScope", "isTaxonomicScopeFullyReported", "isAbsenceReported", "isAbundanceReported",
-    "totalAreaSampledValue", "totalAreaSampledUnit", "protocolNames",
+    "totalAreaSampledValue", "totalAreaSampledUnit", "protocolNames", "eventDurationValue", "eventDurationUnit",
 }  # fmt: skip
 
 

@@ -2,22 +2,24 @@
 
 import csv
 import datetime as dt
+import doctest
 import io
 import re
 from dataclasses import replace
 from html.parser import HTMLParser
+from itertools import pairwise
 
 import pypdfium2
 import pytest
 from browsing import CHROMIUM, needs_chromium
-from kept import FLAGGED, NOW, UNREAD, keep, made_result, made_sheet, made_survey, photo_of, points
+from kept import FLAGGED, NOW, PACK, UNREAD, keep, made_result, made_sheet, made_survey, photo_of, points
 from PIL import Image
 
 from digitise.earlier import EarlierResult
 from digitise.places import Place, bounds, distance_m
 from digitise.provenance import provenance
 from digitise.reading import PhotoResult, sentence
-from digitise.report import build_report, page_html, write_report
+from digitise.report import build_report, doubt_part, links, page_html, quality, write_report
 from digitise.report.axes import date_ticks, root_ticks, ticks
 from digitise.report.drawing import Drawing, Words, box, svg
 from digitise.report.paint import png, shortened, width_of, wrapped
@@ -28,6 +30,8 @@ from digitise.report.site_map import MapSite, draw_map
 from digitise.report.words import methods, status
 from digitise.results import survey_results
 from digitise.store import PhotoRow, Store
+from digitise.store.audits import Audit
+from digitise.survey import load_survey
 
 RAY = "fish/ray/{}/tally"
 
@@ -537,3 +541,120 @@ def test_every_work_named_in_the_methods_is_listed_and_no_other(some):
     assert named
     assert named <= set(WORKS)
     assert len(cited(texts)) == len(named)
+
+
+# Where uncertainty comes from, occurrence, diversity, audits
+
+
+def test_shares_of_the_variance_stand_in_a_figure_with_its_numbers(tmp_path):
+    """One point is unread: its share is above none, the three sum to one, and decided and expected stand side by side."""
+    with Store.open(tmp_path / "store") as store:
+        for t, n in ((1, 10), (2, 12), (3, 14)):
+            keep(store, made_result("substrate", points({"BK": n, "YB": 39 - n}, a=FLAGGED), name=f"{t}", transect=t))
+        found = survey_results(load_survey(store, PACK))
+    report = report_of(found)
+    figure = next(f for f in report.figures if f.wide.name == f"shares-{PACK}")
+    shares = [row[2:] for row in figure.data[1:]]
+    text = text_of(page_of(found))
+
+    assert figure.data[0][2:] == ("share_sampling", "share_unread", "share_accepted")
+    assert all(sum(row) == pytest.approx(1) for row in shares)
+    assert any(row[1] > 0 for row in shares)
+    assert "Where the uncertainty comes from" in text
+    coral = next(c for c in found.lines[0].groups if c.label == "Hard coral")
+    assert coral.shares.unread > 0
+    decided, expected = coral.site.cover, coral.expected.site
+    for e in (decided, expected):
+        assert f"{e.value:.1f} ({e.low:.1f} to {e.high:.1f})" in text
+
+
+def test_unread_cells_without_a_reading_are_not_passed_over_in_silence(some):
+    """One point that may be anything adds no probability to count by."""
+    assert "The cells that wait for a person have no reading to count by" in text_of(page_of(some))
+
+
+def test_without_unread_cells_no_bar_is_drawn_but_a_sentence_says_why():
+    """Everything is decided: only more transects help."""
+    whole = results_of(*(line({"BK": n, "YB": 40 - n}, t) for t, n in ((1, 10), (2, 12), (3, 14))))
+    text = text_of(page_of(whole))
+
+    assert "Only more transects make intervals shorter" in text
+    assert not [f for f in report_of(whole).figures if f.wide.name.startswith("shares")]
+
+
+def test_a_survey_without_a_known_spread_has_no_part_about_it():
+    """One transect."""
+    assert "Where the uncertainty comes from" not in text_of(page_of(results_of(line({"BK": 12, "YB": 28}))))
+
+
+def test_occurrence_has_a_table_for_animals_and_one_for_what_was_noted(some):
+    """Rays on all three belts: 44 to 100 % by Wilson; an anchor's damage on the one transect whose sheet is there."""
+    text = text_of(page_of(some))
+    rays_row = next(d for d in some.densities if d.id == "ray")
+
+    assert "Fish belt: occurrence." in text
+    assert f"Rays 3 of 3 100 44 to 100 {rays_row.dispersion.index:.1f}" in text
+    assert "With under 5 transects a large p says nothing." in text
+    assert "Impacts: occurrence." in text
+
+
+def test_diversity_is_that_of_the_community_table():
+    """10 and 10 of two kinds: Shannon ln 2 = 0.69, two effective kinds, Simpson a half, perfectly even."""
+    values = {RAY.format("0-10"): 10, "fish/goby/0-10/tally": 10, "fish/none-seen": True}
+    text = text_of(page_of(results_of(made_sheet("fish", values))))
+
+    assert "Fish belt: diversity. Rarefied: kinds expected among 20 animals" in text
+    assert "1 20 2 2.00 0.69 0.50 1.00 2.0" in text
+
+
+def test_belts_without_animals_have_no_diversity_to_speak_of():
+    """Dashes, not noughts."""
+    text = text_of(page_of(results_of(made_sheet("fish", {"fish/none-seen": True}))))
+
+    assert "1 0 0 – – – – –" in text
+
+
+def made_audit(**changes):
+    kept = {"id": 1, "pack": None, "by": "Nela", "at": "2026-04-01T10:00:00Z", "population": 3181, "sampled": 60}
+    return Audit(**(kept | {"answered": 60, "differing": (), "bound": 0.0487} | changes))
+
+
+def test_audits_stand_beside_published_rates_and_those_of_other_packs_are_left_out(some):
+    """The last finished one in words, all in a table; nobody's name."""
+    audits = [made_audit(), made_audit(id=2, pack="OTHER1"), made_audit(id=3, answered=12, bound=None)]
+    origin = provenance([some.survey], now=NOW)
+    text = text_of(page_html([some], (), origin, audits=audits))
+
+    assert "60 accepted cells of 3 181 were keyed again" in text
+    assert "at most 4.87 % of the accepted cells are wrong" in text
+    assert "0.29 % (0.24 to 0.35) of fields wrong" in text
+    assert "not finished" in text
+    assert "OTHER1" not in text
+    assert "Nela" not in text
+    assert "Garza, M. Y." in text
+
+
+def test_without_an_audit_the_page_says_what_that_means(some):
+    """And cites no published rate."""
+    text = text_of(page_of(some))
+
+    assert "No accepted cell has been audited" in text
+    assert "Garza" not in text
+    unfinished = page_html([some], (), provenance([some.survey], now=NOW), audits=[made_audit(bound=None)])
+    assert "An audit has been begun" in text_of(unfinished)
+
+
+def test_dois_lead_to_the_whole_doi_whatever_characters_it_has(some):
+    """Parentheses, angle brackets and semicolons belong to it, a full stop after it does not."""
+    address = "https://doi.org/10.1002/%28SICI%291097-0258%2819970415%2916%3A7%3C791%3A%3AAID-SIM500%3E3.0.CO%3B2-%23"
+
+    assert f'href="{address}"' in page_of(some)
+    assert doctest.testmod(links).failed == 0
+    assert links.pieces("no DOI") == [("no DOI", "")]
+
+
+def test_parts_of_a_share_are_told_apart_without_colour():
+    """Dark, middle and light: their greys lie at least 60 of 255 apart."""
+    for colors in ([c for c, _ in doubt_part.KINDS], [c for c, _ in quality.SHARES]):
+        greys = sorted(0.299 * int(c[1:3], 16) + 0.587 * int(c[3:5], 16) + 0.114 * int(c[5:7], 16) for c in colors)
+        assert min(b - a for a, b in pairwise(greys)) > 60

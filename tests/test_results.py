@@ -131,11 +131,14 @@ def test_a_belts_own_interval_is_garwood():
     assert "Poisson" in e.scope
 
 
-def test_site_density_is_the_mean_of_its_belts_with_their_t_interval():
-    """4, 6 and 8: 10, 15, 20 per 100 m2; mean 15, SE 5/sqrt(3), t(0.975, 2) = 4.303, so 2.6 to 27.4."""
+def test_site_density_is_the_mean_of_its_belts_with_an_interval_between_them():
+    """4, 6 and 8: 10, 15, 20 per 100 m2. 36/(4/3) = 27 times (1.960/4.303)2 makes them worth 5.60 animals of 18.
+
+    Jeffreys' limits of 5.60, 2.26 to 11.81 (chi-square quantiles of 12.21 degrees, halved), times 15/5.60.
+    """
     e = density_of(results_of(*rays(4, 6, 8))).site.density
 
-    assert (e.value, e.low, e.high) == pytest.approx((15.0, 2.58, 27.42), abs=0.01)
+    assert (e.value, e.low, e.high) == pytest.approx((15.0, 6.06, 31.63), abs=0.01)
     assert e.scope == "between-transect"
 
 

@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 import datetime
-import math
 from collections.abc import Iterator
 
 from digitise.completeness.case import Case, Fault, refs
+from digitise.places import Place, distance_m, on_earth
 from digitise.protocol import FieldSpec
 from digitise.store import CellNow
 from digitise.survey import Transect
 
 HALF_A_DAY = 720  # minutes
-EARTH_RADIUS_M = 6_371_008.8  # mean radius, WGS 84
 
 
 def _minutes(clock: object) -> int | None:
@@ -101,21 +100,17 @@ def _field_spec(case: Case, name: str) -> FieldSpec | None:
     return next((f for f in fields if f.id == name), None)
 
 
-def distance_m(a: tuple[float, float], b: tuple[float, float]) -> float:
-    """Distance of two places (latitude, longitude in degrees) on a sphere, by haversines (Sinnott 1984)."""
-    (lat_a, lon_a), (lat_b, lon_b) = (tuple(map(math.radians, p)) for p in (a, b))
-    half = math.sin((lat_b - lat_a) / 2) ** 2
-    half += math.cos(lat_a) * math.cos(lat_b) * math.sin((lon_b - lon_a) / 2) ** 2
-    return 2 * EARTH_RADIUS_M * math.asin(min(1.0, math.sqrt(half)))
-
-
 def inside_radius(case: Case) -> Iterator[Fault]:
     """A position outside the site's radius."""
     place, cells = position(case)
     site = case.site
     if place is None or site is None or site.radius_m is None:
         return
-    away = distance_m(place, (site.latitude, site.longitude))
+    if not on_earth(*place):
+        text = f"latitude {place[0]:g}, longitude {place[1]:g}: at most 90 and 180 degrees are possible"
+        yield Fault(case.place(cells[0]), text, refs(*cells))
+        return
+    away = distance_m(Place(*place), Place(site.latitude, site.longitude))
     if away > site.radius_m:
         shown = f"{away:,.0f} m" if away < 10_000 else f"{away / 1000:,.0f} km"
         text = f"{shown} from {site.name}, whose radius is {site.radius_m:g} m"

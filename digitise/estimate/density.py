@@ -15,7 +15,8 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 
 from digitise.estimate.cover import VarianceParts, ratio_values, variance_parts
-from digitise.estimate.intervals import ONE_TRANSECT, Estimate, garwood, poisson_zero_upper, t_interval
+from digitise.estimate.intervals import ONE_TRANSECT, Estimate, garwood, poisson_zero_upper
+from digitise.estimate.uneven_counts import gamma_mean
 
 __all__ = [
     "BeltCount",
@@ -30,6 +31,7 @@ __all__ = [
 ]
 
 UNCLUSTERED = "Poisson floor, if unclustered"
+NEARLY_NONE = 0.5  # animals expected in all
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,14 +180,14 @@ def _poisson_density(count: float, area_m2: float, *, per_m2: float, level: floa
 
 
 def site_density(belts: Sequence[BeltCount], *, per_m2: float = 100.0, level: float = 0.95) -> SiteDensity:
-    """Density of one taxon over the belts of a site, with the t interval between transects.
+    """Density of one taxon over the belts of a site, with the gamma interval between transects (`gamma_mean`).
 
-    Total count over total area; with equal areas that is the mean of the belts. One belt, or belts that all
-    agree, give no between-transect interval. None seen on any belt gives a one-sided Poisson upper bound.
-    Counts read with probabilities add their reading variance. Belts without a count are left out.
+    Total count over total area; with equal areas that is the mean of the belts. One belt gives no between-transect
+    interval; belts that all agree give that of animals spread by chance. None seen on any belt gives a one-sided
+    Poisson upper bound. Counts read with probabilities add their reading variance. Belts without a count are left out.
 
     Assumes belts are a random sample of the site and independent. Cochran (1977), Sampling Techniques, 3rd
-    edition (from memory).
+    edition (from memory), for the mean and its variance.
     """
     used = [b for b in belts if b.count is not None]
     left_out = tuple((b.transect, b.note or "not read") for b in belts if b.count is None)
@@ -210,16 +212,14 @@ def _site_parts(used: Sequence[BeltCount], *, per_m2: float) -> VarianceParts:
 
 
 def _between(parts: VarianceParts, floor: Estimate, *, unit: str, level: float, count: float) -> Estimate:
-    """The t interval between transects, or the value with the reason why there is none."""
-    if parts.total is None or parts.total == 0:
-        note = ONE_TRANSECT if parts.transects == 1 else "all transects equal: no between-transect interval"
-        method, se = "mean over transects", parts.total
-        return Estimate(parts.mean, None, None, parts.transects, method, unit, note, level=level, se=se)
-    se, cut = math.sqrt(parts.total), (0.0, math.inf)
-    estimate = t_interval(parts.mean, se, transects=parts.transects, level=level, unit=unit, cut=cut)
-    if count < 0.5 and floor.high > estimate.high:  # as good as none seen: no narrower than for none
-        note = "nearly none: upper limit from the Poisson floor"
-        estimate = replace(estimate, high=floor.high, note=note)
+    """The interval between transects, or the value with the reason why there is none."""
+    if parts.total is None:
+        return Estimate(parts.mean, None, None, 1, "one transect", unit, ONE_TRANSECT, level=level)
+    se = math.sqrt(parts.total)
+    if count < NEARLY_NONE:  # as good as none seen: bounded as none is
+        return replace(floor, se=se, note="nearly none: Poisson floor, if unclustered")
+    sample = {"transects": parts.transects, "count": count, "level": level, "unit": unit}
+    estimate = gamma_mean(parts.mean, parts.total, **sample)
     return replace(estimate, scope="between-transect and reading" if parts.read else "between-transect")
 
 

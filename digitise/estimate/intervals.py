@@ -21,9 +21,11 @@ __all__ = [
     "garwood",
     "jeffreys",
     "korn_graubard",
+    "poisson_jeffreys",
     "poisson_zero_upper",
     "t_interval",
     "t_mean",
+    "t_quantile",
     "wilson",
 ]
 
@@ -186,6 +188,22 @@ def garwood(count: float, *, level: float = 0.95) -> Estimate:
     return Estimate(count, low, high, 1, "Garwood exact Poisson", "count", scope="Poisson", level=level)
 
 
+def poisson_jeffreys(count: float, *, level: float = 0.95) -> Estimate:
+    """Jeffreys' interval of an expected count: quantiles of a gamma law of shape count + 1/2; narrower than exact.
+
+    Brown, Cai & DasGupta (2003), Statistica Sinica 13, 19-49.
+    """
+    if not count >= 0:
+        raise ValueError(f"count must be at least 0, got {count}")
+    check_share("level", level)
+    from scipy.special import gammainccinv, gammaincinv
+
+    tail = (1 - level) / 2
+    low = 0.0 if count == 0 else float(gammaincinv(count + 0.5, tail))
+    high = float(gammainccinv(count + 0.5, tail))
+    return Estimate(count, low, max(count, high), 1, "Jeffreys, Poisson", "count", scope="Poisson", level=level)
+
+
 def poisson_zero_upper(*, level: float = 0.95) -> Estimate:
     """One-sided upper bound of an expected count when none was seen: ``-ln(1 - level)``, 2.996 at 95 %.
 
@@ -234,14 +252,15 @@ def t_interval(
     cut: tuple[float, float] = (-math.inf, math.inf),
 ) -> Estimate:
     """Student's t interval of an estimate over ``transects`` (at least 2) with standard error ``se``."""
-    half = _t_quantile(transects - 1, level) * se
+    half = t_quantile(transects - 1, level) * se
     low, high = max(cut[0], value - half), min(cut[1], value + half)
     method, scope = "t interval over transects", "between-transect"
     return Estimate(value, low, high, transects, method, unit, scope=scope, level=level, se=se)
 
 
 @lru_cache(maxsize=1024)
-def _t_quantile(df: float, level: float) -> float:
+def t_quantile(df: float, level: float) -> float:
+    """Two-sided quantile of Student's t."""
     from scipy.special import stdtrit
 
     return float(stdtrit(df, 0.5 + level / 2))
@@ -266,7 +285,7 @@ def effective_points(
         raise ValueError(f"at least two transects are needed, got {transects}")
     if variance <= 0 or not 0 < proportion < 1:
         return points / assumed_deff
-    ratio = _t_quantile(points - 1, level) / _t_quantile(transects - 1, level) if points > 1 else 1.0
+    ratio = t_quantile(points - 1, level) / t_quantile(transects - 1, level) if points > 1 else 1.0
     return min(points, proportion * (1 - proportion) / variance * ratio**2)
 
 

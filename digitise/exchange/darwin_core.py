@@ -12,8 +12,16 @@ from __future__ import annotations
 from pathlib import Path
 
 from digitise.exchange.content import Content
-from digitise.exchange.darwin_core_rows import Emof, belt_rows, line_rows, scope_row, survey_measurements
+from digitise.exchange.darwin_core_rows import (
+    Emof,
+    belt_rows,
+    entered_time,
+    line_rows,
+    scope_row,
+    survey_measurements,
+)
 from digitise.exchange.darwin_core_xml import eml_xml, meta_xml
+from digitise.exchange.event_dates import event_date
 from digitise.exchange.guard import write_zip
 from digitise.exchange.package import csv_bytes
 from digitise.places import entered, place_of
@@ -39,7 +47,7 @@ EMOF_TERMS = (
 )  # fmt: skip
 SCOPE_TERMS = (
     "eventID", "targetTaxonomicScope", "isTaxonomicScopeFullyReported", "isAbsenceReported", "isAbundanceReported",
-    "totalAreaSampledValue", "totalAreaSampledUnit", "protocolNames",
+    "totalAreaSampledValue", "totalAreaSampledUnit", "protocolNames", "eventDurationValue", "eventDurationUnit",
 )  # fmt: skip
 ROW_TYPES = {
     "event.csv": DWC + "Event",
@@ -174,10 +182,11 @@ def _method_event(content: Content, r: SurveyResults, transect: Transect, name: 
             f"{p.transect.length_m:g} m: {sheet.title.lower()}"
         )
         size = {"sampleSizeValue": f"{p.transect.length_m:g}", "sampleSizeUnit": "metre"}
-    start = transect.fields.get(f"{name}/start")
-    dates, offset = _dates(r.survey.date), content.about.utc_offset
-    if dates and offset and start is not None and start.state == "entered":
-        dates["eventDate"] = f"{dates['eventDate']}T{start.value}{offset}"
+    dates = _dates(r.survey.date)
+    if dates:
+        start, end = (entered_time(transect, name, which) for which in ("start", "end"))
+        offset = content.about.utc_offset
+        dates["eventDate"] = event_date(dates["eventDate"], start=start, end=end, utc_offset=offset)
     return {
         "eventID": event,
         "parentEventID": parent,

@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from digitise.exchange.about import About
+from digitise.exchange.event_dates import duration_min
 from digitise.protocol import BeltSheet, RowSpec
 from digitise.results import SurveyResults
 from digitise.store import RULE, CellNow
@@ -137,6 +138,7 @@ def scope_row(r: SurveyResults, transect: Transect, sheet: str, event: str, occu
     rows = [d for d in r.densities if d.sheet == sheet and not d.is_impact]
     belts = [b for d in rows for b, _ in d.belts if b.transect == transect.name]
     whole = all(b.count is not None and not b.partly_read for b in belts)
+    lasted = duration_min(entered_time(transect, sheet, "start"), entered_time(transect, sheet, "end"))
     return {
         "eventID": event,
         "targetTaxonomicScope": " | ".join(d.label for d in rows),
@@ -146,7 +148,15 @@ def scope_row(r: SurveyResults, transect: Transect, sheet: str, event: str, occu
         "totalAreaSampledValue": f"{sum(p.belt.area_m2(s) for s in p.belt.segments):g}",
         "totalAreaSampledUnit": "square metre",
         "protocolNames": f"{p.protocol} {p.version}: {spec.title}",
+        "eventDurationValue": lasted,
+        "eventDurationUnit": None if lasted is None else "minutes",
     }
+
+
+def entered_time(transect: Transect, sheet: str, field: str) -> object | None:
+    """What is entered in a sheet's field ``start`` or ``end``; None while it is not or is no field."""
+    cell = transect.fields.get(f"{sheet}/{field}")
+    return cell.value if cell is not None and cell.state == "entered" else None
 
 
 def _occurrence(about: About, row: RowSpec, count: int, event: str, part: str) -> dict:

@@ -10,8 +10,11 @@ import json
 from pathlib import Path
 
 from digitise.exchange.content import Content
-from digitise.places import bounds, place_of, why_no_place
+from digitise.places import Place, bounds, place_of, why_no_place
 from digitise.results import SurveyResults
+from digitise.survey import Survey
+
+WGS_84 = "EPSG:4326"
 
 
 def write_geojson(content: Content, path: Path) -> Path:
@@ -27,6 +30,13 @@ def _collection(content: Content) -> dict:
     if places:
         out["bbox"] = list(bounds(places))
     return out | {"features": features}
+
+
+def _position(place: Place | None, datum: str | None, survey: Survey) -> dict:
+    """The position as an ISO 6709 string, which must name its reference system; or why there is none."""
+    if place is None:
+        return {"no_position": why_no_place(survey)}
+    return {"iso_6709": place.iso_6709("WGS 84")} if datum == WGS_84 else {}
 
 
 def _feature(r: SurveyResults, datum: str | None) -> dict:
@@ -50,6 +60,6 @@ def _feature(r: SurveyResults, datum: str | None) -> dict:
                 for one in (*line.groups, *line.categories)
                 if one.site.cover.value is not None
             },
-            **({"no_position": why_no_place(survey)} if place is None else {}),
+            **_position(place, datum, survey),
         },
     }

@@ -11,6 +11,7 @@ from digitise.earlier import EarlierResult
 from digitise.provenance import Provenance, provenance
 from digitise.report.blocks import Notice, Report
 from digitise.report.html import html_page
+from digitise.report.occurrence_part import community_part
 from digitise.report.overview import comparison_part, trends_part, where_part
 from digitise.report.quality import methods_part, origin_part, quality_part
 from digitise.report.survey_part import date_words, survey_part
@@ -22,6 +23,7 @@ from digitise.wording import plural
 
 if TYPE_CHECKING:
     from digitise.store import Store
+    from digitise.store.audits import Audit
 
 
 def build_report(
@@ -30,10 +32,11 @@ def build_report(
     origin: Provenance,
     *,
     earlier: Sequence[EarlierResult] = (),
+    audits: Sequence[Audit] = (),
 ) -> Report:
     """The report of one survey or several. `photos` are all photographs of the store, refused ones too.
 
-    `earlier` results of other sites are left out.
+    `earlier` results of other sites are left out, and `audits` of other packs.
     """
     complete, sentence = status(results)
     several = len(results) > 1
@@ -42,10 +45,21 @@ def build_report(
     earlier = [e for e in earlier if e.site in sites]
     parts += [p for p in (comparison_part(results), trends_part(results, earlier)) if p]
     parts += [survey_part(r, i, named=several) for i, r in enumerate(results)]
-    parts += [quality_part(results, photos), methods_part(results, origin), origin_part(origin)]
-    names = {"surveyed": "What was surveyed", "side-by-side": "Side by side", "along-time": "Along time"}
+    if (diversity := community_part(results)) is not None:
+        parts.append(diversity)
+    parts += [quality_part(results, photos, audits), methods_part(results, origin, audits), origin_part(origin)]
+    names = {
+        "surveyed": "What was surveyed",
+        "side-by-side": "Side by side",
+        "along-time": "Along time",
+    }
     names |= {f"survey-{i}": f"{r.name}, {date_words(r)}" if several else "Results" for i, r in enumerate(results)}
-    names |= {"data-quality": "Data quality", "methods": "Methods", "provenance": "Provenance"}
+    names |= {
+        "diversity": "Diversity",
+        "data-quality": "Data quality",
+        "methods": "Methods",
+        "provenance": "Provenance",
+    }
     programmes = dict.fromkeys(r.survey.protocol.programme for r in results)
     return Report(
         title="Reef survey report" if several else results[0].name,
@@ -77,9 +91,10 @@ def page_html(
     origin: Provenance,
     *,
     earlier: Sequence[EarlierResult] = (),
+    audits: Sequence[Audit] = (),
 ) -> str:
     """The report as one HTML page."""
-    return html_page(build_report(results, photos, origin, earlier=earlier))
+    return html_page(build_report(results, photos, origin, earlier=earlier, audits=audits))
 
 
 def write_report(
@@ -109,7 +124,7 @@ def write_report(
         )
     results = [survey_results(s, level=level) for s in surveys]
     origin, earlier = provenance(surveys, now=now), earlier_results(store.folder)
-    report = build_report(results, store.photos(), origin, earlier=earlier)
+    report = build_report(results, store.photos(), origin, earlier=earlier, audits=store.audits.all())
     for folder in (out / "tables", out / "figures"):
         folder.mkdir(parents=True, exist_ok=True)
     pages = [out / "report.html", out / "report.pdf"]

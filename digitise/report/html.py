@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from html import escape
 
 from digitise.report.blocks import (
@@ -21,10 +20,11 @@ from digitise.report.blocks import (
     Table,
 )
 from digitise.report.drawing import svg
+from digitise.report.links import pieces
 from digitise.report.style import STYLE
 
+MANY = 8  # a table with more columns is set closer
 SHORT = 16  # a column's heading up to so many letters is not broken
-_DOI = re.compile(r"doi:(10\.[0-9]{4,9}/[^\s,;)]+[^\s,;).])")
 
 
 def html_page(report: Report) -> str:
@@ -84,7 +84,10 @@ def _block(block: Block) -> str:
 
 def _linked(text: str) -> str:
     """Escaped text in which DOIs are links."""
-    return _DOI.sub(r'<a href="https://doi.org/\1">doi:\1</a>', escape(text))
+    return "".join(
+        f'<a href="{escape(address, quote=True)}">{escape(words)}</a>' if address else escape(words)
+        for words, address in pieces(text)
+    )
 
 
 def _cell(cell: Cell) -> str:
@@ -119,8 +122,9 @@ def _table(block: Table) -> str:
         body += f'<tr{row}><th scope="row">{_cell(cells[0])}</th>{rest}</tr>'
     label = escape(block.caption.split(".")[0] or block.folded or "Table", quote=True)
     caption = f'<p class="caption">{escape(block.caption)}</p>' if block.caption else ""
+    many = ' class="many"' if len(block.head) > MANY else ""
     table = (
         f'{caption}<div class="table" tabindex="0" role="region" aria-label="{label}">'
-        f"<table><thead><tr>{heads}</tr></thead><tbody>{body}</tbody></table></div>"
+        f"<table{many}><thead><tr>{heads}</tr></thead><tbody>{body}</tbody></table></div>"
     )
     return f"<details><summary>{escape(block.folded)}</summary>{table}</details>" if block.folded else table

@@ -54,7 +54,7 @@ def _what(results: Sequence[SurveyResults]) -> str:
 
 def _surveys_table(results: Sequence[SurveyResults]) -> Table:
     headlines = list(dict.fromkeys(g.label for r in results for line in r.lines for g in line.groups))[:3]
-    head = ("Site", "Date", "Transects", *(f"{h}, %" for h in headlines), "Cells", "Unread")
+    head = ("Site", "Date", "Transects", *(f"{h}, %" for h in headlines), "Unread cells")
     rows = []
     for r in results:
         covers = {g.label: g.site.cover for line in r.lines for g in line.groups}
@@ -70,7 +70,8 @@ def _surveys_table(results: Sequence[SurveyResults]) -> Table:
             )
             cells.append(shown)
         unread = len(r.survey.unread)
-        cells += [str(len(r.survey.cells)), Text(str(unread), "not") if unread else "0"]
+        of = f"{unread} of {len(r.survey.cells)}"
+        cells.append(Text(of, "not") if unread else of)
         rows.append(("", tuple(cells)))
     level = f"{100 * results[0].level:g} %"
     return Table(

@@ -31,7 +31,7 @@ from digitise.report.drawing import (
 )
 from digitise.report.paint import shortened, width_of, wrapped
 
-SQUARE_ROOT_FROM = 8.0  # largest value over the median beyond which the axis is a square root
+SQUARE_ROOT_FROM = 8.0  # end of the longest interval over the median beyond which the axis is a square root
 WIDE, NARROW = 700.0, 350.0
 ROW, SIZE = 23.0, 11.0
 
@@ -73,9 +73,9 @@ class Plot:
 
 
 def is_square_root(plot: Plot) -> bool:
-    """Whether the axis is a square root: one row would press the others against zero."""
+    """Whether the axis is a square root: one row, or its interval, would press the others against zero."""
     values = sorted(r.value for r in plot.rows if r.value)
-    return not plot.percent and len(values) > 2 and values[-1] > SQUARE_ROOT_FROM * values[len(values) // 2]
+    return not plot.percent and len(values) > 2 and _top(plot) > SQUARE_ROOT_FROM * values[len(values) // 2]
 
 
 def _top(plot: Plot) -> float:

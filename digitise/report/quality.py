@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 from digitise.provenance import Provenance
+from digitise.report.audit_blocks import audit_blocks
 from digitise.report.blocks import Block, Bullets, Facts, Figure, Heading, Paragraph, Part, Table, Text
-from digitise.report.drawing import INK, Drawing, Item, Words, box
+from digitise.report.drawing import INK, RULE, Drawing, Item, Words, box
 from digitise.report.plots import NARROW, WIDE
 from digitise.report.references import cited
 from digitise.report.words import methods
@@ -14,12 +16,15 @@ from digitise.results import SurveyResults
 from digitise.store import PhotoRow
 from digitise.wording import plural, thousands
 
+if TYPE_CHECKING:
+    from digitise.store.audits import Audit
+
 KINDS = ("photos", "cells", "by_rule", "by_person", "unread", "illegible", "blank")
-SHARES = (("#0b5d8c", "accepted by rule"), ("#7fb6d3", "decided by a person"), ("#d08a12", "unread"))
+SHARES = (("#0b5d8c", "accepted by rule"), ("#dcebf3", "decided by a person"), ("#d08a12", "unread"))
 
 
-def quality_part(results: Sequence[SurveyResults], photos: Sequence[PhotoRow]) -> Part:
-    """Who decided the cells, sheet by sheet; and what became of every photograph."""
+def quality_part(results: Sequence[SurveyResults], photos: Sequence[PhotoRow], audits: Sequence[Audit] = ()) -> Part:
+    """Who decided the cells, sheet by sheet; what audits of accepted cells showed; what became of every photograph."""
     sums = {k: sum(getattr(q, k) for r in results for q in r.quality) for k in KINDS}
     blocks: list[Block] = [Heading(1, "Data quality", "data-quality"), Paragraph(_cells_words(sums), "lead")]
     if sums["cells"]:
@@ -32,6 +37,7 @@ def quality_part(results: Sequence[SurveyResults], photos: Sequence[PhotoRow]) -
         blocks.append(
             Paragraph(f"Substrate points: {', '.join(parts)} of {sum(p.planned for p in points)} planned.", "small")
         )
+    blocks += audit_blocks(audits, {r.survey.pack for r in results})
     return Part((*blocks, *_photographs(results, photos)), "data-quality", new_page=True)
 
 
@@ -41,8 +47,7 @@ def _cells_words(sums: dict[str, int]) -> str:
         f"{plural(sums['photos'], 'photograph')} gave {plural(sums['cells'], 'cell')}: "
         f"{100 * sums['by_rule'] / cells:.1f} % accepted by rule, "
         f"{100 * sums['by_person'] / cells:.1f} % decided by a person, "
-        f"{100 * sums['unread'] / cells:.1f} % unread. No audit of accepted cells is part of this report: how many of "
-        "them are wrong is known only from the tests behind the thresholds."
+        f"{100 * sums['unread'] / cells:.1f} % unread."
     )
 
 
@@ -53,11 +58,11 @@ def _shares(sums: dict[str, int], width: float) -> Drawing:
     for n, ((color, words), key) in enumerate(zip(SHARES, KINDS[2:5], strict=True)):
         wide = width * sums[key] / sums["cells"]
         if wide:
-            items.append(box(x, 0, max(wide - 1.5, 1), 18, fill=color))
+            items.append(box(x, 0, max(wide - 1.5, 1), 18, fill=color, stroke=RULE, line_width=0.7))
         x += wide
         left, top = (0, 34 + 16 * n) if width < 500 else (n * width / 3, 34)
         items += [
-            box(left, top - 9, 12, 10, fill=color),
+            box(left, top - 9, 12, 10, fill=color, stroke=RULE, line_width=0.7),
             Words(left + 18, top, f"{thousands(sums[key])} {words}", 10, INK),
         ]
     height = 74 if width < 500 else 42
@@ -121,9 +126,9 @@ def _photographs(results: Sequence[SurveyResults], photos: Sequence[PhotoRow]) -
     return [*out, Table(head, rows, caption, folded="All photographs used", words=(0, 1, 2, 6))]
 
 
-def methods_part(results: Sequence[SurveyResults], origin: Provenance) -> Part:
+def methods_part(results: Sequence[SurveyResults], origin: Provenance, audits: Sequence[Audit] = ()) -> Part:
     """What was done, in the steps that ran, and the works these steps rest on."""
-    texts = methods(results, origin)
+    texts = methods(results, origin, audited=any(a.pack in (None, *origin.packs) for a in audits))
     blocks: list[Block] = [Heading(1, "Methods", "methods"), *(Paragraph(t) for t in texts)]
     works = cited(texts)
     if works:

@@ -6,6 +6,8 @@ from collections.abc import Sequence
 
 from digitise.places import place_of, why_no_place
 from digitise.report.blocks import Block, Cards, Cell, Facts, Figure, Findings, Heading, Paragraph, Part, Table, Text
+from digitise.report.doubt_part import doubt_blocks
+from digitise.report.occurrence_part import impact_occurrence, occurrence_table_of
 from digitise.report.plots import NARROW, Plot, PlotRow, draw, is_square_root
 from digitise.report.words import count, cover_text, density_text, number, one_sided, span
 from digitise.results import PER_M2, CoverLine, DensityLine, ImpactLine, LineResult, SurveyResults
@@ -29,6 +31,7 @@ def survey_part(r: SurveyResults, i: int, *, named: bool) -> Part:
     for sheet in sheets:
         blocks += _belt(r, [d for d in own if d.sheet == sheet])
     blocks += _impacts(r)
+    blocks += doubt_blocks(r)
     return Part(tuple(blocks), f"survey-{i}", new_page=named)
 
 
@@ -195,6 +198,7 @@ def _belt(r: SurveyResults, lines: Sequence[DensityLine]) -> list[Block]:
         Paragraph(_belt_lead(lines)),
         figure(plot),
         _density_table(lines, level, f"{title}: animals per {PER_M2:g} m²."),
+        occurrence_table_of(lines, level),
     ]
 
 
@@ -238,7 +242,7 @@ def _interval_words(lines: Sequence[DensityLine], level: str) -> str:
     if any(one_sided(e) for e in estimates):
         words.append("“Below” is a one-sided limit for none seen: counting only, if animals are not in groups.")
     if any(e.value is not None and not e.has_interval for e in estimates):
-        words.append("One belt, or belts that all agree, give no interval.")
+        words.append("One belt gives no interval.")
     return " ".join(words)
 
 
@@ -263,6 +267,7 @@ def _impacts(r: SurveyResults) -> list[Block]:
         rows = tuple(("", (i.label, *_noted(i, places))) for i in r.impacts)
         caption = "Impacts noted in each belt segment, as written; no uncertainty is estimated."
         out.append(Table(head, rows, caption))
+        out.append(impact_occurrence(r.impacts, f"{100 * r.level:g} %"))
     return out
 
 

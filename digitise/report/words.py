@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from digitise.estimate.intervals import Estimate
+from digitise.estimate.uneven_counts import METHOD as GAMMA
 from digitise.protocol import BeltSheet, LineSheet, Protocol
 from digitise.provenance import Provenance
 from digitise.results import DensityLine, SurveyResults
@@ -72,7 +73,7 @@ def cover_text(e: Estimate) -> str:
     return f"{e.value:.1f} % ({span(e)})" if e.has_interval else f"{e.value:.1f} % (no interval)"
 
 
-def methods(results: Sequence[SurveyResults], origin: Provenance) -> list[str]:
+def methods(results: Sequence[SurveyResults], origin: Provenance, *, audited: bool = False) -> list[str]:
     """What was done, a sentence or two for each step that ran, with its source."""
     protocols = {r.survey.protocol.digest: r.survey.protocol for r in results}
     return [
@@ -80,7 +81,9 @@ def methods(results: Sequence[SurveyResults], origin: Provenance) -> list[str]:
         _reading(results, origin),
         *_cover(results),
         *_density(results),
-        *_unknown(results),
+        *_occurrence(results),
+        *_doubt(results),
+        *_unknown(results, audited=audited),
     ]
 
 
@@ -155,8 +158,14 @@ def _density(results: Sequence[SurveyResults]) -> list[str]:
     used = {s.density.method for s in sites if s.density.has_interval}
     level = f"{100 * results[0].level:g} %"
     out = ["Density is total count over total area counted, per 100 m²."]
-    if BETWEEN in used:
-        out.append(f"Its interval is Student's t between transects at {level}, cut at 0 ({COCHRAN}).")
+    if GAMMA in used:
+        out.append(
+            f"Its interval is the gamma interval between transects at {level} (Fay & Feuer 1997): exact Poisson limits "
+            "(Garwood 1936; with two or three transects those of Jeffreys, Brown et al. 2003) on the number of "
+            "animals, met independently of each other, that the counts are worth by their spread between transects, "
+            "with an allowance for few transects (Korn & Graubard 1998). It leans upwards, since a few transects hold "
+            "most of the animals; belts that all agree count as spread by chance."
+        )
     if any(one_sided(s.density) for s in sites):
         out.append(
             "None seen gives a one-sided upper limit at "
@@ -164,7 +173,7 @@ def _density(results: Sequence[SurveyResults]) -> list[str]:
             "only for animals not in groups."
         )
     if any(s.density.value is not None and not s.density.has_interval for s in sites):
-        out.append("One belt, or belts that all agree, give no interval.")
+        out.append("One belt gives no interval.")
     out.append(
         "Intervals of single belts, in density.csv, are exact Poisson (Garwood 1936): "
         "counting only, a floor for animals in groups. Counts are an index: nothing corrects for animals that "
@@ -173,7 +182,41 @@ def _density(results: Sequence[SurveyResults]) -> list[str]:
     return [" ".join(out)]
 
 
-def _unknown(results: Sequence[SurveyResults]) -> list[str]:
+def _occurrence(results: Sequence[SurveyResults]) -> list[str]:
+    """Occurrence, spread and diversity, where a belt was counted."""
+    lines = [d for r in results for d in r.densities]
+    shown = [d.occurrence for d in lines] + [i.occurrence for r in results for i in r.impacts]
+    if not any(e.value is not None for e in shown):
+        return []
+    out = "Occurrence is the share of transects with at least one, with the score interval (Wilson 1927)."
+    if any(d.dispersion.index is not None for d in lines):
+        out += (
+            " The spread of counts is their variance over their mean between whole belts, with the chi-square test of "
+            "animals spread by chance."
+        )
+    if any(d.dispersion.mean > 0 for d in lines if not d.is_impact):
+        out += (
+            " Diversity of whole belts: Shannon 1948 (natural logarithm), Simpson 1949, evenness (Pielou 1966), "
+            "effective kinds (Hill 1973), and richness rarefied to the smallest survey (Hurlbert 1971)."
+        )
+    return [out]
+
+
+def _doubt(results: Sequence[SurveyResults]) -> list[str]:
+    """What unread cells add, where an interval holds it."""
+    parts = [d.expected.parts for r in results for d in r.densities]
+    parts += [c.expected.parts for r in results for line in r.lines for c in line.categories]
+    if not any(p is not None and p.read > 0 for p in parts):
+        return []
+    text = (
+        "Expected covers and densities count cells that nobody has decided by the probabilities of what they may say. "
+        "Their variance is that between transects of the expected values, and twice the mean variance of reading over "
+        "the number of transects (Rubin 1987, with imputations without end)."
+    )
+    return [text]
+
+
+def _unknown(results: Sequence[SurveyResults], *, audited: bool) -> list[str]:
     points = [p for r in results for line in r.lines for p in line.points]
     zero = (
         "A blank tally is a zero only where the sheet's none-seen box is ticked or a 0 is written; a count takes the "
@@ -191,4 +234,9 @@ def _unknown(results: Sequence[SurveyResults]) -> list[str]:
         "No interval here covers misreadings among accepted cells: how rare those are is what the thresholds and "
         "an audit of accepted cells are for."
     )
+    if audited:
+        out.append(
+            "An audit draws accepted cells at random and has them keyed again blind; its limit is one-sided and exact "
+            "(Clopper & Pearson 1934). Published error rates beside it are pooled (Garza et al. 2025)."
+        )
     return [" ".join(out)]

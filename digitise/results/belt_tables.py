@@ -164,10 +164,9 @@ def impact_table(results: Sequence[SurveyResults]) -> pd.DataFrame:
         for one in r.impacts
         for name, segment, value, state in one.values
     ]
-    return pd.DataFrame(
-        rows,
-        columns=["pack", "site", "date", "sheet", "transect", "segment_m", "impact", "label", "kind", "value", "state"],
-    )
+    columns = ["pack", "site", "date", "sheet", "transect", "segment_m", "impact", "label", "kind", "value", "state"]
+    values = pd.Series([row["value"] for row in rows], dtype=object)  # a percentage stays whole beside an unknown one
+    return pd.DataFrame(rows, columns=columns).assign(value=values)
 
 
 def _shown(value: int | bool | None) -> int | str | None:

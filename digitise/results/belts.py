@@ -129,6 +129,8 @@ def _expected(c: Count) -> Segment:
 def _why_unknown(counts: Sequence[Count], *, allowed: bool) -> str:
     """The segments without a count: "10–20 m unread", or one word for the whole belt."""
     unknown = [c for c in counts if c.count is None and not (allowed and c.chances)]
+    if not unknown:
+        return ""
     states = {c.state for c in unknown}
     if len(unknown) == len(counts) and len(states) == 1:
         return states.pop()

@@ -162,9 +162,26 @@ def community_table(results: Sequence[SurveyResults]) -> pd.DataFrame:
     individuals of any survey with this sheet, and ``rarefied_richness`` with its ``rarefied_sd`` among so many. Impacts
     are not kinds. Kinds are rows of the protocol, not species.
     """
+    return community_of(pooled_table(results))
+
+
+def pooled_table(results: Sequence[SurveyResults]) -> pd.DataFrame:
+    """Animals of each kind over the transects whose every count is known, one row a survey and belt sheet.
+
+    Columns: ``pack, site, date, sheet``; ``protocol`` (its digest); ``transects`` used and ``left_out``; ``counts``, a
+    list with a number for each kind.
+    """
     import pandas as pd
 
-    found = [row for r in results for row in _pooled(r)]
+    rows = [row for r in results for row in _pooled(r)]
+    return pd.DataFrame(rows, columns=["pack", "site", "date", "sheet", "protocol", "transects", "left_out", "counts"])
+
+
+def community_of(pooled: pd.DataFrame) -> pd.DataFrame:
+    """`community_table` from a `pooled_table`."""
+    import pandas as pd
+
+    found = pooled.to_dict("records")
     least: dict[tuple, int] = {}
     for row in found:
         if individuals := sum(row["counts"]):

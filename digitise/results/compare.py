@@ -24,7 +24,6 @@ from digitise.estimate.contrast import benjamini_hochberg, holm
 from digitise.estimate.planning import detectable_change, transects_needed
 from digitise.estimate.trend import Trend, least_squares, model_trend, theil_sen
 from digitise.results.belts import PER_M2
-from digitise.results.results import SurveyResults
 
 HOLM, BENJAMINI = "Holm, headline", "Benjamini-Hochberg, exploratory"
 DETECT_PERCENT = 20.0
@@ -71,24 +70,6 @@ class SurveySample:
     date: str
     measured: Mapping[Variable, Measured]
     unread: int = 0
-
-
-def sample_of(results: SurveyResults) -> SurveySample:
-    """One survey's covers (groups and categories) and densities, one number a transect."""
-    measured: dict[Variable, Measured] = {}
-    for line in results.lines:
-        legible = sum(p.legible for p in line.points)
-        for one in (*line.groups, *line.categories):
-            found = {n: c.cover.value for n, c in one.transects if c.cover.value is not None}
-            variable = Variable(f"{line.sheet}/{one.id}", one.label, "cover", one.is_group)
-            measured[variable] = Measured(found, one.site.points, legible)
-    for one in results.densities:
-        belts = [b for b, _ in one.belts if b.count is not None]
-        found = {b.transect: b.count * PER_M2 / b.area_m2 for b in belts}
-        variable = Variable(f"{one.sheet}/{one.id}", one.label, "density")
-        measured[variable] = Measured(found, sum(b.count for b in belts), sum(b.area_m2 for b in belts))
-    survey = results.survey
-    return SurveySample(survey.pack, survey.site or "", survey.date or "", measured, len(survey.unread))
 
 
 @dataclass(frozen=True, slots=True)

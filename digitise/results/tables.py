@@ -15,6 +15,34 @@ if TYPE_CHECKING:
     from digitise.results.results import CoverLine, LineResult, SurveyResults
 
 
+def survey_table(results: Sequence[SurveyResults]) -> pd.DataFrame:
+    """One row a survey.
+
+    Columns: ``pack, site, date`` (empty while not entered); ``transects`` with a sheet; ``cells`` of the pages that
+    count, of which ``unread``; ``sheets_missing``, sheets or whole transects that nobody photographed; ``first_page``,
+    the number of its first page in the store.
+    """
+    import pandas as pd
+
+    rows = [
+        {
+            "pack": r.survey.pack,
+            "site": r.survey.site or "",
+            "date": r.survey.date or "",
+            "transects": len(r.survey.transects),
+            "cells": len(r.survey.cells),
+            "unread": len(r.survey.unread),
+            "sheets_missing": len(r.survey.missing),
+            "first_page": min((p.id for p in r.survey.pages), default=0),
+        }
+        for r in results
+    ]
+    return pd.DataFrame(rows, columns=_SURVEY_COLUMNS)
+
+
+_SURVEY_COLUMNS = ["pack", "site", "date", "transects", "cells", "unread", "sheets_missing", "first_page"]
+
+
 def cover_table(results: Sequence[SurveyResults]) -> pd.DataFrame:
     """Percent cover, one row a number: each category and group, for each transect and for the site.
 

@@ -61,7 +61,7 @@ def cells_now(connection: Connection, layouts: Mapping[int, KeptLayout]) -> dict
         .where(r.page_id.in_(list(layouts)))
     )
     found: dict[int, dict[str, CellNow]] = {page: {} for page in layouts}
-    for row in connection.execute(query):
+    for row in connection.execute(query).all():
         page, name, read, confidence, candidates, reasons, value, state, by, at, why = row
         cell, decided = layouts[page].cell(name), state not in (None, "withdrawn")
         found[page][name] = CellNow(
@@ -106,6 +106,16 @@ class Library:
                 raise StoreError(f"there is no page {page_id} in the store")
             self._of_page[page_id] = digest
         return self.layout(connection, self._of_page[page_id])
+
+    def layouts_of(self, connection: Connection, page_ids: Iterable[int]) -> dict[int, KeptLayout]:
+        """The layouts of several pages, by page; `StoreError` when there is no such page."""
+        wanted = [_key(i) for i in page_ids]
+        query = select(t.pages.c.id, t.pages.c.layout_digest).where(t.pages.c.id.in_(wanted))
+        digests = {row.id: row.layout_digest for row in connection.execute(query).all()}
+        for page_id in wanted:
+            if page_id not in digests:
+                raise StoreError(f"there is no page {page_id} in the store")
+        return {i: self.layout(connection, digests[i]) for i in wanted}
 
     def protocol(self, connection: Connection, digest: str) -> Protocol:
         """The protocol with this digest."""

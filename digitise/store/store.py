@@ -205,8 +205,7 @@ class Store:
     def current_pages(self, page_ids: Iterable[int]) -> dict[int, dict[str, CellNow]]:
         """The same for several pages at once, by page."""
         with self.database.read() as connection:
-            layouts = {i: self._library.layout_of(connection, i) for i in page_ids}
-            return cells_now(connection, layouts)
+            return cells_now(connection, self._library.layouts_of(connection, page_ids))
 
     def decide(
         self,

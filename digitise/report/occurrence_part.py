@@ -1,0 +1,110 @@
+"""On how many transects things were seen, how unevenly, and how diverse the counts are."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
+
+from digitise.estimate.intervals import Estimate
+from digitise.report.blocks import Block, Cell, Heading, Paragraph, Part, Table
+from digitise.report.words import number, span
+from digitise.results import DensityLine, ImpactLine, SurveyResults
+from digitise.results.change_tables import community_table
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+NOT_MANY = 5  # transects under which a large p says nothing
+
+
+def occurrence_table_of(lines: Sequence[DensityLine], level: str) -> Table:
+    """A table of one belt sheet's rows: transects on which each was seen, and the spread between whole belts."""
+    head = ("Seen", "On transects", "Share, %", f"{level} interval", "Variance / mean", "p")
+    rows = tuple(
+        (
+            "",
+            (
+                d.label,
+                *_seen(d.occurrence),
+                number(d.dispersion.index),
+                _p(d.dispersion.p),
+            ),
+        )
+        for d in lines
+    )
+    words = (
+        "Transects with at least one, of those whose every segment is known; the interval covers differences between "
+        "transects. Variance over mean of whole belts: about 1 for animals spread by chance, more for animals in "
+        "groups; p is the chance of so much if they were spread by chance."
+    )
+    if any(d.dispersion.p is not None and d.dispersion.transects < NOT_MANY for d in lines):
+        words += f" With under {NOT_MANY} transects a large p says nothing."
+    return Table(head, rows, f"{lines[0].title}: occurrence. {words}")
+
+
+def impact_occurrence(impacts: Sequence[ImpactLine], level: str) -> Table:
+    """The same for percentages and ticks, with the mean of percentages over transects."""
+    means = any(i.mean is not None for i in impacts)
+    head = ("Noted", "On transects", "Share, %", f"{level} interval")
+    head += ("Mean, %", f"{level} interval") if means else ()
+    rows = []
+    for i in impacts:
+        cells: list[Cell] = [i.label, *_seen(i.occurrence)]
+        if means:
+            cells += ["–", "–"] if i.mean is None else [number(i.mean.value), span(i.mean)]
+        rows.append(("", tuple(cells)))
+    words = "Transects on which it was noted, of those whose every segment is known."
+    if means:
+        words += " The mean of a percentage is over transects, with Student's t interval between transects."
+    return Table(head, tuple(rows), f"Impacts: occurrence. {words}")
+
+
+def _seen(e: Estimate) -> tuple[Cell, Cell, Cell]:
+    if e.value is None:
+        return "not known", "–", "–"
+    return f"{round(e.value * e.n / 100)} of {e.n:g}", number(e.value, 0), f"{e.low:.0f} to {e.high:.0f}"
+
+
+def _p(p: float | None) -> str:
+    return "–" if p is None else "< 0.001" if p < 0.001 else f"{p:.3f}"
+
+
+def community_part(results: Sequence[SurveyResults]) -> Part | None:
+    """Richness, diversity and evenness of each survey's belts; None when no belt was counted in full."""
+    frame = community_table(results)
+    frame = frame[frame["transects"] > 0]
+    if frame.empty:
+        return None
+    titles = {d.sheet: d.title for r in results for d in r.densities}
+    names = {r.survey.pack: r.name for r in results}
+    lead = (
+        "Over transects whose every count is known. Every measure grows with effort: compare only surveys of as many "
+        "transects, or the rarefied numbers. Kinds are rows of the sheet, not species. Effective kinds are as many "
+        "equally common kinds as would give the same Shannon index; Simpson is the chance that two animals differ in "
+        "kind."
+    )
+    blocks: list[Block] = [Heading(1, "Diversity", "diversity"), Paragraph(lead)]
+    for sheet, own in frame.groupby("sheet", sort=False):
+        blocks.append(_diversity_table(own, titles[sheet], names))
+    return Part(tuple(blocks), "diversity")
+
+
+def _diversity_table(frame: pd.DataFrame, title: str, names: Mapping[str, str]) -> Table:
+    head = ("Site", "Date", "Transects", "Animals", "Kinds", "Effective", "Shannon", "Simpson", "Evenness", "Rarefied")
+    rows = []
+    for r in frame.itertuples(index=False):
+        cells = (names[r.pack], r.date or "–", f"{r.transects:g}", f"{r.individuals:g}", f"{r.richness:g}")
+        cells += tuple(_number(v) for v in (r.effective, r.shannon, r.simpson, r.evenness))
+        rows.append(("", (*cells, _number(r.rarefied_richness, 1))))
+    least = min((v for v in frame["rarefied_to"] if _known(v)), default=None)
+    among = "" if least is None else f" Rarefied: kinds expected among {least:g} animals, the fewest of any survey."
+    return Table(head, tuple(rows), f"{title}: diversity.{among}", words=(0, 1))
+
+
+def _number(value: float | None, digits: int = 2) -> str:
+    return f"{value:.{digits}f}" if _known(value) else "–"
+
+
+def _known(value: float | None) -> bool:
+    return value is not None and not math.isnan(value)

@@ -1,0 +1,81 @@
+"""Tables of the report on paper: rules instead of boxes, a heading on every page, columns as wide as their words."""
+
+from __future__ import annotations
+
+from xml.sax.saxutils import escape
+
+from reportlab.lib import colors
+from reportlab.platypus import Flowable, Spacer
+from reportlab.platypus import Paragraph as Para
+from reportlab.platypus import Table as Grid
+
+from digitise.report.blocks import Cell, Table
+from digitise.report.drawing import GRID, RULE
+from digitise.report.paint import OBLIQUE, width_of
+from digitise.report.pdf_style import STYLES, WIDTH
+
+
+def plain(cell: Cell) -> str:
+    """A cell's words."""
+    return cell if isinstance(cell, str) else cell.text
+
+
+def marked_cell(cell: Cell) -> str:
+    """A cell's words escaped for a paragraph, in the way of their kind."""
+    if isinstance(cell, str):
+        return escape(cell)
+    text = escape(cell.text)
+    return {
+        "not": f'<font name="{OBLIQUE}" color="#7a4a00">{text}</font>',
+        "strong": f"<b>{text}</b>",
+        "code": f'<font size="6.6">{text}</font>',
+    }.get(cell.kind, text)
+
+
+def table(block: Table) -> list[Flowable]:
+    """A caption above, a heading that repeats on every page, rules instead of boxes."""
+    head = [Para(escape(h), STYLES["head" if i in block.words else "headnumber"]) for i, h in enumerate(block.head)]
+    body = []
+    for kind, cells in block.rows:
+        bold = ("<b>", "</b>") if kind == "group" else ("", "")
+        body.append(
+            [
+                Para(f"{bold[0]}{marked_cell(c)}{bold[1]}", STYLES["cell" if i in block.words else "number"])
+                for i, c in enumerate(cells)
+            ]
+        )
+    grid = Grid([head, *body], colWidths=_widths(block), repeatRows=1, hAlign="LEFT")
+    grid.setStyle(
+        [
+            ("LEFTPADDING", (0, 0), (-1, -1), 3),
+            ("LEFTPADDING", (0, 0), (0, -1), 0),
+            ("RIGHTPADDING", (0, 0), (-1, -1), 3),
+            ("TOPPADDING", (0, 0), (-1, -1), 2.1),
+            ("BOTTOMPADDING", (0, 0), (-1, -1), 2.4),
+            ("VALIGN", (0, 0), (-1, -1), "TOP"),
+            ("VALIGN", (0, 0), (-1, 0), "BOTTOM"),
+            ("LINEBELOW", (0, 0), (-1, 0), 0.9, colors.HexColor(RULE)),
+            ("LINEBELOW", (0, 1), (-1, -1), 0.4, colors.HexColor(GRID)),
+        ]
+    )
+    caption = [Para(escape(block.caption), STYLES["caption"])] if block.caption else []
+    return [*caption, grid, Spacer(1, 5)]
+
+
+def _widths(block: Table) -> list[float]:
+    """Columns as wide as their longest word or number needs, the rest shared out among what is longer."""
+    columns = len(block.head)
+    texts = [[plain(cells[i]) for _, cells in block.rows] for i in range(columns)]
+    least, wish = [], []
+    for i in range(columns):
+        words = [w for text in (*texts[i],) for w in text.split()] or [""]
+        heads = block.head[i].split() or [""]
+        least.append(7 + max(*(width_of(w, 7.9) for w in words), *(width_of(w, 7.2, bold=True) for w in heads)))
+        wish.append(max(least[i], 7 + max((width_of(t, 7.9) for t in texts[i]), default=0)))
+    if sum(wish) <= WIDTH:
+        spare = (WIDTH - sum(wish)) / columns if columns > 3 else 0
+        return [w + spare for w in wish]
+    if sum(least) >= WIDTH:
+        return [w * WIDTH / sum(least) for w in least]
+    share = (WIDTH - sum(least)) / (sum(wish) - sum(least))
+    return [a + (b - a) * share for a, b in zip(least, wish, strict=True)]

@@ -1,0 +1,270 @@
+"""Results kept beside a store: the same numbers as computed anew, made again only where something was entered since."""
+
+import json
+import shutil
+
+import pytest
+from kept import FLAGGED, NOW, keep, made_result, points
+from pandas.testing import assert_frame_equal
+
+from digitise.notebook import open_programme
+from digitise.results import kept, survey_results
+from digitise.results.change_tables import community_table
+from digitise.results.kept import TABLES, KeptTables
+from digitise.store import Store
+from digitise.store.backup import backup, restore
+from digitise.store.marks import holds, mark_now, packs_since
+from digitise.survey import load_surveys
+
+PACKS = [f"QH7M4{letter}" for letter in "ABCDE"]
+RAY = "fish/ray/0-10/tally"
+
+
+def fill(store, packs=PACKS):
+    """A site, a line and a fish sheet for each pack; the sites' dates run backwards, and the last pack has no site sheet."""
+    for k, pack in enumerate(packs):
+        if pack != "QH7M4E":
+            site = {"site/site": f"Garden {k % 2}", "site/date": f"{2024 - k}-03-28"}
+            keep(store, made_result("site", site, name=f"site{pack}", pack=pack), now=NOW)
+        line = points({"BK": 12 + k, "YB": 25 - k}, x=FLAGGED)
+        keep(store, made_result("substrate", line, name=f"line{pack}", pack=pack, transect=1), now=NOW)
+        for t in (1, 2):
+            fish = {RAY: 2 + t + k, "fish/goby/0-10/tally": FLAGGED if t == 2 else 3, "fish/none-seen": True}
+            keep(store, made_result("fish", fish, name=f"fish{pack}{t}", pack=pack, transect=t), now=NOW)
+
+
+@pytest.fixture(scope="module")
+def original(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("original") / "store"
+    with Store.open(folder) as store:
+        fill(store)
+    return folder
+
+
+@pytest.fixture
+def folder(original, tmp_path):
+    shutil.copytree(original, tmp_path / "store")
+    return tmp_path / "store"
+
+
+def computed(monkeypatch):
+    """The packs that are computed from now on."""
+    seen = []
+
+    def counted(survey, **rest):
+        seen.append(survey.pack)
+        return survey_results(survey, **rest)
+
+    monkeypatch.setattr(kept, "survey_results", counted)
+    return seen
+
+
+def tables(folder):
+    with Store.open(folder) as store:
+        now = KeptTables(store)
+        found = {name: now.read(name) for name in TABLES}
+        now.close()
+        return found
+
+
+def plain(frame):
+    """Missing text as empty text, whole numbers as numbers."""
+    return frame.astype(object).where(frame.notna(), None).map(lambda v: "" if v is None or v == "" else v)
+
+
+def test_kept_tables_hold_what_the_surveys_give(folder):
+    """Every table, row by row in order of date, against the objects of all surveys; twice, since the second time reads."""
+    with Store.open(folder) as store:
+        results = [survey_results(s) for s in load_surveys(store)]
+    for found in (tables(folder), tables(folder)):
+        assert list(found["surveys"]["pack"]) == ["QH7M4D", "QH7M4C", "QH7M4B", "QH7M4A", "QH7M4E"]
+        for name, make in TABLES.items():
+            assert len(found[name]) or name == "impacts"
+            assert_frame_equal(plain(found[name]), plain(make(results)), check_dtype=False)
+
+
+def test_the_second_time_nothing_is_computed(folder, monkeypatch):
+    """Only read."""
+    tables(folder)
+    seen = computed(monkeypatch)
+
+    tables(folder)
+
+    assert seen == []
+
+
+def test_an_entry_has_its_own_survey_computed_anew_and_no_other(folder, monkeypatch):
+    """The new number is there, the other surveys' rows are as they were."""
+    before = tables(folder)["density"]
+    with Store.open(folder) as store:
+        page = next(p.id for p in store.pages("QH7M4C") if p.sheet == "fish" and p.transect == 2)
+        store.decide(page, "fish/goby/0-10/tally", value=7, state="entered", by="Anna", why="", now=NOW)
+    seen = computed(monkeypatch)
+    after = tables(folder)["density"]
+
+    assert seen == ["QH7M4C"]
+    goby = after[(after.pack == "QH7M4C") & (after.taxon == "goby") & (after.level == "site")].iloc[0]
+    assert goby["count"] == 10
+    assert_frame_equal(
+        before[before.pack != "QH7M4C"].reset_index(drop=True), after[after.pack != "QH7M4C"].reset_index(drop=True)
+    )
+
+
+def test_an_entry_taken_back_and_a_new_page_are_seen(folder, monkeypatch):
+    """Undo adds an entry too; a page of a new pack makes a new survey."""
+    tables(folder)
+    with Store.open(folder) as store:
+        page = next(p.id for p in store.pages("QH7M4B") if p.sheet == "fish" and p.transect == 2)
+        store.decide(page, "fish/goby/0-10/tally", value=7, state="entered", by="Anna", why="", now=NOW)
+    tables(folder)
+    with Store.open(folder) as store:
+        store.undo(page, "fish/goby/0-10/tally", by="Anna", now=NOW)
+        fill(store, ["QH7M4F"])
+    seen = computed(monkeypatch)
+    found = tables(folder)
+
+    assert sorted(seen) == ["QH7M4B", "QH7M4F"]
+    assert len(found["surveys"]) == 6
+    with Store.open(folder) as store:
+        anew = [survey_results(s) for s in load_surveys(store)]
+    assert_frame_equal(plain(found["cover"]), plain(TABLES["cover"](anew)), check_dtype=False)
+
+
+def test_a_page_given_to_another_pack_changes_both(folder, monkeypatch):
+    """It leaves the one and joins the other."""
+    tables(folder)
+    with Store.open(folder) as store:
+        page = next(p.id for p in store.pages("QH7M4A") if p.sheet == "fish" and p.transect == 2)
+        store.assign(page, "QH7M4B", 3, "Anna", NOW)
+    seen = computed(monkeypatch)
+    found = tables(folder)["surveys"].set_index("pack")
+
+    assert sorted(seen) == ["QH7M4A", "QH7M4B"]
+    assert (found.loc["QH7M4A"].transects, found.loc["QH7M4B"].transects) == (1, 3)
+
+
+def test_another_history_or_other_code_has_all_computed_anew(folder, tmp_path, monkeypatch):
+    """Tables of one store beside another store's database are of no use to it; nor are those of other code."""
+    tables(folder)
+    with Store.open(tmp_path / "other") as store:
+        fill(store, PACKS[::-1])
+    shutil.copytree(folder / "results", tmp_path / "other" / "results")
+    seen = computed(monkeypatch)
+    tables(tmp_path / "other")
+    assert sorted(seen) == PACKS
+    seen.clear()
+    monkeypatch.setattr(kept, "code_digest", lambda: "other code")
+    tables(folder)
+    assert sorted(seen) == PACKS
+
+
+def test_a_store_put_back_from_an_older_backup_has_its_own_results(folder, tmp_path):
+    """An entry made after the backup is in no table of the restored store, even with the kept tables beside it."""
+    with Store.open(folder) as store:
+        backup(store, tmp_path / "copy", now=NOW)
+        page = next(p.id for p in store.pages("QH7M4C") if p.sheet == "fish" and p.transect == 2)
+        store.decide(page, "fish/goby/0-10/tally", value=7, state="entered", by="Anna", why="", now=NOW)
+    new = tables(folder)["density"]
+    restore(tmp_path / "copy", tmp_path / "back", now=NOW)
+    shutil.copytree(folder / "results", tmp_path / "back" / "results")
+    old = tables(tmp_path / "back")["density"]
+
+    def count(frame):
+        return frame[(frame.pack == "QH7M4C") & (frame.taxon == "goby") & (frame.level == "site")].iloc[0]["count"]
+
+    assert (count(new), count(old)) == (10, 3)
+
+
+@pytest.mark.parametrize("harm", ["state", "file", "half"])
+def test_damaged_tables_are_made_again(folder, harm):
+    """Whatever is missing or cannot be read."""
+    before = tables(folder)["cover"]
+    home = folder / "results" / "95"
+    if harm == "state":
+        (home / "state.json").write_text("{")
+    elif harm == "file":
+        next(home.glob("part-*/cover.parquet")).unlink()
+    else:
+        state = json.loads((home / "state.json").read_text())
+        (home / "state.json").write_text(json.dumps(state | {"parts": []}))
+
+    assert_frame_equal(tables(folder)["cover"], before)
+
+
+def test_a_folder_that_cannot_be_written_to_gives_the_same_numbers(folder):
+    """As on a full disk: a file stands where the folder would be."""
+    before = tables(folder)["cover"]
+    shutil.rmtree(folder / "results")
+    (folder / "results").write_text("in the way")
+
+    assert_frame_equal(tables(folder)["cover"], before)
+    assert (folder / "results").read_text() == "in the way"
+
+
+def test_small_parts_are_put_together_and_stay_right(folder, monkeypatch):
+    """An entry at a time leaves a part each time, until there are twelve."""
+    monkeypatch.setattr(kept, "SMALL", 3)
+    tables(folder)
+    with Store.open(folder) as store:
+        chosen = [p for p in store.pages() if p.sheet == "fish" and p.transect == 2]
+    for n, page in enumerate(chosen):
+        with Store.open(folder) as store:
+            store.decide(page.id, "fish/goby/0-10/tally", value=n, state="entered", by="Anna", why="", now=NOW)
+        found = tables(folder)
+    with Store.open(folder) as store:
+        anew = [survey_results(s) for s in load_surveys(store)]
+
+    assert len(list((folder / "results" / "95").glob("part-*"))) < 3
+    for name, make in TABLES.items():
+        assert_frame_equal(plain(found[name]), plain(make(anew)), check_dtype=False)
+
+
+def test_parts_that_another_process_put_together_are_found_again(folder):
+    """What was read from is gone; the present state is looked up once more."""
+    with Store.open(folder) as store:
+        now = KeptTables(store)
+        before = now.read("cover")
+        shutil.rmtree(next((folder / "results" / "95").glob("part-*")))
+        assert_frame_equal(now.read("cover"), before)
+
+
+def test_a_programme_without_surveys_has_empty_tables(tmp_path):
+    """With their columns."""
+    with Store.open(tmp_path / "store"):
+        pass
+    with open_programme(tmp_path / "store") as programme:
+        assert len(programme.cover()) == 0
+        assert "cover_percent" in programme.cover().columns
+        assert len(programme.community()) == 0
+        assert programme.pairs() == []
+
+
+def test_only_rows_of_a_level_can_be_asked_for_and_each_confidence_has_its_own_tables(folder):
+    """Ninety percent intervals are narrower."""
+    with open_programme(folder) as programme, open_programme(folder, level=0.9) as ninety:
+        wide, narrow = (p.density(level="site") for p in (programme, ninety))
+        community = programme.community()
+    with Store.open(folder) as store:
+        expected = community_table([survey_results(s) for s in load_surveys(store)])
+
+    assert set(wide["level"]) == {"site"}
+    both = wide["high_per_100m2"] - narrow["high_per_100m2"]
+    assert (both.dropna() > 0).all()
+    assert both.notna().any()
+    assert_frame_equal(plain(community), plain(expected), check_dtype=False)
+
+
+def test_a_mark_names_the_packs_that_were_added_to(folder):
+    """None at first, then that of the page entered on; a mark of another store does not hold."""
+    with Store.open(folder) as store, store.database.read() as connection:
+        mark = mark_now(connection)
+        assert packs_since(connection, mark) == set()
+        assert holds(connection, mark)
+    with Store.open(folder) as store:
+        page = store.pages("QH7M4D")[-1]
+        cell = next(c for c in store.current(page.id).values() if c.state == "unread")
+        store.decide(page.id, cell.cell, value=None, state="illegible", by="Anna", why="", now=NOW)
+        with store.database.read() as connection:
+            assert packs_since(connection, mark) == {"QH7M4D"}
+            assert holds(connection, mark)
+            assert mark_now(connection) != mark
