@@ -28,6 +28,7 @@ from digitise.store.chain import stamp
 from digitise.store.engine import Database
 from digitise.store.files import cut_out, encode_page, original_name, read_checked, read_page, write_once
 from digitise.store.findings import Findings
+from digitise.store.handovers import HandOvers
 from digitise.store.leases import Leases
 from digitise.store.opening import open_database
 from digitise.store.people import People
@@ -52,7 +53,7 @@ _PAGES_AT_ONCE = 200
 class Store:
     """One folder of photographs, readings and entries. Safe for several threads and processes; close it when done.
 
-    `leases`, `audits`, `signoffs`, `findings` and `people` each keep one more idea in the same database.
+    `leases`, `audits`, `signoffs`, `findings`, `handovers` and `people` each keep one more idea in the same database.
     """
 
     def __init__(self, folder: Path, database: Database):
@@ -63,6 +64,7 @@ class Store:
         self.audits = Audits(database, self._library)
         self.signoffs = SignOffs(database, self._library)
         self.findings = Findings(database)
+        self.handovers = HandOvers(database, self._library)
         self.people = People(database)
 
     @classmethod
