@@ -68,8 +68,7 @@ def write_export(
     if "evidence" in formats and packs is not None:
         raise ValueError("the evidence is of the whole store, so that it can be taken in again; leave --pack out")
     content = gather(store, now=now, packs=packs, with_unreviewed=with_unreviewed, about=about)
-    folder.mkdir(parents=True, exist_ok=True)
-    files = [path for name in FORMATS if name in formats for path in _write(name, store, content, folder)]
+    files = write_formats(store, content, folder, formats)
     return ExportSummary(
         tuple(files),
         len(content.results),
@@ -78,6 +77,12 @@ def write_export(
         content.without_pack,
         _notes(content, formats),
     )
+
+
+def write_formats(store: Store, content: Content, folder: Path, formats: Sequence[str]) -> list[Path]:
+    """Write what was gathered in each of the `formats`; returns the files."""
+    folder.mkdir(parents=True, exist_ok=True)
+    return [path for name in FORMATS if name in formats for path in _write(name, store, content, folder)]
 
 
 def _notes(content: Content, formats: Sequence[str]) -> tuple[str, ...]:

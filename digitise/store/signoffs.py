@@ -115,6 +115,11 @@ class SignOffs:
             raise StoreError(f"there is no sign-off {signoff_id}")
         return [FrozenCell(*cell) for cell in json.loads(content)]
 
+    def cells(self, pack: str) -> list[FrozenCell]:
+        """The cells of a pack's survey as they would be signed now."""
+        with self._database.read() as connection:
+            return [FrozenCell(*cell) for cell in self._content(connection, pack)[0]]
+
     def _content(self, connection: Connection, pack: str) -> tuple[list[list], int]:
         """(every cell as it stands, how many are open)."""
         out, open_cells = [], 0

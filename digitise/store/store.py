@@ -44,6 +44,7 @@ from digitise.store.rows import (
     StoreError,
 )
 from digitise.store.signoffs import SignOffs
+from digitise.store.thinning import Thinned
 from digitise.store.values import person, photo_name, settled
 from digitise.store.worklist import WorkList
 
@@ -53,7 +54,8 @@ _PAGES_AT_ONCE = 200
 class Store:
     """One folder of photographs, readings and entries. Safe for several threads and processes; close it when done.
 
-    `leases`, `audits`, `signoffs`, `findings`, `handovers` and `people` each keep one more idea in the same database.
+    `leases`, `audits`, `signoffs`, `findings`, `handovers`, `people` and `thinned` each keep one more idea in the same
+    database.
     """
 
     def __init__(self, folder: Path, database: Database):
@@ -66,6 +68,7 @@ class Store:
         self.findings = Findings(database)
         self.handovers = HandOvers(database, self._library)
         self.people = People(database)
+        self.thinned = Thinned(database)
 
     @classmethod
     def open(cls, folder: Path | str, *, database: str | None = None, now: datetime | None = None) -> Store:
@@ -91,6 +94,19 @@ class Store:
 
     def __exit__(self, *_error) -> None:
         self.close()
+
+    def secret(self, name: str, proposed: str, *, now: datetime) -> str:
+        """A secret that the store keeps under a name and never gives away in evidence; `proposed` where it has none."""
+        query = select(t.about.c.value).filter_by(key=f"secret:{name}")
+        with self.database.read() as connection:
+            known = connection.execute(query).scalar()
+        if known is None:
+            with self.database.write() as connection:
+                known = connection.execute(query).scalar()
+                if known is None:
+                    connection.execute(insert(t.about).values(key=f"secret:{name}", value=proposed))
+                    chain.seal(connection, t.about, f"secret:{name}", at=stamp(now))
+        return known or proposed
 
     # Photographs and what was read in them
 
