@@ -98,7 +98,7 @@ def test_a_signed_survey_goes_without_asking_and_its_version_is_noted(kept, tmp_
     sign(kept)
     folder, record = handed(kept, tmp_path / "out", with_unsigned=False)
     assert "<strong>Signed.</strong>" in words(folder)
-    assert "signed: version 1, Sanna Ruo, 2026-03-28" in words(folder)
+    assert "version 1, signed by Sanna Ruo on 2026-03-28" in words(folder)
     (sent,) = record.surveys
     assert (record.number, record.recipient, record.by, record.at) == (
         1,

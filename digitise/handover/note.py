@@ -73,8 +73,9 @@ def _notice(letter: Letter) -> Notice:
         return Notice("done", "Signed", "Every survey in this package was reviewed, and signed as it stands here.")
     few = "; ".join(f"{r.heading}: {r.words}" for r in letter.unfinished[:3])
     more = len(letter.unfinished) - 3
-    text = f"{len(letter.unfinished)} of {plural(len(letter.ready), 'survey')} "
-    text += f"{'is' if len(letter.unfinished) == 1 else 'are'} not signed as they stand here: {few}"
+    text = f"Not signed as they stand here: {len(letter.unfinished)} of {plural(len(letter.ready), 'survey')}: {few}"
+    if len(letter.ready) == 1:
+        text = f"The survey is not signed as it stands here: {few}"
     return Notice("open", "Provisional", text + (f"; and {more} more, below." if more > 0 else "."))
 
 
@@ -85,8 +86,8 @@ def _letter(letter: Letter) -> Part:
     lead = f"{content.title}. This package holds {what}."
     if letter.corrects is not None:
         lead = (
-            f"This package corrects hand-over {letter.corrects}. It holds the {what} that changed; use it in place of "
-            "what was sent of these. What is not in it stands as it was sent."
+            f"This package corrects hand-over {letter.corrects}. It holds what changed: {what}. Use it in place of "
+            "what was sent of these; what is not in it stands as it was sent."
         )
     facts: list[tuple[str, Cell]] = [
         ("Number", str(letter.number)),
@@ -99,8 +100,8 @@ def _letter(letter: Letter) -> Part:
     blocks: list[Block] = [Heading(1, "This package", "letter"), Paragraph(lead, "lead")]
     if letter.reason:
         blocks.append(Paragraph(f"{'Why' if letter.corrects else 'From the sender'}: {letter.reason}"))
-    rows = tuple(("", (Text(name, "code"), words)) for name, words in letter.holds)
-    return Part((*blocks, Facts(tuple(facts)), Table(("In the package", "What it is"), rows, words=(0, 1))), "letter")
+    holds = Bullets(tuple(f"{name}: {words}" for name, words in letter.holds))
+    return Part((*blocks, Facts(tuple(facts)), Heading(2, "In this folder"), holds), "letter")
 
 
 def _contact(about: About) -> Cell:
@@ -112,21 +113,21 @@ def _contact(about: About) -> Cell:
 
 
 def _surveys(letter: Letter) -> Part:
-    head = ("Survey", "Date", "State", "Cells", "Undecided", "Missing sheets", "Wrong at most, %")
+    head = ("Survey", "State", "Cells", "Undecided", "Findings", "Audit")
     cells = {r.survey.pack: len(r.survey.cells) for r in letter.content.results}
     rows = []
     for r in letter.ready:
         state: Cell = r.words if r.state == "signed" else Text(r.words, "not")
         unread: Cell = Text(str(r.unread), "not") if r.unread else "0"
-        audited: Cell = Text("not audited", "not") if r.audited is None else f"{r.audited:.2g}"
-        missing: Cell = Text(str(len(r.missing)), "not") if r.missing else "0"
-        name = f"{r.site or 'site not entered'} ({r.pack})"
-        rows.append(("", (name, r.date or "–", state, str(cells[r.pack]), unread, missing, audited)))
+        found = [f.severity for f in r.check.faults if f.severity != "accepted"]
+        faults: Cell = Text(str(len(found)), "not") if set(found) - {"question"} else str(len(found))
+        audit: Cell = Text("none", "not") if r.audited is None else f"{r.audited:.2g} %"
+        rows.append(("", (r.heading, state, str(cells[r.pack]), unread, faults, audit)))
     caption = (
-        "Every survey in this package. Wrong at most: the bound, with 95 % confidence, on the share of wrong cells "
-        "among those accepted without a person, from its last audit."
+        "Every survey in this package. Findings are those of the completeness check that nobody accepted, below. "
+        "Audit: at most so many of the cells accepted without a person are wrong, with 95 % confidence."
     )
-    blocks: list[Block] = [Heading(1, "Surveys", "surveys"), Table(head, tuple(rows), caption, words=(0, 1, 2))]
+    blocks: list[Block] = [Heading(1, "Surveys", "surveys"), Table(head, tuple(rows), caption, words=(0, 1))]
     for r in letter.ready:
         blocks += _faults(r, letter.sharing)
     return Part(tuple(blocks), "surveys", new_page=False)

@@ -33,7 +33,7 @@ CHECKSUMS = "checksums.txt"
 HOLDS = {
     "covering-note.html": "this note, for a screen; covering-note.pdf for paper",
     "report/": "the report: report.html and report.pdf, with figures and the numbers behind each",
-    "exchange/": "the data: CSV tables that describe themselves, an Excel workbook, a Darwin Core Archive, GeoJSON",
+    "exchange/": "the data as CSV tables that describe themselves, Excel workbook, Darwin Core Archive and GeoJSON",
     "evidence/": "the pictures behind the numbers, every cell with its history; begin with data/README.txt",
     "changes/": "every cell and figure that is not as it was sent before",
     "handover.json": "what this package is, for programs",

@@ -52,7 +52,7 @@ class Ready:
     def words(self) -> str:
         """The state in words."""
         return {
-            "signed": f"signed: version {self.version}, {self.signed_by}, {self.signed_at[:10]}",
+            "signed": f"version {self.version}, signed by {self.signed_by} on {self.signed_at[:10]}",
             "changed": f"changed since version {self.version} was signed",
             "unsigned": "reviewed, not signed",
             "unreviewed": f"{plural(self.unread, 'cell')} nobody has decided",
@@ -67,9 +67,8 @@ def readiness(store: Store, surveys: Sequence[Survey], *, today: datetime.date) 
     PlanError
         A plan kept with the store cannot be used.
     """
-    accepted = {s.pack: {k: f.reason for k, f in store.findings.accepted(s.pack).items()} for s in surveys}
     packs = [s.pack for s in surveys]
-    found = check_store(store, today=today, plan=known_plan(store.folder), packs=packs, accepted=accepted.__getitem__)
+    found = check_store(store, today=today, plan=known_plan(store.folder), packs=packs)
     checks = {one.pack: one for one in found}
     return tuple(_ready(store, s, checks[s.pack]) for s in surveys)
 
