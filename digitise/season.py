@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from digitise.completeness import Checked, check_store
+from digitise.completeness import Checked, SurveyCheck, check_store
 from digitise.plan import Plan
 
 if TYPE_CHECKING:
@@ -62,11 +62,17 @@ def _vouched(store: Store, pack: str, sent: Sequence[HandOver]) -> tuple[str, st
     return ("handed over", "") if same else ("signed", "a hand-over")
 
 
-def season_board(store: Store, *, today: datetime.date, plan: Plan | None = None) -> tuple[BoardLine, ...]:
-    """Every survey of the store and of the plan, by date; those without a date come last."""
+def season_board(
+    store: Store, *, today: datetime.date, plan: Plan | None = None, checked: Sequence[SurveyCheck] | None = None
+) -> tuple[BoardLine, ...]:
+    """Every survey of the store and of the plan, by date; those without a date come last.
+
+    `checked` is what `check_store` says of the whole store, where the caller knows it already.
+    """
     from digitise.survey import load_surveys
 
-    checks = {c.pack: c.faults for c in check_store(store, today=today, plan=plan)}
+    found = check_store(store, today=today, plan=plan) if checked is None else checked
+    checks = {c.pack: c.faults for c in found}
     lines, sent = [], store.handovers.all()
     for survey in load_surveys(store):
         planned = plan.survey(survey.pack) if plan else None

@@ -134,7 +134,7 @@ def test_a_finding_was_let_be_with_a_reason_name_and_date(made):
     (check,) = check_store(store, today=TODAY, plan=known_plan(store.folder), packs=[few[0].pack])
     (fault,) = [f for f in check.faults if f.rule == "wait"]
     assert fault.severity == "accepted"
-    assert fault.text.endswith("the team asked the leader. (Sanna Ruo, 2024-03-25)")
+    assert fault.words.endswith("the team asked the leader. (Sanna Ruo, 2024-03-25)")
 
 
 def test_what_was_handed_over_can_be_corrected_because_a_point_was_misread(made, tmp_path, capsys):

@@ -80,7 +80,7 @@ def check_survey(
 
 
 def _let_be(fault: Checked, reason: str | None) -> Checked:
-    return fault if reason is None else replace(fault, severity="accepted", text=f"{fault.text} Accepted: {reason}")
+    return fault if reason is None else replace(fault, severity="accepted", accepted=reason)
 
 
 @dataclass(frozen=True, slots=True)

@@ -136,7 +136,7 @@ def _surveys(letter: Letter) -> Part:
 def _faults(r: Ready, sharing: Sharing) -> list[Block]:
     """What the completeness check says of a survey, accepted ones with their reason."""
     shown = sharing.names.text if sharing.names else str
-    lines = [f"{f.severity.capitalize()}: {f.where}: {shown(f.text)}" for f in r.check.faults]
+    lines = [f"{f.severity.capitalize()}: {f.where}: {shown(f.words)}" for f in r.check.faults]
     return [Heading(2, f"To know of {r.heading}"), Bullets(tuple(lines))] if lines else []
 
 
