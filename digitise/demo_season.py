@@ -19,7 +19,7 @@ import numpy as np
 
 from digitise.batch import keep, known_protocols, read_batch
 from digitise.completeness import check_store
-from digitise.handover.package import make_handover
+from digitise.handover.package import KEPT, make_handover
 from digitise.handover.prepared import Wishes, prepare_handover
 from digitise.known_plan import keep_plan, known_plan
 from digitise.layout import Layout
@@ -63,7 +63,7 @@ class Season:
 def build_season(
     out: Path, *, photos: Path, say: Callable[[str], None], seed: int = SEED, every: Sequence[Visit] | None = None
 ) -> Season:
-    """Make the store ``out/store`` (an older one there is replaced) and a package in ``out/handovers``.
+    """Make the store ``out/store`` (an older one there is replaced), with a package that was handed over.
 
     `every` are the visits to make, all of the programme's when None.
 
@@ -75,8 +75,7 @@ def build_season(
     sample = _day_of_photographs(photos)
     if (out / "store").exists() and not (out / MARK).is_file():
         raise ValueError(f"{out / 'store'}: is there already and was not made by this; name another folder with --out")
-    for part in ("store", "handovers"):
-        shutil.rmtree(out / part, ignore_errors=True)
+    shutil.rmtree(out / "store", ignore_errors=True)
     out.mkdir(parents=True, exist_ok=True)
     (out / MARK).write_text(ABOUT, encoding="utf-8")
     protocol, every = load_protocol("reef-transect"), list(visits(seed) if every is None else every)
@@ -190,7 +189,7 @@ def _hand_over(store: Store, out: Path, every: Sequence[Visit], now: dt.datetime
     packs = tuple(p for p in own if (signed := store.signoffs.of(p)) and signed[-1].current)
     say(f"   {now.date()}  hand-over of {len(packs)} signed surveys")
     wishes = Wishes(OFFICE, SENDER, reason="Invented, like everything in this programme.", packs=packs, evidence="none")
-    return make_handover(store, out, prepare_handover(store, wishes, now=now), now=now)[0]
+    return make_handover(store, store.folder / KEPT, prepare_handover(store, wishes, now=now), now=now)[0]
 
 
 def _found_later(store: Store, every: Sequence[Visit], now: dt.datetime) -> None:

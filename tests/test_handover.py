@@ -336,11 +336,11 @@ def test_changed_numbers_hold_values_that_differ_and_those_without_a_value():
 # The command
 
 
-def test_the_command_makes_lists_checks_and_corrects(kept, tmp_path, capsys):
+def test_the_command_makes_lists_checks_and_corrects(kept, capsys):
     """Exit 1 and the names of what is not ready; then 0, the list, and a check of the folder."""
     pages = survey(kept)
     base = ["handover", "--store", str(kept.folder)]
-    send = [*base, "--to", "Reserve office", "--by", "Ada Lind", "--out", str(tmp_path / "out"), "--evidence", "none"]
+    send = [*base, "--to", "Reserve office", "--by", "Ada Lind", "--evidence", "none"]
     assert main(send) == 1
     assert f"PILOT GARDEN, 2026-03-14 (pack {PACK}): reviewed, not signed" in capsys.readouterr().err
     sign(kept)
@@ -348,7 +348,7 @@ def test_the_command_makes_lists_checks_and_corrects(kept, tmp_path, capsys):
     assert kept.handovers.all() == []
     assert main(send) == 0
     kept.decide(pages["fish"], TOTAL, value=7, state="entered", by="Anna", now=NOW)
-    fix = [*base, "--correct", "1", "--by", "Ada Lind", "--reason", "A total", "--out", str(tmp_path / "out")]
+    fix = [*base, "--correct", "1", "--by", "Ada Lind", "--reason", "A total"]
     assert main([*fix, "--with-unsigned", "--evidence", "none"]) == 0
     capsys.readouterr()
     assert main([*base, "--list"]) == 0
@@ -356,7 +356,7 @@ def test_the_command_makes_lists_checks_and_corrects(kept, tmp_path, capsys):
     assert "to Reserve office, by Ada Lind: 1 survey" in listed
     assert "to Reserve office, by Ada Lind: corrects 1" in listed
     assert kept.handovers.get(2).digest in listed
-    (folder,) = (tmp_path / "out").glob("handover-2-*")
+    (folder,) = (kept.folder / "handovers").glob("handover-2-*")
     assert main([*base, "--check", str(folder)]) == 0
     (folder / "covering-note.html").write_text("another")
     assert main([*base, "--check", str(folder)]) == 1
@@ -368,7 +368,6 @@ def test_the_command_makes_lists_checks_and_corrects(kept, tmp_path, capsys):
     [
         (["--by", "A", "--out", "x"], "name who receives it with --to"),
         (["--to", "A", "--out", "x"], "name who hands it over with --by"),
-        (["--to", "A", "--by", "B"], "name the folder for the package with --out"),
         (["--to", "A", "--correct", "1", "--by", "B", "--out", "x"], "leave --to out"),
     ],
 )

@@ -18,10 +18,12 @@ def add_commands(command: Adder) -> None:
         "handover",
         _handover,
         "make the package for the authority, note that it was sent, and correct it later",
-        "digitise handover --store survey-store --to 'Reserve office' --by 'Mira Tole' --out handovers",
+        "digitise handover --store survey-store --to 'Reserve office' --by 'Mira Tole'",
     )
     store_argument(one)
-    one.add_argument("--out", type=Path, metavar="DIR", help="the package becomes a folder in it")
+    one.add_argument(
+        "--out", type=Path, metavar="DIR", help="the package becomes a folder in it (default: handovers in the store)"
+    )
     one.add_argument("--to", metavar="NAME", help="who receives it; changes are told since their last package")
     one.add_argument("--by", metavar="NAME", help="who hands it over")
     one.add_argument("--reason", default="", metavar="TEXT", help="words for the covering note")
@@ -80,7 +82,7 @@ def _check(store, folder: Path) -> int:
 
 def _make(store, args: argparse.Namespace) -> int:
     from digitise.exchange.about import load_about
-    from digitise.handover.package import make_handover
+    from digitise.handover.package import KEPT, make_handover
     from digitise.handover.prepared import Wishes, prepare_handover
     from digitise.handover.readiness import NotReady
 
@@ -88,8 +90,6 @@ def _make(store, args: argparse.Namespace) -> int:
         raise UsageError("name who receives it with --to, or a hand-over to correct with --correct")
     if not args.by:
         raise UsageError("name who hands it over with --by")
-    if args.out is None and not args.dry_run:
-        raise UsageError("name the folder for the package with --out, or only look with --dry-run")
     if args.correct is not None and args.to:
         raise UsageError("a correction goes to whom the hand-over went; leave --to out")
     wishes = Wishes(
@@ -120,7 +120,7 @@ def _make(store, args: argparse.Namespace) -> int:
             bar.set_postfix_str(f", {PARTS[part]}")
             bar.update()
 
-        folder, record = make_handover(store, args.out, prepared, now=now, tick=tick)
+        folder, record = make_handover(store, args.out or store.folder / KEPT, prepared, now=now, tick=tick)
     say(f"Hand-over {record.number} to {record.recipient}: {folder}")
     say(f"Read first: {folder / 'covering-note.html'}")
     say(f"SHA-256 of its checksums.txt, for the letter: {record.digest}")

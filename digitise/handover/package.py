@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from digitise.store import Store
 
 CHECKSUMS = "checksums.txt"
+KEPT = "handovers"  # the folder in a store where packages lie unless another is named
 HOLDS = {
     "covering-note.html": "this note, for a screen; covering-note.pdf for paper",
     "report/": "the report: report.html and report.pdf, with figures and the numbers behind each",
