@@ -15,6 +15,7 @@ from digitise.commands import (
     reading,
     reporting,
     reviewing,
+    thinning,
 )
 
 COMMANDS = (
@@ -29,6 +30,7 @@ COMMANDS = (
     exchanging,
     handover,
     keeping,
+    thinning,
     doctor,
     evaluate,
     demo,

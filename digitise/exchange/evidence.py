@@ -84,7 +84,8 @@ def bag_info(content: Content) -> dict[str, str]:
 
 
 def _pictures(store: Store, content: Content, data: Path) -> None:
-    for photo in store.photos():
+    thinned = store.thinned.all()
+    for photo in (p for p in store.photos() if p.sha256 not in thinned):
         path = data / "originals" / photo.sha256[:2] / f"{photo.sha256}{_suffix(store, photo.sha256)}"
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_bytes(store.original(photo.sha256))
@@ -190,7 +191,8 @@ def _copy_pictures(data: Path, target: Path, store: Store) -> None:
     """Photographs and pages that the rows speak of, and no other file."""
     from digitise.store.files import write_once
 
-    for photo in store.photos():
+    thinned = store.thinned.all()
+    for photo in (p for p in store.photos() if p.sha256 not in thinned):
         found = next((data / "originals" / photo.sha256[:2]).glob(f"{photo.sha256}.*"), None)
         if found is None:
             raise ValueError(f"{photo.name}: the evidence holds no such photograph")

@@ -159,12 +159,26 @@ def _last_entry(connection: Connection) -> int:
     return connection.execute(select(func.max(t.entries.c.id))).scalar() or 0
 
 
+def sent_content(text: str) -> tuple[tuple[SentSurvey, ...], int, str]:
+    """(surveys, last entry, tool version) in a row's content; `ValueError` when it is not of our making."""
+    try:
+        content = json.loads(text)
+        surveys = tuple(
+            SentSurvey(**(s | {"pages": tuple(map(int, s["pages"])), "numbers": tuple(map(_number, s["numbers"]))}))
+            for s in content["surveys"]
+        )
+        return surveys, int(content["last_entry"]), str(content["tool_version"])
+    except (KeyError, TypeError, RecursionError, AttributeError) as error:
+        raise ValueError(f"not the content of a hand-over ({error})") from None
+
+
+def _number(row: list) -> tuple:
+    name, value, low, high, unit = row
+    return (str(name), *(None if v is None else float(v) for v in (value, low, high)), str(unit))
+
+
 def _hand_over(row) -> HandOver:
-    content = json.loads(row.content)
-    surveys = tuple(
-        SentSurvey(**(s | {"pages": tuple(s["pages"]), "numbers": tuple(tuple(n) for n in s["numbers"])}))
-        for s in content["surveys"]
-    )
+    surveys, last_entry, tool_version = sent_content(row.content)
     return HandOver(
         number=row.number,
         recipient=row.recipient,
@@ -172,8 +186,8 @@ def _hand_over(row) -> HandOver:
         by=row.by,
         digest=row.digest,
         surveys=surveys,
-        last_entry=content["last_entry"],
-        tool_version=content["tool_version"],
+        last_entry=last_entry,
+        tool_version=tool_version,
         corrects=row.corrects,
         at=row.at,
     )

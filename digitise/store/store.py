@@ -111,8 +111,13 @@ class Store:
     # Photographs and what was read in them
 
     def keep_photo(self, data: bytes, name: str, *, now: datetime) -> str:
-        """Keep a photograph's bytes; returns its SHA-256. The same bytes again change nothing."""
+        """Keep a photograph's bytes; returns its SHA-256. The same bytes again change nothing.
+
+        One that was thinned by a policy stays away.
+        """
         digest = hashlib.sha256(data).hexdigest()
+        if self.thinned.at(digest):
+            return digest
         with self.database.read() as connection:
             known = w.photo_file(connection, digest)
         file = known or original_name(digest, name)
@@ -401,4 +406,16 @@ class Store:
             row = connection.execute(select(t.photos).where(t.photos.c.sha256 == sha256)).first()
         if row is None:
             raise StoreError(f"no photograph with SHA-256 {sha256[:12]}… was kept in {self.folder}")
+        if at := self.thinned.at(sha256):
+            raise StoreError(
+                f"{row.name}: its original was removed on {at[:10]} by the policy; the flattened page is kept"
+            )
         return read_checked(self.folder / "originals" / row.file, sha256, row.name)
+
+    def remove_original(self, sha256: str) -> None:
+        """Remove the file of a photograph that was noted as thinned; `StoreError` for any other."""
+        if not self.thinned.at(sha256):
+            raise StoreError(f"the photograph with SHA-256 {sha256[:12]}… was not thinned, so its file stays")
+        with self.database.read() as connection:
+            file = connection.execute(select(t.photos.c.file).filter_by(sha256=sha256)).scalar_one()
+        (self.folder / "originals" / file).unlink(missing_ok=True)

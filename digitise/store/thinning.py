@@ -6,10 +6,11 @@ trail says what was done. Nothing is thinned that still waits to be read or deci
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import insert, select
+from sqlalchemy import Connection, Row, insert, select
 
 from digitise.store import chain
 from digitise.store import schema as t
@@ -53,3 +54,9 @@ class Thinned:
             if connection.execute(select(t.thinned.c.id).filter_by(sha256=sha256)).scalar() is None:
                 added = connection.execute(insert(t.thinned).values(**new, at=chain.stamp(now)))
                 chain.seal(connection, t.thinned, added.inserted_primary_key[0], at=chain.stamp(now))
+
+
+def kept_originals(connection: Connection) -> Sequence[Row]:
+    """Rows of photographs whose original is kept: all that were not thinned."""
+    gone = select(t.thinned.c.sha256)
+    return connection.execute(select(t.photos).where(t.photos.c.sha256.not_in(gone))).all()
