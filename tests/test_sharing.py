@@ -16,6 +16,7 @@ from PIL import Image
 from digitise.exchange.content import gather
 from digitise.exchange.pseudonyms import Pseudonyms, covered, pseudonyms_of
 from digitise.exchange.shared import COVER_GREY, Sharing, write_shared
+from digitise.exchange.write import write_export
 from digitise.handover.package import make_handover
 from digitise.handover.prepared import Wishes, prepare_handover
 from digitise.reading import PhotoResult
@@ -194,3 +195,12 @@ def test_a_cell_without_names_keeps_state_confidence_and_place(store):
             other = names.cell(cell)
             same = {f: getattr(cell, f) for f in ("value", "read_value", "candidates", "by", "why")}
             assert replace(other, **same) == cell
+
+
+def test_an_export_names_nobody_where_names_are_replaced_and_refuses_evidence_then(store, tmp_path):
+    """Tables, workbook and archive are searched; evidence is the store as it is."""
+    write_export(store, tmp_path / "out", now=NOW, pseudonyms=True)
+    found = [n for n, text in every_text(tmp_path / "out").items() if re.search("mira|tole|varn|anna", text.lower())]
+    assert found == []
+    with pytest.raises(ValueError, match="the evidence is the store as it is, with the names in it"):
+        write_export(store, tmp_path / "out", now=NOW, formats=("evidence",), pseudonyms=True)
