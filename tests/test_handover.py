@@ -176,6 +176,16 @@ def test_a_correction_says_every_cell_and_figure_that_changed_and_nothing_else(k
     assert kept.handovers.cells(first, PACK) != kept.handovers.cells(second, PACK)
 
 
+def test_a_correction_never_names_whom_the_hand_over_did_not(kept):
+    """Names stay replaced without anybody asking again; those that were given may be replaced later."""
+    pages = survey(kept)
+    assert noted(kept, pseudonyms=True).pseudonyms
+    noted(kept, recipient="Museum")
+    kept.decide(pages["fish"], TOTAL, value=7, state="entered", by="Anna", now=NOW)
+    assert noted(kept, corrects=1, reason="A total").pseudonyms
+    assert not noted(kept, corrects=2, reason="A total").pseudonyms
+
+
 def test_there_is_nothing_to_correct_while_all_is_as_it_was_sent(kept):
     """A cell confirmed with the same value is no change, nor is one already corrected."""
     pages = survey(kept)

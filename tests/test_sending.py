@@ -76,7 +76,7 @@ def test_what_changed_since_it_was_sent_is_shown_and_corrected(store):  # noqa: 
     press(fill(opened()), "Make the package")
     store.decide(pages["substrate"], POINT, value="BK", state="entered", by="Anna", now=kept.NOW)
     at = opened()
-    assert f"Changed since it was sent: pack {kept.PACK}" in shown(at)
+    assert f"Changed since it was sent: PILOT GARDEN, 2026-03-14 (pack {kept.PACK})" in shown(at)
     at.text_area(key="correct-why-1").input("A point was misread")
     at.text_input(key="correct-by-1").input("Ada Lind")
     press(at, "Make the correction")

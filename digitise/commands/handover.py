@@ -85,6 +85,7 @@ def _make(store, args: argparse.Namespace) -> int:
     from digitise.handover.package import KEPT, make_handover
     from digitise.handover.prepared import Wishes, prepare_handover
     from digitise.handover.readiness import NotReady
+    from digitise.store import ChangedMeanwhile
 
     if args.correct is None and not args.to:
         raise UsageError("name who receives it with --to, or a hand-over to correct with --correct")
@@ -120,7 +121,11 @@ def _make(store, args: argparse.Namespace) -> int:
             bar.set_postfix_str(f", {PARTS[part]}")
             bar.update()
 
-        folder, record = make_handover(store, args.out or store.folder / KEPT, prepared, now=now, tick=tick)
+        try:
+            folder, record = make_handover(store, args.out or store.folder / KEPT, prepared, now=now, tick=tick)
+        except ChangedMeanwhile as error:
+            say(f"digitise handover: {error}")
+            return 1
     say(f"Hand-over {record.number} to {record.recipient}: {folder}")
     say(f"Read first: {folder / 'covering-note.html'}")
     say(f"SHA-256 of its checksums.txt, for the letter: {record.digest}")

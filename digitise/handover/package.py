@@ -112,7 +112,16 @@ def record_of(prepared: Prepared, digest: str) -> NewHandOver:
     )
     w = prepared.wishes
     return NewHandOver(
-        prepared.number, w.recipient, w.reason, w.by, digest, surveys, prepared.last_entry, __version__, w.corrects
+        number=prepared.number,
+        recipient=w.recipient,
+        reason=w.reason,
+        by=w.by,
+        digest=digest,
+        surveys=surveys,
+        last_entry=prepared.last_entry,
+        tool_version=__version__,
+        pseudonyms=prepared.sharing.names is not None,
+        corrects=w.corrects,
     )
 
 

@@ -103,7 +103,8 @@ def _checked(wishes: Wishes) -> Wishes:
     elif not wishes.reason.strip():
         raise ValueError("a correction needs a reason in words; give it with --reason")
     reason = written("reason", wishes.reason, LONGEST_REASON) if wishes.reason.strip() else ""
-    return replace(wishes, recipient=recipient, reason=reason, by=person(wishes.by))
+    packs = None if wishes.packs is None else tuple(dict.fromkeys(wishes.packs))
+    return replace(wishes, recipient=recipient, reason=reason, by=person(wishes.by), packs=packs)
 
 
 def _correction(store: Store, wishes: Wishes) -> Wishes:
@@ -116,7 +117,8 @@ def _correction(store: Store, wishes: Wishes) -> Wishes:
     packs = tuple(p for p in asked if p in there and _differs(store, p, _newest(sent, p)))
     if not packs:
         raise ValueError(f"nothing to correct: every survey of hand-over {corrected.number} is as it was last sent")
-    return replace(wishes, packs=packs, recipient=corrected.recipient)
+    hidden = wishes.pseudonyms or corrected.pseudonyms  # a correction never names whom the first did not
+    return replace(wishes, packs=packs, recipient=corrected.recipient, pseudonyms=hidden)
 
 
 def _differs(store: Store, pack: str, base: HandOver) -> bool:

@@ -23,6 +23,7 @@ from digitise.store.values import person, written
 
 LONGEST_REASON = 2000
 LONGEST_RECIPIENT = 120
+_CONTENT = ("surveys", "last_entry", "tool_version", "pseudonyms")
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +49,10 @@ class SentSurvey:
 
 @dataclass(frozen=True, slots=True)
 class NewHandOver:
-    """A hand-over about to be noted; `last_entry` is the id of the newest entry when its surveys were read."""
+    """A hand-over about to be noted; `last_entry` is the id of the newest entry when its surveys were read.
+
+    `pseudonyms` tells whether names of people were replaced in it.
+    """
 
     number: int
     recipient: str
@@ -58,6 +62,7 @@ class NewHandOver:
     surveys: tuple[SentSurvey, ...]
     last_entry: int
     tool_version: str
+    pseudonyms: bool = False
     corrects: int | None = None
 
 
@@ -118,7 +123,7 @@ class HandOvers:
         recipient = written("recipient", new.recipient, LONGEST_RECIPIENT)
         reason = written("reason", new.reason, LONGEST_REASON) if new.reason or new.corrects else ""
         who, at = person(new.by), chain.stamp(now)
-        content = {k: v for k, v in asdict(new).items() if k in ("surveys", "last_entry", "tool_version")}
+        content = {k: v for k, v in asdict(new).items() if k in _CONTENT}
         with self._database.write() as connection:
             if connection.execute(select(func.max(t.handovers.c.number))).scalar() not in (new.number - 1 or None,):
                 raise ChangedMeanwhile("another hand-over was made meanwhile; make this one again")
@@ -159,15 +164,16 @@ def _last_entry(connection: Connection) -> int:
     return connection.execute(select(func.max(t.entries.c.id))).scalar() or 0
 
 
-def sent_content(text: str) -> tuple[tuple[SentSurvey, ...], int, str]:
-    """(surveys, last entry, tool version) in a row's content; `ValueError` when it is not of our making."""
+def sent_content(text: str) -> dict[str, object]:
+    """What a row's content holds, in types of its own; `ValueError` when it is not of our making."""
     try:
         content = json.loads(text)
         surveys = tuple(
             SentSurvey(**(s | {"pages": tuple(map(int, s["pages"])), "numbers": tuple(map(_number, s["numbers"]))}))
             for s in content["surveys"]
         )
-        return surveys, int(content["last_entry"]), str(content["tool_version"])
+        kinds = {"last_entry": int, "tool_version": str, "pseudonyms": bool}
+        return {"surveys": surveys} | {name: kind(content[name]) for name, kind in kinds.items()}
     except (KeyError, TypeError, RecursionError, AttributeError) as error:
         raise ValueError(f"not the content of a hand-over ({error})") from None
 
@@ -178,16 +184,13 @@ def _number(row: list) -> tuple:
 
 
 def _hand_over(row) -> HandOver:
-    surveys, last_entry, tool_version = sent_content(row.content)
     return HandOver(
         number=row.number,
         recipient=row.recipient,
         reason=row.reason,
         by=row.by,
         digest=row.digest,
-        surveys=surveys,
-        last_entry=last_entry,
-        tool_version=tool_version,
         corrects=row.corrects,
         at=row.at,
+        **sent_content(row.content),
     )

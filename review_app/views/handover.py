@@ -7,7 +7,7 @@ from functools import partial
 import streamlit as st
 
 from digitise.handover.prepared import EVIDENCE, Wishes
-from digitise.store import Store
+from digitise.store import SentSurvey, Store
 from digitise.wording import plural
 from review_app import sending
 from review_app.markup import Markup, tag
@@ -78,15 +78,16 @@ def _make(store: Store, wishes: Wishes) -> None:
     st.rerun()
 
 
+def _named(sent: SentSurvey) -> str:
+    return f"{sent.site or 'site not entered'}, {sent.date or 'no date'} (pack {sent.pack})"
+
+
 def _card(one: sending.Sent) -> Markup:
     record = one.record
     what = f"corrects hand-over {record.corrects}" if record.corrects is not None else ""
-    head = " · ".join(filter(None, (f"to {record.recipient}", record.at[:10], f"by {record.by}", what)))
-    surveys = [
-        f"{s.site or 'site not entered'}, {s.date} (pack {s.pack}), "
-        f"{f'version {s.version}' if s.state == 'signed' else s.state}"
-        for s in record.surveys
-    ]
+    hidden = "names replaced" if record.pseudonyms else ""
+    head = " · ".join(filter(None, (f"to {record.recipient}", record.at[:10], f"by {record.by}", what, hidden)))
+    surveys = [f"{_named(s)}, {f'version {s.version}' if s.state == 'signed' else s.state}" for s in record.surveys]
     words = [tag("p", f"“{record.reason}”")] if record.reason else []
     return tag(
         "div",
@@ -106,7 +107,9 @@ def _card(one: sending.Sent) -> Markup:
 def _correct(store: Store, one: sending.Sent) -> None:
     """What of a package has changed since, and the form for a correction."""
     number = one.record.number
-    st.html(tag("p", f"● Changed since it was sent: pack {', '.join(one.changed)}", class_="state todo"))
+    found = [s for s in one.record.surveys if s.pack in one.changed]
+    names = "; ".join(_named(s) for s in found)
+    st.html(tag("p", f"● Changed since it was sent: {names}", class_="state todo"))
     with st.expander(f"Make a correction of hand-over {number}"), st.form(f"correct-{number}", border=False):
         reason = st.text_area("What was wrong", max_chars=1000, key=f"correct-why-{number}", height=80)
         by = st.text_input(
