@@ -112,3 +112,28 @@ def run_demo(out: Path, *, photos: Path, app: bool, port: int, say: Callable[[st
         say(f"Review screens: {address}   (stop them with: kill {pid})")
     say(f"Report:         {pages[0]}   (for paper: {pages[1]})")
     return 0
+
+
+def run_season(out: Path, *, photos: Path, app: bool, port: int, say: Callable[[str], None]) -> int:
+    """Make the demonstration season in ``out/season`` and show it; returns an exit code.
+
+    Raises
+    ------
+    ValueError
+        The sample photographs are missing, the folder holds another store, or the screens could not be started.
+    """
+    from digitise.demo_season import build_season
+
+    say("An invented programme: seven sites, three years, one survey day read from photographs, the rest set in type")
+    begin = time.monotonic()
+    made = build_season(out / "season", photos=photos, say=say)
+    took = f"{time.monotonic() - begin:.0f} s"
+    say(f"{made.surveys} surveys on {made.pages} sheets in {took}. Everything in it is invented.")
+    say("")
+    if app:
+        address, pid = _start_app(made.store, out, port)
+        say(f"Review screens: {address}   (stop them with: kill {pid})")
+    say(f"Store:          {made.store}")
+    say(f"Hand-over:      {made.package / 'covering-note.html'}")
+    say(f"Now try:        digitise season --store {made.store}")
+    return 0

@@ -14,7 +14,8 @@ MM = 72 / 25.4  # points
 LEADING_MM = 0.43  # from line to line, for each point of size
 
 
-def _font_files(protocol: Protocol) -> tuple[Path, Path]:
+def font_files(protocol: Protocol) -> tuple[Path, Path]:
+    """The protocol's font files, regular and bold."""
     if protocol.font is not None:
         return protocol.font, protocol.font
     spec = importlib.util.find_spec("matplotlib")
@@ -31,7 +32,7 @@ class Typeface:
 
         self._metrics = pdfmetrics
         self._fonts = {}
-        for bold, path in zip((False, True), _font_files(protocol), strict=True):
+        for bold, path in zip((False, True), font_files(protocol), strict=True):
             name = f"{path.stem}-{'b' if bold else 'r'}"
             try:
                 font = TTFont(name, str(path))

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import datetime
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from digitise.completeness import Checked, check_store
+from digitise.completeness import Checked, SurveyCheck, check_store
 from digitise.plan import Plan
 
 if TYPE_CHECKING:
-    from digitise.store import Store
+    from digitise.store import HandOver, Store
 
 STAGES = (
     "planned",
@@ -19,6 +20,9 @@ STAGES = (
     "in review",
     "contradictory",
     "complete",
+    "changed since signed",
+    "signed",
+    "handed over",
 )
 
 
@@ -46,17 +50,39 @@ def stage_of(faults: tuple[Checked, ...]) -> tuple[str, str]:
     return "complete", f"{questions} question{'' if questions == 1 else 's'}" if questions else ""
 
 
-def season_board(store: Store, *, today: datetime.date, plan: Plan | None = None) -> tuple[BoardLine, ...]:
-    """Every survey of the store and of the plan, by date; those without a date come last."""
+def _vouched(store: Store, pack: str, sent: Sequence[HandOver]) -> tuple[str, str]:
+    """Stage of a survey that somebody signed, and what it waits for; two empty texts for one that nobody did."""
+    signed = store.signoffs.of(pack)
+    if not signed:
+        return "", ""
+    if not signed[-1].current:
+        return "changed since signed", "a signature"
+    last = next((one for h in reversed(sent) if (one := h.survey(pack))), None)
+    same = last is not None and last.digest == signed[-1].digest
+    return ("handed over", "") if same else ("signed", "a hand-over")
+
+
+def season_board(
+    store: Store, *, today: datetime.date, plan: Plan | None = None, checked: Sequence[SurveyCheck] | None = None
+) -> tuple[BoardLine, ...]:
+    """Every survey of the store and of the plan, by date; those without a date come last.
+
+    `checked` is what `check_store` says of the whole store, where the caller knows it already.
+    """
     from digitise.survey import load_surveys
 
-    checks = {c.pack: c.faults for c in check_store(store, today=today, plan=plan)}
-    lines = []
+    found = check_store(store, today=today, plan=plan) if checked is None else checked
+    checks = {c.pack: c.faults for c in found}
+    lines, sent = [], store.handovers.all()
     for survey in load_surveys(store):
         planned = plan.survey(survey.pack) if plan else None
         date = survey.date or (planned.date.isoformat() if planned and planned.date else "")
         site = survey.site or (plan.site(planned.site).name if planned else "")
-        lines.append(BoardLine(survey.pack, site, date, *stage_of(checks[survey.pack])))
+        stage, waits = stage_of(checks[survey.pack])
+        vouched, next_step = _vouched(store, survey.pack, sent)
+        if vouched:  # a person vouches for it with what it lacks
+            stage, waits = vouched, "; ".join(filter(None, (next_step, waits)))
+        lines.append(BoardLine(survey.pack, site, date, stage, waits))
     have = {line.pack for line in lines}
     for one in plan.surveys if plan else ():
         if not one.pack or one.pack not in have:

@@ -7,7 +7,7 @@ or blank cell stays what it is, and so does a sheet that nobody photographed ("m
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 FEW = 8  # packs whose pages are looked up one by one, instead of those of the whole store
 UNKNOWN = ("unread", "illegible", "blank", "missing")
 Sheets = Iterable[tuple[PageRow, Mapping[str, CellNow]]]
+Seen = Callable[[CellNow], CellNow]
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,6 +146,11 @@ class Survey:
         return next((c.value for c in known if c.state == "entered"), None)
 
 
+def as_kept(cell: CellNow) -> CellNow:
+    """The cell itself."""
+    return cell
+
+
 def load_survey(store: Store, pack: str) -> Survey:
     """A pack's survey as the store holds it now.
 
@@ -162,12 +168,15 @@ def _page_place(page: PageRow) -> str:
     return f"T{page.transect}, {page.title}" if page.per_transect else page.title
 
 
-def load_surveys(store: Store, packs: Sequence[str] | None = None) -> tuple[Survey, ...]:
-    """Surveys of these packs (of every pack in the store when None), by date, then as they came."""
-    return tuple(sorted(iter_surveys(store, packs), key=lambda s: s.date or "9999"))
+def load_surveys(store: Store, packs: Sequence[str] | None = None, *, seen: Seen = as_kept) -> tuple[Survey, ...]:
+    """Surveys of these packs (of every pack in the store when None), by date, then as they came.
+
+    `seen` says how each cell is to be seen, such as without names of people.
+    """
+    return tuple(sorted(iter_surveys(store, packs, seen=seen), key=lambda s: s.date or "9999"))
 
 
-def iter_surveys(store: Store, packs: Sequence[str] | None = None) -> Iterator[Survey]:
+def iter_surveys(store: Store, packs: Sequence[str] | None = None, *, seen: Seen = as_kept) -> Iterator[Survey]:
     """The same one after another, as they came or as asked for, so that only one need be held at a time.
 
     Raises
@@ -186,7 +195,8 @@ def iter_surveys(store: Store, packs: Sequence[str] | None = None) -> Iterator[S
             raise ValueError(f"no page of pack {pack} has been read")
         newest = max(pages, key=lambda p: p.id)
         cells = store.current_pages(p.id for p in pages)
-        survey = assemble(store.protocol_for(newest), pack, [(p, cells[p.id]) for p in pages])
+        sheets = [(p, {name: seen(cell) for name, cell in cells[p.id].items()}) for p in pages]
+        survey = assemble(store.protocol_for(newest), pack, sheets)
         pairs = [seen_twice(store, kept, other) for kept, other in rivals(own[pack])]
         found = tuple(Finding(_page_place(one.kept), words(one)) for one in pairs if words(one))
         yield replace(survey, findings=survey.findings + found)

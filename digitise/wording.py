@@ -1,4 +1,4 @@
-"""Numbers in sentences."""
+"""Numbers in sentences, and what a cell says in words."""
 
 from __future__ import annotations
 
@@ -11,3 +11,12 @@ def plural(n: int, one: str, many: str = "") -> str:
 def thousands(n: int) -> str:
     """A whole number with narrow spaces: 1 184."""
     return f"{n:,}".replace(",", "\u202f")
+
+
+def cell_words(kind: str, state: str, value: object) -> str:
+    """What a cell says: its value when it is entered, else why there is none."""
+    if state != "entered":
+        return {"blank": "nothing written", "illegible": "cannot be read", "unread": "not decided"}.get(state, state)
+    if kind == "tick":
+        return "yes, marked" if value else "no, empty"
+    return str(value)

@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from datetime import datetime
+from collections import Counter
+from collections.abc import Callable, Mapping
+from datetime import date, datetime
+from functools import lru_cache
+from urllib.parse import urlencode
 
 from digitise.completeness import ORDER, Checked, SurveyCheck, check_store
-from digitise.known_plan import known_plan
+from digitise.known_plan import FOLDER, known_plan
 from digitise.plan import Plan, PlanError
-from digitise.store import PageRow, Store
+from digitise.season import STAGES, BoardLine, season_board
+from digitise.store import PageRow, Store, cell_label
+from digitise.wording import plural
+from review_app import worklist
 from review_app.markup import Markup, tag
 from review_app.worklist import Place
 
@@ -16,11 +22,24 @@ SIGNS = {
     "missing": ("bad", "✕ Missing"),
     "contradiction": ("bad", "▲ Contradiction"),
     "question": ("todo", "● Question"),
+    "accepted": ("good", "✓ Accepted"),
 }
+Label = Callable[[int, str], str]
+MOST_LINKS = 4  # cells of one finding that are named
 
 
 def _plan(store: Store) -> Plan | None:
     """The plans kept in the store; one that cannot be used is left out (the command line says what is wrong)."""
+    return _plan_of(store, _plan_files(store))
+
+
+def _plan_files(store: Store) -> tuple:
+    found = sorted((store.folder / FOLDER).glob("*.yaml"))
+    return tuple((p.name, p.stat().st_mtime_ns, p.stat().st_size) for p in found)
+
+
+@lru_cache(maxsize=4)
+def _plan_of(store: Store, _files: tuple) -> Plan | None:
     try:
         return known_plan(store.folder)
     except PlanError:
@@ -29,8 +48,29 @@ def _plan(store: Store) -> Plan | None:
 
 def checks(store: Store) -> dict[str, SurveyCheck]:
     """Each pack's check by its name; the empty name holds photographs without a pack."""
-    today = datetime.now().astimezone().date()
-    return {c.pack: c for c in check_store(store, today=today, plan=_plan(store))}
+    return {c.pack: c for c in _checked(store, *_moment(store))}
+
+
+def board(store: Store) -> tuple[BoardLine, ...]:
+    """Where every survey stands."""
+    return _board(store, *_moment(store))
+
+
+def _moment(store: Store) -> tuple[str, tuple, date]:
+    """All that a check depends on: what is kept, the plans' files, and the day."""
+    return worklist.store_state(store), _plan_files(store), datetime.now().astimezone().date()
+
+
+@lru_cache(maxsize=4)
+def _checked(store: Store, _state: str, _plans: tuple, today: date) -> tuple[SurveyCheck, ...]:
+    """Checking every survey takes a second or more, and a page is drawn anew at each click."""
+    return check_store(store, today=today, plan=_plan(store))
+
+
+@lru_cache(maxsize=4)
+def _board(store: Store, state: str, plans: tuple, today: date) -> tuple[BoardLine, ...]:
+    checked = _checked(store, state, plans, today)
+    return season_board(store, today=today, plan=_plan(store), checked=checked)
 
 
 def wanted(store: Store, pack: str, places: list[Place]) -> list[Place]:
@@ -48,17 +88,19 @@ def summary_words(check: SurveyCheck) -> str:
     return ", ".join(words) or "complete"
 
 
-def _line(fault: Checked, pages: Mapping[int, PageRow]) -> Markup:
+def _line(fault: Checked, pages: Mapping[int, PageRow], label: Label) -> Markup:
     kind, words = SIGNS[fault.severity]
     parts: list[Markup | str] = [
         tag("span", words, class_=f"state {kind}"),
         " ",
         tag("b", fault.where),
-        f": {fault.text}",
+        f": {fault.words}",
     ]
-    for page in dict.fromkeys(page for page, _ in fault.cells):
-        name = f"Open {page_words(pages[page])}"
-        parts += [" · ", tag("a", name, href=f"/desk/page/{page}", target="_blank")]
+    for page, cell in fault.cells[:MOST_LINKS]:
+        address = f"trace?{urlencode({'page': page, 'cell': cell})}"
+        parts += [" · ", tag("a", f"{page_words(pages[page])}: {label(page, cell)}", href=address, target="_self")]
+    if len(fault.cells) > MOST_LINKS:
+        parts.append(f" · and {len(fault.cells) - MOST_LINKS} more")
     return tag("li", *parts)
 
 
@@ -67,11 +109,37 @@ def page_words(page: PageRow) -> str:
     return f"{page.title}, transect {page.transect}" if page.per_transect else page.title
 
 
-def fault_list(check: SurveyCheck, pages: Mapping[int, PageRow]) -> Markup:
-    """A summary that opens to every fault; open from the start when something is missing or contradictory."""
+def labels_of(store: Store) -> Label:
+    """What is printed beside a cell, by page and cell."""
+    return lambda page, cell: next((cell_label(c) for c in store.cells(page) if c.id == cell), cell)
+
+
+def fault_list(check: SurveyCheck, pages: Mapping[int, PageRow], label: Label) -> Markup:
+    """A summary that opens to every fault, each with its cells; open when something is missing or contradictory."""
     if not check.faults:
         return tag("p", "✓ Complete: nothing is missing or contradictory", class_="state good")
     grave = any(f.severity in ("missing", "contradiction") for f in check.faults)
-    items = tag("ul", *(_line(f, pages) for f in check.faults), class_="faults")
+    items = tag("ul", *(_line(f, pages, label) for f in check.faults), class_="faults")
     summary = tag("summary", f"Completeness: {summary_words(check)}")
     return tag("details", summary, items, class_="faults", open="" if grave else None)
+
+
+def board_table(lines: tuple[BoardLine, ...], here: frozenset[str], *, unfolded: bool = True) -> Markup:
+    """Where every survey stands, under a line that sums it up; those that are `here` lead to their sheets."""
+    rows = []
+    for one in lines:
+        site = (
+            tag("a", one.site or "–", href=f"survey?pack={one.pack}", target="_self") if one.pack in here else one.site
+        )
+        kind = {"handed over": "good", "signed": "good", "complete": "good", "planned": "wait"}.get(one.stage, "todo")
+        kind = "bad" if one.stage in ("sheets missing", "contradictory", "not come back") else kind
+        state = tag("span", one.stage, class_=f"state {kind}")
+        cells = (one.date or "–", site or "–", one.pack or "–", state, one.waits_for)
+        rows.append(tag("tr", *(tag("td", c) for c in cells)))
+    heads = (tag("th", h, scope="col") for h in ("Date", "Site", "Pack", "Stands at", "Waits for"))
+    table = tag("table", tag("thead", tag("tr", *heads)), tag("tbody", *rows), class_="plain")
+    wide = tag("div", table, class_="wide", tabindex="0", role="region", aria_label="Where every survey stands")
+    counts = Counter(one.stage for one in lines)
+    words = ", ".join(f"{counts[stage]} {stage}" for stage in STAGES if counts[stage])
+    summary = tag("summary", f"{plural(len(lines), 'survey')}: {words}")
+    return tag("details", summary, wide, class_="faults", open="" if unfolded else None)

@@ -17,6 +17,7 @@ st.navigation(
         st.Page("views/trace.py", title="Trace"),
         st.Page("views/audit.py", title="Audit"),
         st.Page("views/signoff.py", title="Sign-off"),
+        st.Page("views/handover.py", title="Hand-over"),
     ],
     position="top",
 ).run()

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from digitise.store import Store
+from digitise.handover.changes import CellPair, changed_cells
+from digitise.store import CellNow, PageRow, Store
 from digitise.store.signoffs import SignOff
 from digitise.survey import load_survey
+from digitise.wording import cell_words
 from review_app import worklist
 
 
@@ -63,27 +65,25 @@ def points(store: Store, pack: str) -> list[Point]:
     return sorted(out, key=lambda p: ("block", "look", "good").index(p.level))
 
 
-def _words(kind: str, state: str, value: object) -> str:
-    if state == "entered":
-        return worklist.shown(kind, value)
-    return {"blank": "nothing written", "illegible": "cannot be read", "unread": "not decided"}.get(state, state)
-
-
 def changes(store: Store, signed: SignOff) -> list[Change]:
-    """Cells that differ from what was signed, in page order; also those that came or went with a photograph."""
-    was = {(f.sha256, f.sheet, f.page, f.cell): f for f in store.signoffs.frozen(signed.id)}
-    out, seen = [], set()
+    """Cells that differ from what was signed, in page order; those that are gone last, as with a photograph."""
+    places = {}
     for page in (p for p in store.pages(signed.pack) if not p.superseded):
-        where = worklist.place_words(page.title, page.transect, None, "").replace(" · pack not known", "")
         for cell in store.current(page.id).values():
-            key = (page.sha256, page.sheet, page.page, cell.cell)
-            seen.add(key)
-            old = was.get(key)
-            before = _words(cell.kind, old.state, old.value) if old else "not in the survey"
-            after = _words(cell.kind, cell.state, cell.value)
-            if before != after:
-                out.append(Change(page.id, cell.cell, f"{where}, {cell.label}", before, after))
-    gone = [f for key, f in was.items() if key not in seen and f.state == "entered"]
-    return out + [
-        Change(0, f.cell, f"{f.sheet}, {f.cell}", _words("", f.state, f.value), "photograph replaced") for f in gone
+            places[page.sheet, page.page, page.transect or 0, cell.cell] = (page, cell)
+    return [
+        _change(pair, *places.get((at.sheet, at.page, at.transect, at.cell), (None, None)))
+        for pair in changed_cells(store.signoffs.frozen(signed.id), store.signoffs.cells(signed.pack))
+        for at in (pair.place,)
     ]
+
+
+def _change(pair: CellPair, page: PageRow | None, cell: CellNow | None) -> Change:
+    kind = cell.kind if cell else ""
+    before, after = (
+        "not in the survey" if one is None else cell_words(kind, one.state, one.value) for one in (pair.then, pair.now)
+    )
+    if page is None or cell is None:
+        return Change(0, pair.place.cell, f"{pair.place.sheet}, {pair.place.cell}", before, after)
+    where = worklist.place_words(page.title, page.transect, None, "").replace(" · pack not known", "")
+    return Change(page.id, cell.cell, f"{where}, {cell.label}", before, after)

@@ -18,7 +18,7 @@ from digitise.protocol import LineSheet, Protocol
 from digitise.reading import Value
 from digitise.reasons import CELL_REASONS, REASONS
 from digitise.sheet import pack_pages
-from digitise.store import PageRow, PhotoRow, Progress, QueueItem, Store
+from digitise.store import PageRow, PhotoRow, Progress, QueueItem, Store, chain
 
 FOLDER_VARIABLE = "DIGITISE_FOLDER"
 MOST_CHOICES = 5
@@ -54,6 +54,12 @@ def _opened(folder: str) -> Store:
 def utc_now() -> datetime:
     """The present moment, in UTC."""
     return datetime.now(UTC)
+
+
+def store_state(store: Store) -> str:
+    """The same while nothing that is kept in the store has changed: the last link of its audit trail."""
+    with store.database.read() as connection:
+        return chain.head(connection).hash
 
 
 # The desk's list

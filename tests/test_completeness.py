@@ -338,7 +338,7 @@ def test_an_accepted_fault_stays_in_sight_with_its_reason_until_something_else_i
     (again,) = check_survey(other, today=TODAY, plan=PLAN, accepted={fault.name: "watch was slow"})
 
     assert fault.severity == again.severity == "contradiction"
-    assert (let_be.severity, let_be.text) == ("accepted", f"{fault.text} Accepted: watch was slow")
+    assert (let_be.severity, let_be.words) == ("accepted", f"{fault.text} Accepted: watch was slow")
     assert fault.name != again.name
 
 
@@ -458,19 +458,19 @@ def test_names_from_a_kept_plan_are_suggested_for_photographs_that_are_read(tmp_
 
 
 def test_faults_are_shown_as_a_list_with_every_text_escaped(tmp_path) -> None:
-    """Grave ones open the list; each links to its page; a complete survey says so; unplanned lines are left out."""
+    """Grave ones open the list; each links to its cells; a complete survey says so; unplanned lines are left out."""
     cells = ((7, "fish/observer"), (8, "fish/observer"))
     fault = Checked("people", "contradiction", "T1, Observer", "'<b>' is not known", cells)
     pages = {n + 6: replace(made_sheet("fish", {}, transect=n)[0], id=n + 6) for n in (1, 2)}
-    shown = fault_list(SurveyCheck(PACK, "", (fault,)), pages)
+    shown = fault_list(SurveyCheck(PACK, "", (fault,)), pages, lambda _page, cell: f"<{cell}>")
 
     assert "&lt;b&gt;" in shown
     assert 'open=""' in shown
-    assert 'href="/desk/page/7"' in shown
-    assert "transect 1</a> · <a" in shown
-    assert "transect 2</a>" in shown
+    assert 'href="trace?page=7&amp;cell=fish%2Fobserver"' in shown
+    assert "Fish belt, transect 1: &lt;fish/observer&gt;</a> · <a" in shown
+    assert "transect 2: " in shown
     assert "1 contradiction" in shown
-    assert "Complete" in fault_list(SurveyCheck(PACK, "", ()), {})
+    assert "Complete" in fault_list(SurveyCheck(PACK, "", ()), {}, str)
     with _filled_store(tmp_path / "store") as store:
         path = tmp_path / "plan.yaml"
         path.write_text(plan_yaml(PLAN), encoding="utf-8")

@@ -5,9 +5,10 @@ import threading
 from contextlib import closing
 from pathlib import Path
 
+import psycopg
 import pytest
 from kept import NOW, PACK, protocol
-from sqlalchemy import text
+from sqlalchemy import inspect, text
 from stores import GOBY, RAY, TOTAL, Kept, enter, fish
 
 from digitise.store import Store, StoreError, chain, counts, migrate, schema
@@ -120,6 +121,38 @@ def test_up_down_up_on_both_databases_keeps_what_was_entered(where):
         assert (store.photos(), store.pages(), store.readings(page), store.entries(page), store.progress()) == before
         with store.database.read() as connection:
             assert counts.stray(connection, 9) == []
+
+
+def test_a_store_with_nothing_handed_over_goes_back_to_revision_2_and_forward(where):
+    """Tables of revision 3 go while they are empty; photographs, entries and sign-offs stay."""
+    with where.open() as store:
+        page = fish(store)
+        enter(store, page)
+        store.signoffs.sign(PACK, statement="Seen.", by="Anna", now=NOW, digest=store.signoffs.digest(PACK))
+        before = (store.pages(), store.entries(page), store.signoffs.of(PACK))
+        with store.database.write() as connection:
+            migrate.move(connection, "0002", now=NOW)
+        assert not {"handovers", "thinned"} & set(inspect(store.database.engine).get_table_names())
+        migrate.prepare(store.database, now=NOW)
+
+        assert (store.pages(), store.entries(page), store.signoffs.of(PACK)) == before
+        assert store.handovers.all() == []
+
+
+def test_what_was_thinned_or_handed_over_cannot_be_forgotten_by_going_back(where):
+    """The way down stops before anything is lost, and the rows are append-only like the rest."""
+    with where.open() as store:
+        page = fish(store)
+        store.thinned.note(store.page(page).sha256, policy="Photographs go.", by="Anna", now=NOW)
+        with (
+            pytest.raises(ValueError, match="rows in thinned that earlier versions cannot keep"),
+            store.database.write() as connection,
+        ):
+            migrate.move(connection, "0002", now=NOW)
+        assert list(store.thinned.all()) == [store.page(page).sha256]
+        for statement in ("DELETE FROM thinned", "UPDATE thinned SET by = 'Nobody'"):
+            with pytest.raises((sqlite3.Error, psycopg.Error), match="only added to"):
+                where.sql(statement)
 
 
 def test_migrations_lead_to_the_tables_that_the_code_uses(empty):

@@ -8,12 +8,14 @@ from digitise.commands import (
     earlier,
     evaluate,
     exchanging,
+    handover,
     keeping,
     printing,
     protocols,
     reading,
     reporting,
     reviewing,
+    thinning,
 )
 
 COMMANDS = (
@@ -26,7 +28,9 @@ COMMANDS = (
     compare,
     earlier,
     exchanging,
+    handover,
     keeping,
+    thinning,
     doctor,
     evaluate,
     demo,

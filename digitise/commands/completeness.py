@@ -48,7 +48,7 @@ def _check(args: argparse.Namespace) -> int:
         print(one.heading)
         for fault in one.faults:
             counts[fault.severity] += 1
-            print(f"  {fault.severity}: {fault.where}: {fault.text} [{fault.rule}]")
+            print(f"  {fault.severity}: {fault.where}: {fault.words} [{fault.rule}]")
         if not one.faults:
             print("  complete")
     say(", ".join(f"{n} {word}" for word, n in counts.items()) + f" in {len(found)} survey(s).")

@@ -14,10 +14,15 @@ def add_commands(command: Adder) -> None:
     one.add_argument("--out", type=Path, default=Path("demo"), metavar="DIR")
     one.add_argument("--photos", type=Path, default=Path("sample_scans"), metavar="DIR")
     one.add_argument("--port", type=int, default=8501)
+    one.add_argument(
+        "--season", action="store_true", help="an invented programme of seven sites and three years instead"
+    )
     one.add_argument("--no-app", action="store_true", help="do not start the review screens at the end")
 
 
 def _demo(args: argparse.Namespace) -> int:
-    from digitise.demo import run_demo
+    from digitise.demo import run_demo, run_season
 
+    if args.season:
+        return run_season(args.out, photos=args.photos, app=not args.no_app, port=args.port, say=say)
     return run_demo(args.out, photos=args.photos, app=not args.no_app, port=args.port, say=say)

@@ -30,6 +30,9 @@ def add_commands(command: Adder) -> None:
         "--with-unreviewed", action="store_true", help="also while cells wait for a person; they get no value"
     )
     one.add_argument(
+        "--pseudonyms", action="store_true", help="replace names of people by pseudonyms that stay the same"
+    )
+    one.add_argument(
         "--about", type=Path, metavar="FILE", help="YAML: who answers for the data, licence, scientific names"
     )
 
@@ -60,6 +63,7 @@ def _export(args: argparse.Namespace) -> int:
                 formats=formats,
                 with_unreviewed=args.with_unreviewed,
                 about=load_about(args.about),
+                pseudonyms=args.pseudonyms,
             )
         except Unreviewed as error:
             say(f"digitise export: {error}")

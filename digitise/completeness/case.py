@@ -27,7 +27,7 @@ class Fault:
 class Checked:
     """A fault with the rule that found it and how grave that is: missing, contradiction, question.
 
-    Or accepted, when a person let it be; the reason then ends the text.
+    Or accepted, when a person let it be; `accepted` is then their reason.
     """
 
     rule: str
@@ -35,10 +35,16 @@ class Checked:
     where: str
     text: str
     cells: tuple[tuple[int, str], ...]
+    accepted: str = ""
+
+    @property
+    def words(self) -> str:
+        """What was found, and why a person let it be where one did."""
+        return f"{self.text} Accepted: {self.accepted}" if self.accepted else self.text
 
     @property
     def name(self) -> str:
-        """Stays the same while the same is found at the same place; another value is another fault."""
+        """Stays the same while the same is found at the same place, accepted or not; another value is another fault."""
         found = f"{self.where}\n{self.text}\n{sorted(cell for _, cell in self.cells)}"
         return f"{self.rule}/{hashlib.sha256(found.encode()).hexdigest()[:12]}"
 

@@ -80,7 +80,7 @@ def check_survey(
 
 
 def _let_be(fault: Checked, reason: str | None) -> Checked:
-    return fault if reason is None else replace(fault, severity="accepted", text=f"{fault.text} Accepted: {reason}")
+    return fault if reason is None else replace(fault, severity="accepted", accepted=reason)
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,11 +98,10 @@ def check_store(
     today: datetime.date,
     plan: Plan | None = None,
     packs: Sequence[str] | None = None,
-    accepted: Callable[[str], Mapping[str, str]] = lambda pack: {},
 ) -> tuple[SurveyCheck, ...]:
     """Every survey of a store (or those of `packs`), planned packs that nobody photographed, and strays.
 
-    `accepted` gives a pack's accepted faults, name to reason.
+    Faults that a person accepted in the store are said to be, with reason, name and date.
 
     Raises
     ------
@@ -121,7 +120,10 @@ def check_store(
             pages=store.pages(survey.pack),
             plan=plan,
             earlier=surveys,
-            accepted=accepted(survey.pack),
+            accepted={
+                name: f"{one.reason} ({one.by}, {one.at[:10]})"
+                for name, one in store.findings.accepted(survey.pack).items()
+            },
         )
         heading = " · ".join(filter(None, (f"Pack {survey.pack}", survey.site, survey.date)))
         out.append(SurveyCheck(survey.pack, heading, faults))

@@ -33,16 +33,17 @@ def seal(folder: Path, info: Mapping[str, str]) -> list[Path]:
     texts = {
         "bagit.txt": DECLARATION,
         "bag-info.txt": "".join(f"{k}: {' '.join(v.split())}\n" for k, v in lines.items()),
-        "manifest-sha256.txt": _manifest(folder, payload),
+        "manifest-sha256.txt": manifest_lines(folder, payload),
     }
     for name, text in texts.items():
         (folder / name).write_text(text, encoding="utf-8", newline="\n")
     tags = folder / "tagmanifest-sha256.txt"
-    tags.write_text(_manifest(folder, [folder / n for n in sorted(texts)]), encoding="utf-8", newline="\n")
+    tags.write_text(manifest_lines(folder, [folder / n for n in sorted(texts)]), encoding="utf-8", newline="\n")
     return [*(folder / n for n in texts), tags]
 
 
-def _manifest(folder: Path, files: list[Path]) -> str:
+def manifest_lines(folder: Path, files: list[Path]) -> str:
+    """A line with SHA-256 and name, relative to `folder`, for each file; `sha256sum --check` reads it too."""
     return "".join(f"{sha256_of(p)}  {_encoded(p.relative_to(folder).as_posix())}\n" for p in files)
 
 
@@ -68,7 +69,7 @@ def faults(folder: Path) -> list[str]:
         return out
     named = {}
     for manifest, inside in (("manifest-sha256.txt", True), ("tagmanifest-sha256.txt", False)):
-        entries, wrong = _read_manifest(folder / manifest, payload=inside)
+        entries, wrong = read_manifest(folder / manifest, payload=inside)
         out += wrong
         named |= entries
     for name, digest in named.items():
@@ -84,7 +85,7 @@ def faults(folder: Path) -> list[str]:
     return out
 
 
-def _read_manifest(path: Path, *, payload: bool) -> tuple[dict[str, str], list[str]]:
+def read_manifest(path: Path, *, payload: bool) -> tuple[dict[str, str], list[str]]:
     """({name: digest}, faults). Payload names lie in ``data/``; names of the other manifest lie beside it."""
     try:
         lines = path.read_text(encoding="utf-8").splitlines()

@@ -15,7 +15,7 @@ from digitise.exchange.about import About
 from digitise.provenance import Provenance, provenance
 from digitise.results import SurveyResults, survey_results
 from digitise.store import CellNow, PageRow, PhotoRow
-from digitise.survey import load_surveys
+from digitise.survey import Seen, as_kept, load_surveys
 from digitise.wording import plural, thousands
 
 if TYPE_CHECKING:
@@ -92,8 +92,9 @@ def gather(
     packs: Sequence[str] | None = None,
     with_unreviewed: bool = False,
     about: About | None = None,
+    seen: Seen = as_kept,
 ) -> Content:
-    """The content of these packs (of everything in the store when None).
+    """The content of these packs (of everything in the store when None), each cell as it is to be `seen`.
 
     Raises
     ------
@@ -107,9 +108,9 @@ def gather(
     if not pages:
         which = f"no sheet of pack {', '.join(packs)}" if packs else "no sheet"
         raise ValueError(f"{store.folder}: {which} has been read yet, so there is nothing to export")
-    cells = tuple((p, c) for p in pages for c in store.current(p.id).values())
+    cells = tuple((p, seen(c)) for p in pages for c in store.current(p.id).values())
     _refuse_unread(store, cells, with_unreviewed)
-    surveys = load_surveys(store, packs)
+    surveys = load_surveys(store, packs, seen=seen)
     own = tuple(p for p in known if packs is None or p.pack in packs)
     kept = {p.sha256 for p in own}
     return Content(

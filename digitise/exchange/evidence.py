@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import re
 import shutil
+from collections.abc import Iterable
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -17,7 +18,7 @@ from digitise.exchange.bag import faults, seal
 from digitise.exchange.content import Content
 from digitise.exchange.package import csv_bytes
 from digitise.exchange.tables import all_tables
-from digitise.store import RULE
+from digitise.store import RULE, CellNow, PageRow
 
 if TYPE_CHECKING:
     from digitise.store import Store
@@ -65,13 +66,14 @@ def write_evidence(store: Store, content: Content, folder: Path) -> list[Path]:
     origin = json.dumps(content.origin.to_json(), indent=1, ensure_ascii=False) + "\n"
     (data / "provenance.json").write_text(origin, encoding="utf-8")
     (data / "README.txt").write_text(README.format(statement=content.statement), encoding="utf-8")
-    seal(fresh, _info(content))
+    seal(fresh, bag_info(content))
     shutil.rmtree(folder, ignore_errors=True)
     fresh.replace(folder)
     return sorted(p for p in folder.rglob("*") if p.is_file())
 
 
-def _info(content: Content) -> dict[str, str]:
+def bag_info(content: Content) -> dict[str, str]:
+    """What the bag says of itself."""
     return {
         "Source-Organization": content.programme,
         "External-Description": f"{content.title}. {content.statement}",
@@ -82,19 +84,23 @@ def _info(content: Content) -> dict[str, str]:
 
 
 def _pictures(store: Store, content: Content, data: Path) -> None:
-    for photo in store.photos():
+    thinned = store.thinned.all()
+    for photo in (p for p in store.photos() if p.sha256 not in thinned):
         path = data / "originals" / photo.sha256[:2] / f"{photo.sha256}{_suffix(store, photo.sha256)}"
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_bytes(store.original(photo.sha256))
     (data / "pages").mkdir()
     for source in sorted((store.folder / "pages").glob("*.jpg")):
         shutil.copyfile(source, data / "pages" / source.name)
-    for page in content.pages:
-        for cell in store.current(page.id).values():
-            if cell.by != RULE:
-                path = data / "crops" / f"page-{page.id}" / f"{re.sub(r'[^0-9A-Za-z.-]', '_', cell.cell)}.png"
-                path.parent.mkdir(parents=True, exist_ok=True)
-                path.write_bytes(store.crop(page.id, cell.cell))
+    write_crops(store, [(page, cell) for page, cell in content.cells if cell.by != RULE], data / "crops")
+
+
+def write_crops(store: Store, cells: Iterable[tuple[PageRow, CellNow]], folder: Path) -> None:
+    """A picture of each cell, as ``page-PAGE/CELL.png``."""
+    for page, cell in cells:
+        path = folder / f"page-{page.id}" / f"{re.sub(r'[^0-9A-Za-z.-]', '_', cell.cell)}.png"
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(store.crop(page.id, cell.cell))
 
 
 def _suffix(store: Store, sha256: str) -> str:
@@ -143,6 +149,8 @@ def take_in(folder: Path, target: Path, *, now: datetime) -> Store:
     if wrong:
         more = f" (and {len(wrong) - 1} more; --dry-run lists them)" if len(wrong) > 1 else ""
         raise ValueError(f"{folder}: not taken in: {wrong[0]}{more}")
+    if not (folder / "data" / "store").is_dir():
+        raise ValueError(f"{folder}: evidence made for sharing, without the store's rows; no store can be made from it")
     if target.exists() and any(target.iterdir()):
         raise ValueError(f"{target}: holds files already; name a new folder with --store")
     fresh = target.with_name(target.name + ".incoming")
@@ -183,7 +191,8 @@ def _copy_pictures(data: Path, target: Path, store: Store) -> None:
     """Photographs and pages that the rows speak of, and no other file."""
     from digitise.store.files import write_once
 
-    for photo in store.photos():
+    thinned = store.thinned.all()
+    for photo in (p for p in store.photos() if p.sha256 not in thinned):
         found = next((data / "originals" / photo.sha256[:2]).glob(f"{photo.sha256}.*"), None)
         if found is None:
             raise ValueError(f"{photo.name}: the evidence holds no such photograph")

@@ -11,7 +11,9 @@ from typing import TYPE_CHECKING
 from digitise.exchange import FORMATS, USUAL
 from digitise.exchange.about import About
 from digitise.exchange.content import Content, gather
+from digitise.exchange.pseudonyms import pseudonyms_of
 from digitise.exchange.tables import all_tables
+from digitise.survey import as_kept
 from digitise.wording import plural
 
 if TYPE_CHECKING:
@@ -50,8 +52,11 @@ def write_export(
     formats: Sequence[str] = USUAL,
     with_unreviewed: bool = False,
     about: About | None = None,
+    pseudonyms: bool = False,
 ) -> ExportSummary:
     """Write the `formats` of these packs (of everything in the store when None) into `folder`.
+
+    `pseudonyms` replaces names of people, but not in the evidence, which is the store as it is.
 
     Raises
     ------
@@ -67,9 +72,11 @@ def write_export(
         raise ValueError(f"{folder}: is a file; choose a folder to export into")
     if "evidence" in formats and packs is not None:
         raise ValueError("the evidence is of the whole store, so that it can be taken in again; leave --pack out")
-    content = gather(store, now=now, packs=packs, with_unreviewed=with_unreviewed, about=about)
-    folder.mkdir(parents=True, exist_ok=True)
-    files = [path for name in FORMATS if name in formats for path in _write(name, store, content, folder)]
+    if "evidence" in formats and pseudonyms:
+        raise ValueError("the evidence is the store as it is, with the names in it; leave it or --pseudonyms out")
+    seen = pseudonyms_of(store, now=now).cell if pseudonyms else as_kept
+    content = gather(store, now=now, packs=packs, with_unreviewed=with_unreviewed, about=about, seen=seen)
+    files = write_formats(store, content, folder, formats)
     return ExportSummary(
         tuple(files),
         len(content.results),
@@ -78,6 +85,12 @@ def write_export(
         content.without_pack,
         _notes(content, formats),
     )
+
+
+def write_formats(store: Store, content: Content, folder: Path, formats: Sequence[str]) -> list[Path]:
+    """Write what was gathered in each of the `formats`; returns the files."""
+    folder.mkdir(parents=True, exist_ok=True)
+    return [path for name in FORMATS if name in formats for path in _write(name, store, content, folder)]
 
 
 def _notes(content: Content, formats: Sequence[str]) -> tuple[str, ...]:

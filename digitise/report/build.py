@@ -111,9 +111,6 @@ def write_report(
         No page of any pack has been read, or `out` is a file.
     """
     from digitise.earlier.keep import earlier_results
-    from digitise.exchange.package import write_csv
-    from digitise.exchange.tables import result_tables
-    from digitise.report.pdf import pdf_bytes
 
     if out.exists() and not out.is_dir():
         raise ValueError(f"{out}: is a file; choose a folder for the report")
@@ -125,6 +122,15 @@ def write_report(
     results = [survey_results(s, level=level) for s in surveys]
     origin, earlier = provenance(surveys, now=now), earlier_results(store.folder)
     report = build_report(results, store.photos(), origin, earlier=earlier, audits=store.audits.all())
+    return report_files(results, report, out)
+
+
+def report_files(results: Sequence[SurveyResults], report: Report, out: Path) -> list[Path]:
+    """Write a report and its numbers into the folder `out`, page and PDF first; returns the paths."""
+    from digitise.exchange.package import write_csv
+    from digitise.exchange.tables import result_tables
+    from digitise.report.pdf import pdf_bytes
+
     for folder in (out / "tables", out / "figures"):
         folder.mkdir(parents=True, exist_ok=True)
     pages = [out / "report.html", out / "report.pdf"]

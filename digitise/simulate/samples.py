@@ -195,7 +195,10 @@ def _counts(
     return out
 
 
-def _transect(protocol: Protocol, reef: Reef, transect: int, rng: np.random.Generator) -> dict[str, dict[str, object]]:
+def transect_values(
+    protocol: Protocol, reef: Reef, transect: int, rng: np.random.Generator
+) -> dict[str, dict[str, object]]:
+    """What stands on the sheets of one line, by sheet and cell."""
     laid = reef.first_minute + 55 * (transect - 1)
     depth = round(float(reef.site["depth"]) + float(rng.normal(0, 0.15)), 1)
     segments = protocol.belt.segments
@@ -247,7 +250,9 @@ def sample_pages(protocol: Protocol, seed: int) -> Iterator[tuple[SamplePage, Dr
     for reef in REEFS:
         sheets = {(0, "site"): {f"site/{k}": v for k, v in reef.site.items()}}
         for transect in range(1, protocol.transects + 1):
-            sheets |= {(transect, name): values for name, values in _transect(protocol, reef, transect, rng).items()}
+            sheets |= {
+                (transect, name): values for name, values in transect_values(protocol, reef, transect, rng).items()
+            }
         people = {
             name: (
                 DrawnHand(drawn_style(rng)),

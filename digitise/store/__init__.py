@@ -25,6 +25,7 @@ from digitise.store.rows import (
 if TYPE_CHECKING:
     from digitise.store.audits import Audit, AuditCell, Differing
     from digitise.store.findings import AcceptedFinding
+    from digitise.store.handovers import HandOver, SentSurvey
     from digitise.store.leases import Lease, Leased
     from digitise.store.people import Person
     from digitise.store.signoffs import FrozenCell, SignOff
@@ -36,9 +37,11 @@ _LATER = {
     "AuditCell": "audits",
     "Differing": "audits",
     "FrozenCell": "signoffs",
+    "HandOver": "handovers",
     "Lease": "leases",
     "Leased": "leases",
     "Person": "people",
+    "SentSurvey": "handovers",
     "SignOff": "signoffs",
     "Store": "store",
 }
@@ -53,6 +56,7 @@ __all__ = [
     "Differing",
     "EntryRow",
     "FrozenCell",
+    "HandOver",
     "Lease",
     "Leased",
     "PageRow",
@@ -61,6 +65,7 @@ __all__ = [
     "Progress",
     "QueueItem",
     "ReadingRow",
+    "SentSurvey",
     "SignOff",
     "Store",
     "StoreError",

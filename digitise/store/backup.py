@@ -27,6 +27,7 @@ from digitise.store.files import write_once
 from digitise.store.opening import FOLDERS, mark, store_name
 from digitise.store.rows import StoreError
 from digitise.store.store import Store
+from digitise.store.thinning import kept_originals
 from digitise.store.verify import Report, verify
 
 RECORD = "backup.json"
@@ -119,7 +120,7 @@ def _snapshot(database: Database, folder: Path, *, now: datetime) -> tuple[chain
         copy_rows(source, target)
         counts.rebuild(target)
         head = chain.head(source)
-        files = {f"originals/{r.file}": r.sha256 for r in source.execute(select(t.photos))}
+        files = {f"originals/{r.file}": r.sha256 for r in kept_originals(source)}
         files |= {f"pages/{r.image}": r.image_sha256 for r in source.execute(select(t.pages))}
     return head, files
 
@@ -215,7 +216,7 @@ def restore(
 def _named(database: Database) -> dict[str, str | None]:
     """Files that the rows name; whatever state they are in, they are brought back, and the check tells."""
     with database.read() as connection:
-        files = [f"originals/{name}" for name in connection.execute(select(t.photos.c.file)).scalars()]
+        files = [f"originals/{r.file}" for r in kept_originals(connection)]
         files += [f"pages/{name}" for name in connection.execute(select(t.pages.c.image)).scalars()]
     return dict.fromkeys(files)
 

@@ -18,6 +18,7 @@ from digitise.protocol import Protocol
 from digitise.store import chain, counts
 from digitise.store import schema as t
 from digitise.store.files import original_name
+from digitise.store.handovers import sent_content
 from digitise.store.rows import StoreError
 from digitise.store.store import Store
 
@@ -112,6 +113,11 @@ def _check_meaning(table: str, row: dict, where: str) -> None:
             raise StoreError(f"{where}: not a protocol") from None
         if (found.digest, found.protocol, found.version) != (row["digest"], row["name"], row["version"]):
             raise StoreError(f"{where}: the protocol is not the one its digest names")
+    elif table == "handovers":
+        try:
+            sent_content(row["content"])
+        except ValueError as error:
+            raise StoreError(f"{where}, content: {error}") from None
     for name in _JSON.get(table, ()):
         try:
             json.loads(row[name])

@@ -19,7 +19,7 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
-REVISION = "0002"
+REVISION = "0003"
 APPLICATION_ID = 0x64696769  # "digi": tells our file from any other SQLite file
 BIG = BigInteger().with_variant(Integer, "sqlite")
 
@@ -202,6 +202,34 @@ finding_decisions = Table(
     _text("at"),
 )
 Index("findings_of_pack", finding_decisions.c.pack, finding_decisions.c.finding, finding_decisions.c.id)
+
+# What left, and which photographs are kept no longer
+
+handovers = Table(
+    "handovers",
+    metadata,
+    _id(),
+    _big("number"),  # 1, 2, … of the store
+    _text("kind"),  # whole | correction
+    _big("corrects", nullable=True),  # the number of the hand-over that a correction corrects
+    _text("recipient"),
+    _text("reason"),  # in the words of who handed over; "" for none
+    _text("by"),
+    _text("at"),
+    _text("digest"),  # SHA-256 of the package's list of checksums
+    _text("content"),  # what it said of each survey, canonical JSON
+    UniqueConstraint("number", name="handovers_once"),
+)
+thinned = Table(
+    "thinned",
+    metadata,
+    _id(),
+    Column("sha256", Text, ForeignKey("photos.sha256"), nullable=False),
+    _text("policy"),  # the sentence of the policy that it was done by
+    _text("by"),
+    _text("at"),
+    UniqueConstraint("sha256", name="thinned_once"),
+)
 
 # The chain over all of the above, and the store's own name
 

@@ -7,16 +7,16 @@ SHA-256 is the digest. An entry made later changes the digest, so that the sign-
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 from datetime import datetime
 
-from sqlalchemy import Connection, func, insert, select
+from sqlalchemy import Connection, Select, func, insert, select
 
 from digitise.store import chain
 from digitise.store import schema as t
 from digitise.store.engine import Database
 from digitise.store.read import Library, current_entries
-from digitise.store.rows import ChangedMeanwhile, StoreError
+from digitise.store.rows import ChangedMeanwhile, PageRow, StoreError
 from digitise.store.values import person, written
 
 LONGEST_STATEMENT = 2000
@@ -115,6 +115,11 @@ class SignOffs:
             raise StoreError(f"there is no sign-off {signoff_id}")
         return [FrozenCell(*cell) for cell in json.loads(content)]
 
+    def cells(self, pack: str) -> list[FrozenCell]:
+        """The cells of a pack's survey as they would be signed now."""
+        with self._database.read() as connection:
+            return [FrozenCell(*cell) for cell in self._content(connection, pack)[0]]
+
     def _content(self, connection: Connection, pack: str) -> tuple[list[list], int]:
         """(every cell as it stands, how many are open)."""
         out, open_cells = [], 0
@@ -122,13 +127,17 @@ class SignOffs:
             if page.superseded:
                 continue
             open_cells += page.open
-            where = [page.sha256, page.sheet, page.page, page.transect or 0]
-            last = {e.cell: e for e in connection.execute(current_entries(t.entries.c.page_id == page.id))}
-            read = connection.execute(
-                select(t.readings.c.cell).filter_by(page_id=page.id).order_by(t.readings.c.id)
-            ).scalars()
-            out += [[*where, *_frozen(cell, last.get(cell))] for cell in read]
+            cells = frozen_cells(connection, page, current_entries(t.entries.c.page_id == page.id))
+            out += [list(astuple(cell)) for cell in cells]
         return out, open_cells
+
+
+def frozen_cells(connection: Connection, page: PageRow, entries: Select) -> list[FrozenCell]:
+    """Every cell of a page, in the reader's order, as `entries` (one at most of a cell) have it."""
+    where = (page.sha256, page.sheet, page.page, page.transect or 0)
+    last = {e.cell: e for e in connection.execute(entries)}
+    read = connection.execute(select(t.readings.c.cell).filter_by(page_id=page.id).order_by(t.readings.c.id))
+    return [FrozenCell(*where, *_frozen(cell, last.get(cell))) for cell in read.scalars()]
 
 
 def _frozen(cell: str, entry) -> list:

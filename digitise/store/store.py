@@ -13,12 +13,12 @@ from collections.abc import Iterable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection, insert, select
 
 from digitise.layout import Cell
 from digitise.protocol import Protocol
 from digitise.reading import PhotoResult, Value
-from digitise.store import assigning, entries, queue
+from digitise.store import assigning, chain, entries, queue
 from digitise.store import schema as t
 from digitise.store import write as w
 from digitise.store.audits import Audits
@@ -26,6 +26,7 @@ from digitise.store.chain import stamp
 from digitise.store.engine import Database
 from digitise.store.files import cut_out, encode_page, original_name, read_checked, read_page, write_once
 from digitise.store.findings import Findings
+from digitise.store.handovers import HandOvers
 from digitise.store.leases import Leases, not_held
 from digitise.store.opening import open_database
 from digitise.store.people import People
@@ -41,6 +42,7 @@ from digitise.store.rows import (
     StoreError,
 )
 from digitise.store.signoffs import SignOffs
+from digitise.store.thinning import Thinned
 from digitise.store.values import person, photo_name, settled
 from digitise.store.worklist import WorkList
 
@@ -48,7 +50,8 @@ from digitise.store.worklist import WorkList
 class Store:
     """One folder of photographs, readings and entries. Safe for several threads and processes; close it when done.
 
-    `leases`, `audits`, `signoffs`, `findings` and `people` each keep one more idea in the same database.
+    `leases`, `audits`, `signoffs`, `findings`, `handovers`, `people` and `thinned` each keep one more idea in the same
+    database.
     """
 
     def __init__(self, folder: Path, database: Database):
@@ -59,7 +62,9 @@ class Store:
         self.audits = Audits(database, self._library)
         self.signoffs = SignOffs(database, self._library)
         self.findings = Findings(database)
+        self.handovers = HandOvers(database, self._library)
         self.people = People(database)
+        self.thinned = Thinned(database)
 
     @classmethod
     def open(cls, folder: Path | str, *, database: str | None = None, now: datetime | None = None) -> Store:
@@ -86,11 +91,29 @@ class Store:
     def __exit__(self, *_error) -> None:
         self.close()
 
+    def secret(self, name: str, proposed: str, *, now: datetime) -> str:
+        """A secret that the store keeps under a name and never gives away in evidence; `proposed` where it has none."""
+        query = select(t.about.c.value).filter_by(key=f"secret:{name}")
+        with self.database.read() as connection:
+            known = connection.execute(query).scalar()
+        if known is None:
+            with self.database.write() as connection:
+                known = connection.execute(query).scalar()
+                if known is None:
+                    connection.execute(insert(t.about).values(key=f"secret:{name}", value=proposed))
+                    chain.seal(connection, t.about, f"secret:{name}", at=stamp(now))
+        return known or proposed
+
     # Photographs and what was read in them
 
     def keep_photo(self, data: bytes, name: str, *, now: datetime) -> str:
-        """Keep a photograph's bytes; returns its SHA-256. The same bytes again change nothing."""
+        """Keep a photograph's bytes; returns its SHA-256. The same bytes again change nothing.
+
+        One that was thinned by a policy stays away.
+        """
         digest = hashlib.sha256(data).hexdigest()
+        if self.thinned.at(digest):
+            return digest
         with self.database.read() as connection:
             known = w.photo_file(connection, digest)
         file = known or original_name(digest, name)
@@ -346,7 +369,19 @@ class Store:
             row = connection.execute(select(t.photos).where(t.photos.c.sha256 == sha256)).first()
         if row is None:
             raise StoreError(f"no photograph with SHA-256 {sha256[:12]}… was kept in {self.folder}")
+        if at := self.thinned.at(sha256):
+            raise StoreError(
+                f"{row.name}: its original was removed on {at[:10]} by the policy; the flattened page is kept"
+            )
         return read_checked(self.folder / "originals" / row.file, sha256, row.name)
+
+    def remove_original(self, sha256: str) -> None:
+        """Remove the file of a photograph that was noted as thinned; `StoreError` for any other."""
+        if not self.thinned.at(sha256):
+            raise StoreError(f"the photograph with SHA-256 {sha256[:12]}… was not thinned, so its file stays")
+        with self.database.read() as connection:
+            file = connection.execute(select(t.photos.c.file).filter_by(sha256=sha256)).scalar_one()
+        (self.folder / "originals" / file).unlink(missing_ok=True)
 
 
 def _photos_of(pages: Iterable[PageRow]) -> int:

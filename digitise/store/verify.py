@@ -20,6 +20,7 @@ from digitise.store import chain, counts
 from digitise.store import schema as t
 from digitise.store.chain import Head
 from digitise.store.store import Store
+from digitise.store.thinning import kept_originals
 
 _ROWS_AT_ONCE = 500
 _MOST_NAMED = 200  # of one kind of trouble; a store that was torn apart needs no endless list
@@ -52,6 +53,7 @@ def verify(store: Store, *, head: str | None = None, tick: Callable[[int], None]
             for page in counts.stray(connection, _MOST_NAMED)
         ]
         now, originals, pictures = chain.head(connection), _originals(connection), _pictures(connection)
+        thinned = connection.execute(select(func.count()).select_from(t.thinned)).scalar_one()
     files = originals | pictures
     for path, (sha256, words) in files.items():
         tick(len(files))
@@ -61,6 +63,8 @@ def verify(store: Store, *, head: str | None = None, tick: Callable[[int], None]
         notes.append(
             f"{unhashed} flattened pages are from before their hashes were kept; only their presence was checked"
         )
+    if thinned:
+        notes.append(f"{thinned} original photographs were removed by the policy; their flattened pages are here")
     strangers = _strangers(store.folder, set(files))
     if strangers:
         notes.append(
@@ -163,7 +167,7 @@ def _words(table, row) -> str:
 
 def _originals(connection: Connection) -> dict[str, tuple[str | None, str]]:
     """Path below the folder to (SHA-256, words)."""
-    rows = connection.execute(select(t.photos.c.file, t.photos.c.sha256, t.photos.c.name))
+    rows = kept_originals(connection)
     return {f"originals/{row.file}": (row.sha256, f"{row.name}: the kept photograph") for row in rows}
 
 

@@ -106,6 +106,8 @@ def show() -> None:
         st.html(tag("p", "The survey can be signed when nothing is marked ✕.", class_="soft"))
     elif not (earlier and earlier[-1].current):
         sign(store, pack, earlier)
+    if earlier and earlier[-1].current:
+        st.html(tag("p", tag("a", "Hand it over to the authority", href="handover", target="_self"), class_="points"))
     for one in reversed(earlier):
         st.html(_version(store, one, one is earlier[-1]))
 

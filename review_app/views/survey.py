@@ -8,19 +8,17 @@ from digitise.store import PageRow, PhotoRow, Store
 from digitise.survey import seen_twice
 from digitise.twice import Twice, rivals, words
 from review_app import intake, worklist
-from review_app.faults import checks, fault_list, wanted
-from review_app.markup import Markup, tag
+from review_app.accepting import decide_finding
+from review_app.cards import card, matrix
+from review_app.faults import board, board_table, checks, fault_list, labels_of, wanted
+from review_app.markup import tag
 from review_app.opening import open_page
 from review_app.placing import place_page
 
 TYPES = ["image/*", "heic", "heif", "tif", "tiff", "pdf", "zip"]
+URGENT = ("sheets missing", "contradictory", "in review")
+FEW = 4  # surveys that are shown all below each other
 WAITING, READ, AGAIN = "Waiting to be read", "Read", "Refused, and taken again since"
-STATES = {
-    "read": ("good", "✓ Read"),
-    "retake": ("bad", "▲ Photograph again"),
-    "unreadable": ("bad", "✕ Not readable"),
-    "waiting": ("wait", "… Waiting to be read"),
-}
 
 
 def upload(store: Store) -> None:
@@ -54,70 +52,6 @@ def reading(store: Store) -> None:
         st.rerun()
 
 
-def _state(kind: str, words: str) -> Markup:
-    return tag("p", words, class_=f"state {kind}")
-
-
-def _table_cell(place: worklist.Place) -> Markup:
-    kind = "bad" if place.page is None else "todo" if place.page.open else "good"
-    sign = {"bad": "✕", "todo": "●", "good": "✓"}[kind]
-    return tag("td", tag("span", f"{sign} {place.words}", class_=f"state {kind}"), data_sheet=place.title)
-
-
-def matrix(places: list[worklist.Place]) -> Markup:
-    """Transects down, sheets across: what is in and what is missing."""
-    columns = list(dict.fromkeys((p.sheet, p.number, p.title, p.pages) for p in places))
-    rows = []
-    for transect in sorted({p.transect for p in places}):
-        found = {(p.sheet, p.number): p for p in places if p.transect == transect}
-        empty = tag("td", "–", class_="none")
-        cells = [_table_cell(found[c[:2]]) if c[:2] in found else empty for c in columns]
-        rows.append(tag("tr", tag("th", f"Transect {transect}" if transect else "Whole survey", scope="row"), *cells))
-    heads = [
-        tag("th", title if pages == 1 else f"{title}, page {number}", scope="col")
-        for _, number, title, pages in columns
-    ]
-    head = tag("thead", tag("tr", tag("th", "", scope="col"), *heads))
-    table = tag("table", head, tag("tbody", *rows), class_="matrix")
-    return tag("div", table, class_="wide", tabindex="0", role="region", aria_label="Sheets in and missing")
-
-
-def page_lines(page: PageRow, twice: dict[int, Twice]) -> list[Markup]:
-    """What one page of a photograph is and how far it is."""
-    where = worklist.place_words(page.title, page.transect, page.pack, "")
-    if page.superseded:
-        told = words(twice[page.id]) if page.id in twice else ""
-        return [
-            tag("p", where),
-            tag("p", "Another photograph of this sheet counts"),
-            *([tag("p", "● Compare the two", class_="state todo"), tag("p", f"{told}.")] if told else []),
-        ]
-    if page.open:
-        state = tag("p", f"● {page.open} of {page.cells} cells to review", class_="state todo")
-    else:
-        state = tag("p", f"✓ all {page.cells} cells settled", class_="state good")
-    return [tag("p", where), state]
-
-
-def card(
-    photo: PhotoRow, pages: dict[int, PageRow], failed: dict[str, str], again: dict[str, str], twice: dict[int, Twice]
-) -> Markup:
-    """One photograph; `failed` and `again` have sentences, by SHA-256, about those that could not be read, or rest."""
-    notes = failed | again
-    source = f"/desk/page/{photo.page_ids[0]}?small" if photo.page_ids else f"/desk/photo/{photo.sha256}"
-    picture = tag(
-        "a",
-        tag("img", src=source, alt=f"Open {photo.name}", loading="lazy"),
-        target="_blank",
-        href=f"/desk/original/{photo.sha256}",
-    )
-    lines = [line for i in photo.page_ids for line in page_lines(pages[i], twice)]
-    note = [tag("p", notes[photo.sha256])] if photo.sha256 in notes else []
-    said = note + [tag("p", s) for s in photo.reasons]
-    state = [] if photo.status == "read" or photo.sha256 in again else [_state(*STATES[photo.status])]
-    return tag("li", picture, tag("div", tag("p", photo.name, class_="name"), *state, *lines, *said), class_="card")
-
-
 def show() -> None:
     """Draw the page."""
     store = open_page()
@@ -142,28 +76,73 @@ def show() -> None:
         )
     for page in (p for p in pages.values() if p.pack is None and not p.superseded):
         place_page(store, page)
-    twice = {other.id: seen_twice(store, kept, other) for kept, other in rivals(pages.values())}
+    packs = chosen(store)
+    rivalry = list(rivals(p for p in pages.values() if p.pack in packs or p.pack is None))
+    twice = {other.id: seen_twice(store, kept, other) for kept, other in rivalry}
     for one in twice.values():
         if one.verdict == "another":
             place_page(store, one.other, "it bears the name of another sheet that is here already")
-    places = {pack: worklist.pack_places(store, pack) for pack in store.packs()}
-    checked = checks(store)
-    for pack in places:
-        heading = " · ".join(w for w in (f"Pack {pack}", worklist.site_words(store, pack)) if w)
-        st.html(tag("h2", heading, class_="head"))
-        st.html(matrix(wanted(store, pack, places[pack])))
-        if pack in checked:
-            st.html(fault_list(checked[pack], pages))
-    again = worklist.taken_again(photos, list(pages.values()), [one for own in places.values() for one in own])
+    for pack in packs:
+        survey(store, pack, pages)
+    photographs(store, photos, pages, failed, twice, packs)
+
+
+def chosen(store: Store) -> list[str]:
+    """The packs to show: all while they are few, else the one that is asked for, below the board of all."""
+    packs = store.packs()
+    if len(packs) <= FEW:
+        return packs
+    lines = board(store)
+    st.html(tag("h2", "Where every survey stands", class_="head"))
+    names = {line.pack: " · ".join(w for w in (line.site, line.date, f"pack {line.pack}") if w) for line in lines}
+    asked = st.query_params.get("pack", "")
+    st.html(board_table(lines, frozenset(packs), unfolded=not asked))
+    first = next((line.pack for line in lines if line.pack in packs and line.stage in URGENT), packs[-1])
+    pack = st.selectbox(
+        "Survey",
+        packs,
+        index=packs.index(asked if asked in packs else first),
+        key="survey-pack",
+        format_func=lambda p: names.get(p, f"pack {p}"),
+    )
+    return [pack]
+
+
+def survey(store: Store, pack: str, pages: dict[int, PageRow]) -> None:
+    """One survey: its sheets, what the check found, and a person's word on it."""
+    heading = " · ".join(w for w in (f"Pack {pack}", worklist.site_words(store, pack)) if w)
+    st.html(tag("h2", heading, class_="head"))
+    st.html(matrix(wanted(store, pack, worklist.pack_places(store, pack))))
+    if (check := checks(store).get(pack)) is not None:
+        st.html(fault_list(check, pages, labels_of(store)))
+        decide_finding(store, check)
+
+
+def photographs(
+    store: Store,
+    photos: list[PhotoRow],
+    pages: dict[int, PageRow],
+    failed: dict[str, str],
+    twice: dict[int, Twice],
+    packs: list[str],
+) -> None:
+    """Photographs of these packs, and all that belong to none; those that need something first."""
+    again: dict[str, str] = {}
+    if any(p.status == "retake" for p in photos):
+        places = [place for pack in store.packs() for place in worklist.pack_places(store, pack)]
+        again = worklist.taken_again(photos, list(pages.values()), places)
     groups: dict[str, list[PhotoRow]] = {title: [] for title in ("Needs something from you", WAITING, READ, AGAIN)}
     for photo in photos:
+        own = {pages[i].pack for i in photo.page_ids}
+        if own and not own & {*packs, None}:
+            continue
         calm = AGAIN if photo.sha256 in again else {"read": READ, "waiting": WAITING}.get(photo.status, "")
         asks = photo.sha256 in failed or any(words(twice[i]) for i in photo.page_ids if i in twice)
         groups["Needs something from you" if asks or not calm else calm].append(photo)
-    for title, chosen in groups.items():
-        if chosen:
+    for title, some in groups.items():
+        if some:
             st.html(tag("h2", title, class_="head"))
-            st.html(tag("ul", *(card(p, pages, failed, again, twice) for p in chosen), class_="cards"))
+            st.html(tag("ul", *(card(p, pages, failed, again, twice) for p in some), class_="cards"))
 
 
 show()

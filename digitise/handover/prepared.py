@@ -1,0 +1,165 @@
+"""What is to be handed over, gathered: which surveys, how far each is, and what changed since the last time."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from digitise.exchange.about import About
+from digitise.exchange.content import Content, gather
+from digitise.exchange.pseudonyms import pseudonyms_of
+from digitise.exchange.shared import Sharing
+from digitise.handover.changes import SurveyChange, numbers_of, survey_change
+from digitise.handover.note import named
+from digitise.handover.readiness import Ready, readiness, refuse_unready
+from digitise.results import survey_results
+from digitise.store import HandOver
+from digitise.store.handovers import LONGEST_REASON, LONGEST_RECIPIENT
+from digitise.store.values import person, written
+from digitise.survey import as_kept, load_survey, load_surveys
+
+if TYPE_CHECKING:
+    from digitise.store import Store
+
+EVIDENCE = ("shared", "whole", "none")
+
+
+@dataclass(frozen=True, slots=True)
+class Wishes:
+    """What is to be handed over. `packs` None is every survey; `corrects` is the number of a hand-over to correct.
+
+    `evidence` is shared (pictures and history of these surveys), whole (the whole store, to be taken in again) or none.
+    """
+
+    recipient: str
+    by: str
+    reason: str = ""
+    packs: tuple[str, ...] | None = None
+    corrects: int | None = None
+    with_unsigned: bool = False
+    with_unreviewed: bool = False
+    evidence: str = "shared"
+    pseudonyms: bool = False
+    positions: bool = False
+    about: About | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Prepared:
+    """A hand-over as it would be now: what goes in, how far each survey is, and what changed since the last one."""
+
+    wishes: Wishes
+    number: int
+    content: Content
+    ready: tuple[Ready, ...]
+    changes: tuple[SurveyChange, ...]
+    last: str
+    last_entry: int
+    sharing: Sharing
+
+
+def prepare_handover(store: Store, wishes: Wishes, *, now: dt.datetime) -> Prepared:
+    """Gather what would be handed over; nothing is written but, once, the secret of pseudonyms.
+
+    Raises
+    ------
+    NotReady
+        Surveys are not reviewed or not signed, and were not asked for all the same.
+    ValueError
+        Nothing has been read, nothing to correct, or the wishes contradict each other.
+    """
+    if wishes.evidence not in EVIDENCE:
+        raise ValueError(f"found evidence '{wishes.evidence}', expected one of {', '.join(EVIDENCE)}")
+    wishes = _checked(wishes)
+    last_entry, earlier = store.handovers.last_entry(), store.handovers.all()
+    number = earlier[-1].number + 1 if earlier else 1
+    if wishes.corrects is not None:
+        wishes = _correction(store, wishes)
+    if wishes.evidence == "whole" and (wishes.packs is not None or wishes.pseudonyms):
+        raise ValueError(
+            "whole evidence is of the whole store with the names in it; hand over every survey, as written"
+        )
+    sharing = Sharing(pseudonyms_of(store, now=now) if wishes.pseudonyms else None, wishes.positions)
+    seen = sharing.names.cell if sharing.names else as_kept
+    content = gather(store, now=now, packs=wishes.packs, with_unreviewed=True, about=wishes.about, seen=seen)
+    if not content.results:
+        raise ValueError(f"{store.folder}: no page belongs to a survey yet, so there is nothing to hand over")
+    surveys = load_surveys(store, [r.survey.pack for r in content.results])
+    ready = readiness(store, surveys, today=now.astimezone().date())
+    refuse_unready(ready, with_unsigned=wishes.with_unsigned, with_unreviewed=wishes.with_unreviewed)
+    before = store.handovers.to(wishes.recipient)
+    changes = tuple(_changes(store, content, ready, before, sharing, whole=wishes.corrects is None))
+    last = f"hand-over {before[-1].number} of {before[-1].at[:10]}" if before else ""
+    return Prepared(wishes, number, content, ready, changes, last, last_entry, sharing)
+
+
+def _checked(wishes: Wishes) -> Wishes:
+    """The wishes with names and reason as they will be noted, or why they cannot be."""
+    recipient = wishes.recipient
+    if wishes.corrects is None:
+        recipient = written("recipient", recipient, LONGEST_RECIPIENT)
+    elif not wishes.reason.strip():
+        raise ValueError("a correction needs a reason in words; give it with --reason")
+    reason = written("reason", wishes.reason, LONGEST_REASON) if wishes.reason.strip() else ""
+    packs = None if wishes.packs is None else tuple(dict.fromkeys(wishes.packs))
+    return replace(wishes, recipient=recipient, reason=reason, by=person(wishes.by), packs=packs)
+
+
+def _correction(store: Store, wishes: Wishes) -> Wishes:
+    """The wishes for those surveys of an earlier hand-over that are not as they were last sent."""
+    corrected = store.handovers.get(wishes.corrects)
+    asked = wishes.packs or tuple(s.pack for s in corrected.surveys)
+    if strange := [p for p in asked if corrected.survey(p) is None]:
+        raise ValueError(f"pack {strange[0]} was not part of hand-over {corrected.number}")
+    sent, there = store.handovers.to(corrected.recipient), set(store.packs())
+    packs = tuple(p for p in asked if p in there and _differs(store, p, _newest(sent, p)))
+    if not packs:
+        raise ValueError(f"nothing to correct: every survey of hand-over {corrected.number} is as it was last sent")
+    hidden = wishes.pseudonyms or corrected.pseudonyms  # a correction never names whom the first did not
+    return replace(wishes, packs=packs, recipient=corrected.recipient, pseudonyms=hidden)
+
+
+def _differs(store: Store, pack: str, base: HandOver) -> bool:
+    """Whether a cell, a photograph or a figure of a survey is not as it was sent."""
+    numbers = numbers_of(survey_results(load_survey(store, pack)))
+    return _against(store, base, pack, "", numbers).kind == "changed"
+
+
+def _against(store: Store, base: HandOver, pack: str, heading: str, numbers: Sequence[tuple]) -> SurveyChange:
+    """A survey as it is now against what was sent of it."""
+    return survey_change(
+        pack,
+        heading,
+        then=store.handovers.cells(base, pack),
+        now=store.signoffs.cells(pack),
+        before=base.survey(pack).numbers,
+        after=numbers,
+    )
+
+
+def _newest(sent: Sequence[HandOver], pack: str) -> HandOver | None:
+    """The last of these hand-overs that a pack was part of."""
+    return next((h for h in reversed(sent) if h.survey(pack)), None)
+
+
+def _changes(
+    store: Store, content: Content, ready: Sequence[Ready], before: Sequence[HandOver], sharing: Sharing, *, whole: bool
+) -> Iterator[SurveyChange]:
+    """Each survey against what this receiver was last sent of it; then what they were sent and is not here."""
+    numbers = {r.survey.pack: numbers_of(r) for r in content.results}
+    known = {(p.sheet, p.page, p.transect or 0, c.cell): (p, c) for p, c in content.cells}
+    for one in ready:
+        base = _newest(before, one.pack)
+        if base is None:
+            yield SurveyChange(one.pack, one.heading, "new")
+            continue
+        found = _against(store, base, one.pack, one.heading, numbers[one.pack])
+        own = {key: pc for key, pc in known.items() if pc[0].pack == one.pack}
+        yield replace(found, cells=named(found.cells, sharing, own))
+    last = next((h for h in reversed(before) if h.corrects is None), None)
+    here = {one.pack for one in ready}
+    for sent in last.surveys if last and whole else ():
+        if sent.pack not in here:
+            yield SurveyChange(sent.pack, f"{sent.site or 'site not entered'}, {sent.date} (pack {sent.pack})", "gone")

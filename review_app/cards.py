@@ -1,0 +1,79 @@
+"""Sheets in and missing, and photographs, as HTML for the Survey page."""
+
+from __future__ import annotations
+
+from digitise.store import PageRow, PhotoRow
+from digitise.twice import Twice, words
+from review_app import worklist
+from review_app.markup import Markup, tag
+
+STATES = {
+    "read": ("good", "✓ Read"),
+    "retake": ("bad", "▲ Photograph again"),
+    "unreadable": ("bad", "✕ Not readable"),
+    "waiting": ("wait", "… Waiting to be read"),
+}
+
+
+def _state(kind: str, words: str) -> Markup:
+    return tag("p", words, class_=f"state {kind}")
+
+
+def _table_cell(place: worklist.Place) -> Markup:
+    kind = "bad" if place.page is None else "todo" if place.page.open else "good"
+    sign = {"bad": "✕", "todo": "●", "good": "✓"}[kind]
+    return tag("td", tag("span", f"{sign} {place.words}", class_=f"state {kind}"), data_sheet=place.title)
+
+
+def matrix(places: list[worklist.Place]) -> Markup:
+    """Transects down, sheets across: what is in and what is missing."""
+    columns = list(dict.fromkeys((p.sheet, p.number, p.title, p.pages) for p in places))
+    rows = []
+    for transect in sorted({p.transect for p in places}):
+        found = {(p.sheet, p.number): p for p in places if p.transect == transect}
+        empty = tag("td", "–", class_="none")
+        cells = [_table_cell(found[c[:2]]) if c[:2] in found else empty for c in columns]
+        rows.append(tag("tr", tag("th", f"Transect {transect}" if transect else "Whole survey", scope="row"), *cells))
+    heads = [
+        tag("th", title if pages == 1 else f"{title}, page {number}", scope="col")
+        for _, number, title, pages in columns
+    ]
+    head = tag("thead", tag("tr", tag("th", "", scope="col"), *heads))
+    table = tag("table", head, tag("tbody", *rows), class_="matrix")
+    return tag("div", table, class_="wide", tabindex="0", role="region", aria_label="Sheets in and missing")
+
+
+def page_lines(page: PageRow, twice: dict[int, Twice]) -> list[Markup]:
+    """What one page of a photograph is and how far it is."""
+    where = worklist.place_words(page.title, page.transect, page.pack, "")
+    if page.superseded:
+        told = words(twice[page.id]) if page.id in twice else ""
+        return [
+            tag("p", where),
+            tag("p", "Another photograph of this sheet counts"),
+            *([tag("p", "● Compare the two", class_="state todo"), tag("p", f"{told}.")] if told else []),
+        ]
+    if page.open:
+        state = tag("p", f"● {page.open} of {page.cells} cells to review", class_="state todo")
+    else:
+        state = tag("p", f"✓ all {page.cells} cells settled", class_="state good")
+    return [tag("p", where), state]
+
+
+def card(
+    photo: PhotoRow, pages: dict[int, PageRow], failed: dict[str, str], again: dict[str, str], twice: dict[int, Twice]
+) -> Markup:
+    """One photograph; `failed` and `again` have sentences, by SHA-256, about those that could not be read, or rest."""
+    notes = failed | again
+    source = f"/desk/page/{photo.page_ids[0]}?small" if photo.page_ids else f"/desk/photo/{photo.sha256}"
+    picture = tag(
+        "a",
+        tag("img", src=source, alt=f"Open {photo.name}", loading="lazy"),
+        target="_blank",
+        href=f"/desk/original/{photo.sha256}",
+    )
+    lines = [line for i in photo.page_ids for line in page_lines(pages[i], twice)]
+    note = [tag("p", notes[photo.sha256])] if photo.sha256 in notes else []
+    said = note + [tag("p", s) for s in photo.reasons]
+    state = [] if photo.status == "read" or photo.sha256 in again else [_state(*STATES[photo.status])]
+    return tag("li", picture, tag("div", tag("p", photo.name, class_="name"), *state, *lines, *said), class_="card")

@@ -1,0 +1,158 @@
+"""Hand-over: make the package for the authority, see what was sent, and correct it."""
+
+from __future__ import annotations
+
+from functools import partial
+
+import streamlit as st
+
+from digitise.handover.prepared import EVIDENCE, Wishes
+from digitise.store import SentSurvey, Store
+from digitise.wording import plural
+from review_app import sending
+from review_app.markup import Markup, tag
+from review_app.opening import open_page
+
+EVIDENCE_WORDS = {
+    "shared": "Pictures and history of these surveys",
+    "whole": "The whole store, to be taken in again",
+    "none": "None",
+}
+
+
+def send(store: Store) -> None:
+    """The form for a new package."""
+    found = {line.pack: line for line in sending.lines(store)}
+    finished = [p for p, line in found.items() if line.stage in sending.FINISHED]
+    known = list(dict.fromkeys(h.recipient for h in store.handovers.all()))
+    with st.form("handover", border=True):
+        st.html(tag("h2", "A package for the authority", class_="head"))
+        others = f"Changes are told since the last package of the same name: {', '.join(known)}" if known else None
+        to = st.text_input("To", value=known[-1] if known else "", max_chars=120, key="to", width=420, help=others)
+        packs = st.multiselect(
+            "Surveys (those that are signed are chosen)",
+            list(found),
+            default=finished,
+            format_func=lambda p: sending.line_words(found[p]),
+            key="packs",
+        )
+        reason = st.text_area("Words for the covering note", max_chars=1000, key="words", height=80)
+        by = st.text_input("Your name", max_chars=60, key="sender", width=260, value=st.session_state.get("by", ""))
+        with st.expander("What goes in"):
+            evidence = st.radio(
+                "Evidence", EVIDENCE, format_func=EVIDENCE_WORDS.__getitem__, horizontal=True, key="evidence"
+            )
+            pseudonyms = st.checkbox("Replace names of people, and cover them in pictures", key="pseudonyms")
+            positions = st.checkbox("Photographs as they came, with the phone's positions", key="positions")
+            unsigned = st.checkbox("Also surveys that nobody signed as they are now", key="unsigned")
+            unreviewed = st.checkbox("Also surveys of which cells still wait", key="unreviewed")
+        if st.form_submit_button("Make the package", type="primary"):
+            chosen = None if evidence == "whole" and set(packs) == set(found) else tuple(packs)
+            wishes = Wishes(
+                to,
+                by,
+                reason,
+                chosen,
+                with_unsigned=unsigned,
+                with_unreviewed=unreviewed,
+                evidence=evidence,
+                pseudonyms=pseudonyms,
+                positions=positions,
+            )
+            if packs:
+                _make(store, wishes)
+            else:
+                st.error("Choose at least one survey. Surveys can be chosen by themselves once they are signed.")
+
+
+def _make(store: Store, wishes: Wishes) -> None:
+    """Make it, or say why not."""
+    try:
+        with st.spinner("Writing report, data and evidence"):
+            folder, record, _ = sending.hand_over(store, wishes)
+    except ValueError as error:
+        st.error("\n\n".join(str(error).splitlines()))
+        return
+    st.session_state.by = record.by
+    st.session_state.handed = f"Hand-over {record.number} to {record.recipient} is made and noted: {folder}"
+    st.rerun()
+
+
+def _named(sent: SentSurvey) -> str:
+    return f"{sent.site or 'site not entered'}, {sent.date or 'no date'} (pack {sent.pack})"
+
+
+def _card(one: sending.Sent) -> Markup:
+    record = one.record
+    what = f"corrects hand-over {record.corrects}" if record.corrects is not None else ""
+    hidden = "names replaced" if record.pseudonyms else ""
+    head = " · ".join(filter(None, (f"to {record.recipient}", record.at[:10], f"by {record.by}", what, hidden)))
+    surveys = [f"{_named(s)}, {f'version {s.version}' if s.state == 'signed' else s.state}" for s in record.surveys]
+    words = [tag("p", f"“{record.reason}”")] if record.reason else []
+    return tag(
+        "div",
+        tag("p", tag("b", f"Hand-over {record.number}"), f" {head}"),
+        *words,
+        tag(
+            "details",
+            tag("summary", plural(len(surveys), "survey")),
+            tag("ul", *(tag("li", s) for s in surveys)),
+            tag("p", "SHA-256 of its checksums.txt: ", tag("code", record.digest), class_="soft"),
+            class_="faults",
+        ),
+        class_="card-line",
+    )
+
+
+def _correct(store: Store, one: sending.Sent) -> None:
+    """What of a package has changed since, and the form for a correction."""
+    number = one.record.number
+    found = [s for s in one.record.surveys if s.pack in one.changed]
+    names = "; ".join(_named(s) for s in found)
+    st.html(tag("p", f"● Changed since it was sent: {names}", class_="state todo"))
+    with st.expander(f"Make a correction of hand-over {number}"), st.form(f"correct-{number}", border=False):
+        reason = st.text_area("What was wrong", max_chars=1000, key=f"correct-why-{number}", height=80)
+        by = st.text_input(
+            "Your name", max_chars=60, key=f"correct-by-{number}", width=260, value=st.session_state.get("by", "")
+        )
+        unsigned = st.checkbox("Also surveys that nobody signed as they are now", key=f"correct-unsigned-{number}")
+        if st.form_submit_button("Make the correction"):
+            _make(store, Wishes("", by, reason, corrects=number, with_unsigned=unsigned))
+
+
+def show() -> None:
+    """Draw the page."""
+    store = open_page()
+    st.html(tag("h1", "Hand-over", class_="head"))
+    if not store.packs():
+        st.html(
+            tag(
+                "div",
+                tag("h2", "Nothing to hand over yet"),
+                tag("p", "A survey goes to the authority when its cells are decided and somebody has signed it."),
+                class_="empty",
+            )
+        )
+        return
+    if told := st.session_state.pop("handed", ""):
+        st.success(told)
+    found = sending.sent(store)
+    if found:
+        st.html(tag("h2", "What was sent", class_="head"))
+    for one in found:
+        st.html(_card(one))
+        if one.folder is not None:
+            st.download_button(
+                "Download the package (ZIP)",
+                partial(sending.zipped, one.folder),
+                key=f"zip-{one.record.number}",
+                file_name=f"{one.folder.name}.zip",
+                mime="application/zip",
+                on_click="ignore",
+            )
+        if one.changed:
+            _correct(store, one)
+    send(store)
+
+
+show()
