@@ -211,7 +211,7 @@ def _read(args: argparse.Namespace) -> int:
 
 
 def _interrupted(args: argparse.Namespace, run: _Run | None) -> int:
-    done = run.counts.total() if run else 0
+    done = 0 if run is None else len(run.journal.done) if run.journal else run.counts.total()
     again = args.store is not None or (args.json is not None and str(args.json) != "-")
     say(
         f"Stopped after {done} photographs. "
