@@ -1,6 +1,7 @@
 """The commands, one module an idea: each adds its parsers, and imports heavy parts only when it runs."""
 
 from digitise.commands import (
+    calibrate,
     compare,
     completeness,
     demo,
@@ -29,5 +30,6 @@ COMMANDS = (
     keeping,
     doctor,
     evaluate,
+    calibrate,
     demo,
 )

@@ -30,13 +30,15 @@ def add_commands(command: Adder) -> None:
 def _evaluate(args: argparse.Namespace) -> int:
     from digitise.batch import Reader, known_protocols
     from digitise.evaluate import judge, read_truth, report
+    from digitise.known_acceptance import own_acceptance
 
     truth = read_truth(args.truth)
     if args.plots is not None and args.plots.exists() and not args.plots.is_dir():
         raise UsageError(f"{args.plots}: is a file; choose a folder for the plots")
     judged, results = [], []
     files = files_to_read(args.photos)
-    with Reader(known_protocols(args.protocol), jobs=args.jobs) as reader:
+    acceptance = own_acceptance(args.acceptance) if args.acceptance is not None else None
+    with Reader(known_protocols(args.protocol), jobs=args.jobs, acceptance=acceptance) as reader:
         results += [taken.result for taken in read_all(reader, files)]
     for result in results:
         if result.sha256 in truth:
