@@ -140,20 +140,6 @@ def report_files(results: Sequence[SurveyResults], report: Report, out: Path) ->
 
 
 def _figures(report: Report, folder: Path) -> list[Path]:
-    from digitise.exchange.package import csv_bytes
-    from digitise.report.drawing import svg
-    from digitise.report.paint import png
+    from digitise.report.figure_files import write_figure
 
-    out = []
-    for figure in report.figures:
-        head, *rows = figure.data
-        files = {
-            "svg": svg(figure.wide, alone=True).encode(),
-            "png": png(figure.wide),
-            "csv": csv_bytes([str(h) for h in head], (dict(zip(head, row, strict=True)) for row in rows)),
-        }
-        for kind, data in files.items():
-            path = folder / f"{figure.wide.name}.{kind}"
-            path.write_bytes(data)
-            out.append(path)
-    return out
+    return [path for figure in report.figures for path in write_figure(figure.wide, figure.data, folder)]

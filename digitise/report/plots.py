@@ -7,6 +7,7 @@ missing points could do, a dotted line a one-sided limit. Shape and line style c
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -175,8 +176,10 @@ KEYS: dict[str, tuple[Item, ...]] = {
 }
 
 
-def legend(keys: tuple[tuple[str, str], ...], width: float) -> tuple[list[Item], float]:
-    """(items, height): keys with their words in rows, wrapped at `width`."""
+def legend(
+    keys: tuple[tuple[str, str], ...], width: float, *, icons: Mapping[str, tuple[Item, ...]] = KEYS
+) -> tuple[list[Item], float]:
+    """(items, height): keys with their words in rows, wrapped at `width`; `icons` has the marks of each key."""
     out: list[Item] = []
     x, y, step = 0.0, 8.0, 15.0
     for key, words in keys:
@@ -185,7 +188,7 @@ def legend(keys: tuple[tuple[str, str], ...], width: float) -> tuple[list[Item],
         wide = icon + max((width_of(line, 9.5) for line in lines), default=0.0)
         if x and x + wide > width:
             x, y = 0.0, y + step
-        out += [moved(item, x, y - 3.2) for item in KEYS.get(key, ())]
+        out += [moved(item, x, y - 3.2) for item in icons.get(key, ())]
         for i, line in enumerate(lines):
             out.append(Words(x + icon, y + 12 * i, line, 9.5, FAINT))
         if len(lines) > 1:
