@@ -143,18 +143,13 @@ def desk_batch(
     store: Store, *, pack: str | None = None, sheet: str | None = None, reason: str | None = None, limit: int = 100
 ) -> dict:
     """The first `limit` open cells in working order, how many are open, and the progress of all."""
-    where = {"pack": pack or None, "sheet": sheet or None}
-    queue = store.queue(**where, reason=reason or None, limit=limit)
-    pages = {p.id: p for p in store.pages(where["pack"])}
+    queue = store.queue(pack=pack or None, sheet=sheet or None, reason=reason or None)
+    pages = {p.id: p for p in store.pages()} if queue else {}
     meanings = {
-        i: code_meanings(store.protocol_for(pages[i]), pages[i].sheet) for i in {item.page_id for item in queue}
+        i: code_meanings(store.protocol_for(pages[i]), pages[i].sheet) for i in {item.page_id for item in queue[:limit]}
     }
-    items = [_desk_item(item, pages[item.page_id], meanings[item.page_id]) for item in queue]
-    if reason:
-        waiting = store.open_reasons(**where).get(reason, 0)
-    else:
-        waiting = sum(p.open for p in pages.values() if not p.superseded and sheet in (None, "", p.sheet))
-    return {"items": items, "open": max(waiting, len(items)), "progress": progress_json(store.progress())}
+    items = [_desk_item(item, pages[item.page_id], meanings[item.page_id]) for item in queue[:limit]]
+    return {"items": items, "open": len(queue), "progress": progress_json(store.progress())}
 
 
 def progress_json(progress: Progress) -> dict:
@@ -162,9 +157,10 @@ def progress_json(progress: Progress) -> dict:
     return {"open": progress.open, "decided": progress.decided, "accepted": progress.accepted}
 
 
-def reason_options(counts: Mapping[str, int]) -> dict[str, str]:
-    """Reasons that occur among open cells, from their counts: name to short text with its count."""
-    return {r.name: f"{r.short} ({counts[r.name]})" for r in CELL_REASONS if counts.get(r.name)}
+def reason_options(items: Sequence[QueueItem]) -> dict[str, str]:
+    """Reasons that occur among open cells: name to short text with its count."""
+    counts = {r.name: sum(r.name in item.reason_names for item in items) for r in CELL_REASONS}
+    return {r.name: f"{r.short} ({counts[r.name]})" for r in CELL_REASONS if counts[r.name]}
 
 
 # Sheets in and missing

@@ -5,14 +5,12 @@ Every page knows how many of its cells are open, so only the pages that are need
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import islice
 
 from sqlalchemy import ColumnElement, Connection
 
-from digitise.store.layouts import names_of
-from digitise.store.read import Library, open_by_reasons, open_readings
+from digitise.store.read import Library, open_readings
 from digitise.store.rows import PageRow, Progress, QueueItem
 
 _CELLS_AT_ONCE = 5000
@@ -39,16 +37,6 @@ def open_cells(
         for page, row in _rows(connection, some, where)
     )
     return list(islice((item for item in items if reason in (None, *item.reason_names)), limit))
-
-
-def reasons(connection: Connection, pages: Iterable[PageRow]) -> dict[str, int]:
-    """How many open cells of those of `pages` that count have each reason."""
-    found: Counter[str] = Counter()
-    waiting = [p.id for p in pages if p.open and not p.superseded]
-    for i in range(0, len(waiting), _PAGES_AT_ONCE):
-        for names, cells in connection.execute(open_by_reasons(waiting[i : i + _PAGES_AT_ONCE])):
-            found.update(dict.fromkeys(names_of(names), cells))
-    return dict(found)
 
 
 def _portions(pages: Iterable[PageRow], cells: int) -> Iterator[list[PageRow]]:

@@ -9,7 +9,7 @@ The clock is always passed in as `now`.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -312,15 +312,8 @@ class Store:
 
     def _open_cells(self, pack: str | None, sheet: str | None, **which) -> list[QueueItem]:
         with self.database.read() as connection:
-            return queue.open_cells(connection, self._library, self._on_sheet(connection, pack, sheet), **which)
-
-    def _on_sheet(self, connection: Connection, pack: str | None, sheet: str | None) -> Iterator[PageRow]:
-        return (p for p in self._pages(connection, pack) if sheet in (None, p.sheet))
-
-    def open_reasons(self, *, pack: str | None = None, sheet: str | None = None) -> dict[str, int]:
-        """How many cells of the queue have each reason; a cell may have several, or none."""
-        with self.database.read() as connection:
-            return queue.reasons(connection, self._on_sheet(connection, pack, sheet))
+            pages = (p for p in self._pages(connection, pack) if sheet in (None, p.sheet))
+            return queue.open_cells(connection, self._library, pages, **which)
 
     def take_cells(
         self, limit: int, *, by: str, client: str, now: datetime, pack: str | None = None, sheet: str | None = None

@@ -42,10 +42,10 @@ def without_pages(store: Store, progress: Progress) -> None:
 
 def chosen_filter(store: Store) -> dict[str, str]:
     """What the clerk wants to see, from three boxes behind one button."""
-    pages = store.pages()
-    titles = {p.sheet: p.title for p in pages}
-    reasons = worklist.reason_options(store.open_reasons())
-    sheets = sorted({p.sheet for p in pages if p.open and not p.superseded}, key=list(titles).index)
+    queue = store.queue()
+    titles = {p.sheet: p.title for p in store.pages()}
+    reasons = worklist.reason_options(queue)
+    sheets = sorted({item.sheet for item in queue}, key=list(titles).index)
     with st.popover("Choose which cells", key="filter"):
         st.selectbox(
             "Survey",
