@@ -12,6 +12,7 @@ st.navigation(
         st.Page("views/many.py", title="Many at once"),
         st.Page("views/whole.py", title="Whole page"),
         st.Page("views/survey.py", title="Survey"),
+        st.Page("views/plan.py", title="Plan"),
         st.Page("views/phones.py", title="Phones"),
         st.Page("views/results.py", title="Results"),
         st.Page("views/trace.py", title="Trace"),
