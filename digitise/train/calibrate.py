@@ -28,15 +28,15 @@ from digitise.simulate.hand import Hand
 from digitise.simulate.take import any_hand, take
 from digitise.train.sheets import practice_layout
 
-TARGETS = (0.00037, 0.001, 0.002)  # wrong among accepted readings of each group: the first that can be shown
+TARGETS = (0.00037, 0.001)  # wrong among accepted readings of each group: the first that can be shown
 DELTA = 0.05
 # Shares of a group's readings accepted at each threshold tried, one after the other until one fails (fixed sequence).
 # Where no target can be shown in the first sequence, the next is tried.
 SHARES = (
     (0.95, 0.96, 0.97, 0.98, 0.985, 0.99, 0.995, 1.0),
-    (0.9, 0.92, 0.94),
-    (0.8, 0.85),
-    (0.5, 0.6, 0.7),
+    (0.85, 0.88, 0.9, 0.92, 0.94),
+    (0.7, 0.75, 0.8),
+    (0.5, 0.6),
 )
 MESS = Mess(  # totals are left out more often than by divers, so that strokes by themselves are seen often enough
     struck=0.012,
