@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ipaddress
 import socket
 import tomllib
 from pathlib import Path
@@ -10,8 +11,11 @@ import streamlit as st
 from starlette.middleware import Middleware
 from starlette.middleware.trustedhost import TrustedHostMiddleware
 
+from digitise.store import Store
 from review_app import intake, worklist
 from review_app.beach import gate
+from review_app.door import who
+from review_app.door.guard import Guard
 from review_app.routes import routes
 
 HERE = Path(__file__).resolve().parent
@@ -32,8 +36,25 @@ def settings(host: str = "127.0.0.1", port: int = 8501) -> dict:
 
 def create_app(host: str = "127.0.0.1") -> st.App:
     """The application; the folder is chosen with `worklist.use_folder`."""
-    guard = Middleware(TrustedHostMiddleware, allowed_hosts=known_hosts(host), www_redirect=False)
-    return st.App(HERE / "main.py", routes=routes(), middleware=[guard])
+    hosts = Middleware(TrustedHostMiddleware, allowed_hosts=known_hosts(host), www_redirect=False)
+    return st.App(HERE / "main.py", routes=routes(), middleware=[hosts, Middleware(Guard)])
+
+
+def own_machine_only(host: str) -> bool:
+    """Whether an address can be reached from this machine alone."""
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return host == "localhost"
+
+
+def _check_people(store: Store) -> None:
+    """`ValueError` when nobody could log in."""
+    if not any(p.may_enter for p in store.people.all()):
+        raise ValueError(
+            "nobody can log in yet; add people first: "
+            f'digitise people --store {store.folder} --add "Their Name" --role clerk'
+        )
 
 
 def _check_free(host: str, port: int) -> None:
@@ -48,16 +69,21 @@ def _check_free(host: str, port: int) -> None:
             raise ValueError(f"{host}:{port} cannot be used ({why}); name another port") from None
 
 
-def serve(folder: Path | str, *, host: str = "127.0.0.1", port: int = 8501) -> None:
+def serve(folder: Path | str, *, host: str = "127.0.0.1", port: int = 8501, shared: bool = False) -> None:
     """Serve the screens for one folder until stopped; photographs that wait there are read in the background.
+
+    People have to log in when it is `shared`, and always when other machines can reach the address.
 
     Raises
     ------
     ValueError
-        The folder cannot be used as a store, or the address cannot be listened on.
+        The folder cannot be used as a store, the address cannot be listened on, or nobody could log in.
     """
     worklist.use_folder(folder)
     store = worklist.open_store()
+    who.share(shared or not own_machine_only(host))
+    if who.is_shared():
+        _check_people(store)
     _check_free(host, port)
     intake.start(store)
     gate.resume(store, now=worklist.utc_now())

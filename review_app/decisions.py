@@ -154,16 +154,20 @@ def _open_again(store: Store, decision: Decision, entries: Sequence[EntryRow], n
     return store.undo(decision.page, decision.cell, by=decision.by, client=decision.client, seq=decision.seq, now=now)
 
 
-def answer(store: Store, record: object, *, now: datetime) -> dict:
+def answer(store: Store, record: object, *, now: datetime, proven: str = "") -> dict:
     """Store one record from a browser; the answer says whether it was, or why not in a sentence.
 
-    ``gone`` is true when somebody else has decided the cell, so that it waits for nobody any more.
+    `proven` is the name of whoever is logged in: a record under another name is not stored. ``gone`` is true when
+    somebody else has decided the cell, so that it waits for nobody any more.
     """
     key = {k: record.get(k) for k in ("client", "seq")} if isinstance(record, dict) else {"client": None, "seq": None}
     try:
         decision = parse_decision(record)
     except ValueError as error:
         return key | {"ok": False, "sentence": _sentence(error)}
+    if proven and decision.by != proven:
+        sentence = f"This was decided by {decision.by}, and you are logged in as {proven}; it was not stored."
+        return key | {"ok": False, "sentence": sentence} | _now_of(store, decision)
     if decision.audit is not None:
         return key | _answer_audit(store, decision, now)
     try:

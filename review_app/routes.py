@@ -17,6 +17,8 @@ from starlette.routing import Route
 
 from digitise.store import Store
 from review_app import alike, auditing, decisions, pictures, reports, tracing, whole, worklist
+from review_app.door import pages as door
+from review_app.door import who
 
 MAX_BODY = 1_000_000
 MOST_CELLS = 3000
@@ -96,8 +98,11 @@ def _picture(make: Callable[[Store, Request], bytes]) -> Callable[[Request], Res
 
 
 def _page(store: Store, request: Request) -> bytes:
-    page_id = request.path_params["page"]
-    return pictures.small_page(store, page_id) if "small" in request.query_params else store.page_image(page_id)
+    return store.page_image(request.path_params["page"])
+
+
+def _small_page(store: Store, request: Request) -> bytes:
+    return pictures.small_page(store, request.path_params["page"])
 
 
 def _small_photo(store: Store, request: Request) -> bytes:
@@ -122,7 +127,24 @@ def _results(request: Request) -> Response:
         page = reports.results_page(store, reports.chosen_packs(store, request.query_params.get("pack", "")))
     except ValueError as error:
         return _refuse(404, str(error))
-    return HTMLResponse(page, headers=_FRESH | {"content-security-policy": _REPORT})
+    headers = _FRESH | {"content-security-policy": _REPORT}
+    if "download" in request.query_params:
+        headers |= _attached("survey-results", request, "html")
+    return HTMLResponse(page, headers=headers)
+
+
+def _attached(name: str, request: Request, ending: str) -> dict[str, str]:
+    pack = "".join(c for c in request.query_params.get("pack", "") if c.isascii() and c.isalnum())[:12]
+    return {"content-disposition": f'attachment; filename="{name}-{pack or "all-surveys"}.{ending}"'}
+
+
+def _tables(request: Request) -> Response:
+    store = worklist.open_store()
+    packs = reports.chosen_packs(store, request.query_params.get("pack", ""))
+    if not packs:
+        return _refuse(404, "There is no such survey, or no sheet of it has been read yet.")
+    data = reports.tables_zip(store, packs)
+    return Response(data, media_type="application/zip", headers=_FRESH | _attached("survey-tables", request, "zip"))
 
 
 def _same_origin(request: Request) -> bool:
@@ -152,12 +174,14 @@ async def _decisions(request: Request) -> Response:
         return _refuse(400, "The decisions were not understood.")
     if not isinstance(records, list) or not 1 <= len(records) <= decisions.MOST_RECORDS:
         return _refuse(400, "The decisions were not understood.")
-    return await run_in_threadpool(_store_all, records)
+    return await run_in_threadpool(_store_all, request, records)
 
 
-def _store_all(records: list) -> Response:
-    store = worklist.open_store()
-    results = [decisions.answer(store, record, now=worklist.utc_now()) for record in records]
+def _store_all(request: Request, records: list) -> Response:
+    store, person = worklist.open_store(), who.behind(request)
+    if person is None or not person.may("clerk"):  # the guard has asked too; values are never taken unasked
+        return _refuse(403, "You are not logged in as somebody who may decide.")
+    results = [decisions.answer(store, record, now=worklist.utc_now(), proven=person.name) for record in records]
     return JSONResponse({"results": results, "progress": worklist.progress_json(store.progress())}, headers=_FRESH)
 
 
@@ -172,8 +196,11 @@ def routes() -> list[Route]:
         Route("/desk/trace/{page:int}", _trace),
         Route("/desk/viewable/{sha256:str}", _picture(_viewable)),
         Route("/desk/page/{page:int}", _picture(_page)),
+        Route("/desk/small/{page:int}", _picture(_small_page)),
         Route("/desk/photo/{sha256:str}", _picture(_small_photo)),
         Route("/desk/original/{sha256:str}", _original),
         Route("/desk/results", _results),
+        Route("/desk/tables", _tables),
         Route("/desk/decisions", _decisions, methods=["POST"]),
+        *door.routes(),
     ]

@@ -25,11 +25,11 @@ LAPTOP = {"viewport": {"width": 1366, "height": 768}}
 
 
 @contextmanager
-def serving(folder: Path, port: int):
+def serving(folder: Path, port: int, *options: str):
     """The real server, as the command line starts it."""
     environment = os.environ | {"PYTHONWARNINGS": "ignore"}
     process = subprocess.Popen(
-        [sys.executable, "-m", "review_app", str(folder), "--port", str(port)],
+        [sys.executable, "-m", "review_app", str(folder), "--port", str(port), *options],
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,
         env=environment,

@@ -33,7 +33,7 @@ def full(store) -> int:
     store.audits.answer(store.audits.cells(audit.id)[0].id, value=None, state="illegible", by="Mira", now=NOW)
     store.signoffs.sign(PACK, statement="Looked.", by="Mira", now=NOW, digest=store.signoffs.digest(PACK))
     store.findings.accept(PACK, "missing/fish/2", reason="Storm.", by="Mira", now=NOW)
-    store.people.set("Mira", role="coordinator", by="Setup", now=NOW)
+    store.people.set("Mira", role="scientist", by="Setup", now=NOW)
     store.leases.take(page, RAY, by="Anna", client="desk-anna", now=NOW)
     return page
 

@@ -318,9 +318,9 @@ def test_findings_of_another_pack_are_apart(store):
 
 def test_a_passphrase_is_kept_as_a_hash_only_and_checked(store, where):
     """The right one is told from a wrong one, a wrong name and nobody's; the table holds an argon2 hash."""
-    store.people.set("Mira Tole", role="coordinator", by="Setup", now=NOW, passphrase="correct grey wrasse")  # noqa: S106
+    store.people.set("Mira Tole", role="scientist", by="Setup", now=NOW, passphrase="correct grey wrasse")  # noqa: S106
 
-    assert store.people.check("Mira Tole", "correct grey wrasse").role == "coordinator"
+    assert store.people.check("Mira Tole", "correct grey wrasse").role == "scientist"
     assert store.people.check("Mira Tole", "correct grey wrass") is None
     assert store.people.check("Ben", "correct grey wrasse") is None
     assert "wrasse" not in json.dumps(where.rows("people"))
@@ -329,7 +329,7 @@ def test_a_passphrase_is_kept_as_a_hash_only_and_checked(store, where):
 
 def test_a_person_gets_another_role_and_keeps_the_passphrase_until_gone(store):
     """History stays: two rows for one person; whoever is gone cannot log in."""
-    store.people.set("Ben", role="viewer", by="Mira", now=NOW, passphrase="ten fathoms deep")  # noqa: S106
+    store.people.set("Ben", role="volunteer", by="Mira", now=NOW, passphrase="ten fathoms deep")  # noqa: S106
     store.people.set("Ben", role="clerk", by="Mira", now=NOW)
     assert store.people.check("Ben", "ten fathoms deep").role == "clerk"
     store.people.set("Ben", role="gone", by="Mira", now=NOW)
@@ -340,7 +340,7 @@ def test_a_person_gets_another_role_and_keeps_the_passphrase_until_gone(store):
 
 @pytest.mark.parametrize(
     ("role", "passphrase", "words"),
-    [("king", "long enough it is", "one of viewer, clerk"), ("clerk", "short", "10 to 200 characters")],
+    [("king", "long enough it is", "one of volunteer, clerk"), ("clerk", "short", "10 to 200 characters")],
 )
 def test_roles_and_passphrases_are_checked(store, role, passphrase, words):
     """Nothing is added."""

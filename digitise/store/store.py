@@ -12,6 +12,7 @@ import hashlib
 import re
 from collections.abc import Iterable, Iterator
 from datetime import UTC, datetime
+from functools import cached_property
 from pathlib import Path
 
 from sqlalchemy import Connection, func, insert, select
@@ -29,7 +30,7 @@ from digitise.store.engine import Database
 from digitise.store.files import cut_out, encode_page, original_name, read_checked, read_page, write_once
 from digitise.store.findings import Findings
 from digitise.store.leases import Leases
-from digitise.store.opening import open_database
+from digitise.store.opening import open_database, store_name
 from digitise.store.people import People
 from digitise.store.read import Library, cells_now, open_readings, photo_row
 from digitise.store.rows import (
@@ -79,6 +80,11 @@ class Store:
         """
         folder = Path(folder)
         return cls(folder, open_database(folder, now=now or datetime.now(UTC), url=database))
+
+    @cached_property
+    def name(self) -> str:
+        """The name that the store was given when it was made; it stays with the database."""
+        return store_name(self.database)
 
     def close(self) -> None:
         """Let go of the database; the store can not be used afterwards."""

@@ -1,15 +1,16 @@
 // The review desk: one cell at a time, every key handled here, nothing waits for a rerun of the page.
 class Desk {
-  constructor(root, store) {
+  constructor(root, store, proven) {
     this.root = root;
     this.historyKey = `desk:history:${store}`;
     this.$ = (selector) => root.querySelector(selector);
     this.off = new AbortController();
     this.history = storage.json(this.historyKey, []);
-    this.by = storage.get('desk:by') || '';
+    this.proven = proven;                                  // who is logged in, where people log in
+    this.by = proven || storage.get('desk:by') || '';
     this.keys = storage.get('desk:keys') !== 'off';
     this.windows = new Windows(root);
-    this.outbox = new Outbox(store, (record, result) => this.answered(record, result), () => this.paint());
+    this.outbox = new Outbox(store, (record, result) => this.answered(record, result), () => this.paint(), proven);
     this.wire();
     this.reset({});
     this.outbox.send();
@@ -273,6 +274,7 @@ class Desk {
     this.$('.counts').replaceChildren(make('b', `${this.left} left`), ` · ${done} decided`,
       make('span', ` · ${this.progress?.accepted ?? 0} accepted by rule`));
     this.$('.who').textContent = `Reviewer: ${this.by}`;
+    this.$('.who').hidden = Boolean(this.proven);          // the page itself says who is logged in
     this.$('.keys').checked = this.keys;
     const lost = this.$('.lost');
     lost.textContent = connection(this.outbox, this.offline);
@@ -358,7 +360,7 @@ class Desk {
 export default function ({ parentElement, data }) {
   const root = parentElement.querySelector('.desk');
   const filter = data?.filter ?? {};
-  root.desk ??= new Desk(root, data?.store ?? '');
+  root.desk ??= new Desk(root, data?.store ?? '', data?.by ?? '');
   if (JSON.stringify(root.desk.filter) !== JSON.stringify(filter)) root.desk.reset(filter);
   return () => { root.desk?.close(); root.desk = null; };
 }

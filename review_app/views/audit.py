@@ -9,7 +9,7 @@ from digitise.store.audits import Audit
 from review_app import auditing, worklist
 from review_app.components import component
 from review_app.markup import Markup, tag
-from review_app.opening import choose_pack, open_page
+from review_app.opening import choose_pack, me, open_page, own_name
 
 desk = component(
     "review_audit", "audit.html", ("desk.css", "audit.css"), ("outbox.js", "common.js", "windows.js", "audit.js")
@@ -74,7 +74,7 @@ def plan(store: Store) -> None:
             format_func=lambda p: f"Fewer than {100 * p.rate:g} % wrong: key {p.size} of {p.lot} cells",
             index=0,
         )
-        by = st.text_input("Your name", max_chars=60, value=st.session_state.get("by", ""), width=260)
+        by = own_name("auditor")
         if st.form_submit_button("Draw the sample", type="primary"):
             try:
                 audit = auditing.draw(store, pack, chosen.size, by=by, now=worklist.utc_now())
@@ -88,15 +88,18 @@ def plan(store: Store) -> None:
 
 def show() -> None:
     """Draw the page."""
-    store = open_page()
+    store = open_page(__file__)
     st.html(tag("h1", "Audit", class_="head"))
     audits = store.audits.all()
     asked = st.query_params.get("audit", "")
     chosen = next((a for a in audits if str(a.id) == asked), None)
     if chosen is not None and chosen.bound is None:
-        desk(key="audit", data={"audit": chosen.id, "store": worklist.store_key(store)})
+        desk(key="audit", data={"audit": chosen.id, "store": worklist.store_key(store), "by": me().name})
         return
-    plan(store)
+    if me().may("scientist"):
+        plan(store)
+    else:
+        st.html(tag("p", "A scientist draws an audit; you can key the cells of one that was drawn.", class_="soft"))
     kept(store, audits)
 
 

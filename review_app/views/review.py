@@ -8,7 +8,7 @@ from digitise.store import Progress, Store
 from review_app import intake, worklist
 from review_app.components import component
 from review_app.markup import tag
-from review_app.opening import open_page
+from review_app.opening import me, open_page
 
 desk = component("review_desk", "desk.html", ("desk.css",), ("outbox.js", "common.js", "windows.js", "desk.js"))
 
@@ -66,7 +66,7 @@ def chosen_filter(store: Store) -> dict[str, str]:
 
 def show() -> None:
     """Draw the page."""
-    store = open_page()
+    store = open_page(__file__)
     intake.start(store)
     progress = store.progress()
     with st.container(horizontal=True, vertical_alignment="center", horizontal_alignment="distribute"):
@@ -75,7 +75,7 @@ def show() -> None:
     if not store.pages():
         without_pages(store, progress)
         return
-    desk(key="desk", data={"filter": chosen, "store": worklist.store_key(store)})
+    desk(key="desk", data={"filter": chosen, "store": worklist.store_key(store), "by": me().name})
 
 
 show()

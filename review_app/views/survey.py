@@ -10,7 +10,7 @@ from digitise.twice import Twice, rivals, words
 from review_app import intake, worklist
 from review_app.faults import checks, fault_list, wanted
 from review_app.markup import Markup, tag
-from review_app.opening import open_page
+from review_app.opening import me, open_page
 from review_app.placing import place_page
 
 TYPES = ["image/*", "heic", "heif", "tif", "tiff", "pdf", "zip"]
@@ -47,6 +47,7 @@ def upload(store: Store) -> None:
 @st.fragment(run_every="1.5s")
 def reading(store: Store) -> None:
     """Progress of the reading, drawn again by itself; at the end the whole page is drawn again."""
+    me(touch=False)
     now = intake.progress(store)
     if now.running:
         st.progress(now.done / max(1, now.total), text=f"Reading {now.name} ({now.done + 1} of {now.total})")
@@ -83,7 +84,7 @@ def matrix(places: list[worklist.Place]) -> Markup:
 
 
 def page_lines(page: PageRow, twice: dict[int, Twice]) -> list[Markup]:
-    """What one page of a photograph is and how far it is."""
+    """What one page of a photograph is and how far it is; what differs in a second photograph, where that is told."""
     where = worklist.place_words(page.title, page.transect, page.pack, "")
     if page.superseded:
         told = words(twice[page.id]) if page.id in twice else ""
@@ -104,13 +105,12 @@ def card(
 ) -> Markup:
     """One photograph; `failed` and `again` have sentences, by SHA-256, about those that could not be read, or rest."""
     notes = failed | again
-    source = f"/desk/page/{photo.page_ids[0]}?small" if photo.page_ids else f"/desk/photo/{photo.sha256}"
-    picture = tag(
-        "a",
-        tag("img", src=source, alt=f"Open {photo.name}", loading="lazy"),
-        target="_blank",
-        href=f"/desk/original/{photo.sha256}",
-    )
+    source = f"/desk/small/{photo.page_ids[0]}" if photo.page_ids else f"/desk/photo/{photo.sha256}"
+    if me().may("clerk"):
+        image = tag("img", src=source, alt=f"Open {photo.name}", loading="lazy")
+        picture = tag("a", image, target="_blank", href=f"/desk/original/{photo.sha256}")
+    else:
+        picture = tag("img", src=source, alt=photo.name, loading="lazy")
     lines = [line for i in photo.page_ids for line in page_lines(pages[i], twice)]
     note = [tag("p", notes[photo.sha256])] if photo.sha256 in notes else []
     said = note + [tag("p", s) for s in photo.reasons]
@@ -120,7 +120,7 @@ def card(
 
 def show() -> None:
     """Draw the page."""
-    store = open_page()
+    store = open_page(__file__)
     st.html(tag("h1", "Survey", class_="head"))
     upload(store)
     if intake.start(store) or intake.progress(store).running:
@@ -140,14 +140,16 @@ def show() -> None:
                 class_="empty",
             )
         )
-    for page in (p for p in pages.values() if p.pack is None and not p.superseded):
+    decides = me().may("clerk")  # what is written on the sheets is told to those only who may decide
+    for page in (p for p in pages.values() if decides and p.pack is None and not p.superseded):
         place_page(store, page)
-    twice = {other.id: seen_twice(store, kept, other) for kept, other in rivals(pages.values())}
+    pairs = rivals(pages.values()) if decides else ()
+    twice = {other.id: seen_twice(store, kept, other) for kept, other in pairs}
     for one in twice.values():
         if one.verdict == "another":
             place_page(store, one.other, "it bears the name of another sheet that is here already")
     places = {pack: worklist.pack_places(store, pack) for pack in store.packs()}
-    checked = checks(store)
+    checked = checks(store) if decides else {}
     for pack in places:
         heading = " · ".join(w for w in (f"Pack {pack}", worklist.site_words(store, pack)) if w)
         st.html(tag("h2", heading, class_="head"))
