@@ -16,12 +16,11 @@ from starlette.responses import HTMLResponse, JSONResponse, Response
 from starlette.routing import Route
 
 from digitise.store import Store
-from review_app import alike, auditing, decisions, pictures, reports, tracing, whole, worklist
+from review_app import alike, auditing, decisions, pictures, reports, taking, tracing, whole, worklist
 from review_app.door import pages as door
 from review_app.door import who
 
 MAX_BODY = 1_000_000
-MOST_CELLS = 3000
 WRITE_HEADER = ("x-desk", "decisions")
 _PLAIN = {"x-content-type-options": "nosniff", "content-security-policy": "default-src 'none'; sandbox"}
 _REPORT = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; sandbox allow-same-origin allow-popups"
@@ -31,15 +30,6 @@ _FRESH = _PLAIN | {"cache-control": "no-store"}
 
 def _refuse(status: int, sentence: str) -> JSONResponse:
     return JSONResponse({"sentence": sentence}, status, headers=_FRESH)
-
-
-def _queue(request: Request) -> Response:
-    asked = {k: request.query_params.get(k, "")[:80] for k in ("pack", "sheet", "reason")}
-    text = request.query_params.get("limit", "100")
-    if not text.isascii() or not text.isdigit() or len(text) > 6:
-        return _refuse(400, "limit must be a whole number.")
-    batch = worklist.desk_batch(worklist.open_store(), **asked, limit=min(int(text), MOST_CELLS))
-    return JSONResponse(batch, headers=_FRESH)
 
 
 def _groups(request: Request) -> Response:
@@ -162,25 +152,52 @@ async def _body(request: Request) -> bytes | None:
     return data
 
 
-async def _decisions(request: Request) -> Response:
-    if request.headers.get(WRITE_HEADER[0]) != WRITE_HEADER[1] or not _same_origin(request):
-        return _refuse(403, "Decisions are taken from the review page only.")
-    data = await _body(request)
-    if data is None:
-        return _refuse(413, "Too many decisions were sent at once.")
+def _from_own_page(take: Callable[[Store, who.Visitor, object], Response]) -> Callable:
+    """What a page of ours sends as JSON, from somebody who may decide; work runs off the event loop."""
+
+    async def endpoint(request: Request) -> Response:
+        if request.headers.get(WRITE_HEADER[0]) != WRITE_HEADER[1] or not _same_origin(request):
+            return _refuse(403, "Decisions are taken from the review page only.")
+        data = await _body(request)
+        if data is None:
+            return _refuse(413, "Too many decisions were sent at once.")
+        try:
+            sent = json.loads(data)
+        except (ValueError, RecursionError):
+            return _refuse(400, "The decisions were not understood.")
+        return await run_in_threadpool(answer, request, sent)
+
+    def answer(request: Request, sent: object) -> Response:
+        person = who.behind(request)
+        if person is None or not person.may("clerk"):  # the guard has asked too; values are never taken unasked
+            return _refuse(403, "You are not logged in as somebody who may decide.")
+        return take(worklist.open_store(), person, sent)
+
+    return endpoint
+
+
+def _take(store: Store, person: who.Visitor, sent: object) -> Response:
+    """Cells for one browser, leased to it."""
     try:
-        records = json.loads(data)["records"]
-    except (ValueError, TypeError, KeyError, RecursionError):
-        return _refuse(400, "The decisions were not understood.")
+        return JSONResponse(
+            taking.take(store, taking.parse_wish(sent, proven=person.name), now=worklist.utc_now()), headers=_FRESH
+        )
+    except ValueError as error:
+        return _refuse(400, str(error))
+
+
+def _leave(store: Store, _person: who.Visitor, sent: object) -> Response:
+    """A browser's page was closed: what it looked at is free at once."""
+    client = sent.get("client") if isinstance(sent, dict) else None
+    if isinstance(client, str) and 8 <= len(client) <= 40:
+        store.leases.release(client=client)
+    return JSONResponse({}, headers=_FRESH)
+
+
+def _decisions(store: Store, person: who.Visitor, sent: object) -> Response:
+    records = sent.get("records") if isinstance(sent, dict) else None
     if not isinstance(records, list) or not 1 <= len(records) <= decisions.MOST_RECORDS:
         return _refuse(400, "The decisions were not understood.")
-    return await run_in_threadpool(_store_all, request, records)
-
-
-def _store_all(request: Request, records: list) -> Response:
-    store, person = worklist.open_store(), who.behind(request)
-    if person is None or not person.may("clerk"):  # the guard has asked too; values are never taken unasked
-        return _refuse(403, "You are not logged in as somebody who may decide.")
     results = [decisions.answer(store, record, now=worklist.utc_now(), proven=person.name) for record in records]
     return JSONResponse({"results": results, "progress": worklist.progress_json(store.progress())}, headers=_FRESH)
 
@@ -188,7 +205,8 @@ def _store_all(request: Request, records: list) -> Response:
 def routes() -> list[Route]:
     """All routes, for the app and for tests."""
     return [
-        Route("/desk/queue", _queue),
+        Route("/desk/take", _from_own_page(_take), methods=["POST"]),
+        Route("/desk/leave", _from_own_page(_leave), methods=["POST"]),
         Route("/desk/groups", _groups),
         Route("/desk/alike", _alike),
         Route("/desk/whole/{page:int}", _whole),
@@ -201,6 +219,6 @@ def routes() -> list[Route]:
         Route("/desk/original/{sha256:str}", _original),
         Route("/desk/results", _results),
         Route("/desk/tables", _tables),
-        Route("/desk/decisions", _decisions, methods=["POST"]),
+        Route("/desk/decisions", _from_own_page(_decisions), methods=["POST"]),
         *door.routes(),
     ]

@@ -75,6 +75,12 @@ def log_in(browser, name: str, phrase: str | None = None, **extra):
     return browser.post("/enter", content=urlencode(form).encode(), headers=OWN)
 
 
+def take(browser, headers: dict):
+    """Asks for cells to decide."""
+    wish = {"client": "a1b2c3d4e5f6", "by": "Keo Varn"}
+    return browser.post("/desk/take", json_body=wish, headers=headers | POST)
+
+
 def cookie_of(reply) -> dict[str, str]:
     return {"cookie": reply.headers["set-cookie"].partition(";")[0]}
 
@@ -134,7 +140,7 @@ def test_a_volunteer_reaches_no_desk_no_sign_off_and_no_download(store, browser)
 def test_a_clerk_decides_but_reaches_no_sign_off(store, browser):
     clerk = as_(browser, "Keo Varn")
     assert browser.get("/signoff", headers=clerk).status_code == 403
-    assert browser.get("/desk/queue", headers=clerk).json()["open"] == 1
+    assert take(browser, clerk).json()["open"] == 1
     assert browser.get("/desk/tables", headers=clerk).content.startswith(b"PK")
     assert browser.get("/signoff", headers=as_(browser, "Mira Tole")).status_code == 404  # let through to the screens
 
@@ -278,7 +284,7 @@ def test_a_form_of_another_site_logs_nobody_in_or_out(store, browser, headers):
     assert browser.post("/enter", content=form, headers=headers).status_code == 400
     clerk = as_(browser, "Keo Varn")
     browser.post("/me/out", headers=clerk | headers)
-    assert browser.get("/desk/queue", headers=clerk).status_code == 200
+    assert take(browser, clerk).status_code == 200
 
 
 def test_what_a_page_at_the_door_may_do_is_closed(store, browser):
@@ -297,34 +303,34 @@ def test_what_a_page_at_the_door_may_do_is_closed(store, browser):
 def test_a_log_in_ends_when_nothing_is_asked_for_and_at_the_latest_after_half_a_day(store, browser, clock):
     clerk = as_(browser, "Keo Varn")
     clock[0] += IDLE - LATER
-    assert browser.get("/desk/queue", headers=clerk).status_code == 200
+    assert take(browser, clerk).status_code == 200
     clock[0] += IDLE - LATER
-    assert browser.get("/desk/queue", headers=clerk).status_code == 200
+    assert take(browser, clerk).status_code == 200
     clock[0] += IDLE + LATER
-    assert browser.get("/desk/queue", headers=clerk).status_code == 401
+    assert take(browser, clerk).status_code == 401
 
     clerk, began = as_(browser, "Keo Varn"), clock[0]
     while clock[0] + IDLE - LATER < began + LONGEST:
         clock[0] += IDLE - LATER
-        assert browser.get("/desk/queue", headers=clerk).status_code == 200
+        assert take(browser, clerk).status_code == 200
     clock[0] = began + LONGEST
-    assert browser.get("/desk/queue", headers=clerk).status_code == 401
+    assert take(browser, clerk).status_code == 401
 
 
 def test_logging_out_ends_the_log_in_on_the_server(store, browser):
     clerk = as_(browser, "Keo Varn")
     assert browser.post("/me/out", headers=clerk | OWN).headers["location"] == "/enter"
-    assert browser.get("/desk/queue", headers=clerk).status_code == 401
+    assert take(browser, clerk).status_code == 401
 
 
 def test_whoever_is_gone_or_gets_another_role_or_passphrase_notices_at_once(store, browser):
     clerk, scientist = as_(browser, "Keo Varn"), as_(browser, "Mira Tole")
     store.people.set("Keo Varn", role="volunteer", by="Setup", now=kept.NOW)
-    assert browser.get("/desk/queue", headers=clerk).status_code == 403
+    assert take(browser, clerk).status_code == 403
     store.people.set("Keo Varn", role="gone", by="Setup", now=kept.NOW)
-    assert browser.get("/desk/queue", headers=clerk).status_code == 401
+    assert take(browser, clerk).status_code == 401
     store.people.set("Mira Tole", role="scientist", by="Setup", now=kept.NOW, passphrase="another one entirely")  # noqa: S106
-    assert browser.get("/desk/queue", headers=scientist).status_code == 401
+    assert take(browser, scientist).status_code == 401
 
 
 def test_one_changes_ones_own_passphrase_and_stays_logged_in_here_only(store, browser):
@@ -337,8 +343,8 @@ def test_one_changes_ones_own_passphrase_and_stays_logged_in_here_only(store, br
     assert "Expected a passphrase of 10" in change(passphrase("Keo Varn"), "short").text
     changed = change(passphrase("Keo Varn"), "ten fathoms deep")
     assert "Changed" in changed.text
-    assert browser.get("/desk/queue", headers=cookie_of(changed)).status_code == 200
-    assert browser.get("/desk/queue", headers=elsewhere).status_code == 401
+    assert take(browser, cookie_of(changed)).status_code == 200
+    assert take(browser, elsewhere).status_code == 401
     assert log_in(browser, "Keo Varn").status_code == 403
     assert log_in(browser, "Keo Varn", "ten fathoms deep").status_code == 303
 
@@ -355,7 +361,7 @@ def test_a_restart_logs_nobody_out_and_a_damaged_file_everybody(store, clock):
 
 def test_a_cookie_that_makes_no_sense_is_nobody(store, browser):
     for cookie in ("", "a=b", "desk_=;;;", f"{who.door_of(store).cookie}=", "=" * 9000, "a\x00b=c"):
-        assert browser.get("/desk/queue", headers={"cookie": cookie}).status_code == 401
+        assert take(browser, {"cookie": cookie}).status_code == 401
 
 
 # Starting
@@ -386,7 +392,7 @@ def test_alone_at_ones_own_machine_nobody_logs_in(tmp_path, monkeypatch):
     worklist._opened.cache_clear()
     worklist.use_folder(tmp_path)
     browser = Browser(Starlette(routes=routes.routes(), middleware=[Middleware(Guard)]))
-    assert browser.get("/desk/queue").json()["open"] == 0
+    assert take(browser, {}).json()["open"] == 0
     assert browser.get("/enter").headers["location"] == "/"
     assert browser.get("/me").headers["location"] == "/"
     worklist._opened.cache_clear()

@@ -44,7 +44,7 @@ def test_a_clerk_logs_in_decides_under_the_proven_name_and_goes_on_after_the_log
     """The desk asks for no name; what is decided while logged out is kept and stored after logging in again."""
     address, folder, fish, _ = shared
     context = chromium.new_context(**LAPTOP)
-    page = open_at(context, address)
+    page = open_at(context, f"{address}?order=sheet")
     log_in(page, "Keo Varn")
     arrive(page, "Observer")
     assert not page.is_visible("#name")
@@ -113,7 +113,7 @@ def test_a_volunteer_sees_the_survey_page_alone_and_no_values(chromium, shared):
     assert frames
     for name in ("KEO VARM", "BK"):
         assert not any(name.encode() in (f if isinstance(f, bytes) else f.encode()) for f in frames)
-    for place in ("/desk/tables", "/desk/queue", "/desk/results?download"):
+    for place in ("/desk/tables", "/desk/groups", "/desk/results?download"):
         assert page.evaluate("place => fetch(place).then((r) => r.status)", place) == 403
     for place in ("review", "signoff", "results", "trace", "audit"):
         page.goto(f"{address}{place}")

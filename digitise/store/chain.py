@@ -16,7 +16,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
-from sqlalchemy import Connection, Select, Table, insert, select
+from sqlalchemy import Connection, Select, Table, insert, inspect, select
 
 from digitise.store import schema as t
 from digitise.store.rows import RULE
@@ -102,8 +102,9 @@ def key_of(table: Table, row) -> str:
 
 
 def seal_everything(connection: Connection, *, at: str) -> None:
-    """Links for every row that is there, for a store from before there were any."""
-    for table in KINDS:
+    """Links for every row that is there, for a store from before there were any; later tables are not there yet."""
+    there = set(inspect(connection).get_table_names())
+    for table in (one for one in KINDS if one.name in there):
         for row in list(linked_rows(connection, table)):
             add_link(connection, table.name, key_of(table, row), content_of(connection, table, row), at=at)
 

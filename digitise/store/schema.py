@@ -19,7 +19,7 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
-REVISION = "0002"
+REVISION = "0003"
 APPLICATION_ID = 0x64696769  # "digi": tells our file from any other SQLite file
 BIG = BigInteger().with_variant(Integer, "sqlite")
 
@@ -202,6 +202,20 @@ finding_decisions = Table(
     _text("at"),
 )
 Index("findings_of_pack", finding_decisions.c.pack, finding_decisions.c.finding, finding_decisions.c.id)
+
+asked_cells = Table(
+    "asked_cells",
+    metadata,
+    _id(),
+    _big("page_id", ForeignKey("pages.id")),
+    _text("cell"),
+    _text("state"),  # asked | taken back
+    _text("remark"),
+    _text("by"),
+    _text("at"),
+    _text("client"),
+    _big("seq"),
+)
 
 # The chain over all of the above, and the store's own name
 

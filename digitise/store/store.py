@@ -24,6 +24,7 @@ from digitise.sheet import PACK_ALPHABET, PACK_LENGTH
 from digitise.store import chain, entries
 from digitise.store import schema as t
 from digitise.store import write as w
+from digitise.store.asked import Asked
 from digitise.store.audits import Audits
 from digitise.store.chain import stamp
 from digitise.store.engine import Database
@@ -53,7 +54,7 @@ _PAGES_AT_ONCE = 200
 class Store:
     """One folder of photographs, readings and entries. Safe for several threads and processes; close it when done.
 
-    `leases`, `audits`, `signoffs`, `findings` and `people` each keep one more idea in the same database.
+    `leases`, `audits`, `signoffs`, `findings`, `people` and `asked` each keep one more idea in the same database.
     """
 
     def __init__(self, folder: Path, database: Database):
@@ -65,6 +66,7 @@ class Store:
         self.signoffs = SignOffs(database, self._library)
         self.findings = Findings(database)
         self.people = People(database)
+        self.asked = Asked(database, self._library)
 
     @classmethod
     def open(cls, folder: Path | str, *, database: str | None = None, now: datetime | None = None) -> Store:

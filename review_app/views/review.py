@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections import Counter
+
 import streamlit as st
 
 from digitise.store import Progress, Store
-from review_app import intake, worklist
+from review_app import intake, taking, worklist
 from review_app.components import component
 from review_app.markup import tag
 from review_app.opening import me, open_page
@@ -40,20 +42,40 @@ def without_pages(store: Store, progress: Progress) -> None:
         st.page_link("views/survey.py", label="See what to do")
 
 
-def chosen_filter(store: Store) -> dict[str, str]:
-    """What the clerk wants to see, from three boxes behind one button."""
-    queue = store.queue()
+def chosen_filter(store: Store) -> dict[str, str | bool]:
+    """What the clerk wants to see, in which order, from boxes behind one button; ``?order=sheet`` begins with one."""
+    queue, remarks = store.queue(), store.asked.waiting()
     titles = {p.sheet: p.title for p in store.pages()}
-    reasons = worklist.reason_options(queue)
-    sheets = sorted({item.sheet for item in queue}, key=list(titles).index)
+    reasons, counts = worklist.reason_options(queue), Counter(item.sheet for item in queue)
+    asked = sum((i.page_id, i.cell) in remarks for i in queue)
+    orders = list(taking.ORDERS)
+    wanted = st.query_params.get("order", orders[0])
     with st.popover("Choose which cells", key="filter"):
+        st.selectbox(
+            "Order",
+            orders,
+            index=orders.index(wanted) if wanted in orders else 0,
+            key="order",
+            format_func=lambda order: taking.ORDERS[order],
+        )
+        st.selectbox(
+            "Cells",
+            [False, True],
+            key="asked",
+            format_func=lambda on: f"Asked about by a colleague ({asked})" if on else "Open cells",
+        )
         st.selectbox(
             "Survey",
             ["", *store.packs()],
             key="pack",
             format_func=lambda pack: f"Pack {pack}" if pack else "All surveys",
         )
-        st.selectbox("Sheet", ["", *sheets], key="sheet", format_func=lambda sheet: titles.get(sheet, "All sheets"))
+        st.selectbox(
+            "Sheet",
+            ["", *sorted(counts, key=list(titles).index)],
+            key="sheet",
+            format_func=lambda sheet: f"{titles[sheet]} ({counts[sheet]})" if sheet else "All sheets",
+        )
         st.selectbox(
             "Why it is here",
             ["", *reasons],
@@ -61,7 +83,7 @@ def chosen_filter(store: Store) -> dict[str, str]:
             format_func=lambda reason: reasons.get(reason, "All reasons"),
         )
     state = st.session_state
-    return {k: state[k] for k in ("pack", "sheet", "reason") if state.get(k)}
+    return {k: state[k] for k in ("order", "asked", "pack", "sheet", "reason") if state.get(k)}
 
 
 def show() -> None:
