@@ -27,11 +27,18 @@ def known_hosts(host: str) -> list[str]:
     return ["*"] if host in _EVERYWHERE else sorted({"127.0.0.1", "localhost", host})
 
 
+def _flat(tree: dict, above: str = "") -> dict:
+    """Nested settings by dotted name."""
+    out = {}
+    for name, value in tree.items():
+        out |= _flat(value, f"{above}{name}.") if isinstance(value, dict) else {f"{above}{name}": value}
+    return out
+
+
 def settings(host: str = "127.0.0.1", port: int = 8501) -> dict:
     """Server and theme settings by dotted name: the file beside this module, with this host and port."""
     tree = tomllib.loads((HERE / ".streamlit" / "config.toml").read_text(encoding="utf-8"))
-    flat = {f"{group}.{name}": value for group, values in tree.items() for name, value in values.items()}
-    return flat | {"server.address": host, "server.port": port, "server.allowedHosts": known_hosts(host)}
+    return _flat(tree) | {"server.address": host, "server.port": port, "server.allowedHosts": known_hosts(host)}
 
 
 def create_app(host: str = "127.0.0.1") -> st.App:
