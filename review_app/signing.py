@@ -45,7 +45,7 @@ def points(store: Store, pack: str) -> list[Point]:
         out.append(Point("look", f"{_cells(len(survey.illegible))} that cannot be read", "whole"))
     out += [Point("look", f"{f.where}: {f.text}", "whole") for f in survey.findings]
     audits = [a for a in store.audits.all() if a.pack in (None, pack)]
-    done = [a for a in audits if a.bound is not None]
+    done = [a for a in audits if a.bound is not None and not a.whole_page]
     if not done:
         out.append(
             Point(

@@ -27,11 +27,11 @@ def served(tmp_path_factory):
         digest = store.signoffs.digest(SECOND)
         store.signoffs.sign(SECOND, statement="Compared with the photographs.", digest=digest, **by)
         store.decide(line, CODES[0], value="CF", state="entered", **by)
-        full = store.audits.draw(6, rng=np.random.default_rng(1), pack=SECOND, **by)
+        full = store.audits.draw_strata({"sure": 6}, rng=np.random.default_rng(1), pack=SECOND, **by)
         for cell in store.audits.cells(full.id):
             value = "YB" if cell.kind == "code" else None
             store.audits.answer(cell.id, value=value, state="entered" if value else "blank", **by)
-        half = store.audits.draw(6, rng=np.random.default_rng(2), pack=SECOND, **by)
+        half = store.audits.draw_strata({"sure": 6}, rng=np.random.default_rng(2), pack=SECOND, **by)
         figure = next(f for f in figures(store, SECOND) if f.sheet == "substrate").id
         store.asked.ask(1, "fish/observer", remark="Is this Mira?", **by)
     places = {

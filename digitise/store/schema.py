@@ -177,6 +177,15 @@ audit_answers = Table(
     _text("at"),
     UniqueConstraint("audit_cell_id", name="audit_answers_once"),
 )
+audit_strata = Table(
+    "audit_strata",
+    metadata,
+    _id(),
+    _big("audit_id", ForeignKey("audits.id")),
+    _text("stratum"),  # see `digitise.store.audits`
+    _big("population"),
+    UniqueConstraint("audit_id", "stratum", name="audit_strata_once"),
+)
 signoffs = Table(
     "signoffs",
     metadata,

@@ -1,4 +1,4 @@
-"""Revision 0003: cells that somebody asks a colleague about."""
+"""Revision 0003: cells that somebody asks a colleague about, and strata of audits."""
 
 import sqlalchemy as sa
 from alembic import op
@@ -14,7 +14,7 @@ def _texts(*names: str) -> list[sa.Column]:
 
 
 def upgrade() -> None:
-    """Add the table."""
+    """Add the tables."""
     op.create_table(
         "asked_cells",
         sa.Column("id", BIG, primary_key=True),
@@ -22,14 +22,23 @@ def upgrade() -> None:
         *_texts("cell", "state", "remark", "by", "at", "client"),
         sa.Column("seq", BIG, nullable=False),
     )
+    op.create_table(
+        "audit_strata",
+        sa.Column("id", BIG, primary_key=True),
+        sa.Column("audit_id", BIG, sa.ForeignKey("audits.id"), nullable=False),
+        *_texts("stratum"),
+        sa.Column("population", BIG, nullable=False),
+        sa.UniqueConstraint("audit_id", "stratum", name="audit_strata_once"),
+    )
     bind = op.get_bind()
-    guard(bind, {"asked_cells": "id"})
+    guard(bind, {"asked_cells": "id", "audit_strata": "id"})
     if bind.dialect.name == "sqlite":
         op.execute("PRAGMA user_version=3")
 
 
 def downgrade() -> None:
-    """Take it away again; links of its rows stay in the chain, which is never changed."""
+    """Take them away again; links of their rows stay in the chain, which is never changed."""
+    op.drop_table("audit_strata")
     op.drop_table("asked_cells")
     if op.get_bind().dialect.name == "sqlite":
         op.execute("PRAGMA user_version=2")
