@@ -237,7 +237,7 @@ def test_an_audit_of_nothing_is_refused(store):
     """No page, no audit; and a sample has at least one cell."""
     with pytest.raises(ValueError, match="nothing to audit"):
         draw(store, 5)
-    with pytest.raises(ValueError, match="at least 1"):
+    with pytest.raises(ValueError, match="at least one cell"):
         draw(store, 0)
     with pytest.raises(StoreError, match="no audit 9"):
         store.audits.audit(9)
