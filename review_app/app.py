@@ -22,9 +22,9 @@ HERE = Path(__file__).resolve().parent
 _EVERYWHERE = ("0.0.0.0", "::", "")  # noqa: S104 - compared with, never bound unasked
 
 
-def known_hosts(host: str) -> list[str]:
-    """Names a browser may use for this server; any, when it listens on every address of the machine."""
-    return ["*"] if host in _EVERYWHERE else sorted({"127.0.0.1", "localhost", host})
+def known_hosts(host: str, name: str = "") -> list[str]:
+    """Names a browser may use for this server, `name` that of a web server before it; any on every address."""
+    return ["*"] if host in _EVERYWHERE and not name else sorted({"127.0.0.1", "localhost", name or host, host})
 
 
 def _flat(tree: dict, above: str = "") -> dict:
@@ -35,15 +35,15 @@ def _flat(tree: dict, above: str = "") -> dict:
     return out
 
 
-def settings(host: str = "127.0.0.1", port: int = 8501) -> dict:
+def settings(host: str = "127.0.0.1", port: int = 8501, name: str = "") -> dict:
     """Server and theme settings by dotted name: the file beside this module, with this host and port."""
     tree = tomllib.loads((HERE / ".streamlit" / "config.toml").read_text(encoding="utf-8"))
-    return _flat(tree) | {"server.address": host, "server.port": port, "server.allowedHosts": known_hosts(host)}
+    return _flat(tree) | {"server.address": host, "server.port": port, "server.allowedHosts": known_hosts(host, name)}
 
 
-def create_app(host: str = "127.0.0.1") -> st.App:
+def create_app(host: str = "127.0.0.1", name: str = "") -> st.App:
     """The application; the folder is chosen with `worklist.use_folder`."""
-    hosts = Middleware(TrustedHostMiddleware, allowed_hosts=known_hosts(host), www_redirect=False)
+    hosts = Middleware(TrustedHostMiddleware, allowed_hosts=known_hosts(host, name), www_redirect=False)
     return st.App(HERE / "main.py", routes=routes(), middleware=[hosts, Middleware(Guard)])
 
 
@@ -76,10 +76,13 @@ def _check_free(host: str, port: int) -> None:
             raise ValueError(f"{host}:{port} cannot be used ({why}); name another port") from None
 
 
-def serve(folder: Path | str, *, host: str = "127.0.0.1", port: int = 8501, shared: bool = False) -> None:
+def serve(
+    folder: Path | str, *, host: str = "127.0.0.1", port: int = 8501, shared: bool = False, name: str = ""
+) -> None:
     """Serve the screens for one folder until stopped; photographs that wait there are read in the background.
 
-    People have to log in when it is `shared`, and always when other machines can reach the address.
+    People have to log in when it is `shared`, and always when other machines can reach the address, or a web server
+    before it answers to `name`.
 
     Raises
     ------
@@ -88,10 +91,10 @@ def serve(folder: Path | str, *, host: str = "127.0.0.1", port: int = 8501, shar
     """
     worklist.use_folder(folder)
     store = worklist.open_store()
-    who.share(shared or not own_machine_only(host))
+    who.share(shared or bool(name) or not own_machine_only(host))
     if who.is_shared():
         _check_people(store)
     _check_free(host, port)
     intake.start(store)
     gate.resume(store, now=worklist.utc_now())
-    create_app(host).run(config=settings(host, port))
+    create_app(host, name).run(config=settings(host, port, name))

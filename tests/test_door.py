@@ -18,7 +18,7 @@ from test_desks import line, record
 from digitise.cli import main
 from digitise.store import Store
 from review_app import routes, worklist
-from review_app.app import own_machine_only, serve
+from review_app.app import known_hosts, own_machine_only, serve, settings
 from review_app.door import pages, who
 from review_app.door.guard import OPEN, Guard
 from review_app.door.rights import SCREENS, may, need_of
@@ -385,6 +385,21 @@ def test_other_machines_are_never_served_without_a_log_in(tmp_path, monkeypatch)
         False,
     ]
     worklist._opened.cache_clear()
+
+
+def test_behind_a_web_server_its_name_is_known_people_log_in_and_the_cookie_is_for_tls_only(
+    store, browser, monkeypatch
+):
+    """Any other name is refused, and a cookie given over https goes over https alone."""
+    assert known_hosts("127.0.0.1", "reef.example") == ["127.0.0.1", "localhost", "reef.example"]
+    assert settings(name="reef.example")["server.allowedHosts"] == known_hosts("127.0.0.1", "reef.example")
+    assert "*" not in known_hosts("0.0.0.0", "reef.example")  # noqa: S104
+    assert "Secure" not in log_in(browser, "Keo Varn").headers["set-cookie"]
+    monkeypatch.setattr(browser, "scheme", "https")
+    assert "Secure" in log_in(browser, "Keo Varn").headers["set-cookie"]
+    monkeypatch.setenv(who.SHARED_VARIABLE, "")
+    with pytest.raises(ValueError, match="nobody can log in yet"):
+        serve(store.folder.parent / "new", name="reef.example")
 
 
 def test_alone_at_ones_own_machine_nobody_logs_in(tmp_path, monkeypatch):
