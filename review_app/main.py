@@ -4,20 +4,13 @@ from pathlib import Path
 
 import streamlit as st
 
+from review_app.door.rights import SCREENS
+from review_app.opening import me
+
 st.set_page_config(page_title="Survey sheets", layout="wide")
 st.html(Path(__file__).parent / "static" / "page.css")
+visitor = me()
+allowed = [s for s in SCREENS if visitor.may(s.need)]
 st.navigation(
-    [
-        st.Page("views/review.py", title="Review", default=True),
-        st.Page("views/many.py", title="Many at once"),
-        st.Page("views/whole.py", title="Whole page"),
-        st.Page("views/survey.py", title="Survey"),
-        st.Page("views/phones.py", title="Phones"),
-        st.Page("views/results.py", title="Results"),
-        st.Page("views/trace.py", title="Trace"),
-        st.Page("views/audit.py", title="Audit"),
-        st.Page("views/signoff.py", title="Sign-off"),
-        st.Page("views/handover.py", title="Hand-over"),
-    ],
-    position="top",
+    [st.Page(f"views/{s.name}.py", title=s.title, default=s is allowed[0]) for s in allowed], position="top"
 ).run()

@@ -46,9 +46,13 @@ def sent(store: Store) -> list[Sent]:
         own = [h for h in records if h.recipient.casefold() == one.recipient.casefold()]
         last = {s.pack: s.digest for h in own for s in h.surveys}
         changed = tuple(s.pack for s in one.surveys if s.pack in now and now[s.pack] != last[s.pack])
-        found = next((store.folder / KEPT).glob(f"handover-{one.number}-*"), None)
-        out.append(Sent(one, found, changed if one.corrects is None else ()))
+        out.append(Sent(one, package(store, one.number), changed if one.corrects is None else ()))
     return out
+
+
+def package(store: Store, number: int) -> Path | None:
+    """The folder of a package that is still in the store's folder."""
+    return next((store.folder / KEPT).glob(f"handover-{number}-*"), None)
 
 
 def hand_over(store: Store, wishes: Wishes) -> tuple[Path, HandOver, Prepared]:

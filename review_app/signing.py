@@ -47,7 +47,7 @@ def points(store: Store, pack: str) -> list[Point]:
         out.append(Point("look", f"{_cells(len(survey.illegible))} that cannot be read", "whole"))
     out += [Point("look", f"{f.where}: {f.text}", "whole") for f in survey.findings]
     audits = [a for a in store.audits.all() if a.pack in (None, pack)]
-    done = [a for a in audits if a.bound is not None]
+    done = [a for a in audits if a.bound is not None and not a.whole_page]
     if not done:
         out.append(
             Point(
@@ -55,8 +55,9 @@ def points(store: Store, pack: str) -> list[Point]:
             )
         )
     else:
-        wrong = len(done[-1].differing)
-        text = f"Audited: at most {100 * done[-1].bound:.2g} % of the accepted cells are wrong (95 %)"
+        last = done[-1]
+        wrong = len(last.differing)
+        text = f"Audited: at most {100 * last.bound:.2g} % of the {last.what} are wrong (95 %)"
         out.append(Point("look" if wrong else "good", text + (f"; {_cells(wrong)} differed" if wrong else ""), "audit"))
     if not survey.unread:
         out.append(Point("good", "Every cell is decided"))

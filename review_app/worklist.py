@@ -121,7 +121,8 @@ def place_words(title: str, transect: int | None, pack: str | None, photo: str) 
     return " · ".join(p for p in parts if p)
 
 
-def _desk_item(item: QueueItem, page: PageRow, meanings: Mapping[str, str]) -> dict:
+def desk_item(item: QueueItem, page: PageRow, meanings: Mapping[str, str]) -> dict:
+    """An open cell with all that the desk shows of it, for the browser."""
     return {
         "page": item.page_id,
         "sha256": item.sha256,
@@ -137,24 +138,6 @@ def _desk_item(item: QueueItem, page: PageRow, meanings: Mapping[str, str]) -> d
         "size_mm": list(page.page_size_mm),
         "last": item.last_entry,
     }
-
-
-def desk_batch(
-    store: Store, *, pack: str | None = None, sheet: str | None = None, reason: str | None = None, limit: int = 100
-) -> dict:
-    """The first `limit` open cells in working order, how many are open, and the progress of all."""
-    where = {"pack": pack or None, "sheet": sheet or None}
-    queue = store.queue(**where, reason=reason or None, limit=limit)
-    pages = {p.id: p for p in store.pages(where["pack"])}
-    meanings = {
-        i: code_meanings(store.protocol_for(pages[i]), pages[i].sheet) for i in {item.page_id for item in queue}
-    }
-    items = [_desk_item(item, pages[item.page_id], meanings[item.page_id]) for item in queue]
-    if reason:
-        waiting = store.open_reasons(**where).get(reason, 0)
-    else:
-        waiting = sum(p.open for p in pages.values() if not p.superseded and sheet in (None, "", p.sheet))
-    return {"items": items, "open": max(waiting, len(items)), "progress": progress_json(store.progress())}
 
 
 def progress_json(progress: Progress) -> dict:

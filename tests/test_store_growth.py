@@ -65,6 +65,11 @@ def everyday_work(store) -> None:
     store.leases.release(client="desk-anna")
     store.pages(), store.pages(PACK), store.page(page), store.progress(), store.progress(pack=PACK), store.photos()
     store.open_reasons(), store.open_reasons(pack=PACK)
+    store.asked.ask(page, TOTAL, remark="5 or 6?", by="Anna", client="desk-anna", seq=3, now=NOW)
+    store.queue(keys=store.asked.waiting(), limit=5)
+    free = [(i.page_id, i.cell) for i in store.queue(limit=2)]
+    store.leases.take_free(free, by="Ben", client="desk-ben", now=NOW, only=True, also_from={"desk-anna"})
+    store.leases.held(now=NOW)
     store.cells(page), store.readings(page), store.entries(page), store.current(page)
     store.assign(page, PACK, 1, "Anna", NOW)
     load_survey(store, PACK)
@@ -126,6 +131,17 @@ def test_a_limited_queue_is_the_beginning_of_the_whole_one(store, limit):
     assert store.queue(limit=limit) == whole[:limit]
     assert store.queue(limit=limit, reason="unsure") == whole[:limit]
     assert store.queue(limit=limit, reason="crossed-out") == []
+
+
+def test_a_queue_among_cells_that_are_named_has_those_of_them_that_wait(store):
+    """In working order; a cell that is decided, or that there is none of, is not in it."""
+    filled(store)
+    whole = store.queue()
+    keys = {(i.page_id, i.cell) for i in (whole[3], whole[1])} | {(whole[0].page_id, "fish/none-seen"), (99, TOTAL)}
+
+    assert store.queue(keys=keys) == [whole[1], whole[3]]
+    assert store.queue(keys=keys, limit=1) == [whole[1]]
+    assert store.queue(keys=keys, reason="crossed-out") == store.queue(keys=set()) == []
 
 
 def test_reasons_are_counted_as_the_queue_has_them(store):

@@ -128,7 +128,7 @@ def _photographs(results: Sequence[SurveyResults], photos: Sequence[PhotoRow]) -
 
 def methods_part(results: Sequence[SurveyResults], origin: Provenance, audits: Sequence[Audit] = ()) -> Part:
     """What was done, in the steps that ran, and the works these steps rest on."""
-    texts = methods(results, origin, audited=any(a.pack in (None, *origin.packs) for a in audits))
+    texts = methods(results, origin, audited=any(a.pack in (None, *origin.packs) and not a.whole_page for a in audits))
     blocks: list[Block] = [Heading(1, "Methods", "methods"), *(Paragraph(t) for t in texts)]
     works = cited(texts)
     if works:

@@ -6,7 +6,7 @@ Every page knows how many of its cells are open, so only the pages that are need
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from itertools import islice
 
 from sqlalchemy import ColumnElement, Connection
@@ -25,18 +25,21 @@ def open_cells(
     pages: Iterable[PageRow],
     *,
     reason: str | None = None,
+    keys: Collection[tuple[int, str]] | None = None,
     limit: int | None = None,
     where: Sequence[ColumnElement[bool]] = (),
 ) -> list[QueueItem]:
     """Open cells of those of `pages` that count, with this reason where one is named; at most `limit`.
 
-    `where` are further conditions on a reading.
+    `keys` are those of ``(page id, cell)`` to look among, and `where` further conditions on a reading.
     """
-    waiting = (p for p in pages if p.open and not p.superseded)
+    asked = None if keys is None else {page for page, _ in keys}
+    waiting = (p for p in pages if p.open and not p.superseded and (asked is None or p.id in asked))
     items = (
         library.layout(connection, page.layout_digest).queue_item(page, row)
         for some in _portions(waiting, _CELLS_AT_ONCE if limit is None else limit)
         for page, row in _rows(connection, some, where)
+        if keys is None or (page.id, row.cell) in keys
     )
     return list(islice((item for item in items if reason in (None, *item.reason_names)), limit))
 
