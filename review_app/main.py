@@ -1,16 +1,27 @@
-"""The pages, in one place."""
+"""The pages, in one place.
 
-from pathlib import Path
+Streamlit runs this file as the program's main module, so the processes that read photographs import it when they start:
+nothing happens, and nothing heavy is loaded, unless it is run as a page.
+"""
 
-import streamlit as st
 
-from review_app.door.rights import SCREENS
-from review_app.opening import me
+def show() -> None:
+    """Draw the page that was asked for, out of those that whoever asks may open."""
+    from pathlib import Path
 
-st.set_page_config(page_title="Survey sheets", layout="wide")
-st.html(Path(__file__).parent / "static" / "page.css")
-visitor = me()
-allowed = [s for s in SCREENS if visitor.may(s.need)]
-st.navigation(
-    [st.Page(f"views/{s.name}.py", title=s.title, default=s is allowed[0]) for s in allowed], position="top"
-).run()
+    import streamlit as st
+
+    from review_app.door.rights import SCREENS
+    from review_app.opening import me
+
+    st.set_page_config(page_title="Survey sheets", layout="wide")
+    st.html(Path(__file__).parent / "static" / "page.css")
+    visitor = me()
+    allowed = [s for s in SCREENS if visitor.may(s.need)]
+    st.navigation(
+        [st.Page(f"views/{s.name}.py", title=s.title, default=s is allowed[0]) for s in allowed], position="top"
+    ).run()
+
+
+if __name__ == "__main__":
+    show()

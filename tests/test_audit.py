@@ -160,6 +160,15 @@ def test_a_lot_of_three_by_hand():
     assert most_wrong_in_lot(0, 1, 3, 0.67) == 0
 
 
+def test_the_most_wrong_is_what_the_hypergeometric_distribution_says():
+    """Against scipy's own: the largest number of wrong cells that would show so few errors often enough."""
+    from scipy.stats import hypergeom
+
+    for lot, sampled, errors in [(60, 20, 0), (60, 20, 2), (500, 120, 3), (37, 36, 1)]:
+        fits = [d for d in range(lot + 1) if hypergeom.cdf(errors, lot, d, sampled) > 0.05]
+        assert most_wrong_in_lot(errors, sampled, lot, 0.05) == max(fits)
+
+
 def test_the_joint_bound_is_the_sum_of_the_strata_with_the_risk_shared_out():
     lots, sampled, errors = [400, 100], [211, 100], [0, 1]
     each = [most_wrong_in_lot(0, 211, 400, 0.025), 1]

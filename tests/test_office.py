@@ -176,7 +176,7 @@ def test_a_page_keyed_twice_names_what_differs_until_a_person_settles_it(store):
     assert auditing.result_words(audit) == "All 43 entered cells of the page were keyed again blind: 2 differ."
     at = opened("audit")
     assert not at.exception
-    assert "Keo Varn has BK; Mira Tole reads CF." in shown(at)
+    assert ". Keo Varn: BK. Mira Tole: CF." in shown(at)
     at.text_input(key="settler").input("Sanna Ruo")
     at.button(key=f"settle-{audit.id}-0-True").click().run()
     assert "✓ Sanna Ruo settled it: CF" in shown(at)

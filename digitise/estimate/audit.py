@@ -65,19 +65,31 @@ def most_wrong_in_lot(errors: int, sampled: int, lot: int, alpha: float) -> int:
     >>> most_wrong_in_lot(0, 211, 400, 0.05)
     3
     """
-    from scipy.stats import hypergeom
-
     check_share("alpha", alpha)
     if not 0 <= errors <= sampled <= lot or not lot:
         raise ValueError(f"found {errors} errors in {sampled} of {lot} cells, expected errors <= sampled <= lot")
     low, high = errors, lot - sampled + errors  # the last one possible at all, and the first one to rule out or in
     while low < high:
         middle = (low + high + 1) // 2
-        if hypergeom.cdf(errors, lot, middle, sampled) > alpha:
+        if _chance_of_at_most(errors, sampled, lot, middle) > alpha:
             low = middle
         else:
             high = middle - 1
     return low
+
+
+def _chance_of_at_most(errors: int, sampled: int, lot: int, wrong: int) -> float:
+    """Chance that `sampled` of a lot show so few of its `wrong` cells; hypergeometric."""
+    least = max(0, sampled - (lot - wrong))
+    terms = (
+        _log_choices(wrong, k) + _log_choices(lot - wrong, sampled - k) - _log_choices(lot, sampled)
+        for k in range(least, min(errors, wrong, sampled) + 1)
+    )
+    return math.fsum(map(math.exp, terms))
+
+
+def _log_choices(n: int, k: int) -> float:
+    return math.lgamma(n + 1) - math.lgamma(k + 1) - math.lgamma(n - k + 1)
 
 
 def joint_upper_bound(

@@ -29,7 +29,10 @@ def _difference(store: Store, one: Differing, key: str) -> None:
     who = "the program" if one.entered_by == RULE else one.entered_by
     source, width, _ = alike.crop(store, one.page_id, cell.box_mm)
     done = auditing.settled(store, one)
-    words = [tag("b", f"{page.title}, {cell_label(cell)}"), f": {who} has {first}; {one.by} reads {second}. "]
+    words = [
+        tag("b", f"{page.title}, {cell_label(cell)}"),
+        f". {who[:1].upper()}{who[1:]}: {first}. {one.by}: {second}. ",
+    ]
     if done is not None:
         words.append(
             tag("span", f"✓ {done.by} settled it: {_said(cell.kind, done.state, done.value)}", class_="state good")
@@ -40,7 +43,7 @@ def _difference(store: Store, one: Differing, key: str) -> None:
     if done is not None:
         return
     with st.container(horizontal=True):
-        for text, answer in ((f"It is {first}", False), (f"It is {second}", True)):
+        for text, answer in ((f"Right: {first}", False), (f"Right: {second}", True)):
             if st.button(text, key=f"{key}-{answer}"):
                 _settle(store, one, answer)
 
