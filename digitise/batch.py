@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from digitise import __version__
+from digitise.calibration import Acceptance
 from digitise.compose import build_layouts
 from digitise.known_plan import known_plan
 from digitise.layout import Layout
@@ -86,18 +87,24 @@ class Taken:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Task:
-    """What every worker knows: the pages that may be in a picture, what needs no reading, whether bytes are wanted."""
+    """What every worker knows: pages that may be in a picture, what needs no reading, whether bytes are wanted.
+
+    `acceptance` None stands for the shipped thresholds.
+    """
 
     layouts: list[Layout]
     done: frozenset[str]
     wanted: bool
+    acceptance: Acceptance | None
 
 
-def _prepare(protocols: tuple[Protocol, ...], done: frozenset[str], wanted: bool) -> _Task:
+def _prepare(
+    protocols: tuple[Protocol, ...], done: frozenset[str], wanted: bool, acceptance: Acceptance | None
+) -> _Task:
     import cv2
 
     cv2.setNumThreads(1)
-    return _Task(KnownProtocols(protocols).layouts, done, wanted)
+    return _Task(KnownProtocols(protocols).layouts, done, wanted, acceptance)
 
 
 def _list(_task: _Task, path: Path) -> tuple[Picture | NotAPhoto, ...]:
@@ -116,7 +123,7 @@ def _take(task: _Task, picture: Picture | NotAPhoto) -> Taken:
     digest = hashlib.sha256(made.data).hexdigest()
     if digest in task.done:
         return Taken(made.name, digest, None)
-    result = read_decoded(decode_photo(made.data, made.name), task.layouts)
+    result = read_decoded(decode_photo(made.data, made.name), task.layouts, task.acceptance)
     origin = {"file_sha256": made.file_sha256, "file_page": made.page}
     result = replace(result, **origin, others=tuple(replace(one, **origin) for one in result.others))
     return Taken(made.name, digest, result, made.data if task.wanted else b"")
@@ -124,7 +131,7 @@ def _take(task: _Task, picture: Picture | NotAPhoto) -> Taken:
 
 def _read_bytes(task: _Task, photo: tuple[str, bytes]) -> PhotoResult:
     name, data = photo
-    return read_decoded(decode_photo(data, name), task.layouts)
+    return read_decoded(decode_photo(data, name), task.layouts, task.acceptance)
 
 
 class Reader:
@@ -139,6 +146,8 @@ class Reader:
         SHA-256 of pictures that need no reading.
     wanted : bool
         Whether the pictures' bytes are wanted too, to be kept.
+    acceptance : Acceptance, optional
+        Thresholds; the shipped ones by default.
     """
 
     def __init__(
@@ -148,9 +157,11 @@ class Reader:
         jobs: int | None = None,
         done: frozenset[str] = frozenset(),
         wanted: bool = False,
+        acceptance: Acceptance | None = None,
     ) -> None:
         self._wanted = wanted
-        self._workers = Workers(jobs or os.cpu_count() or 1, partial(_prepare, known.protocols, done, wanted))
+        prepare = partial(_prepare, known.protocols, done, wanted, acceptance)
+        self._workers = Workers(jobs or os.cpu_count() or 1, prepare)
 
     def __enter__(self) -> Reader:
         return self
@@ -229,20 +240,23 @@ def _summary(result: PhotoResult) -> str:
     )
 
 
-def keep(store: Store, taken: Taken, known: KnownProtocols, *, now: datetime) -> tuple[str, ...]:
+def keep(
+    store: Store, taken: Taken, known: KnownProtocols, *, now: datetime, acceptance: Acceptance | None = None
+) -> tuple[str, ...]:
     """Put one picture into a store with what it says; what could not be kept comes back in words, as from `record`.
 
-    What could not be opened leaves no trace.
+    What could not be opened leaves no trace. `acceptance` are the thresholds it was read with, None the shipped ones.
     """
     if not taken.data or taken.result is None:
         return ()
     store.keep_photo(taken.data, taken.name, now=now)
-    return record(store, taken.result, known, now=now)
+    return record(store, taken.result, known, now=now, acceptance=acceptance)
 
 
-def signature(known: KnownProtocols) -> str:
-    """What readings depend on beside the picture: the reader, and the protocols by content."""
-    return " ".join([__version__, READER_VERSION, *sorted({p.digest for p in known.protocols})])
+def signature(known: KnownProtocols, acceptance: Acceptance | None = None) -> str:
+    """What readings depend on beside the picture: the reader, protocols by content, thresholds that are not shipped."""
+    own = [hashlib.sha256(acceptance.to_json().encode()).hexdigest()[:16]] if acceptance else []
+    return " ".join([__version__, READER_VERSION, *sorted({p.digest for p in known.protocols}), *own])
 
 
 def read_before(store: Store) -> frozenset[str]:
@@ -250,7 +264,14 @@ def read_before(store: Store) -> frozenset[str]:
     return frozenset(p.sha256 for p in store.pages() if p.reader_version == READER_VERSION)
 
 
-def record(store: Store, result: PhotoResult, known: KnownProtocols, *, now: datetime) -> tuple[str, ...]:
+def record(
+    store: Store,
+    result: PhotoResult,
+    known: KnownProtocols,
+    *,
+    now: datetime,
+    acceptance: Acceptance | None = None,
+) -> tuple[str, ...]:
     """Put what a kept photograph says into its store, every sheet in it; names of its plans are among the suggestions.
 
     A store tells the sheets of one photograph apart by their layout; of two of one kind the second is refused, and the
@@ -268,7 +289,8 @@ def record(store: Store, result: PhotoResult, known: KnownProtocols, *, now: dat
             seen.add(one.page.layout.digest)
         if plan is not None:
             one = with_suggestions(one, plan.names, [site.name for site in plan.sites])
-        page_id = store.record(one, known.home(one.page.layout) if one.page else None, now=now)
+        home = known.home(one.page.layout) if one.page else None
+        page_id = store.record(one, home, now=now, acceptance_basis=acceptance.basis if acceptance else None)
         if page_id is not None:
             _doubt_differences(store, page_id, now=now)
     return tuple(lost)

@@ -1,12 +1,13 @@
 """From evidence to honest probability, and who decides: calibrated confidence and acceptance thresholds.
 
-Each group of readings has a monotone curve from score to probability and a threshold on that probability, both
-set on simulated photographs by writers and cameras that training never saw (`digitise.train.calibrate`), kept in
-``models/acceptance.json`` with the numbers they rest on.
+Each group of readings has a monotone curve from score to probability and a threshold on that probability. The shipped
+ones are set on simulated photographs by writers and cameras that training never saw (`digitise.train.calibrate`) and
+kept in ``models/acceptance.json`` with the numbers they rest on; a programme may set its own (`digitise.recalibrate`).
 """
 
 from __future__ import annotations
 
+import hashlib
 import json
 from dataclasses import asdict, dataclass
 from functools import lru_cache
@@ -20,6 +21,12 @@ DOUBTFUL = " in doubt"  # suffix of the groups of readings that carry a reason f
 NEVER = 2.0  # a threshold that no probability reaches
 SMALLEST_BIN, BIN_GROWTH = 30, 1.2  # readings in the most doubtful bin, and how much larger each next one is
 FINEST = 6.0  # scores closer to 1 than 10^-6 are not told apart
+OWN_CELLS = "own cells"  # how the basis of thresholds begins that a programme set itself
+MOST_BYTES = 1_000_000  # of a file of thresholds
+
+
+class AcceptanceError(ValueError):
+    """A file holds no thresholds that can be used; the text says why and what to do."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,10 +60,16 @@ def certainty_of(score: float | np.ndarray) -> np.ndarray:
 
 @dataclass(frozen=True, slots=True)
 class Acceptance:
-    """Curves by group, and what they were set on in words."""
+    """Curves by group, and what they were set on in words.
+
+    `networks` is the `networks_digest` they belong to, "" for whichever they are shipped with; `notes` has a sentence
+    on each group that a programme's own cells had something to say about.
+    """
 
     curves: dict[str, Curve]
     basis: str
+    networks: str = ""
+    notes: tuple[str, ...] = ()
 
     def judge(self, group: str, score: float, *, doubtful: bool = False) -> tuple[float, bool]:
         """(confidence, accepted) of a score in a group.
@@ -72,16 +85,66 @@ class Acceptance:
 
     def to_json(self) -> str:
         """The file's content."""
-        return json.dumps({"basis": self.basis, "curves": {k: asdict(c) for k, c in self.curves.items()}}, indent=1)
+        own = {"networks": self.networks, "notes": list(self.notes)} if self.networks else {}
+        data = {"basis": self.basis, **own, "curves": {k: asdict(c) for k, c in self.curves.items()}}
+        return json.dumps(data, indent=1, ensure_ascii=False)
 
 
 def read_acceptance(path: Path) -> Acceptance:
-    """Acceptance from a file written by `Acceptance.to_json`."""
-    data = json.loads(path.read_text(encoding="utf-8"))
-    curves = {
-        k: Curve(**{n: tuple(v) if isinstance(v, list) else v for n, v in c.items()}) for k, c in data["curves"].items()
-    }
-    return Acceptance(curves, data["basis"])
+    """Acceptance from a file written by `Acceptance.to_json`.
+
+    Raises
+    ------
+    AcceptanceError
+        The file holds something else, or thresholds that were set for other networks than the ones here.
+    OSError
+        It cannot be read.
+    """
+    with path.open("rb") as file:
+        content = file.read(MOST_BYTES + 1)
+    try:
+        if len(content) > MOST_BYTES:
+            raise ValueError("it is too large")
+        data = json.loads(content)
+        curves = {str(name): _curve(curve) for name, curve in data["curves"].items()}
+        basis, networks, notes = data["basis"], data.get("networks", ""), data.get("notes", [])
+        if not curves or not all(isinstance(text, str) for text in (basis, networks, *notes)) or not basis.strip():
+            raise ValueError("no curves, or not what they were set on")
+    except (ValueError, TypeError, KeyError, AttributeError, RecursionError) as error:
+        raise AcceptanceError(
+            f"{path}: holds no thresholds that can be used ({error}); expected a file that 'digitise calibrate' wrote"
+        ) from None
+    if networks and networks != networks_digest():
+        raise AcceptanceError(
+            f"{path}: these thresholds were set for other networks than this version reads with; "
+            "run 'digitise calibrate' again, and read without --acceptance until then"
+        )
+    return Acceptance(curves, basis, networks, tuple(notes))
+
+
+def _curve(data: dict) -> Curve:
+    """A curve, when it is one: finite numbers, rising knots, probabilities that never fall."""
+    curve = Curve(**{n: tuple(v) if isinstance(v, list) else v for n, v in data.items()})
+    knots, chances = np.array(curve.knots, float), np.array(curve.probability, float)
+    rest = np.array([curve.threshold, curve.target, curve.delta, curve.accepted, curve.errors, curve.bound])
+    if rest.dtype.kind not in "fiu" or not all(np.isfinite(a).all() for a in (knots, chances, rest)):
+        raise ValueError("a curve has something else than numbers")
+    if knots.ndim != 1 or knots.shape != chances.shape or not len(knots):
+        raise ValueError("a curve needs as many knots as probabilities")
+    if (np.diff(knots) < 0).any() or (np.diff(chances) < 0).any() or chances[0] < 0 or chances[-1] > 1:
+        raise ValueError("a curve falls, or leaves 0 to 1")
+    if not (0 < curve.threshold <= NEVER and 0 < curve.target < 1 and 0 < curve.delta < 1):
+        raise ValueError("a threshold or target leaves 0 to 1")
+    return curve
+
+
+@lru_cache(maxsize=1)
+def networks_digest() -> str:
+    """SHA-256, shortened, over the networks that read here: scores of others mean something else."""
+    whole = hashlib.sha256()
+    for path in sorted(MODELS.glob("*.onnx")):
+        whole.update(path.name.encode() + hashlib.sha256(path.read_bytes()).digest())
+    return whole.hexdigest()[:16]
 
 
 @lru_cache(maxsize=1)

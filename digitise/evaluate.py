@@ -27,13 +27,17 @@ class Truth:
 
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """One reading beside its truth. `right` is whether the value is what a perfect reader returns."""
+    """One reading beside its truth. `right` is whether the value is what a perfect reader returns.
+
+    A `doubtful` reading goes to a person for a stated reason, whatever its confidence.
+    """
 
     kind: str
     confidence: float
     accepted: bool
     right: bool
     truth: Truth
+    doubtful: bool = False
 
     @property
     def wrong_accepted(self) -> bool:
@@ -53,7 +57,14 @@ def same_value(read: Value, truth: Value) -> bool:
 def judge(readings: Iterable[Reading], truths: Mapping[str, Truth]) -> list[Judged]:
     """Each reading beside its truth; cells without a known truth are left out."""
     return [
-        Judged(r.kind, r.confidence, not r.flagged, same_value(r.value, truths[r.cell].value), truths[r.cell])
+        Judged(
+            r.kind,
+            r.confidence,
+            not r.flagged,
+            same_value(r.value, truths[r.cell].value),
+            truths[r.cell],
+            any(reason != "unsure" for reason in r.reasons),
+        )
         for r in readings
         if r.cell in truths
     ]

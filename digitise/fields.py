@@ -83,10 +83,7 @@ def _best_texts(p: np.ndarray, keep: int = 24) -> list[tuple[str, float]]:
 
 
 def _decode_digits(evidence: Sequence[CharacterEvidence], parse: Callable[[str], tuple[Value, str | None]]) -> Decoded:
-    """Decode digit boxes with `parse`, which gives a value and, where the text is no proper one, the reason why.
-
-    What cannot be (a thirteenth month) is not what was meant: the score is the best value's share among those that can.
-    """
+    """Decode digit boxes with `parse`, which gives a value and, where the text is no proper one, the reason why."""
     p = np.stack([e.digit for e in evidence]).astype(np.float64)
     void = float(1 - np.prod(1 - p[:, _DIGIT_VOID] - p[:, _DIGIT_JUNK]))
     texts = _best_texts(p)
@@ -102,9 +99,7 @@ def _decode_digits(evidence: Sequence[CharacterEvidence], parse: Callable[[str],
     reasons = (wrong,) if wrong else ()
     if void > VOID_LIMIT:
         reasons += ("crossed-out",)
-    possible = 1.0 - void - sum(weight for text, weight in texts if parse(text)[1] not in (None, "gap"))
-    score = candidates[0][1] * (1.0 - void) / max(possible, candidates[0][1], 1e-12)
-    return Decoded(candidates[0][0], score, candidates, reasons)
+    return Decoded(candidates[0][0], candidates[0][1], candidates, reasons)
 
 
 def _number(cell: Cell) -> Callable[[str], tuple[Value, str | None]]:

@@ -9,7 +9,7 @@ from collections.abc import Collection, Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from digitise.results.compare import Compared, SiteTrend, SurveySample, compare, latest_pairs, trends
+from digitise.results.compare import Compared, SiteTrend, SurveySample, compare_pairs, latest_pairs, trends
 from digitise.results.kept import KeptTables
 from digitise.results.results import SurveyResults, survey_results
 from digitise.results.samples import COVER_COLUMNS, DENSITY_COLUMNS, samples_of
@@ -163,9 +163,9 @@ class Programme:
         headlines: Collection[str] = (),
         detect_percent: float = 20.0,
     ) -> tuple[Compared, ...]:
-        """Every variable of every pair."""
+        """Every variable of every pair, adjusted for all of them together."""
         rest = {"paired": paired, "headlines": headlines, "detect_percent": detect_percent, "level": self._level}
-        return tuple(c for before, after in pairs for c in compare(before, after, **rest))
+        return compare_pairs(pairs, **rest)
 
     def found_trends(self, sites: Sequence[str] = (), *, headlines: Collection[str] = ()) -> tuple[SiteTrend, ...]:
         """Trends of these sites (of every site when none is named)."""

@@ -23,7 +23,6 @@ from digitise.fields import VOID_LIMIT, decode_cell, number_weights
 from digitise.flatten import FLAT_PX_PER_MM
 from digitise.ink import InkPage, extract_ink
 from digitise.layout import Cell, Layout
-from digitise.one_hand import of_one_hand
 from digitise.page import NotRegistered, Page, register_all
 from digitise.photo import NotAPhoto, Photo, load_photo
 from digitise.reading import Decoded, PhotoResult, Reading, sentence
@@ -53,7 +52,7 @@ def _boxed(page: InkPage, cells: Sequence[Cell]) -> dict[str, list[CharacterEvid
     crops = [character_crops(page, c) for c in cells]
     if not crops:
         return {}
-    evidence = of_one_hand(read_characters(page, np.concatenate(crops)))
+    evidence = read_characters(page, np.concatenate(crops))
     out, start = {}, 0
     for cell, own in zip(cells, crops, strict=True):
         out[cell.id] = evidence[start : start + len(own)]

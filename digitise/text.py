@@ -1,6 +1,7 @@
 """Free handwriting: suggestions by the project's line reader and by Tesseract, always shown to a person.
 
 The line reader knows no words and Tesseract leans on them; where both say the same, it is mostly what stands there.
+Tesseract costs more than all the rest of a page, so it is asked only where the line reader is unsure.
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ from digitise.tally import own_ink
 
 LINE_PX = 56
 GAP_PX = 40
+SURE = 0.8  # a line read with this probability needs no second opinion
 ONE_LINE_MM = 14.0  # a higher box holds several lines, which only Tesseract takes apart
 
 
@@ -80,10 +82,11 @@ def read_text(page: InkPage, cells: list[Cell]) -> list[Decoded]:
     out = [Decoded(None, 1.0 - min(0.5, a / 2), ((None, 1.0),)) for a in area]
     if not written:
         return out
-    pictures = [_line_picture(inks[i], page) for i in written]
-    found = _suggestions(pictures) if engine_present() else [("", 0.0)] * len(written)
-    for i, other in zip(written, found, strict=True):
-        single = cells[i].box_mm[3] <= ONE_LINE_MM
-        own = line_texts(line_input(inks[i], page.pencil)) if single else ()
-        out[i] = _joined(own, other)
+    own = {
+        i: line_texts(line_input(inks[i], page.pencil)) if cells[i].box_mm[3] <= ONE_LINE_MM else () for i in written
+    }
+    asked = [i for i in written if not own[i] or own[i][0][1] < SURE] if engine_present() else []
+    found = dict(zip(asked, _suggestions([_line_picture(inks[i], page) for i in asked]), strict=True)) if asked else {}
+    for i in written:
+        out[i] = _joined(own[i], found.get(i, own[i][0] if own[i] and own[i][0][1] >= SURE else ("", 0.0)))
     return out

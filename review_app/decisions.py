@@ -13,6 +13,7 @@ from datetime import datetime
 
 from digitise.reading import Value
 from digitise.store import RULE, EntryRow, Store
+from digitise.store.rows import TOGETHER
 from review_app.surprise import Surprising, question
 
 MOST_RECORDS = 200
@@ -20,7 +21,7 @@ _ACTIONS = ("enter", "blank", "illegible", "undo", "open", "ask", "unask")
 _STATES = {"enter": "entered", "blank": "blank", "illegible": "illegible"}
 _WAYS = {
     "": "",
-    "together": "looked at among others that read the same",
+    "together": TOGETHER,
     "page": "compared with the photograph of the whole page",
 }
 _NOT_UNDERSTOOD = "a decision was not understood; reload the page"

@@ -13,6 +13,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from digitise.batch import KnownProtocols, Reader, known_protocols, record, signature
+from digitise.calibration import Acceptance
+from digitise.known_acceptance import known_acceptance
 from digitise.photo import NotAPhoto
 from digitise.read import read_decoded
 from digitise.sources import may_hold_several
@@ -36,20 +38,21 @@ _states: dict[str, Intake] = {}
 
 
 class _SharedReader:
-    """One reading process for all screens; it is started anew when other protocols are known."""
+    """One reading process for all screens; it is started anew when protocols or thresholds change."""
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
         self._reader: Reader | None = None
         self._knows = ""
 
-    def call(self, known: KnownProtocols, method: str, *arguments):
+    def call(self, known: KnownProtocols, acceptance: Acceptance | None, method: str, *arguments):
         """One call of a method of `Reader`, after those that others wait for."""
         with self._lock:
-            if self._reader is None or self._knows != signature(known):
+            if self._reader is None or self._knows != signature(known, acceptance):
                 if self._reader is not None:
                     self._reader.__exit__()
-                self._reader, self._knows = Reader(known, jobs=1), signature(known)
+                self._reader = Reader(known, jobs=1, acceptance=acceptance)
+                self._knows = signature(known, acceptance)
             return getattr(self._reader, method)(*arguments)
 
 
@@ -63,9 +66,9 @@ def progress(store: Store) -> Intake:
 
 def read_one(store: Store, sha256: str, name: str) -> tuple[str, ...]:
     """Read one kept photograph and record what it says; sentences about sheets in it that could not be kept."""
-    known = known_protocols(store=store)
-    result = _reader.call(known, "read_bytes", store.original(sha256), name)
-    return record(store, result, known, now=worklist.utc_now())
+    known, acceptance = known_protocols(store=store), known_acceptance(store.folder)
+    result = _reader.call(known, acceptance, "read_bytes", store.original(sha256), name)
+    return record(store, result, known, now=worklist.utc_now(), acceptance=acceptance)
 
 
 def accept(store: Store, data: bytes, name: str) -> list[str]:
@@ -80,7 +83,7 @@ def accept(store: Store, data: bytes, name: str) -> list[str]:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / f"added{Path(name).suffix[:8]}"
         path.write_bytes(data)
-        found = _reader.call(known, "unpack", path)
+        found = _reader.call(known, known_acceptance(store.folder), "unpack", path)
     refused = [one for one in found if isinstance(one, NotAPhoto)]
     pictures = [one for one in found if not isinstance(one, NotAPhoto)]
     if not pictures:

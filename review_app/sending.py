@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import zipfile
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 
 from digitise.handover.package import KEPT, make_handover
@@ -39,6 +40,15 @@ def line_words(line: BoardLine) -> str:
 
 def sent(store: Store) -> list[Sent]:
     """Every hand-over, newest first."""
+    return [
+        Sent(record, package(store, record.number), changed)
+        for record, changed in _changed(store, worklist.store_state(store))
+    ]
+
+
+@lru_cache(maxsize=4)
+def _changed(store: Store, _state: str) -> tuple[tuple[HandOver, tuple[str, ...]], ...]:
+    """Every hand-over, newest first, with its packs that are not as they were last sent to its receiver."""
     records = store.handovers.all()
     now = {p: store.signoffs.digest(p) for p in {s.pack for h in records for s in h.surveys} & set(store.packs())}
     out = []
@@ -46,8 +56,8 @@ def sent(store: Store) -> list[Sent]:
         own = [h for h in records if h.recipient.casefold() == one.recipient.casefold()]
         last = {s.pack: s.digest for h in own for s in h.surveys}
         changed = tuple(s.pack for s in one.surveys if s.pack in now and now[s.pack] != last[s.pack])
-        out.append(Sent(one, package(store, one.number), changed if one.corrects is None else ()))
-    return out
+        out.append((one, changed if one.corrects is None else ()))
+    return tuple(out)
 
 
 def package(store: Store, number: int) -> Path | None:

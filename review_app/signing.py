@@ -9,7 +9,9 @@ from digitise.store import CellNow, PageRow, Store
 from digitise.store.signoffs import SignOff
 from digitise.survey import load_survey
 from digitise.wording import cell_words
-from review_app import worklist
+from review_app import faults, worklist
+
+SAID_ABOVE = ("open", "sheets", "totals", "blank-rows", "twice")  # rules whose faults have a line of their own
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +48,11 @@ def points(store: Store, pack: str) -> list[Point]:
     if survey.illegible:
         out.append(Point("look", f"{_cells(len(survey.illegible))} that cannot be read", "whole"))
     out += [Point("look", f"{f.where}: {f.text}", "whole") for f in survey.findings]
+    check = faults.checks(store).get(pack)
+    for fault in check.faults if check else ():
+        if fault.rule not in SAID_ABOVE:
+            level = "good" if fault.severity == "accepted" else "look"
+            out.append(Point(level, f"{fault.severity.capitalize()}: {fault.where}: {fault.words}", "survey"))
     audits = [a for a in store.audits.all() if a.pack in (None, pack)]
     done = [a for a in audits if a.bound is not None and not a.whole_page]
     if not done:

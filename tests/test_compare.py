@@ -5,16 +5,28 @@ import math
 import re
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from kept import FLAGGED, NOW, keep, made_result, points
+from scipy import stats
 
 import digitise
 from digitise.cli import main
+from digitise.estimate.change import limits_together
 from digitise.results import survey_results
 from digitise.results.change_tables import change_table, community_table, trend_table
-from digitise.results.compare import HOLM, Measured, SurveySample, Variable, compare, latest_pairs, trends
+from digitise.results.compare import (
+    HOLM,
+    Measured,
+    SurveySample,
+    Variable,
+    compare,
+    compare_pairs,
+    latest_pairs,
+    trends,
+)
 from digitise.store import Store
 from digitise.survey import load_survey
 
@@ -79,6 +91,42 @@ def test_headlines_are_adjusted_by_holm_and_all_others_apart():
     assert [c.adjusted for c in both] == pytest.approx([2 * c.change.p for c in both])
     with pytest.raises(ValueError, match="headline 'coral' is not measured in both surveys; known: substrate/coral"):
         compare(*surveys, headlines=["coral"])
+
+
+def test_several_pairs_are_adjusted_for_all_of_them_together():
+    """Two sites, one headline each: twice the p of each, not once; and trends over all sites likewise."""
+    one = sample("A", "2023-01-01", *BEFORE), sample("B", "2024-01-01", *AFTER)
+    two = tuple(replace(s, name=f"{s.name}2", site="Wall") for s in one)
+    alone, both = compare(*one)[0], compare_pairs([one, two])
+    headlines = [c for c in both if c.adjusted_by == HOLM]
+
+    assert alone.adjusted == alone.change.p
+    assert [c.adjusted for c in headlines] == pytest.approx([2 * alone.change.p] * 2)
+    falling = [sample("ABCDE"[i], f"{2020 + i}-01-01", 40 - 5 * i, 42 - 5 * i) for i in range(5)]
+    elsewhere = [replace(s, site="Wall") for s in falling]
+    assert [t.adjusted for t in trends(falling + elsewhere) if t.variable == CORAL] == pytest.approx(
+        [4 / math.factorial(5)] * 2
+    )
+
+
+def test_limits_of_headlines_hold_together():
+    """Bonferroni for two: t(0.9875) in place of t(0.975) standard errors; none for exploratory variables.
+
+    Dunn (1961), doi:10.1080/01621459.1961.10482090.
+    """
+    surveys = sample("A", "", *BEFORE), sample("B", "", *AFTER)
+    coral, sand = compare(*surveys)
+    both = compare(*surveys, headlines=["substrate/coral", "substrate/sand"])[0]
+    e, df = both.change.effect, both.change.df
+
+    assert coral.together == pytest.approx((e.low, e.high))
+    assert sand.together is None
+    assert both.together == pytest.approx(
+        (e.value - stats.t.ppf(0.9875, df) * e.se, e.value + stats.t.ppf(0.9875, df) * e.se)
+    )
+    assert limits_together(both.change, 0) is None
+    assert coral.percent == pytest.approx(100 * -6.25 / 33.75)
+    assert compare(sample("A", "", 0.0, 0.0), sample("B", "", 1.0, 3.0))[0].percent is None
 
 
 def test_what_the_design_can_detect_stands_beside_every_change():

@@ -298,6 +298,20 @@ def test_training_commands_in_the_guide_exist_with_their_options(capsys, monkeyp
         assert [o for o in rest if o.startswith("--") and f"{o} " not in known] == []
 
 
+def test_the_model_card_names_every_network_its_data_and_commands_that_exist(capsys, monkeypatch):
+    """Whoever gets the networks gets their licence's attribution, their weaknesses, and lines that the program takes."""
+    card = (ROOT / "digitise" / "models" / "README.md").read_text(encoding="utf-8")
+    lines = [shlex.split(line)[3:] for line in _shell_lines(card) if line.startswith("python -m digitise.train ")]
+
+    assert [p.name for p in (ROOT / "digitise" / "models").glob("*.onnx") if f"`{p.name}`" not in card] == []
+    assert all(w in card for w in ("10.5281/zenodo.1195803", "Creative Commons Attribution 4.0", "## Known weaknesses"))
+    assert len(re.findall(r"<!-- figures -->\n.+?\n<!-- /figures -->", card, re.DOTALL)) == 1
+    assert "`digitise/models/README.md`" in GUIDE
+    for step, *rest in lines:
+        known = _training(step, capsys, monkeypatch)
+        assert [o for o in rest if o.startswith("--") and f"{o} " not in known and f"{o}\n" not in known] == []
+
+
 def test_the_changelog_tells_of_this_version():
     """The newest release is the version that the code gives, with the sections Added and Numbers."""
     from digitise import __version__

@@ -10,7 +10,7 @@ from starlette.applications import Starlette
 from streamlit.testing.v1 import AppTest
 from test_desks import line, record, send, store  # noqa: F401 - store is a fixture
 
-from review_app import auditing, routes, signing
+from review_app import auditing, faults, routes, signing
 
 CODES = {c.id: "BK" for c in kept.layout("substrate").cells if c.kind == "code"}
 
@@ -123,6 +123,22 @@ def test_a_survey_with_an_open_cell_cannot_be_signed_and_the_page_says_why(store
     assert "✕ 1 cell nobody has decided" in shown(at)
     assert [b.label for b in at.button] == []
     assert signing.points(store, kept.PACK)[0].level == "block"
+
+
+def test_who_signs_sees_what_the_check_found_and_what_was_let_be(store):  # noqa: F811
+    """A count begun too early stands in the list until a person lets it be, then with the reason."""
+    early = {"fish/laid": "10:00", "fish/start": "10:05", "fish/none-seen": True}
+    kept.keep(store, kept.made_result("fish", early, name="fish.jpg"))
+    said = [
+        p.text for p in signing.points(store, kept.PACK) if p.level == "look" and p.text.startswith("Contradiction")
+    ]
+    assert len(said) == 1
+    assert "5 minutes after the line was laid at 10:00" in said[0]
+    fault = next(f for f in faults.checks(store)[kept.PACK].faults if f.rule == "wait")
+    store.findings.accept(kept.PACK, fault.name, reason="A second dive.", by="Sanna Ruo", now=kept.NOW)
+    (point,) = [p for p in signing.points(store, kept.PACK) if p.text.startswith("Accepted")]
+    assert point.level == "good"
+    assert point.text.endswith("Accepted: A second dive. (Sanna Ruo, 2026-03-28)")
 
 
 def test_signing_freezes_a_version_and_a_later_change_is_shown_and_makes_a_new_one(store):  # noqa: F811

@@ -12,7 +12,7 @@ from itertools import pairwise
 import pypdfium2
 import pytest
 from browsing import CHROMIUM, needs_chromium
-from kept import FLAGGED, NOW, PACK, UNREAD, keep, made_result, made_sheet, made_survey, photo_of, points
+from kept import FLAGGED, NOW, PACK, UNREAD, keep, made_result, made_sheet, made_survey, photo_of, points, protocol
 from PIL import Image
 
 from digitise.earlier import EarlierResult
@@ -21,7 +21,9 @@ from digitise.provenance import provenance
 from digitise.reading import PhotoResult, sentence
 from digitise.report import build_report, doubt_part, links, page_html, quality, write_report
 from digitise.report.axes import date_ticks, root_ticks, ticks
+from digitise.report.blocks import Table, heads_rows
 from digitise.report.drawing import Drawing, Words, box, svg
+from digitise.report.html import html_page
 from digitise.report.paint import png, shortened, width_of, wrapped
 from digitise.report.pdf import pdf_bytes
 from digitise.report.plots import Plot, PlotRow, draw, is_square_root
@@ -31,7 +33,7 @@ from digitise.report.words import methods, status
 from digitise.results import survey_results
 from digitise.store import PhotoRow, Store
 from digitise.store.audits import Audit
-from digitise.survey import load_survey
+from digitise.survey import assemble, load_survey
 
 RAY = "fish/ray/{}/tally"
 
@@ -658,3 +660,58 @@ def test_parts_of_a_share_are_told_apart_without_colour():
     for colors in ([c for c, _ in doubt_part.KINDS], [c for c, _ in quality.SHARES]):
         greys = sorted(0.299 * int(c[1:3], 16) + 0.587 * int(c[3:5], 16) + 0.114 * int(c[5:7], 16) for c in colors)
         assert min(b - a for a, b in pairwise(greys)) > 60
+
+
+# What changed
+
+
+def laid_again(pack, date, *hits):
+    """A survey of one site: a line for each number of coral points."""
+    site = made_sheet("site", {"site/site": "Lantern Reef", "site/date": date}, pack=pack)
+    lines = [
+        made_sheet("substrate", points({"BK": n, "YB": 40 - n}), transect=t, pack=pack) for t, n in enumerate(hits, 1)
+    ]
+    return survey_results(assemble(protocol(), pack, [site, *lines]))
+
+
+def test_the_last_two_surveys_of_a_site_are_compared_with_the_interval_before_p():
+    """12, 17, 10, 15 then 9, 16, 8, 11 of 40 (cases C075 and C076): 6.25 points less, Welch's p 0.33 for one headline."""
+    before, after = laid_again("QH7M4A", "2025-03-28", 12, 17, 10, 15), laid_again("QH7M4B", "2026-03-28", 9, 16, 8, 11)
+    older = laid_again("QH7M4C", "2024-03-28", 20, 20, 21, 22)
+    report, text = report_of(older, before, after), text_of(page_of(older, before, after))
+    figure = next(f for f in report.figures if f.wide.name == "changes")
+    coral = next(r for r in figure.data[1:] if r[1] == "Hard coral")
+
+    assert coral[2] == pytest.approx(-6.25)
+    assert "Lantern Reef, 2025-03-28 to 2026-03-28, 4 and 4 transects" in text
+    assert f"Hard coral 33.8 27.5 −6.2 (−{-coral[3]:.1f} to +{coral[4]:.1f}) 0.331" in text.replace("−6.3", "−6.2")
+    assert coral[5] <= coral[3] < coral[4] <= coral[6]
+    assert "Holm, S. (1979)" in text
+    assert "Welch, B. L. (1947)" in text
+
+
+def test_one_survey_of_each_site_shows_no_change(some):
+    """Neither a part nor a source."""
+    assert "What changed" not in text_of(page_of(some))
+    assert "Welch" not in text_of(page_of(some))
+
+
+def test_single_lines_give_a_raw_difference_without_interval_or_p():
+    """One transect each: said so, nothing tested, no test among the methods."""
+    text = text_of(page_of(laid_again("QH7M4A", "2025-03-28", 12), laid_again("QH7M4B", "2026-03-28", 20)))
+
+    assert "+20.0 (no interval) – –" in text
+    assert "Holm" not in text
+
+
+def test_a_row_of_words_stands_over_its_rows_on_both_screens_and_paper():
+    """One cell over all columns."""
+    table = Table(("A", "B"), (("group", ("Long words over two columns", "")), ("", ("x", "1"))))
+
+    assert heads_rows(table.rows[0][1])
+    assert not heads_rows(table.rows[1][1])
+    report = report_of(laid_again("QH7M4A", "2025-03-28", 12, 13), laid_again("QH7M4B", "2026-03-28", 20, 22))
+    assert 'scope="rowgroup" colspan="7"' in html_page(report)
+    assert "2025-03-28 to 2026-03-28" in "".join(
+        p.get_textpage().get_text_bounded() for p in pypdfium2.PdfDocument(pdf_bytes(report))
+    )

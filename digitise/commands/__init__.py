@@ -1,6 +1,7 @@
 """The commands, one module an idea: each adds its parsers, and imports heavy parts only when it runs."""
 
 from digitise.commands import (
+    calibrate,
     compare,
     completeness,
     demo,
@@ -35,5 +36,6 @@ COMMANDS = (
     thinning,
     doctor,
     evaluate,
+    calibrate,
     demo,
 )

@@ -56,6 +56,13 @@ def count(text: str) -> int:
     return value
 
 
+def jobs(text: str) -> int:
+    """A number of processes; `argparse` turns the error into a sentence."""
+    if not 1 <= int(text) <= 512:
+        raise argparse.ArgumentTypeError(f"{text}: expected 1 to 512")
+    return int(text)
+
+
 def store_argument(one: argparse.ArgumentParser) -> None:
     """``--store DIR``."""
     one.add_argument("--store", type=Path, default=DEFAULT_STORE, metavar="DIR", help="the store (a folder)")

@@ -3,10 +3,15 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from digitise.commands.common import Adder
+from digitise.commands.common import Adder, UsageError, say
 from digitise.commands.reading import files_to_read, read_all, reading_arguments
+
+if TYPE_CHECKING:
+    from digitise.evaluate import Judged
 
 
 def add_commands(command: Adder) -> None:
@@ -19,23 +24,45 @@ def add_commands(command: Adder) -> None:
     )
     reading_arguments(one)
     one.add_argument("--truth", type=Path, required=True, metavar="FILE", help="a manifest with the true values")
+    one.add_argument("--plots", type=Path, metavar="DIR", help="draw risk-coverage curves and a reliability diagram")
 
 
 def _evaluate(args: argparse.Namespace) -> int:
     from digitise.batch import Reader, known_protocols
     from digitise.evaluate import judge, read_truth, report
+    from digitise.known_acceptance import own_acceptance
 
     truth = read_truth(args.truth)
+    if args.plots is not None and args.plots.exists() and not args.plots.is_dir():
+        raise UsageError(f"{args.plots}: is a file; choose a folder for the plots")
     judged, results = [], []
     files = files_to_read(args.photos)
-    with Reader(known_protocols(args.protocol), jobs=args.jobs) as reader:
+    acceptance = own_acceptance(args.acceptance) if args.acceptance is not None else None
+    with Reader(known_protocols(args.protocol), jobs=args.jobs, acceptance=acceptance) as reader:
         results += [taken.result for taken in read_all(reader, files)]
     for result in results:
         if result.sha256 in truth:
             judged += judge(result.readings, truth[result.sha256].cells)
     print(report(judged, results))
+    if args.plots is not None:
+        _plots(judged, args.plots)
     expected = [truth[r.sha256].expect == r.status for r in results if r.sha256 in truth]
     print(
         f"{sum(expected)} of {len(expected)} photographs ended as they should (read, or sent back to be taken again)."
     )
     return 0 if all(expected) else 1
+
+
+def _plots(judged: Sequence[Judged], folder: Path) -> None:
+    """Draw what there are cells for, and say where it lies."""
+    from digitise.report.figure_files import write_figure
+    from digitise.report.measure_plots import figures
+
+    drawn = figures(judged)
+    if not drawn:
+        say("No cell with a known truth was read, so nothing was drawn.")
+        return
+    folder.mkdir(parents=True, exist_ok=True)
+    for drawing, data in drawn:
+        write_figure(drawing, data, folder)
+    say(f"Drawn in {folder}: {', '.join(d.name for d, _ in drawn)}, each as SVG and PNG with its numbers as CSV.")

@@ -12,7 +12,7 @@ from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 
-from digitise.commands.common import STOPPED, Adder, UsageError, progress_bar, say
+from digitise.commands.common import STOPPED, Adder, UsageError, jobs, progress_bar, say
 
 LOOK_EVERY_S = 1.0
 
@@ -43,14 +43,13 @@ def reading_arguments(one: argparse.ArgumentParser) -> None:
         metavar="FILE",
         help="a protocol beside the shipped ones (repeatable)",
     )
-    one.add_argument("--jobs", type=_jobs, default=None, metavar="N", help="processes (default: all cores)")
-
-
-def _jobs(text: str) -> int:
-    """A number of processes; `argparse` turns the error into a sentence."""
-    if not 1 <= int(text) <= 512:
-        raise argparse.ArgumentTypeError(f"{text}: expected 1 to 512")
-    return int(text)
+    one.add_argument(
+        "--acceptance",
+        type=Path,
+        metavar="FILE",
+        help="thresholds of 'digitise calibrate' in place of the shipped ones",
+    )
+    one.add_argument("--jobs", type=jobs, default=None, metavar="N", help="processes (default: all cores)")
 
 
 def read_all(reader, paths: Sequence[Path]) -> Iterator:
@@ -89,6 +88,7 @@ class _Run:
 
     def __init__(self, args: argparse.Namespace, known, store) -> None:
         self.known, self.store, self.json = known, store, args.json
+        self.acceptance = _thresholds(args.acceptance, store)
         self._states: dict[Path, list[str]] = {}  # by file: one for each sheet
         self._photos: dict[Path, list[dict]] = {}
         self.journal = None
@@ -96,7 +96,7 @@ class _Run:
             from digitise.batch import signature
             from digitise.journal import Journal
 
-            self.journal = Journal(args.json, signature(known))
+            self.journal = Journal(args.json, signature(known, self.acceptance))
 
     @property
     def counts(self) -> Counter[str]:
@@ -132,10 +132,16 @@ class _Run:
             if self.journal:
                 self.journal.add(taken.sha256, sheets)
         states = [one.status for one in taken.result.sheets] if taken.result else ["kept"]
-        for lost in keep(self.store, taken, self.known, now=datetime.now(UTC)) if self.store is not None else ():
+        for lost in self._keep(keep, taken):
             say(f"{taken.name}: {lost}")
             states[-1] = "retake"
         self._states.setdefault(taken.path, []).extend(states)
+
+    def _keep(self, keep, taken) -> tuple[str, ...]:
+        """Put a picture into the store, where there is one."""
+        if self.store is None:
+            return ()
+        return keep(self.store, taken, self.known, now=datetime.now(UTC), acceptance=self.acceptance)
 
     def write(self) -> None:
         """The JSON file, whole."""
@@ -157,6 +163,27 @@ class _Run:
         counts = self.counts
         say(f"{counts.total()} photographs: {_counted(counts)}.")
         return 1 if counts["retake"] + counts["unreadable"] else 0
+
+
+def _thresholds(file: Path | None, store):
+    """The thresholds to read with, None for the shipped ones; those given for a store are kept there for later."""
+    from digitise.calibration import OWN_CELLS
+    from digitise.known_acceptance import keep_acceptance, known_acceptance, own_acceptance
+
+    if store is None:
+        return own_acceptance(file) if file is not None else None
+    acceptance = keep_acceptance(store.folder, file) if file is not None else known_acceptance(store.folder)
+    if acceptance is not None:
+        say(f"Thresholds of this store: {acceptance.basis}.")
+    bases = [page.acceptance_basis for page in store.pages()]
+    others = sum(b != acceptance.basis if acceptance is not None else b.startswith(OWN_CELLS) for b in bases)
+    if others and acceptance is not None:
+        say(f"{others} pages of the store were read with other thresholds before; they stay as they are.")
+    elif others:
+        say(
+            f"{others} pages were read with thresholds of the store's own, which are not in it: give --acceptance FILE."
+        )
+    return acceptance
 
 
 @contextmanager
@@ -192,7 +219,8 @@ def _read(args: argparse.Namespace) -> int:
 
             store = Store.open(args.store)
         run = _Run(args, known_protocols(args.protocol), store)
-        with _ending_alike(), Reader(run.known, jobs=args.jobs, done=run.done(), wanted=store is not None) as reader:
+        given = {"jobs": args.jobs, "done": run.done(), "wanted": store is not None, "acceptance": run.acceptance}
+        with _ending_alike(), Reader(run.known, **given) as reader:
             if args.watch:
                 _watch(files, reader, run)
             else:
@@ -211,7 +239,7 @@ def _read(args: argparse.Namespace) -> int:
 
 
 def _interrupted(args: argparse.Namespace, run: _Run | None) -> int:
-    done = run.counts.total() if run else 0
+    done = 0 if run is None else len(run.journal.done) if run.journal else run.counts.total()
     again = args.store is not None or (args.json is not None and str(args.json) != "-")
     say(
         f"Stopped after {done} photographs. "

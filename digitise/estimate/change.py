@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 __all__ = [
     "Change",
     "Permutation",
+    "limits_together",
     "monte_carlo_p",
     "paired_change",
     "permutation_paired",
@@ -96,6 +97,20 @@ def _sd(values: Sequence[float]) -> float:
     if max(values) - min(values) <= 1e-12 * max(1.0, abs(mean)):
         return 0.0
     return math.sqrt(math.fsum((v - mean) ** 2 for v in values) / (len(values) - 1))
+
+
+def limits_together(change: Change, tests: int) -> tuple[float, float] | None:
+    """Limits of a change that hold, with its level, for so many changes at once; None where it has no interval.
+
+    Bonferroni: each is given level 1 - (1 - level) / tests. Dunn (1961), doi:10.1080/01621459.1961.10482090.
+    """
+    e = change.effect
+    if tests < 1 or change.df is None or not e.has_interval:
+        return None
+    from scipy.special import stdtrit
+
+    half = float(stdtrit(change.df, 1 - (1 - e.level) / (2 * tests))) * e.se
+    return e.value - half, e.value + half
 
 
 def _without(mean: float | None, n: int, method: str, note: str, *, unit: str, level: float, paired: bool) -> Change:

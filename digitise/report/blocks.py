@@ -101,6 +101,11 @@ class Table:
     words: tuple[int, ...] = (0,)
 
 
+def heads_rows(cells: tuple[Cell, ...]) -> bool:
+    """Whether a table's row has words in its first cell alone: it stands over the rows that follow."""
+    return len(cells) > 1 and not any(cells[1:])
+
+
 Block = Heading | Paragraph | Cards | Facts | Notice | Findings | Bullets | Figure | Table
 
 

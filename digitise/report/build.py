@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from digitise.earlier import EarlierResult
 from digitise.provenance import Provenance, provenance
 from digitise.report.blocks import Notice, Report
+from digitise.report.change_part import change_part, last_changes
 from digitise.report.html import html_page
 from digitise.report.occurrence_part import community_part
 from digitise.report.overview import comparison_part, trends_part, where_part
@@ -43,14 +44,20 @@ def build_report(
     parts = [where_part(results)]
     sites = {r.survey.site for r in results}
     earlier = [e for e in earlier if e.site in sites]
-    parts += [p for p in (comparison_part(results), trends_part(results, earlier)) if p]
+    changes = last_changes(results)
+    parts += [p for p in (comparison_part(results), change_part(changes), trends_part(results, earlier)) if p]
     parts += [survey_part(r, i, named=several) for i, r in enumerate(results)]
     if (diversity := community_part(results)) is not None:
         parts.append(diversity)
-    parts += [quality_part(results, photos, audits), methods_part(results, origin, audits), origin_part(origin)]
+    parts += [
+        quality_part(results, photos, audits),
+        methods_part(results, origin, audits, changes),
+        origin_part(origin),
+    ]
     names = {
         "surveyed": "What was surveyed",
         "side-by-side": "Side by side",
+        "changes": "What changed",
         "along-time": "Along time",
     }
     names |= {f"survey-{i}": f"{r.name}, {date_words(r)}" if several else "Results" for i, r in enumerate(results)}
@@ -140,20 +147,6 @@ def report_files(results: Sequence[SurveyResults], report: Report, out: Path) ->
 
 
 def _figures(report: Report, folder: Path) -> list[Path]:
-    from digitise.exchange.package import csv_bytes
-    from digitise.report.drawing import svg
-    from digitise.report.paint import png
+    from digitise.report.figure_files import write_figure
 
-    out = []
-    for figure in report.figures:
-        head, *rows = figure.data
-        files = {
-            "svg": svg(figure.wide, alone=True).encode(),
-            "png": png(figure.wide),
-            "csv": csv_bytes([str(h) for h in head], (dict(zip(head, row, strict=True)) for row in rows)),
-        }
-        for kind, data in files.items():
-            path = folder / f"{figure.wide.name}.{kind}"
-            path.write_bytes(data)
-            out.append(path)
-    return out
+    return [path for figure in report.figures for path in write_figure(figure.wide, figure.data, folder)]

@@ -18,6 +18,7 @@ from digitise.report.blocks import (
     Part,
     Report,
     Table,
+    heads_rows,
 )
 from digitise.report.drawing import svg
 from digitise.report.links import pieces
@@ -117,6 +118,9 @@ def _table(block: Table) -> str:
     heads = "".join(f'<th scope="col"{aligned(i, h)}>{escape(h)}</th>' for i, h in enumerate(block.head))
     body = ""
     for kind, cells in block.rows:
+        if heads_rows(cells):
+            body += f'<tr class="{kind}"><th scope="rowgroup" colspan="{len(cells)}">{_cell(cells[0])}</th></tr>'
+            continue
         rest = "".join(f"<td{aligned(i)}>{_cell(c)}</td>" for i, c in enumerate(cells[1:], start=1))
         row = f' class="{kind}"' if kind else ""
         body += f'<tr{row}><th scope="row">{_cell(cells[0])}</th>{rest}</tr>'

@@ -122,7 +122,7 @@ def _kept(blocks: Sequence[Block], anchor: str) -> list[Flowable]:
         follows = blocks[i + 1] if i + 1 < len(blocks) else None
         if isinstance(block, Heading):
             held += [_Mark(block.anchor or f"{anchor}-{i}", block.text, block.level - 1), *made]
-        elif isinstance(block, Paragraph) and isinstance(follows, (Figure, Bullets)):
+        elif isinstance(block, Paragraph) and _leads(follows, under_heading=bool(held)):
             held += made
         elif isinstance(block, Bullets):
             out += [*_together([*held, *made[:2]]), *made[2:]]
@@ -136,6 +136,11 @@ def _kept(blocks: Sequence[Block], anchor: str) -> list[Flowable]:
         else:
             out += made
     return [*out, *held]
+
+
+def _leads(follows: Block | None, *, under_heading: bool) -> bool:
+    """Whether a paragraph stays with what follows: a figure or list, or another heading when it is under one itself."""
+    return isinstance(follows, (Figure, Bullets)) or (under_heading and isinstance(follows, Heading))
 
 
 def _together(content: list[Flowable]) -> list[Flowable]:

@@ -9,7 +9,7 @@ from reportlab.platypus import Flowable, Spacer
 from reportlab.platypus import Paragraph as Para
 from reportlab.platypus import Table as Grid
 
-from digitise.report.blocks import Cell, Table
+from digitise.report.blocks import Cell, Table, heads_rows
 from digitise.report.drawing import GRID, RULE
 from digitise.report.paint import OBLIQUE, width_of
 from digitise.report.pdf_style import STYLES, WIDTH
@@ -56,6 +56,7 @@ def table(block: Table) -> list[Flowable]:
             ("VALIGN", (0, 0), (-1, 0), "BOTTOM"),
             ("LINEBELOW", (0, 0), (-1, 0), 0.9, colors.HexColor(RULE)),
             ("LINEBELOW", (0, 1), (-1, -1), 0.4, colors.HexColor(GRID)),
+            *(("SPAN", (0, i), (-1, i)) for i, (_, cells) in enumerate(block.rows, start=1) if heads_rows(cells)),
         ]
     )
     caption = [Para(escape(block.caption), STYLES["caption"])] if block.caption else []
@@ -65,7 +66,7 @@ def table(block: Table) -> list[Flowable]:
 def _widths(block: Table) -> list[float]:
     """Columns as wide as their longest word or number needs, the rest shared out among what is longer."""
     columns = len(block.head)
-    texts = [[plain(cells[i]) for _, cells in block.rows] for i in range(columns)]
+    texts = [[plain(cells[i]) for _, cells in block.rows if not heads_rows(cells)] for i in range(columns)]
     least, wish = [], []
     for i in range(columns):
         words = [w for text in (*texts[i],) for w in text.split()] or [""]

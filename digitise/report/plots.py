@@ -7,6 +7,7 @@ missing points could do, a dotted line a one-sided limit. Shape and line style c
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -171,12 +172,15 @@ KEYS: dict[str, tuple[Item, ...]] = {
     "alone": (Dot(15, 0, 3.6, PAPER, SEA, 1.6),),
     "band": (box(3, -5, 24, 10, fill=BAND, stroke=BAND_EDGE, line_width=0.7, dash=(3, 2)),),
     "none": (*_limit(27, 0, 5), diamond(6, 0, 4.2, fill=PAPER, stroke=FAINT, line_width=1.4)),
+    "together": (Line(3, 0, 27, 0, RULE, 1.2, (2, 2)),),
     "earlier": (box(11.6, -3.4, 6.8, 6.8, fill=PAPER, stroke=FAINT, line_width=1.5),),
 }
 
 
-def legend(keys: tuple[tuple[str, str], ...], width: float) -> tuple[list[Item], float]:
-    """(items, height): keys with their words in rows, wrapped at `width`."""
+def legend(
+    keys: tuple[tuple[str, str], ...], width: float, *, icons: Mapping[str, tuple[Item, ...]] = KEYS
+) -> tuple[list[Item], float]:
+    """(items, height): keys with their words in rows, wrapped at `width`; `icons` has the marks of each key."""
     out: list[Item] = []
     x, y, step = 0.0, 8.0, 15.0
     for key, words in keys:
@@ -185,7 +189,7 @@ def legend(keys: tuple[tuple[str, str], ...], width: float) -> tuple[list[Item],
         wide = icon + max((width_of(line, 9.5) for line in lines), default=0.0)
         if x and x + wide > width:
             x, y = 0.0, y + step
-        out += [moved(item, x, y - 3.2) for item in KEYS.get(key, ())]
+        out += [moved(item, x, y - 3.2) for item in icons.get(key, ())]
         for i, line in enumerate(lines):
             out.append(Words(x + icon, y + 12 * i, line, 9.5, FAINT))
         if len(lines) > 1:
@@ -278,3 +282,56 @@ def _times(plot: TimePlot, days: list[dt.date], width: float, height: float) -> 
             else _mark(x, y, hollow=d.low is None, none=False)
         )
     return out
+
+
+# Changes
+
+
+@dataclass(frozen=True, slots=True)
+class ChangeRow:
+    """A change with its limits, and those that hold for all rows together; `text` is written at the right."""
+
+    label: str
+    value: float
+    low: float | None
+    high: float | None
+    together: tuple[float, float] | None
+    text: str
+
+
+def draw_changes(
+    rows: tuple[ChangeRow, ...], width: float, keys: tuple[tuple[str, str], ...], *, title: str
+) -> Drawing:
+    """Changes around a line at no change, symmetric, so that gains and losses are seen alike."""
+    narrow = width < 500
+    left = min(max(width_of(r.label, SIZE) for r in rows) + 14, 0.42 * width)
+    written = 0.0 if narrow else max(width_of(r.text, SIZE) for r in rows) + 14
+    right = width - max(written, 14.0)
+    ends = [abs(v) for r in rows for v in (r.value, r.low, r.high, *(r.together or ())) if v is not None]
+    top = min(100.0, 1.04 * max(ends, default=1.0)) or 1.0
+    middle, half = (left + right) / 2, (right - left) / 2
+    foot = 8 + ROW * len(rows) + 4
+
+    def across(value: float) -> float:
+        return middle + half * max(-1.0, min(1.0, value / top))
+
+    items: list[Item] = []
+    for value in sorted({s * v for v in ticks(top, 2 if narrow else 4) for s in (-1, 1)}):
+        x, color = across(value), RULE if value == 0 else GRID
+        items += [Line(x, 4, x, foot, color, 1.4 if value == 0 else 1)]
+        items.append(Words(x, foot + 14, "0" if value == 0 else f"{value:+g}", 10, FAINT, "middle"))
+    items.append(Words(middle, foot + 29, "change, points of cover", 10, FAINT, "middle"))
+    for i, row in enumerate(rows):
+        y = 8 + ROW * (i + 0.5)
+        items.append(Words(left - 8, y + 4, shortened(row.label, SIZE, left - 10), SIZE, INK, "end"))
+        if row.together is not None:
+            a, b = (across(v) for v in row.together)
+            items.append(Line(a, y, b, y, RULE, 1.2, (2, 2)))
+        if row.low is not None and row.high is not None:
+            items += _interval(across(row.low), across(row.high), y)
+        items.append(_mark(across(row.value), y, hollow=row.low is None, none=False))
+        if not narrow:
+            items.append(Words(right + 10, y + 4, row.text, SIZE, INK))
+    below, height = legend(keys, width)
+    items += [moved(k, 0, foot + 42) for k in below]
+    return Drawing("changes", title, width, foot + 42 + height, tuple(items))

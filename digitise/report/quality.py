@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from digitise.provenance import Provenance
 from digitise.report.audit_blocks import audit_blocks
 from digitise.report.blocks import Block, Bullets, Facts, Figure, Heading, Paragraph, Part, Table, Text
+from digitise.report.change_part import change_methods
 from digitise.report.drawing import INK, RULE, Drawing, Item, Words, box
 from digitise.report.plots import NARROW, WIDE
 from digitise.report.references import cited
@@ -17,6 +18,7 @@ from digitise.store import PhotoRow
 from digitise.wording import plural, thousands
 
 if TYPE_CHECKING:
+    from digitise.results.compare import Compared
     from digitise.store.audits import Audit
 
 KINDS = ("photos", "cells", "by_rule", "by_person", "unread", "illegible", "blank")
@@ -126,9 +128,15 @@ def _photographs(results: Sequence[SurveyResults], photos: Sequence[PhotoRow]) -
     return [*out, Table(head, rows, caption, folded="All photographs used", words=(0, 1, 2, 6))]
 
 
-def methods_part(results: Sequence[SurveyResults], origin: Provenance, audits: Sequence[Audit] = ()) -> Part:
+def methods_part(
+    results: Sequence[SurveyResults],
+    origin: Provenance,
+    audits: Sequence[Audit] = (),
+    changes: Sequence[Compared] = (),
+) -> Part:
     """What was done, in the steps that ran, and the works these steps rest on."""
     texts = methods(results, origin, audited=any(a.pack in (None, *origin.packs) and not a.whole_page for a in audits))
+    texts += change_methods(changes)
     blocks: list[Block] = [Heading(1, "Methods", "methods"), *(Paragraph(t) for t in texts)]
     works = cited(texts)
     if works:

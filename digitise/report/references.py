@@ -19,6 +19,10 @@ WORKS = {
         "case of the binomial. Biometrika 26, 404–413. doi:10.1093/biomet/26.4.404"
     ),
     "Cochran 1977": ("Cochran, W. G. (1977). Sampling Techniques, 3rd edition. Wiley, New York."),
+    "Dunn 1961": (
+        "Dunn, O. J. (1961). Multiple comparisons among means. Journal of the American Statistical Association 56, "
+        "52–64. doi:10.1080/01621459.1961.10482090"
+    ),
     "Fay & Feuer 1997": (
         "Fay, M. P., Feuer, E. J. (1997). Confidence intervals for directly standardized rates: a method based on "
         "the gamma distribution. Statistics in Medicine 16, 791–801. "
@@ -40,6 +44,10 @@ WORKS = {
         "Hill, M. O. (1973). Diversity and evenness: a unifying notation and its consequences. Ecology 54, 427–432. "
         "doi:10.2307/1934352"
     ),
+    "Holm 1979": (
+        "Holm, S. (1979). A simple sequentially rejective multiple test procedure. Scandinavian Journal of Statistics "
+        "6, 65–70."
+    ),
     "Hurlbert 1971": (
         "Hurlbert, S. H. (1971). The nonconcept of species diversity: a critique and alternative parameters. Ecology "
         "52, 577–586. doi:10.2307/1934145"
@@ -58,6 +66,10 @@ WORKS = {
         "doi:10.1002/j.1538-7305.1948.tb01338.x"
     ),
     "Simpson 1949": "Simpson, E. H. (1949). Measurement of diversity. Nature 163, 688. doi:10.1038/163688a0",
+    "Welch 1947": (
+        "Welch, B. L. (1947). The generalization of ‘Student’s’ problem when several different population variances "
+        "are involved. Biometrika 34, 28–35. doi:10.1093/biomet/34.1-2.28"
+    ),
     "Wilson 1927": (
         "Wilson, E. B. (1927). Probable inference, the law of succession, and statistical inference. Journal of the "
         "American Statistical Association 22, 209–212. doi:10.1080/01621459.1927.10502953"

@@ -52,6 +52,7 @@ th,td{padding:.36rem .55rem;text-align:right;vertical-align:baseline;border-bott
 th.words,td.words{text-align:left}
 thead th{color:var(--faint);font-weight:600;font-size:.82rem;vertical-align:bottom;border-bottom:1.5px solid #9aa8b0}
 th[scope=row]{font-weight:400;text-align:left;padding-left:0;overflow-wrap:normal;min-width:10.5rem}
+th[scope=rowgroup]{text-align:left;padding-left:0}
 th.short{white-space:nowrap}
 .many th,.many td{padding:.36rem .4rem;font-size:.94em}
 .many th[scope=row]{min-width:7.5rem;padding-left:0}

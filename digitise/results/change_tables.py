@@ -18,8 +18,10 @@ def change_table(compared: Sequence[Compared]) -> pd.DataFrame:
     """Differences between two surveys, second minus first, one row a variable.
 
     Columns: ``site_before, date_before, pack_before``, the same ``_after``; ``variable`` (sheet/id), ``label``,
-    ``kind`` ("cover" or "density"), ``unit`` of ``mean_before, mean_after, change, low, high``; ``confidence`` of the
-    limits and ``method``; ``transects_before`` and ``transects_after``; ``p`` of that method, ``p_permutation`` and
+    ``kind`` ("cover" or "density"), ``unit`` of ``mean_before, mean_after, change, low, high``; ``change_percent`` of
+    the first mean; ``low_together`` and ``high_together``, limits that hold for all headline variables of all pairs at
+    once (Bonferroni); ``confidence`` of the limits and ``method``; ``transects_before`` and ``transects_after``; ``p``
+    of that method, ``p_permutation`` and
     the smallest p so few transects could give, ``p_smallest``; ``p_adjusted`` for all that were tested, ``adjusted_by``
     which rule; ``detectable`` the smallest change this design finds four times in five; ``detect_percent`` and
     ``transects_needed`` a survey to find a change of so many percent of the first mean; ``unread`` cells of both
@@ -46,6 +48,9 @@ _CHANGE_COLUMNS = [
     "change",
     "low",
     "high",
+    "change_percent",
+    "low_together",
+    "high_together",
     "confidence",
     "method",
     "transects_before",
@@ -82,6 +87,9 @@ def _change_row(c: Compared) -> dict:
             "change": e.value,
             "low": e.low,
             "high": e.high,
+            "change_percent": c.percent,
+            "low_together": c.together[0] if c.together else None,
+            "high_together": c.together[1] if c.together else None,
             "confidence": e.level if e.has_interval else None,
             "method": e.method,
             "p": c.change.p,

@@ -15,6 +15,7 @@ from statistics import fmean
 from digitise.estimate.change import (
     Change,
     Permutation,
+    limits_together,
     paired_change,
     permutation_paired,
     permutation_unpaired,
@@ -74,7 +75,8 @@ class SurveySample:
 
 @dataclass(frozen=True, slots=True)
 class Compared:
-    """One variable between two surveys. `adjusted` is the p for all that were tested, by `adjusted_by`.
+    """One variable between two surveys. `adjusted` is the p for all that were tested, by `adjusted_by`, and `together`
+    limits of the change that hold for all headline variables at once.
 
     `detectable` is the smallest change (in the variable's unit) that these numbers of transects find four times in
     five, `needed` the transects a survey that would find a change of `detect_percent` of the first mean.
@@ -90,6 +92,13 @@ class Compared:
     detect_percent: float
     adjusted: float | None = None
     adjusted_by: str = ""
+    together: tuple[float, float] | None = None
+
+    @property
+    def percent(self) -> float | None:
+        """The change in percent of the first mean; None without one above 0."""
+        first, value = self.before.measured[self.variable].mean, self.change.effect.value
+        return 100 * value / first if first and first > 0 and value is not None else None
 
 
 def compare(
@@ -111,12 +120,36 @@ def compare(
     ValueError
         A headline is no variable of both surveys.
     """
-    shared = [v for v in before.measured if v in after.measured]
-    if unknown := sorted(set(headlines) - {v.id for v in shared}):
-        known = ", ".join(v.id for v in shared)
-        raise ValueError(f"headline '{unknown[0]}' is not measured in both surveys; known: {known}")
-    found = [_one(v, before, after, paired=paired, detect_percent=detect_percent, level=level) for v in shared]
-    return _adjusted(found, set(headlines) or {v.id for v in shared if v.is_group})
+    rest = {"paired": paired, "headlines": headlines, "detect_percent": detect_percent, "level": level}
+    return compare_pairs([(before, after)], **rest)
+
+
+def compare_pairs(
+    pairs: Iterable[tuple[SurveySample, SurveySample]],
+    *,
+    paired: bool = False,
+    headlines: Collection[str] = (),
+    detect_percent: float = DETECT_PERCENT,
+    level: float = 0.95,
+) -> tuple[Compared, ...]:
+    """`compare` for several pairs of surveys, adjusted for all of them together: they are read together.
+
+    Raises
+    ------
+    ValueError
+        A headline is no variable of both surveys of a pair.
+    """
+    found: list[Compared] = []
+    first: set[tuple[str, str, str]] = set()  # headlines by pair
+    for before, after in pairs:
+        shared = [v for v in before.measured if v in after.measured]
+        if unknown := sorted(set(headlines) - {v.id for v in shared}):
+            known = ", ".join(v.id for v in shared)
+            raise ValueError(f"headline '{unknown[0]}' is not measured in both surveys; known: {known}")
+        found += [_one(v, before, after, paired=paired, detect_percent=detect_percent, level=level) for v in shared]
+        chosen = set(headlines) or {v.id for v in shared if v.is_group}
+        first |= {(before.name, after.name, name) for name in chosen}
+    return _adjusted(found, [(c.before.name, c.after.name, c.variable.id) in first for c in found])
 
 
 def _one(
@@ -156,14 +189,13 @@ def _plan(change: Change, a: Sequence[float], b: Sequence[float], *, percent: fl
         return smallest, None
 
 
-def _adjusted(found: Sequence[Compared], headlines: Collection[str]) -> tuple[Compared, ...]:
+def _adjusted(found: Sequence[Compared], headline: Sequence[bool]) -> tuple[Compared, ...]:
     out = list(found)
-    for method, words, is_headline in ((holm, HOLM, True), (benjamini_hochberg, BENJAMINI, False)):
-        tested = [
-            i for i, c in enumerate(out) if c.change.p is not None and (c.variable.id in headlines) is is_headline
-        ]
+    for method, words, wanted in ((holm, HOLM, True), (benjamini_hochberg, BENJAMINI, False)):
+        tested = [i for i, c in enumerate(out) if c.change.p is not None and headline[i] is wanted]
         for i, p in zip(tested, method([out[i].change.p for i in tested]), strict=True):
-            out[i] = replace(out[i], adjusted=p, adjusted_by=words)
+            together = limits_together(out[i].change, len(tested)) if wanted else None
+            out[i] = replace(out[i], adjusted=p, adjusted_by=words, together=together)
     return tuple(out)
 
 
@@ -187,16 +219,15 @@ def trends(
 ) -> tuple[SiteTrend, ...]:
     """Trends of every variable at every site with three dated surveys or more.
 
-    The p that is adjusted, within each site, is that of Mann-Kendall; headlines as in `compare`.
+    The p that is adjusted, for all sites together, is that of Mann-Kendall; headlines as in `compare`.
     """
-    out: list[SiteTrend] = []
+    found: list[SiteTrend] = []
     for site, surveys in by_site(samples).items():
         dated = [s for s in surveys if s.date]
         if len(dated) >= 3:
             variables = dict.fromkeys(v for s in dated for v in s.measured)
-            found = [t for v in variables if (t := _trend(v, site, dated, level=level)) is not None]
-            out += _adjusted_trends(found, set(headlines) or {v.id for v in variables if v.is_group})
-    return tuple(out)
+            found += [t for v in variables if (t := _trend(v, site, dated, level=level)) is not None]
+    return tuple(_adjusted_trends(found, headlines))
 
 
 def by_site(samples: Iterable[SurveySample]) -> dict[str, list[SurveySample]]:
@@ -231,10 +262,9 @@ def _year(date: str) -> float:
 
 def _adjusted_trends(found: Sequence[SiteTrend], headlines: Collection[str]) -> list[SiteTrend]:
     out = list(found)
-    for method, words, is_headline in ((holm, HOLM, True), (benjamini_hochberg, BENJAMINI, False)):
-        tested = [
-            i for i, t in enumerate(out) if t.robust.p is not None and (t.variable.id in headlines) is is_headline
-        ]
+    headline = [t.variable.id in headlines if headlines else t.variable.is_group for t in found]
+    for method, words, wanted in ((holm, HOLM, True), (benjamini_hochberg, BENJAMINI, False)):
+        tested = [i for i, t in enumerate(out) if t.robust.p is not None and headline[i] is wanted]
         for i, p in zip(tested, method([out[i].robust.p for i in tested]), strict=True):
             out[i] = replace(out[i], adjusted=p, adjusted_by=words)
     return out

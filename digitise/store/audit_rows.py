@@ -13,7 +13,10 @@ PERSON = "person"  # the stratum of what people entered
 
 @dataclass(frozen=True, slots=True)
 class AuditCell:
-    """One cell of a sample. `answered` is empty or who answered; the accepted value is not told."""
+    """One cell of a sample. `answered` is empty or who answered; the accepted value is not told.
+
+    `by_rule` says that the entry on trial was the rule's, not a person's.
+    """
 
     id: int
     audit_id: int
@@ -22,6 +25,7 @@ class AuditCell:
     kind: str
     label: str
     answered: str
+    by_rule: bool
 
 
 @dataclass(frozen=True, slots=True)

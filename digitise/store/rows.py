@@ -12,6 +12,7 @@ from digitise.layout import Box, Cell
 from digitise.reading import Candidates, Value
 
 RULE = "rule"  # who, when no person was asked
+TOGETHER = "looked at among others that read the same"  # why, when many cells were confirmed at a glance
 STATES = ("entered", "blank", "illegible", "withdrawn")
 
 

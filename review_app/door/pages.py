@@ -31,7 +31,7 @@ HEADERS = {
 _WRONG = "Name and passphrase do not fit together."
 _ROLE_WORDS = {
     "volunteer": "You add photographs and see whether they were read.",
-    "clerk": "You add photographs, decide cells and see results.",
+    "clerk": "You plan days, add photographs, decide cells and see results.",
     "scientist": "You decide cells, draw audits, sign and hand over.",
 }
 

@@ -1,7 +1,7 @@
 """What each role may open. Whatever is not named here is open to nobody.
 
-A volunteer adds photographs and sees whether they were read. A clerk also sees and decides values. A scientist also
-draws audits, signs and hands over.
+A volunteer adds photographs and sees whether they were read. A clerk also plans days, sees and decides values. A
+scientist also draws audits, signs and hands over.
 """
 
 from __future__ import annotations
@@ -26,6 +26,7 @@ SCREENS = (
     Screen("many", "Many at once", "clerk"),
     Screen("whole", "Whole page", "clerk"),
     Screen("survey", "Survey", EVERYBODY),
+    Screen("plan", "Plan", "clerk"),
     Screen("phones", "Phones", "clerk"),
     Screen("results", "Results", "clerk"),
     Screen("trace", "Trace", "clerk"),
@@ -49,6 +50,7 @@ _ADDRESSES = (
     ("/desk/trace/", "clerk"),
     ("/desk/results", "clerk"),
     ("/desk/tables", "clerk"),
+    ("/media/", "clerk"),  # prints of a plan just made
     ("/desk/handover/", "scientist"),
     ("/desk/decisions", "clerk"),
     ("/_stcore/", EVERYBODY),  # the screens' own connection; each screen asks again who it is drawn for

@@ -1,0 +1,75 @@
+"""``digitise calibrate``: thresholds from a store's audited and reviewed cells."""
+
+from __future__ import annotations
+
+import argparse
+import os
+from pathlib import Path
+
+from digitise.commands.common import Adder, jobs, open_store, progress_bar, say
+
+
+def add_commands(command: Adder) -> None:
+    """Add the parser."""
+    one = command(
+        "calibrate",
+        _calibrate,
+        "set the thresholds on a store's audited and reviewed cells",
+        "digitise calibrate survey-store --out acceptance.json",
+    )
+    one.add_argument("store", type=Path, metavar="STORE", help="a store with answered audits")
+    one.add_argument("--out", type=Path, required=True, metavar="FILE", help="the new thresholds")
+    one.add_argument(
+        "--protocol", action="append", default=[], type=Path, metavar="FILE", help="a protocol beside the shipped ones"
+    )
+    one.add_argument("--jobs", type=jobs, default=None, metavar="N", help="processes (default: all cores)")
+
+
+def _calibrate(args: argparse.Namespace) -> int:
+    from digitise.batch import known_protocols
+    from digitise.calibration import shipped_acceptance
+    from digitise.fair_cells import fair_sample
+    from digitise.journal import write_whole
+    from digitise.known_acceptance import known_acceptance
+    from digitise.own_cells import about, own_cells, read_again
+    from digitise.recalibrate import recalibrated
+
+    with open_store(args.store) as store:
+        old = known_acceptance(store.folder) or shipped_acceptance()
+        sample = fair_sample(store)
+        _left_out(sample)
+        photos = len({p.sha256 for p in sample.pages})
+        again = []
+        if any(c.audited for c in sample.cells):
+            known = known_protocols(args.protocol, store=store)
+            with progress_bar(photos, "reading again") as bar:
+                for one in read_again(store, sample.pages, known, jobs=args.jobs or os.cpu_count() or 1):
+                    again.append(one)
+                    bar.update()
+    lost = sum(not one.pages for one in again)
+    if lost:
+        say(f"{lost} of {photos} photographs could not be read again; their cells are left out.")
+    cells = own_cells(sample, again)
+    new, verdicts = recalibrated(cells, old, about=about(sample, cells, args.store.name or str(args.store)))
+    for verdict in verdicts:
+        print(f"{verdict.group}: {verdict.words}.")
+    if all(v.state == "kept" for v in verdicts):
+        say(f"Too few audited cells to set any threshold: the old ones stay, and {args.out} was not written.")
+        return 1
+    write_whole(args.out, new.to_json())
+    say(
+        f"{args.out}: written. To use it from now on: digitise read PHOTOS --store {args.store} --acceptance {args.out}"
+    )
+    return 0
+
+
+def _left_out(sample) -> None:
+    """Say what could not be counted, and what would make it count."""
+    audited = sum(c.audited for c in sample.cells)
+    say(f"{audited} accepted cells were audited, {len(sample.cells) - audited} left to a person were decided by one.")
+    if sample.pages_waiting:
+        say(f"{sample.pages_waiting} pages have cells that still wait, and are left out: review them first.")
+    if sample.audits_open:
+        say(f"{sample.audits_open} audits are not answered to the end, and are left out.")
+    if not audited:
+        say("Accepted cells count only where an audit settled them: draw one on the Audit screen, and answer it.")

@@ -1,0 +1,31 @@
+"""A programme's own thresholds: given once, kept in the store's folder, and used for it from then on."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from digitise.calibration import Acceptance, AcceptanceError, read_acceptance
+from digitise.journal import write_whole
+
+FILE = "acceptance.json"
+
+
+def own_acceptance(path: Path) -> Acceptance:
+    """Thresholds from a file that a person named; `AcceptanceError` in a sentence when it cannot be used."""
+    try:
+        return read_acceptance(path)
+    except OSError as error:
+        raise AcceptanceError(f"{path}: cannot be read ({error.strerror}); name a file of thresholds") from None
+
+
+def keep_acceptance(folder: Path, path: Path) -> Acceptance:
+    """Keep thresholds in a store's folder, in place of those before; returns them. `AcceptanceError` as above."""
+    acceptance = own_acceptance(path)
+    write_whole(folder / FILE, acceptance.to_json())
+    return acceptance
+
+
+def known_acceptance(folder: Path) -> Acceptance | None:
+    """Thresholds kept in a store's folder; None for the shipped ones. `AcceptanceError` when they cannot be used."""
+    path = folder / FILE
+    return own_acceptance(path) if path.exists() else None

@@ -1,0 +1,105 @@
+"""A store's photographs, read again by the present reader, beside what people settled: evidence for its thresholds.
+
+Scores mean something only together with the networks that gave them, so what an earlier reader noted is not used.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from functools import partial
+from typing import TYPE_CHECKING
+
+from digitise.evaluate import same_value
+from digitise.fair_cells import FairSample
+from digitise.layout import Layout
+from digitise.reading import Value
+from digitise.recalibrate import OwnCell
+from digitise.wording import plural
+from digitise.workers import Workers
+
+if TYPE_CHECKING:
+    from digitise.batch import KnownProtocols
+    from digitise.store import PageRow, Store
+
+
+@dataclass(frozen=True, slots=True)
+class ReadAgain:
+    """One photograph: cells of each of its pages by layout, as (group, value, score, whether a reason speaks).
+
+    Empty where no page was found in it any more.
+    """
+
+    sha256: str
+    pages: dict[str, dict[str, tuple[str, Value, float, bool]]]
+
+
+def read_again(store: Store, pages: Sequence[PageRow], known: KnownProtocols, *, jobs: int) -> Iterator[ReadAgain]:
+    """Read the photographs of these pages, each once, in other processes; one that cannot be read any more is empty."""
+    digests = list(dict.fromkeys(p.sha256 for p in pages))
+    originals = ((d, _original(store, d)) for d in digests)
+    workers = Workers(jobs, partial(_prepare, known))
+    try:
+        for digest, found in zip(digests, workers.map(_decode, originals), strict=True):
+            yield ReadAgain(digest, found or {})
+    finally:
+        workers.__exit__(None, None, None)
+
+
+def own_cells(sample: FairSample, again: Sequence[ReadAgain]) -> list[OwnCell]:
+    """Every reading of the sample's pages without a reason for review, and whether it is right where that is known."""
+    found = {(photo.sha256, layout): cells for photo in again for layout, cells in photo.pages.items()}
+    truth = {(c.page_id, c.cell): c for c in sample.cells}
+    out = []
+    for number, page in enumerate(sorted(sample.pages, key=lambda p: (p.sha256, p.layout_digest))):
+        for cell, (group, value, score, doubtful) in found.get((page.sha256, page.layout_digest), {}).items():
+            if doubtful:
+                continue
+            known = truth.get((page.id, cell))
+            right = None if known is None else not known.illegible and same_value(value, known.value)
+            out.append(OwnCell(group, number, score, cell in sample.accepted[page.id], right))
+    return out
+
+
+def about(sample: FairSample, cells: Sequence[OwnCell], store_name: str) -> str:
+    """Which cells these are, in words: how many, of which kind, on how many pages, settled when."""
+    known = [c for c in cells if c.right is not None]
+    audited, pages = sum(c.accepted for c in known), len({c.page for c in known})
+    days = sorted(c.day for c in sample.cells)
+    when = "" if not days else f", settled {days[0]}" if days[0] == days[-1] else f", settled {days[0]} to {days[-1]}"
+    reviewed = plural(len(known) - audited, "reviewed cell")
+    return f"{audited} audited and {reviewed} on {plural(pages, 'page')} of {store_name}{when}"
+
+
+def _original(store: Store, digest: str) -> bytes:
+    """A photograph's bytes; none where it is missing or was changed."""
+    try:
+        return store.original(digest)
+    except (ValueError, OSError):
+        return b""
+
+
+def _prepare(known: KnownProtocols) -> list[Layout]:
+    import cv2
+
+    cv2.setNumThreads(1)
+    return known.layouts
+
+
+def _decode(layouts: list[Layout], photo: tuple[str, bytes]) -> dict[str, dict[str, tuple[str, Value, float, bool]]]:
+    from digitise.page import register_all
+    from digitise.photo import decode_photo
+    from digitise.read import decode_page
+
+    digest, data = photo
+    decoded = decode_photo(data, digest)
+    if not decoded:
+        return {}
+    out = {}
+    for page in register_all(decoded.gray, layouts):
+        if page:
+            out[page.layout.digest] = {
+                cell: (group, one.value, float(one.score), bool(one.reasons) or cell in page.hidden)
+                for cell, (group, one) in decode_page(page).items()
+            }
+    return out

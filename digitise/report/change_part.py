@@ -1,0 +1,121 @@
+"""What changed at each site between its last two surveys: the change and its interval first, p after it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from digitise.estimate.intervals import Estimate
+from digitise.report.blocks import Cell, Figure, Heading, Paragraph, Part, Table
+from digitise.report.plots import NARROW, WIDE, ChangeRow, draw_changes
+from digitise.report.words import number
+from digitise.results import SurveyResults, cover_table, density_table
+from digitise.results.compare import HOLM, Compared, compare_pairs, latest_pairs
+from digitise.results.samples import samples_of
+from digitise.results.tables import survey_table
+
+METHOD = "Welch 1947"
+
+
+def last_changes(results: Sequence[SurveyResults]) -> tuple[Compared, ...]:
+    """Headline covers (the protocol's groups) between the last two dated surveys of each site, all adjusted together.
+
+    Lines are taken as laid anew each time, since a sheet does not say that a marked line was laid again.
+    """
+    dated = {(r.survey.site, r.survey.date) for r in results if r.survey.site and r.survey.date}
+    if len(dated) == len({site for site, _ in dated}):
+        return ()
+    surveys, cover, density = survey_table(results), cover_table(results), density_table(results)
+    level = results[0].level
+    found = compare_pairs(latest_pairs(samples_of(surveys, cover, density)), level=level)
+    return tuple(c for c in found if c.variable.is_group and c.change.effect.value is not None)
+
+
+def change_part(changes: Sequence[Compared]) -> Part | None:
+    """A table for each site with two dates, and one figure of all; None without any."""
+    if not changes:
+        return None
+    level = f"{100 * changes[0].change.effect.level:g} %"
+    lead = (
+        "Headline covers of the newest survey of each site minus those of the survey before it. Look at the change "
+        "and its interval first: an interval that holds 0 does not say that nothing changed, but that a change of up "
+        "to its ends cannot be told from none. All other variables: digitise compare."
+    )
+    heading, words = Heading(1, "What changed", "changes"), Paragraph(lead)
+    return Part((heading, words, _figure(changes, level), _table(changes, level)), "changes")
+
+
+def _figure(changes: Sequence[Compared], level: str) -> Figure:
+    many = len({c.before.site for c in changes}) > 1
+    rows = tuple(
+        ChangeRow(
+            f"{c.before.site}: {c.variable.label}" if many else c.variable.label,
+            c.change.effect.value,
+            c.change.effect.low,
+            c.change.effect.high,
+            c.together,
+            _signed(c.change.effect),
+        )
+        for c in changes
+    )
+    keys = [("site", "change"), ("interval", f"{level} interval between transects")]
+    if any(c.together for c in changes):
+        keys.append(("together", "limits that hold for all of them together"))
+    title = "Change of headline covers between the last two surveys, in points of cover"
+    wide, narrow = (draw_changes(rows, width, tuple(keys), title=title) for width in (WIDE, NARROW))
+    head = ("site", "variable", "change", "low", "high", "low_together", "high_together")
+    data = tuple(
+        (c.before.site, c.variable.label, e.value, e.low, e.high, *(c.together or (None, None)))
+        for c in changes
+        for e in (c.change.effect,)
+    )
+    return Figure(wide, narrow, "", (head, *data))
+
+
+def _signed(e: Estimate) -> str:
+    if not e.has_interval:
+        return _sign(e.value) + " (no interval)"
+    return f"{_sign(e.value)} ({_sign(e.low)} to {_sign(e.high)})"
+
+
+def _sign(value: float) -> str:
+    return f"{value:+.1f}".replace("-", "−")
+
+
+def _table(changes: Sequence[Compared], level: str) -> Table:
+    head = ("Cover, %", "Before", "After", f"Change, {level} interval", "p", "p adjusted", "Detectable")
+    rows: list[tuple[str, tuple[Cell, ...]]] = []
+    waiting = {s.name: s.unread for c in changes for s in (c.before, c.after)}
+    for before, after in dict.fromkeys((c.before.name, c.after.name) for c in changes):
+        own = [c for c in changes if (c.before.name, c.after.name) == (before, after)]
+        first = own[0]
+        lines = " and ".join(str(len(s.measured[first.variable].values)) for s in (first.before, first.after))
+        dates = f"{first.before.date} to {first.after.date}"
+        rows.append(("group", (f"{first.before.site}, {dates}, {lines} transects", *[""] * (len(head) - 1))))
+        for c in own:
+            means = [s.measured[c.variable].mean for s in (c.before, c.after)]
+            cells = (c.variable.label, *(number(m) for m in means), _signed(c.change.effect))
+            rows.append(("", (*cells, _p(c.change.p), _p(c.adjusted), number(c.detectable))))
+    caption = (
+        "Changes in points of cover. p adjusted is for all headlines of all sites; detectable, the smallest change "
+        "that so many transects find four times in five."
+    )
+    if open_ := sum(waiting.values()):
+        caption += f" {open_} cells of these surveys still wait for a person; only decided ones are compared."
+    return Table(head, tuple(rows), caption)
+
+
+def _p(p: float | None) -> str:
+    return "–" if p is None else "< 0.001" if p < 0.001 else f"{p:.3f}"
+
+
+def change_methods(changes: Sequence[Compared]) -> list[str]:
+    """What was compared and how, where anything was."""
+    if not any(c.change.effect.has_interval for c in changes):
+        return []
+    text = f"Changes are differences of means with Welch's t interval ({METHOD}), lines taken as laid anew each time."
+    if any(c.adjusted_by == HOLM for c in changes):
+        text += (
+            " p is adjusted for all headlines of all sites (Holm 1979); the limits that hold together are Bonferroni's "
+            "(Dunn 1961). The detectable change is that of a two-sided test at 5 % with a power of 80 %."
+        )
+    return [text]

@@ -1,0 +1,102 @@
+"""A survey day planned on the screen: answers become a plan, the plan its prints, and the store keeps it."""
+
+from __future__ import annotations
+
+import datetime as dt
+import io
+import tempfile
+import zipfile
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import yaml
+
+from digitise.known_plan import keep_plan, known_plan
+from digitise.plan import Plan, PlanError, SitePlan, plan_notes
+from digitise.prepare import prepare
+from digitise.prepare.prepare import folder_name, with_packs
+from digitise.protocol import Protocol
+from digitise.roster import split_names
+from digitise.store import Store
+from digitise.yaml_file import checked
+
+
+@dataclass(frozen=True, slots=True)
+class Answers:
+    """What was filled in. `site` is as in a plan's ``sites``; `pairs` are texts ("Keo Varn, Ada Lind") with tasks."""
+
+    protocol: str
+    site: Mapping[str, object]
+    date: dt.date | None
+    transects: int
+    leader: str
+    shore: str
+    pairs: Sequence[tuple[str, Sequence[str]]]
+    spares: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Printed:
+    """What a plan gave: its prints in one ZIP file, their folder's name, and what the coordinator may want to mend."""
+
+    plan: Plan
+    name: str
+    data: bytes
+    notes: tuple[str, ...]
+
+
+def known_sites(store: Store) -> dict[str, SitePlan]:
+    """Sites of every plan that the store keeps, by name; `PlanError` when one cannot be used."""
+    plan = known_plan(store.folder)
+    return {site.name: site for site in (plan.sites if plan else ())}
+
+
+def known_people(store: Store) -> list[str]:
+    """People of every plan that the store keeps, by name."""
+    plan = known_plan(store.folder)
+    return sorted(plan.names if plan else ())
+
+
+def usual_protocol(store: Store, names: Sequence[str]) -> str:
+    """The protocol of the plans that the store keeps, else the demonstration's, where it is among `names`."""
+    plan = known_plan(store.folder)
+    wanted = plan.protocol if plan else "reef-transect"
+    return wanted if wanted in names else names[0]
+
+
+def plan_of(answers: Answers) -> Plan:
+    """The plan with a pack of its own; `PlanError` says, a line for each problem, what cannot be used."""
+    survey: dict[str, object] = {"site": str(answers.site.get("code", "")), "transects": answers.transects}
+    survey |= {"date": answers.date} if answers.date else {}
+    survey |= {k: v.strip() for k, v in (("leader", answers.leader), ("shore", answers.shore)) if v.strip()}
+    pairs = [{"divers": list(split_names(text)), "tasks": list(tasks)} for text, tasks in answers.pairs if text.strip()]
+    survey |= {"pairs": pairs} if pairs else {}
+    data = {"plan": "day", "protocol": answers.protocol, "sites": [dict(answers.site)], "surveys": [survey]}
+    plan = with_packs(_checked(data | {"spares": answers.spares}))
+    (one,) = plan.surveys
+    return plan.model_copy(update={"plan": f"day-{folder_name(plan, one)}".lower()[:40].strip("-")})
+
+
+def _checked(data: dict) -> Plan:
+    return checked(yaml.safe_dump(data, allow_unicode=True), Plan, source="This plan", error=PlanError)
+
+
+def printed(store: Store, plan: Plan, protocol: Protocol, *, paper: str) -> Printed:
+    """Print what the plan needs, keep the plan in the store, and give the prints as one file.
+
+    Raises
+    ------
+    PlanError
+        The plan asks for what the protocol does not have, or contradicts one that the store keeps.
+    ProtocolError
+        Something does not fit on its page.
+    """
+    out = io.BytesIO()
+    with tempfile.TemporaryDirectory() as folder:
+        done = prepare(plan, protocol, Path(folder) / "prints", paper=paper)
+        keep_plan(store.folder, done.files[-1])
+        with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
+            for path in done.files:
+                archive.write(path, path.relative_to(Path(folder) / "prints").as_posix())
+    return Printed(done.plan, done.plan.plan, out.getvalue(), tuple(plan_notes(done.plan, protocol)))

@@ -1,0 +1,119 @@
+"""A survey day is planned on the screen: the prints are those of `digitise prepare`, and the store knows the plan."""
+
+import datetime as dt
+import io
+import zipfile
+from dataclasses import replace
+
+import kept
+import pypdfium2
+import pytest
+from streamlit.testing.v1 import AppTest
+from test_review_app import store  # noqa: F401 - a fixture
+
+from digitise.known_plan import known_plan
+from digitise.plan import PlanError
+from digitise.protocol import load_protocol
+from review_app import planning
+
+SITE = {"name": "Lantern Garden", "code": "LG", "latitude": 5.4123, "longitude": -161.2034, "radius_m": 150}
+ANSWERS = planning.Answers(
+    "reef-transect",
+    SITE,
+    dt.date(2026, 4, 11),
+    2,
+    "Mira Tole",
+    "Olin Fesk",
+    (("Keo Varn, Ada Lind", ("fish",)), ("", ("invertebrate",)), ("Mira Tole and Tam Orle", ("line", "substrate"))),
+)
+
+
+def test_answers_become_a_plan_with_a_pack_and_empty_pairs_are_left_out():
+    plan = planning.plan_of(ANSWERS)
+    (survey,) = plan.surveys
+    assert survey.divers == ("Keo Varn", "Ada Lind", "Mira Tole", "Tam Orle")
+    assert (survey.date, survey.transects, survey.leader, survey.shore) == (
+        dt.date(2026, 4, 11),
+        2,
+        "Mira Tole",
+        "Olin Fesk",
+    )
+    assert plan.plan == f"day-2026-04-11-lg-{survey.pack.lower()}"
+    assert planning.plan_of(ANSWERS).surveys[0].pack != survey.pack
+
+
+@pytest.mark.parametrize(
+    ("change", "sentence"),
+    [
+        ({"site": {"name": "", "code": ""}}, "sites.0.name"),
+        ({"site": SITE | {"longitude": None}}, "expected latitude and longitude, or neither"),
+        ({"pairs": (("Keo Varn", ()),)}, "pairs"),
+        ({"pairs": (("Keo Varn, Ada Lind", ()), ("Keo Varn, Tam Orle", ()))}, "Keo Varn is in two pairs"),
+    ],
+)
+def test_answers_that_cannot_be_a_plan_are_explained(change, sentence):
+    with pytest.raises(PlanError, match=sentence):
+        planning.plan_of(replace(ANSWERS, **change))
+
+
+def test_the_prints_hold_pack_briefing_and_closing_list_and_the_store_knows_the_day(store):  # noqa: F811
+    """Two lines: a site sheet, three sheets a line, and a spare of each; and `check` knows site and people."""
+    made = planning.printed(store, planning.plan_of(ANSWERS), kept.protocol(), paper="A4")
+    pack = made.plan.surveys[0].pack
+    with zipfile.ZipFile(io.BytesIO(made.data)) as archive:
+        names = archive.namelist()
+        sheets = pypdfium2.PdfDocument(archive.read(f"2026-04-11-LG-{pack}/sheets.pdf"))
+        assert len(sheets) == 1 + 2 * 3 + 3
+        assert pack in sheets[0].get_textpage().get_text_range()
+    assert {n.rpartition("/")[2] for n in names} == {
+        "briefing.pdf",
+        "sheets.pdf",
+        "closing.pdf",
+        "code-cards.pdf",
+        "plan.yaml",
+    }
+    plan = known_plan(store.folder)
+    assert plan.survey(pack).site == "LG"
+    assert "Keo Varn" in plan.names
+    assert any("nobody has the task 'invertebrate'" in note for note in made.notes)
+
+
+def test_a_second_day_at_a_known_site_is_planned_beside_the_first(store):  # noqa: F811
+    """Two plans of one site are kept; a code for another site is refused, and nothing is kept of that day."""
+    first = planning.printed(store, planning.plan_of(ANSWERS), kept.protocol(), paper="A4").plan
+    site = planning.known_sites(store)["Lantern Garden"].model_dump(exclude_none=True, mode="json")
+    second = planning.plan_of(replace(ANSWERS, site=site, date=dt.date(2026, 4, 12)))
+    planning.printed(store, second, kept.protocol(), paper="letter")
+    assert [s.pack for s in known_plan(store.folder).surveys] == [first.surveys[0].pack, second.surveys[0].pack]
+    other = planning.plan_of(replace(ANSWERS, site=SITE | {"name": "Elsewhere"}))
+    with pytest.raises(PlanError, match="expected one code for one site"):
+        planning.printed(store, other, kept.protocol(), paper="A4")
+    assert len(known_plan(store.folder).surveys) == 2
+
+
+@pytest.mark.parametrize("name", ["lagoon-frames", "long-line", "wall-segments", "reef-transect"])
+def test_another_protocol_has_its_own_lines_and_tasks(store, name):  # noqa: F811
+    """Changing it back and forth leaves no answer that the other protocol does not have."""
+    at = AppTest.from_file("../review_app/views/plan.py", default_timeout=60).run()
+    at.selectbox(key="plan-protocol").set_value(name).run()
+    assert not at.exception
+    protocol = load_protocol(name)
+    assert at.number_input(key=f"lines-{name}").value == protocol.transects
+    given = {task for n in (1, 2, 3) for task in at.multiselect(key=f"tasks-{name}-{n}").value}
+    assert given == {"line"} | {n for n, s in protocol.sheets.items() if s.kind != "site"}
+
+
+def test_the_page_makes_the_prints_or_says_what_is_missing(store):  # noqa: F811
+    """Its caution stands at the top; an empty form is explained and keeps nothing."""
+    at = AppTest.from_file("../review_app/views/plan.py", default_timeout=60).run()
+    assert "This plans no dive." in " ".join(e.proto.body for e in at.get("html"))
+    at.button[0].click().run()
+    assert "sites.0.name" in at.error[0].value
+    assert known_plan(store.folder) is None
+    at.text_input(key="site-name").input("Lantern Garden")
+    at.text_input(key="site-code").input("LG")
+    at.text_input(key="pair-1").input("Keo Varn, Ada Lind")
+    at.button[0].click().run()
+    assert not at.error
+    assert "is planned, and the store keeps the plan" in at.success[0].value
+    assert [s.name for s in known_plan(store.folder).sites] == ["Lantern Garden"]
