@@ -19,6 +19,7 @@ import numpy as np
 
 from digitise.batch import keep, known_protocols, read_batch
 from digitise.completeness import check_store
+from digitise.estimate.audit import sizes_for_bound
 from digitise.handover.package import KEPT, make_handover
 from digitise.handover.prepared import Wishes, prepare_handover
 from digitise.known_plan import keep_plan, known_plan
@@ -39,7 +40,7 @@ BASIS = "invented for the demonstration season: values set in type, read by no r
 CLERK, SCIENTIST, SENDER = "Nika Dorr", "Sanna Ruo", "Olin Fesk"
 OFFICE = "Reserve office of Orrin Shoals"
 UNSIGNED = {("GS", "2025-03"): True, ("CB", "2025-03"): True}  # before 2026, these wait for an answer
-AUDITED, AUDIT_SIZE = (("TW", "2024"), ("LR", "2025-03")), 60
+AUDITED, AUDIT_RATE = (("TW", "2024"), ("LR", "2025-03")), 0.05  # to show that fewer are wrong
 MISREAD = ("LR", "2025-03")  # found only after the hand-over
 LET_BE = {("NS", "2024"): ("wait", "The line was laid on the dive before; the team asked the leader.")}
 MARK = "INVENTED.txt"
@@ -177,7 +178,9 @@ def _let_be(store: Store, pack: str, rule: str, reason: str, *, now: dt.datetime
 
 def _audit(store: Store, pack: str, rng: np.random.Generator, now: dt.datetime) -> None:
     """A sample of accepted cells keyed anew; the typed sheets were read without fault, so nothing differs."""
-    audit = store.audits.draw(AUDIT_SIZE, by=SCIENTIST, now=now, rng=rng, pack=pack)
+    lots = {name: cells for name, cells in store.audits.strata(pack=pack).items() if name != "person"}
+    sizes = dict(zip(lots, sizes_for_bound(list(lots.values()), AUDIT_RATE), strict=True))
+    audit = store.audits.draw_strata(sizes, by=SCIENTIST, now=now, rng=rng, pack=pack)
     for cell in store.audits.cells(audit.id):
         kept = store.current(cell.page_id)[cell.cell]
         store.audits.answer(cell.id, value=kept.value, state=kept.state, by=SCIENTIST, now=now)

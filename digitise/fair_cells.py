@@ -3,14 +3,16 @@
 Fair are, on pages that count and on which nothing waits:
 
 - cells that the program had **accepted**, where an audit drew them at random and a person keyed them blind. Only audits
-  answered to the end count. What somebody entered into a differing cell afterwards, with both values in view, is taken
+  answered to the end count. They draw the less sure cells more densely, so that errors are rather over- than
+  underestimated. What somebody entered into a differing cell afterwards, with both values in view, is taken
   for the truth, else the audit's answer;
 - cells that the program had **left to a person**, all of them, since all were looked at. Those confirmed at a glance
   among others that read the same are left out; those found odd there are not.
 
 Not fair, and left out: accepted cells that somebody happened to look at or to change, since errors are what people look
-for; and pages with cells that still wait, since the hard ones wait longest. Whoever decided a cell left to a person
-has seen the program's suggestion, so these are a little too kind to it; audits are not.
+for; pages keyed a second time as a whole, which somebody chose; and pages with cells that still wait, since the hard
+ones wait longest. Whoever decided a cell left to a person has seen the program's suggestion, so these are a little too
+kind to it; audits are not.
 """
 
 from __future__ import annotations
@@ -81,15 +83,18 @@ class _Answer:
 
 
 def _audited(store: Store) -> tuple[dict[tuple[int, str], _Answer], int]:
-    """Answers by page and cell, of the first audit that drew the cell, and how many audits are not answered yet."""
+    """Answers by page and cell, of the first audit that drew the cell as the program had accepted it.
+
+    Also how many audits are not answered yet.
+    """
     answers: dict[tuple[int, str], _Answer] = {}
     waiting = 0
-    for audit in store.audits.all():
+    for audit in (a for a in store.audits.all() if not a.whole_page):
         if audit.answered < audit.sampled:
             waiting += 1
             continue
         differing = {(d.page_id, d.cell): (d.answer, d.answer_state) for d in audit.differing}
-        for one in store.audits.cells(audit.id):
+        for one in (c for c in store.audits.cells(audit.id) if c.by_rule):
             key = (one.page_id, one.cell)
             answers.setdefault(key, _Answer(differing.get(key), audit.at[:10]))
     return answers, waiting

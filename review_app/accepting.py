@@ -7,6 +7,7 @@ import streamlit as st
 from digitise.completeness import Checked, SurveyCheck
 from digitise.store import Store
 from review_app import worklist
+from review_app.opening import own_name
 
 LONGEST = 110  # of a finding's words in the list
 QUEUED = ("open", "no-place")  # what the review and the pages without a pack are for
@@ -38,9 +39,7 @@ def decide_finding(store: Store, check: SurveyCheck) -> None:
         # By name, so that a finding that went away is never taken for another.
         name = st.selectbox("Finding", list(found), format_func=lambda n: _words(found[n]), key=f"fault-{check.pack}")
         reason = st.text_area("Why", max_chars=500, key=f"why-{check.pack}-{_turn()}", height=80)
-        by = st.text_input(
-            "Your name", max_chars=60, key=f"let-by-{check.pack}", width=260, value=st.session_state.get("by", "")
-        )
+        by = own_name(f"let-by-{check.pack}")
         if st.form_submit_button("Keep this decision"):
             try:
                 decide(store, check.pack, name, accepted=found[name].severity == "accepted", reason=reason, by=by)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ipaddress
 import socket
 import tomllib
 from pathlib import Path
@@ -10,8 +11,11 @@ import streamlit as st
 from starlette.middleware import Middleware
 from starlette.middleware.trustedhost import TrustedHostMiddleware
 
+from digitise.store import Store
 from review_app import intake, worklist
 from review_app.beach import gate
+from review_app.door import who
+from review_app.door.guard import Guard
 from review_app.policy import Policy
 from review_app.routes import routes
 
@@ -19,22 +23,46 @@ HERE = Path(__file__).resolve().parent
 _EVERYWHERE = ("0.0.0.0", "::", "")  # noqa: S104 - compared with, never bound unasked  # nosec B104
 
 
-def known_hosts(host: str) -> list[str]:
-    """Names a browser may use for this server; any, when it listens on every address of the machine."""
-    return ["*"] if host in _EVERYWHERE else sorted({"127.0.0.1", "localhost", host})
+def known_hosts(host: str, name: str = "") -> list[str]:
+    """Names a browser may use for this server, `name` that of a web server before it; any on every address."""
+    return ["*"] if host in _EVERYWHERE and not name else sorted({"127.0.0.1", "localhost", name or host, host})
 
 
-def settings(host: str = "127.0.0.1", port: int = 8501) -> dict:
+def _flat(tree: dict, above: str = "") -> dict:
+    """Nested settings by dotted name."""
+    out = {}
+    for name, value in tree.items():
+        out |= _flat(value, f"{above}{name}.") if isinstance(value, dict) else {f"{above}{name}": value}
+    return out
+
+
+def settings(host: str = "127.0.0.1", port: int = 8501, name: str = "") -> dict:
     """Server and theme settings by dotted name: the file beside this module, with this host and port."""
     tree = tomllib.loads((HERE / ".streamlit" / "config.toml").read_text(encoding="utf-8"))
-    flat = {f"{group}.{name}": value for group, values in tree.items() for name, value in values.items()}
-    return flat | {"server.address": host, "server.port": port, "server.allowedHosts": known_hosts(host)}
+    return _flat(tree) | {"server.address": host, "server.port": port, "server.allowedHosts": known_hosts(host, name)}
 
 
-def create_app(host: str = "127.0.0.1") -> st.App:
+def create_app(host: str = "127.0.0.1", name: str = "") -> st.App:
     """The application; the folder is chosen with `worklist.use_folder`."""
-    guard = Middleware(TrustedHostMiddleware, allowed_hosts=known_hosts(host), www_redirect=False)
-    return st.App(HERE / "main.py", routes=routes(), middleware=[Middleware(Policy), guard])
+    hosts = Middleware(TrustedHostMiddleware, allowed_hosts=known_hosts(host, name), www_redirect=False)
+    return st.App(HERE / "main.py", routes=routes(), middleware=[Middleware(Policy), hosts, Middleware(Guard)])
+
+
+def own_machine_only(host: str) -> bool:
+    """Whether an address can be reached from this machine alone."""
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return host == "localhost"
+
+
+def _check_people(store: Store) -> None:
+    """`ValueError` when nobody could log in."""
+    if not any(p.may_enter for p in store.people.all()):
+        raise ValueError(
+            "nobody can log in yet; add people first: "
+            f'digitise people --store {store.folder} --add "Their Name" --role clerk'
+        )
 
 
 def _check_free(host: str, port: int) -> None:
@@ -49,17 +77,25 @@ def _check_free(host: str, port: int) -> None:
             raise ValueError(f"{host}:{port} cannot be used ({why}); name another port") from None
 
 
-def serve(folder: Path | str, *, host: str = "127.0.0.1", port: int = 8501) -> None:
+def serve(
+    folder: Path | str, *, host: str = "127.0.0.1", port: int = 8501, shared: bool = False, name: str = ""
+) -> None:
     """Serve the screens for one folder until stopped; photographs that wait there are read in the background.
+
+    People have to log in when it is `shared`, and always when other machines can reach the address, or a web server
+    before it answers to `name`.
 
     Raises
     ------
     ValueError
-        The folder cannot be used as a store, or the address cannot be listened on.
+        The folder cannot be used as a store, the address cannot be listened on, or nobody could log in.
     """
     worklist.use_folder(folder)
     store = worklist.open_store()
+    who.share(shared or bool(name) or not own_machine_only(host))
+    if who.is_shared():
+        _check_people(store)
     _check_free(host, port)
     intake.start(store)
     gate.resume(store, now=worklist.utc_now())
-    create_app(host).run(config=settings(host, port))
+    create_app(host, name).run(config=settings(host, port, name))

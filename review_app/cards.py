@@ -44,7 +44,7 @@ def matrix(places: list[worklist.Place]) -> Markup:
 
 
 def page_lines(page: PageRow, twice: dict[int, Twice]) -> list[Markup]:
-    """What one page of a photograph is and how far it is."""
+    """What one page of a photograph is and how far it is; what differs in a second photograph, where that is told."""
     where = worklist.place_words(page.title, page.transect, page.pack, "")
     if page.superseded:
         told = words(twice[page.id]) if page.id in twice else ""
@@ -61,17 +61,23 @@ def page_lines(page: PageRow, twice: dict[int, Twice]) -> list[Markup]:
 
 
 def card(
-    photo: PhotoRow, pages: dict[int, PageRow], failed: dict[str, str], again: dict[str, str], twice: dict[int, Twice]
+    photo: PhotoRow,
+    pages: dict[int, PageRow],
+    failed: dict[str, str],
+    again: dict[str, str],
+    twice: dict[int, Twice],
+    *,
+    opens: bool,
 ) -> Markup:
-    """One photograph; `failed` and `again` have sentences, by SHA-256, about those that could not be read, or rest."""
+    """One photograph; `failed` and `again` have sentences, by SHA-256, about those that could not be read, or rest.
+
+    `opens` leads to the photograph in full size.
+    """
     notes = failed | again
-    source = f"/desk/page/{photo.page_ids[0]}?small" if photo.page_ids else f"/desk/photo/{photo.sha256}"
-    picture = tag(
-        "a",
-        tag("img", src=source, alt=f"Open {photo.name}", loading="lazy"),
-        target="_blank",
-        href=f"/desk/original/{photo.sha256}",
-    )
+    source = f"/desk/small/{photo.page_ids[0]}" if photo.page_ids else f"/desk/photo/{photo.sha256}"
+    picture = tag("img", src=source, alt=f"Open {photo.name}" if opens else photo.name, loading="lazy")
+    if opens:
+        picture = tag("a", picture, target="_blank", href=f"/desk/original/{photo.sha256}")
     lines = [line for i in photo.page_ids for line in page_lines(pages[i], twice)]
     note = [tag("p", notes[photo.sha256])] if photo.sha256 in notes else []
     said = note + [tag("p", s) for s in photo.reasons]

@@ -17,7 +17,7 @@ from digitise.store.rows import TOGETHER
 from review_app.surprise import Surprising, question
 
 MOST_RECORDS = 200
-_ACTIONS = ("enter", "blank", "illegible", "undo", "open")
+_ACTIONS = ("enter", "blank", "illegible", "undo", "open", "ask", "unask")
 _STATES = {"enter": "entered", "blank": "blank", "illegible": "illegible"}
 _WAYS = {
     "": "",
@@ -155,24 +155,45 @@ def _open_again(store: Store, decision: Decision, entries: Sequence[EntryRow], n
     return store.undo(decision.page, decision.cell, by=decision.by, client=decision.client, seq=decision.seq, now=now)
 
 
-def answer(store: Store, record: object, *, now: datetime) -> dict:
+def answer(store: Store, record: object, *, now: datetime, proven: str = "") -> dict:
     """Store one record from a browser; the answer says whether it was, or why not in a sentence.
 
-    ``gone`` is true when somebody else has decided the cell, so that it waits for nobody any more.
+    `proven` is the name of whoever is logged in: a record under another name is not stored. ``gone`` is true when
+    somebody else has decided the cell, so that it waits for nobody any more.
     """
     key = {k: record.get(k) for k in ("client", "seq")} if isinstance(record, dict) else {"client": None, "seq": None}
     try:
         decision = parse_decision(record)
     except ValueError as error:
         return key | {"ok": False, "sentence": _sentence(error)}
+    if proven and decision.by != proven:
+        sentence = f"This was decided by {decision.by}, and you are logged in as {proven}; it was not stored."
+        return key | {"ok": False, "sentence": sentence} | _now_of(store, decision)
     if decision.audit is not None:
         return key | _answer_audit(store, decision, now)
+    if decision.action in ("ask", "unask"):
+        return key | _ask(store, decision, now)
     try:
         entry = apply_decision(store, decision, now=now)
     except ValueError as error:
         asked = isinstance(error, Surprising)
         return key | {"ok": False, "ask": asked, "sentence": _sentence(error)} | _now_of(store, decision)
     return key | {"ok": True, "last": entry.id}
+
+
+def _ask(store: Store, decision: Decision, now: datetime) -> dict:
+    """Ask a colleague about a cell, or take the question back; no entry is made."""
+    press = {"by": decision.by, "client": decision.client, "seq": decision.seq, "now": now}
+    try:
+        if store.page(decision.page).sha256 != decision.sha256:
+            raise ValueError("this question was asked about another folder's photograph, so it was not stored here")
+        if decision.action == "ask":
+            store.asked.ask(decision.page, decision.cell, remark=str(decision.value or ""), **press)
+        else:
+            store.asked.take_back(decision.page, decision.cell, **press)
+    except ValueError as error:
+        return {"ok": False, "sentence": _sentence(error)} | _now_of(store, decision)
+    return {"ok": True} | _now_of(store, decision)
 
 
 def _answer_audit(store: Store, decision: Decision, now: datetime) -> dict:

@@ -1,24 +1,27 @@
-"""The pages, in one place."""
+"""The pages, in one place.
 
-from pathlib import Path
+Streamlit runs this file as the program's main module, so the processes that read photographs import it when they start:
+nothing happens, and nothing heavy is loaded, unless it is run as a page.
+"""
 
-import streamlit as st
 
-st.set_page_config(page_title="Survey sheets", layout="wide")
-st.html(Path(__file__).parent / "static" / "page.css")
-st.navigation(
-    [
-        st.Page("views/review.py", title="Review", default=True),
-        st.Page("views/many.py", title="Many at once"),
-        st.Page("views/whole.py", title="Whole page"),
-        st.Page("views/survey.py", title="Survey"),
-        st.Page("views/plan.py", title="Plan"),
-        st.Page("views/phones.py", title="Phones"),
-        st.Page("views/results.py", title="Results"),
-        st.Page("views/trace.py", title="Trace"),
-        st.Page("views/audit.py", title="Audit"),
-        st.Page("views/signoff.py", title="Sign-off"),
-        st.Page("views/handover.py", title="Hand-over"),
-    ],
-    position="top",
-).run()
+def show() -> None:
+    """Draw the page that was asked for, out of those that whoever asks may open."""
+    from pathlib import Path
+
+    import streamlit as st
+
+    from review_app.door.rights import SCREENS
+    from review_app.opening import me
+
+    st.set_page_config(page_title="Survey sheets", layout="wide")
+    st.html(Path(__file__).parent / "static" / "page.css")
+    visitor = me()
+    allowed = [s for s in SCREENS if visitor.may(s.need)]
+    st.navigation(
+        [st.Page(f"views/{s.name}.py", title=s.title, default=s is allowed[0]) for s in allowed], position="top"
+    ).run()
+
+
+if __name__ == "__main__":
+    show()

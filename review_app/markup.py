@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from html import escape
 
+_EMPTY = ("img", "input")  # elements without content
+
 
 class Markup(str):
     """A piece of finished HTML; only `tag` makes one."""
@@ -11,7 +13,7 @@ class Markup(str):
     __slots__ = ()
 
 
-def tag(name: str, *children: str, **attributes: object) -> Markup:
+def tag(name: str, /, *children: str, **attributes: object) -> Markup:
     """One element. Plain strings among the children are escaped, `Markup` is kept.
 
     A trailing underscore in an attribute's name is dropped (``class_``), other underscores become hyphens; an attribute
@@ -28,4 +30,4 @@ def tag(name: str, *children: str, **attributes: object) -> Markup:
         if value is not None
     )
     inner = "".join(child if isinstance(child, Markup) else escape(str(child)) for child in children)
-    return Markup(f"<{name}{shown}>{inner}</{name}>" if name != "img" else f"<img{shown}>")
+    return Markup(f"<{name}{shown}>" if name in _EMPTY else f"<{name}{shown}>{inner}</{name}>")

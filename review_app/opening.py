@@ -1,20 +1,58 @@
-"""What every page begins with: its heading, and the store or a sentence why there is none."""
+"""What every page begins with: who it is for, and the store or a sentence why there is none."""
 
 from __future__ import annotations
+
+from pathlib import Path
 
 import streamlit as st
 
 from digitise.store import Store
 from review_app import worklist
+from review_app.door import who
+from review_app.door.rights import SCREENS
+from review_app.markup import tag
 
 
-def open_page() -> Store:
-    """The store; without one the page shows why and stops."""
+def me(*, touch: bool = True) -> who.Visitor:
+    """Who the page is drawn for; nobody who is logged in: the page says so and stops.
+
+    `touch` false is for what a page does by itself: it keeps nobody logged in.
+    """
+    try:
+        visitor = who.visitor(st.context.cookies.to_dict(), now=worklist.utc_now(), touch=touch)
+    except ValueError as error:
+        st.error(str(error))
+        st.stop()
+    if visitor is None:
+        again = tag("a", "Log in again", href="/enter", target="_self")
+        st.html(tag("div", tag("h2", "You have been logged out"), tag("p", again), class_="empty"))
+        st.stop()
+    return visitor
+
+
+def open_page(file: str) -> Store:
+    """The store, for the page in `file` (its ``__file__``); without one, or for another's role, the page stops."""
+    visitor, name = me(), Path(file).stem
+    if not visitor.may(next(s.need for s in SCREENS if s.name == name)):
+        st.error("This page is not for your role.")
+        st.stop()
+    if visitor.name:
+        leave = tag("a", "Account, log out", href="/me", target="_self")
+        st.html(tag("p", tag("b", visitor.name), f", {visitor.role} · ", leave, class_="who-line"))
     try:
         return worklist.open_store()
     except ValueError as error:
         st.error(str(error))
         st.stop()
+
+
+def own_name(key: str, *, width: int = 260) -> str:
+    """The name that goes beside an entry: proven where people log in, else typed."""
+    name = me().name
+    if name:
+        st.session_state[key] = name
+        return name
+    return st.text_input("Your name", max_chars=60, key=key, value=st.session_state.get("by", ""), width=width)
 
 
 def choose_pack(store: Store, key: str) -> str:

@@ -7,6 +7,7 @@ import streamlit as st
 from digitise.store import PageRow, Store
 from review_app import worklist
 from review_app.markup import tag
+from review_app.opening import own_name
 
 UNREAD_CODE = "its printed code could not be read"
 
@@ -28,9 +29,7 @@ def place_page(store: Store, page: PageRow, why: str = UNREAD_CODE) -> None:
             pack = st.text_input("Pack", max_chars=6, key=f"pack-{page.id}", width=160)
             most, key = store.protocol_for(page).transects, f"transect-{page.id}"
             transect = st.number_input("Transect", 1, most, key=key, width=150) if page.per_transect else 0
-            by = st.text_input(
-                "Your name", max_chars=60, key=f"by-{page.id}", width=240, value=st.session_state.get("by", "")
-            )
+            by = own_name(f"by-{page.id}", width=240)
             saved = st.form_submit_button("Save")
         if saved:
             try:

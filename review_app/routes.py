@@ -16,10 +16,11 @@ from starlette.responses import HTMLResponse, JSONResponse, Response
 from starlette.routing import Route
 
 from digitise.store import Store
-from review_app import alike, auditing, decisions, pictures, reports, tracing, whole, worklist
+from review_app import alike, auditing, decisions, pictures, reports, sending, taking, tracing, whole, worklist
+from review_app.door import pages as door
+from review_app.door import who
 
 MAX_BODY = 1_000_000
-MOST_CELLS = 3000
 WRITE_HEADER = ("x-desk", "decisions")
 _PLAIN = {"x-content-type-options": "nosniff", "content-security-policy": "default-src 'none'; sandbox"}
 _REPORT = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; sandbox allow-same-origin allow-popups"
@@ -29,15 +30,6 @@ _FRESH = _PLAIN | {"cache-control": "no-store"}
 
 def _refuse(status: int, sentence: str) -> JSONResponse:
     return JSONResponse({"sentence": sentence}, status, headers=_FRESH)
-
-
-def _queue(request: Request) -> Response:
-    asked = {k: request.query_params.get(k, "")[:80] for k in ("pack", "sheet", "reason")}
-    text = request.query_params.get("limit", "100")
-    if not text.isascii() or not text.isdigit() or len(text) > 6:
-        return _refuse(400, "limit must be a whole number.")
-    batch = worklist.desk_batch(worklist.open_store(), **asked, limit=min(int(text), MOST_CELLS))
-    return JSONResponse(batch, headers=_FRESH)
 
 
 def _groups(request: Request) -> Response:
@@ -96,8 +88,11 @@ def _picture(make: Callable[[Store, Request], bytes]) -> Callable[[Request], Res
 
 
 def _page(store: Store, request: Request) -> bytes:
-    page_id = request.path_params["page"]
-    return pictures.small_page(store, page_id) if "small" in request.query_params else store.page_image(page_id)
+    return store.page_image(request.path_params["page"])
+
+
+def _small_page(store: Store, request: Request) -> bytes:
+    return pictures.small_page(store, request.path_params["page"])
 
 
 def _small_photo(store: Store, request: Request) -> bytes:
@@ -122,7 +117,34 @@ def _results(request: Request) -> Response:
         page = reports.results_page(store, reports.chosen_packs(store, request.query_params.get("pack", "")))
     except ValueError as error:
         return _refuse(404, str(error))
-    return HTMLResponse(page, headers=_FRESH | {"content-security-policy": _REPORT})
+    headers = _FRESH | {"content-security-policy": _REPORT}
+    if "download" in request.query_params:
+        headers |= _attached("survey-results", request, "html")
+    return HTMLResponse(page, headers=headers)
+
+
+def _attached(name: str, request: Request, ending: str) -> dict[str, str]:
+    pack = "".join(c for c in request.query_params.get("pack", "") if c.isascii() and c.isalnum())[:12]
+    return {"content-disposition": f'attachment; filename="{name}-{pack or "all-surveys"}.{ending}"'}
+
+
+def _tables(request: Request) -> Response:
+    store = worklist.open_store()
+    packs = reports.chosen_packs(store, request.query_params.get("pack", ""))
+    if not packs:
+        return _refuse(404, "There is no such survey, or no sheet of it has been read yet.")
+    data = reports.tables_zip(store, packs)
+    return Response(data, media_type="application/zip", headers=_FRESH | _attached("survey-tables", request, "zip"))
+
+
+def _package(request: Request) -> Response:
+    """A hand-over's package as one file."""
+    store, number = worklist.open_store(), request.path_params["number"]
+    folder = sending.package(store, number) if any(h.number == number for h in store.handovers.all()) else None
+    if folder is None:
+        return _refuse(404, "There is no package of this hand-over in the store's folder.")
+    named = {"content-disposition": f'attachment; filename="{folder.name}.zip"'}
+    return Response(sending.zipped(folder), media_type="application/zip", headers=_FRESH | named)
 
 
 def _same_origin(request: Request) -> bool:
@@ -140,31 +162,61 @@ async def _body(request: Request) -> bytes | None:
     return data
 
 
-async def _decisions(request: Request) -> Response:
-    if request.headers.get(WRITE_HEADER[0]) != WRITE_HEADER[1] or not _same_origin(request):
-        return _refuse(403, "Decisions are taken from the review page only.")
-    data = await _body(request)
-    if data is None:
-        return _refuse(413, "Too many decisions were sent at once.")
+def _from_own_page(take: Callable[[Store, who.Visitor, object], Response]) -> Callable:
+    """What a page of ours sends as JSON, from somebody who may decide; work runs off the event loop."""
+
+    async def endpoint(request: Request) -> Response:
+        if request.headers.get(WRITE_HEADER[0]) != WRITE_HEADER[1] or not _same_origin(request):
+            return _refuse(403, "Decisions are taken from the review page only.")
+        data = await _body(request)
+        if data is None:
+            return _refuse(413, "Too many decisions were sent at once.")
+        try:
+            sent = json.loads(data)
+        except (ValueError, RecursionError):
+            return _refuse(400, "The decisions were not understood.")
+        return await run_in_threadpool(answer, request, sent)
+
+    def answer(request: Request, sent: object) -> Response:
+        person = who.behind(request)
+        if person is None or not person.may("clerk"):  # the guard has asked too; values are never taken unasked
+            return _refuse(403, "You are not logged in as somebody who may decide.")
+        return take(worklist.open_store(), person, sent)
+
+    return endpoint
+
+
+def _take(store: Store, person: who.Visitor, sent: object) -> Response:
+    """Cells for one browser, leased to it."""
     try:
-        records = json.loads(data)["records"]
-    except (ValueError, TypeError, KeyError, RecursionError):
-        return _refuse(400, "The decisions were not understood.")
+        return JSONResponse(
+            taking.take(store, taking.parse_wish(sent, proven=person.name), now=worklist.utc_now()), headers=_FRESH
+        )
+    except ValueError as error:
+        return _refuse(400, str(error))
+
+
+def _leave(store: Store, _person: who.Visitor, sent: object) -> Response:
+    """A browser's page was closed: what it looked at is free at once."""
+    client = sent.get("client") if isinstance(sent, dict) else None
+    if isinstance(client, str) and 8 <= len(client) <= 40:
+        store.leases.release(client=client)
+    return JSONResponse({}, headers=_FRESH)
+
+
+def _decisions(store: Store, person: who.Visitor, sent: object) -> Response:
+    records = sent.get("records") if isinstance(sent, dict) else None
     if not isinstance(records, list) or not 1 <= len(records) <= decisions.MOST_RECORDS:
         return _refuse(400, "The decisions were not understood.")
-    return await run_in_threadpool(_store_all, records)
-
-
-def _store_all(records: list) -> Response:
-    store = worklist.open_store()
-    results = [decisions.answer(store, record, now=worklist.utc_now()) for record in records]
+    results = [decisions.answer(store, record, now=worklist.utc_now(), proven=person.name) for record in records]
     return JSONResponse({"results": results, "progress": worklist.progress_json(store.progress())}, headers=_FRESH)
 
 
 def routes() -> list[Route]:
     """All routes, for the app and for tests."""
     return [
-        Route("/desk/queue", _queue),
+        Route("/desk/take", _from_own_page(_take), methods=["POST"]),
+        Route("/desk/leave", _from_own_page(_leave), methods=["POST"]),
         Route("/desk/groups", _groups),
         Route("/desk/alike", _alike),
         Route("/desk/whole/{page:int}", _whole),
@@ -172,8 +224,12 @@ def routes() -> list[Route]:
         Route("/desk/trace/{page:int}", _trace),
         Route("/desk/viewable/{sha256:str}", _picture(_viewable)),
         Route("/desk/page/{page:int}", _picture(_page)),
+        Route("/desk/small/{page:int}", _picture(_small_page)),
         Route("/desk/photo/{sha256:str}", _picture(_small_photo)),
         Route("/desk/original/{sha256:str}", _original),
         Route("/desk/results", _results),
-        Route("/desk/decisions", _decisions, methods=["POST"]),
+        Route("/desk/tables", _tables),
+        Route("/desk/handover/{number:int}", _package),
+        Route("/desk/decisions", _from_own_page(_decisions), methods=["POST"]),
+        *door.routes(),
     ]

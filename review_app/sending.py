@@ -40,9 +40,8 @@ def line_words(line: BoardLine) -> str:
 
 def sent(store: Store) -> list[Sent]:
     """Every hand-over, newest first."""
-    folder = store.folder / KEPT
     return [
-        Sent(record, next(folder.glob(f"handover-{record.number}-*"), None), changed)
+        Sent(record, package(store, record.number), changed)
         for record, changed in _changed(store, worklist.store_state(store))
     ]
 
@@ -59,6 +58,11 @@ def _changed(store: Store, _state: str) -> tuple[tuple[HandOver, tuple[str, ...]
         changed = tuple(s.pack for s in one.surveys if s.pack in now and now[s.pack] != last[s.pack])
         out.append((one, changed if one.corrects is None else ()))
     return tuple(out)
+
+
+def package(store: Store, number: int) -> Path | None:
+    """The folder of a package that is still in the store's folder."""
+    return next((store.folder / KEPT).glob(f"handover-{number}-*"), None)
 
 
 def hand_over(store: Store, wishes: Wishes) -> tuple[Path, HandOver, Prepared]:

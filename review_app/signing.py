@@ -54,7 +54,7 @@ def points(store: Store, pack: str) -> list[Point]:
             level = "good" if fault.severity == "accepted" else "look"
             out.append(Point(level, f"{fault.severity.capitalize()}: {fault.where}: {fault.words}", "survey"))
     audits = [a for a in store.audits.all() if a.pack in (None, pack)]
-    done = [a for a in audits if a.bound is not None]
+    done = [a for a in audits if a.bound is not None and not a.whole_page]
     if not done:
         out.append(
             Point(
@@ -62,8 +62,9 @@ def points(store: Store, pack: str) -> list[Point]:
             )
         )
     else:
-        wrong = len(done[-1].differing)
-        text = f"Audited: at most {100 * done[-1].bound:.2g} % of the accepted cells are wrong (95 %)"
+        last = done[-1]
+        wrong = len(last.differing)
+        text = f"Audited: at most {100 * last.bound:.2g} % of the {last.what} are wrong (95 %)"
         out.append(Point("look" if wrong else "good", text + (f"; {_cells(wrong)} differed" if wrong else ""), "audit"))
     if not survey.unread:
         out.append(Point("good", "Every cell is decided"))

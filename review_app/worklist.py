@@ -121,7 +121,8 @@ def place_words(title: str, transect: int | None, pack: str | None, photo: str) 
     return " · ".join(p for p in parts if p)
 
 
-def _desk_item(item: QueueItem, page: PageRow, meanings: Mapping[str, str]) -> dict:
+def desk_item(item: QueueItem, page: PageRow, meanings: Mapping[str, str]) -> dict:
+    """An open cell with all that the desk shows of it, for the browser."""
     return {
         "page": item.page_id,
         "sha256": item.sha256,
@@ -139,28 +140,14 @@ def _desk_item(item: QueueItem, page: PageRow, meanings: Mapping[str, str]) -> d
     }
 
 
-def desk_batch(
-    store: Store, *, pack: str | None = None, sheet: str | None = None, reason: str | None = None, limit: int = 100
-) -> dict:
-    """The first `limit` open cells in working order, how many are open, and the progress of all."""
-    queue = store.queue(pack=pack or None, sheet=sheet or None, reason=reason or None)
-    pages = {p.id: p for p in store.pages()} if queue else {}
-    meanings = {
-        i: code_meanings(store.protocol_for(pages[i]), pages[i].sheet) for i in {item.page_id for item in queue[:limit]}
-    }
-    items = [_desk_item(item, pages[item.page_id], meanings[item.page_id]) for item in queue[:limit]]
-    return {"items": items, "open": len(queue), "progress": progress_json(store.progress())}
-
-
 def progress_json(progress: Progress) -> dict:
     """Counts of cells for the browser."""
     return {"open": progress.open, "decided": progress.decided, "accepted": progress.accepted}
 
 
-def reason_options(items: Sequence[QueueItem]) -> dict[str, str]:
-    """Reasons that occur among open cells: name to short text with its count."""
-    counts = {r.name: sum(r.name in item.reason_names for item in items) for r in CELL_REASONS}
-    return {r.name: f"{r.short} ({counts[r.name]})" for r in CELL_REASONS if counts[r.name]}
+def reason_options(counts: Mapping[str, int]) -> dict[str, str]:
+    """Reasons that occur among open cells, from their counts: name to short text with its count."""
+    return {r.name: f"{r.short} ({counts[r.name]})" for r in CELL_REASONS if counts.get(r.name)}
 
 
 # Sheets in and missing

@@ -29,7 +29,7 @@ class Browser:
     """Asks an ASGI application as a server would."""
 
     def __init__(self, app):
-        self.app = app
+        self.app, self.scheme = app, "http"
 
     def ask(self, method: str, address: str, *, headers: dict | None = None, content: bytes = b"") -> Reply:
         """One request and its answer."""
@@ -41,7 +41,7 @@ class Browser:
             "asgi": {"version": "3.0"},
             "http_version": "1.1",
             "method": method,
-            "scheme": "http",
+            "scheme": self.scheme,
             "path": unquote(path),
             "raw_path": path.encode(),
             "query_string": query.encode(),

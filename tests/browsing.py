@@ -25,11 +25,11 @@ LAPTOP = {"viewport": {"width": 1366, "height": 768}}
 
 
 @contextmanager
-def serving(folder: Path, port: int):
+def serving(folder: Path, port: int, *options: str):
     """The real server, as the command line starts it."""
     environment = os.environ | {"PYTHONWARNINGS": "ignore"}
     process = subprocess.Popen(
-        [sys.executable, "-m", "review_app", str(folder), "--port", str(port)],
+        [sys.executable, "-m", "review_app", str(folder), "--port", str(port), *options],
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,
         env=environment,
@@ -66,8 +66,8 @@ def chromium():
         browser.close()
 
 
-def open_desk(context, address: str, *, name: str = "Mira Tole"):
-    """The review page with the reviewer's name given; fails on any script error or request to another machine."""
+def open_desk(context, address: str, *, name: str = "Mira Tole", order: str = "sheet"):
+    """The review page in an order of cells, with the reviewer's name given; fails on any script error or request to another machine."""
     page = context.new_page()
     page.set_default_timeout(WAIT_MS)
     page.trouble = []
@@ -81,7 +81,7 @@ def open_desk(context, address: str, *, name: str = "Mira Tole"):
             else None
         ),
     )
-    page.goto(address)
+    page.goto(f"{address}?order={order}")
     page.wait_for_selector("#name, .title:not(:empty)")
     if page.is_visible("#name"):
         page.fill("#name", name)
@@ -98,6 +98,15 @@ def arrive(page, label: str) -> None:
 def settle(page) -> None:
     """Until nothing waits in this browser to be stored."""
     page.wait_for_function("() => !Object.keys(localStorage).some((k) => k.startsWith('desk:out:'))")
+
+
+def filled(page) -> None:
+    """Until the desk has asked for more cells and has them."""
+    for _ in range(WAIT_MS // 50):
+        if page.locator(".desk").evaluate("(d) => d.desk && d.desk.loaded && !d.desk.filling"):
+            return
+        page.wait_for_timeout(50)
+    raise AssertionError("the desk still asks for cells")
 
 
 def axe_faults(page) -> list[str]:

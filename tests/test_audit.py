@@ -1,5 +1,6 @@
 """Audit sizes, error rates over strata, agreement of two people, unusual counts: published and recomputed values."""
 
+import numpy as np
 import pytest
 from shared_cases import cases, close
 from statsmodels.stats.inter_rater import cohens_kappa
@@ -10,8 +11,11 @@ from digitise.estimate.audit import (
     audit_size_lot,
     chance_of_larger_count,
     chance_of_passing,
+    joint_upper_bound,
     kappa,
+    most_wrong_in_lot,
     robust_z,
+    sizes_for_bound,
     stratified_rate,
 )
 from digitise.estimate.error_rates import DOUBLE_ENTRY_EXTRA_TIME_PERCENT, POOLED, TRIAL
@@ -135,3 +139,65 @@ def test_a_line_of_20_m_has_40_points_or_41_with_both_ends(case):
     assert len(one.points_m) == expected["points_counting_one_end"]
     assert len(both.points_m) == expected["points_counting_both_ends"]
     assert BeltSpec(width_m=2, segments=("0-20",)).area_m2("0-20") == expected["belt_m2"]
+
+
+# Finite strata
+
+
+def test_the_most_wrong_in_a_lot_agrees_with_the_size_that_rules_it_out():
+    """211 of 400 without an error rule out 4 wrong ones (1 %), so 3 are the most; one cell fewer does not."""
+    assert most_wrong_in_lot(0, 211, 400, 0.05) == 3
+    assert most_wrong_in_lot(0, 210, 400, 0.05) == 4
+    assert most_wrong_in_lot(2, 50, 50, 0.05) == 2  # everything was looked at
+    assert most_wrong_in_lot(0, 1, 2, 0.05) == 1
+    assert most_wrong_in_lot(5, 5, 5, 0.05) == 5
+
+
+def test_a_lot_of_three_by_hand():
+    """One of three looked at, no error: with 1 wrong the chance is 2/3, with 2 wrong 1/3, with 3 none."""
+    assert most_wrong_in_lot(0, 1, 3, 0.05) == 2
+    assert most_wrong_in_lot(0, 1, 3, 0.34) == 1
+    assert most_wrong_in_lot(0, 1, 3, 0.67) == 0
+
+
+def test_the_most_wrong_is_what_the_hypergeometric_distribution_says():
+    """Against scipy's own: the largest number of wrong cells that would show so few errors often enough."""
+    from scipy.stats import hypergeom
+
+    for lot, sampled, errors in [(60, 20, 0), (60, 20, 2), (500, 120, 3), (37, 36, 1)]:
+        fits = [d for d in range(lot + 1) if hypergeom.cdf(errors, lot, d, sampled) > 0.05]
+        assert most_wrong_in_lot(errors, sampled, lot, 0.05) == max(fits)
+
+
+def test_the_joint_bound_is_the_sum_of_the_strata_with_the_risk_shared_out():
+    lots, sampled, errors = [400, 100], [211, 100], [0, 1]
+    each = [most_wrong_in_lot(0, 211, 400, 0.025), 1]
+    assert joint_upper_bound(lots, sampled, errors) == sum(each) / 500
+
+
+def test_the_planned_sizes_show_the_rate_and_one_cell_fewer_in_proportion_does_not():
+    for lots in ([210], [1000, 200, 40], [5, 5]):
+        for rate in (0.05, 0.01):
+            sizes = sizes_for_bound(lots, rate)
+            assert all(min(30, lot) <= n <= lot for n, lot in zip(sizes, lots, strict=True))
+            assert joint_upper_bound(lots, sizes, [0] * len(lots)) < rate
+    assert sizes_for_bound([5, 5], 0.01) == [5, 5]
+
+
+def test_the_joint_bound_holds_at_least_as_often_as_it_says():
+    """20,000 draws from strata whose wrong cells are known: the bound is below the truth in 5 % at most."""
+    lots, wrong, sampled = np.array([600, 200, 80]), np.array([6, 6, 8]), np.array([90, 40, 30])
+    found = np.random.default_rng(3).hypergeometric(wrong, lots - wrong, sampled, size=(20_000, 3))
+    kinds, counts = np.unique(found, axis=0, return_counts=True)
+    missed = sum(
+        n
+        for k, n in zip(kinds, counts, strict=True)
+        if joint_upper_bound(lots, sampled, k.tolist()) < wrong.sum() / lots.sum()
+    )
+    assert missed / 20_000 <= 0.05
+
+
+@pytest.mark.parametrize(("errors", "sampled", "lot"), [(2, 1, 5), (0, 6, 5), (-1, 2, 5), (0, 0, 0)])
+def test_counts_that_cannot_be_are_refused(errors, sampled, lot):
+    with pytest.raises(ValueError, match="errors"):
+        most_wrong_in_lot(errors, sampled, lot, 0.05)

@@ -79,7 +79,7 @@ def test_the_network_serves_phones_and_nothing_of_the_desk(store, phone):
     browser, base = phone
     assert browser.get(base).status_code == 200
     assert browser.get(f"{base}/state").json() == {"photos": {}, "surveys": []}
-    for address in ("/desk/queue", "/desk/decisions", "/", "/b/"):
+    for address in ("/desk/groups", "/desk/decisions", "/", "/b/"):
         assert browser.get(address).status_code == 404
     for address in ("", "/state", f"/part/{UPLOAD}", "/page/1"):
         assert browser.get(f"/b/{'x' * 16}{address}").status_code == 403

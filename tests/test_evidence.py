@@ -94,7 +94,7 @@ def test_a_store_taken_in_has_a_whole_audit_trail_and_nobody_who_may_log_in(tmp_
     """Passphrases stay at home; the new trail covers every row and shows a row changed behind the tool's back."""
     with Store.open(tmp_path / "store") as own:
         keep(own, made_result("fish", {}, name="fish.jpg"))
-        own.people.set("Mira Tole", role="coordinator", by="Mira Tole", now=NOW, passphrase=" ".join(["surf"] * 5))
+        own.people.set("Mira Tole", role="scientist", by="Mira Tole", now=NOW, passphrase=" ".join(["surf"] * 5))
         page = own.pages()[0].id
         own.decide(page, RAY, value=2, state="entered", by="Mira Tole", now=NOW)
         assert whole(own).problems == ()

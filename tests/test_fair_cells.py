@@ -11,9 +11,10 @@ from digitise.fair_cells import fair_sample
 from digitise.store.rows import TOGETHER
 
 
-def _audit(store, answers: dict, *, size: int = 10_000, stop: int | None = None):
+def _audit(store, answers: dict, *, size: int = 10_000, stop: int | None = None, people: bool = False):
     """Draw an audit over everything and answer it: `answers` by cell as (value, state), else what was accepted."""
-    audit = store.audits.draw(size, by="Ben", now=NOW, rng=np.random.default_rng(1))
+    sizes = dict.fromkeys((s for s in store.audits.strata() if people or s != "person"), size)
+    audit = store.audits.draw_strata(sizes, by="Ben", now=NOW, rng=np.random.default_rng(1))
     for one in store.audits.cells(audit.id)[:stop]:
         reading = next(r for r in store.readings(one.page_id) if r.cell == one.cell)
         value, state = answers.get(one.cell, (reading.value, "blank" if reading.value is None else "entered"))
@@ -53,6 +54,27 @@ def test_an_illegible_cell_can_hold_no_right_reading(store) -> None:
     enter(store, page, TOTAL, None, "illegible")
 
     assert _by_cell(fair_sample(store))[TOTAL].illegible
+
+
+def test_what_a_person_entered_says_nothing_of_the_program_though_an_audit_agrees(store) -> None:
+    """The program accepted 6 rays, a person made it 7, and the audit of what people entered confirms the 7."""
+    page = fish(store, flagged=())
+    enter(store, page, RAY, 7)
+    _audit(store, {RAY: (7, "entered")}, people=True)
+    found = _by_cell(fair_sample(store))
+
+    assert RAY not in found
+    assert found[TOTAL].audited
+
+
+def test_a_page_keyed_a_second_time_was_chosen_not_drawn(store) -> None:
+    page = fish(store, flagged=())
+    audit = store.audits.draw_page(page, by="Ben", now=NOW)
+    for one in store.audits.cells(audit.id):
+        store.audits.answer(one.id, value=None, state="blank", by="Ben", now=NOW)
+
+    assert store.audits.audit(audit.id).bound is not None
+    assert fair_sample(store).cells == ()
 
 
 def test_accepted_cells_count_only_when_an_audit_drew_them(store) -> None:

@@ -22,7 +22,7 @@ def answer(store, item: dict, value, *, seq: int, action: str = "enter") -> dict
 
 def keyed(store, size: int, *, wrong: int = 0):  # noqa: F811
     """An audit of `size` cells of a page that holds BK at every point, `wrong` of them keyed otherwise."""
-    audit = auditing.draw(store, kept.PACK, size, by="Sanna Ruo", now=kept.NOW)
+    audit = auditing.draw(store, kept.PACK, {"sure": size}, by="Sanna Ruo", now=kept.NOW)
     items = sorted(auditing.sample(store, audit.id)["items"], key=lambda item: item["cell"] not in CODES)
     for i, item in enumerate(items):
         value = "CF" if i < wrong else CODES.get(item["cell"])
@@ -31,17 +31,26 @@ def keyed(store, size: int, *, wrong: int = 0):  # noqa: F811
     return store.audits.audit(audit.id)
 
 
-def test_a_plan_needs_the_hypergeometric_number_of_cells():
+def test_a_plan_of_one_stratum_needs_the_hypergeometric_number_of_cells():
     """Of 400 cells 211 show under 1 %, of 1000 258: the published sizes of the finite lot."""
-    sizes = {lot: {p.rate: p.size for p in auditing.plans(lot)} for lot in (400, 1000)}
+    sizes = {lot: {p.rate: p.sizes["sure"] for p in auditing.plans({"sure": lot})} for lot in (400, 1000)}
     assert (sizes[400][0.01], sizes[1000][0.01], sizes[1000][0.005]) == (211, 258, 450)
-    assert auditing.plans(0) == []
+    assert auditing.plans({}) == []
+
+
+def test_a_plan_of_several_strata_draws_thirty_of_each_at_least():
+    """With three strata the risk is shared out, so that more cells are needed than of one lot."""
+    first = auditing.plans({"sure": 900, "rule": 80, "person": 20})[0]
+    assert first.sizes["person"] == 20
+    assert first.sizes["rule"] >= 30
+    assert sum(first.sizes.values()) > auditing.plans({"sure": 1000})[0].sizes["sure"]
+    assert first.words == f"Fewer than 5 % wrong: key {sum(first.sizes.values())} of 1000 cells"
 
 
 def test_the_sample_tells_nothing_of_what_was_accepted(store):  # noqa: F811
     """Neither the route's answer nor its keys hold a value, a share or a state."""
     line(store, codes=CODES)
-    audit = auditing.draw(store, kept.PACK, 10, by="Sanna Ruo", now=kept.NOW)
+    audit = auditing.draw(store, kept.PACK, {"sure": 10}, by="Sanna Ruo", now=kept.NOW)
     found = Browser(Starlette(routes=routes.routes())).get(f"/desk/audit/{audit.id}").json()
     assert len(found["items"]) == 10
     assert set(found["items"][0]) == {
@@ -64,12 +73,15 @@ def test_the_sample_tells_nothing_of_what_was_accepted(store):  # noqa: F811
 
 
 def test_with_no_difference_the_bound_is_the_one_checkable_by_hand(store):  # noqa: F811
-    """No error in n: 1 - 0.05^(1/n) (Clopper and Pearson 1934, one-sided 95 %)."""
+    """No error in 20 of 43: five wrong ones would be missed with a chance below 5 %, four would not."""
     line(store, codes=CODES)
     audit = keyed(store, 20)
+    missed = [math.comb(43 - wrong, 20) / math.comb(43, 20) for wrong in (4, 5)]
     assert audit.differing == ()
-    assert audit.bound == pytest.approx(1 - math.exp(math.log(0.05) / 20))
-    assert auditing.result_words(audit).endswith("With 95 % confidence at most 14 % of the accepted cells are wrong.")
+    assert (audit.population, missed[0] > 0.05 > missed[1]) == (43, True)
+    assert audit.bound == 4 / 43
+    assert auditing.result_words(audit).endswith("With 95 % confidence at most 9.30 % of the accepted cells are wrong.")
+    assert auditing.strata_words(audit) == ["20 of 43 accepted with a probability of 99.9 % or more: 0 differ"]
 
 
 def test_a_difference_is_kept_raises_the_bound_and_makes_no_entry(store):  # noqa: F811
@@ -77,14 +89,14 @@ def test_a_difference_is_kept_raises_the_bound_and_makes_no_entry(store):  # noq
     before = store.entries(page)
     audit = keyed(store, 20, wrong=1)
     assert len(audit.differing) == 1
-    assert audit.bound > 1 - math.exp(math.log(0.05) / 20)
+    assert audit.bound > 4 / 43
     assert store.entries(page) == before
     assert ": 1 differs." in auditing.result_words(audit)
 
 
 def test_an_answer_is_given_once_and_one_sent_twice_is_one(store):  # noqa: F811
     line(store, codes=CODES)
-    audit = auditing.draw(store, kept.PACK, 3, by="Sanna Ruo", now=kept.NOW)
+    audit = auditing.draw(store, kept.PACK, {"sure": 3}, by="Sanna Ruo", now=kept.NOW)
     first = auditing.sample(store, audit.id)["items"][0]
     assert answer(store, first, None, seq=1, action="illegible")["ok"]
     assert answer(store, first, None, seq=1, action="illegible")["ok"]
@@ -158,3 +170,63 @@ def test_the_audit_page_draws_a_sample_and_keeps_the_result(store):  # noqa: F81
     assert "Nothing to audit" not in shown(opened("audit"))
     keyed(store, 5)
     assert "5 of " in shown(opened("audit"))
+
+
+# A page keyed twice, and two people
+
+
+def keyed_twice(store, *, wrong=("substrate/1",)):  # noqa: F811
+    """A page that Keo entered and Mira keys again blind, with some cells otherwise."""
+    page = line(store, codes={}, doubtful=tuple(CODES))
+    for seq, (cell, value) in enumerate(CODES.items(), start=1):
+        assert send(store, record(store, page, cell, "enter", value, seq=seq, by="Keo Varn"))["ok"]
+    audit = store.audits.draw_page(page, by="Mira Tole", now=kept.NOW)
+    for seq, item in enumerate(auditing.sample(store, audit.id)["items"], start=100):
+        value = "CF" if item["cell"] in wrong else CODES.get(item["cell"])
+        assert answer(store, item, value, seq=seq, action="enter" if value else "blank")["ok"]
+    return page, store.audits.audit(audit.id)
+
+
+def test_a_page_keyed_twice_names_what_differs_until_a_person_settles_it(store):  # noqa: F811
+    page, audit = keyed_twice(store, wrong=("substrate/1", "substrate/2"))
+    assert auditing.result_words(audit) == "All 43 entered cells of the page were keyed again blind: 2 differ."
+    at = opened("audit")
+    assert not at.exception
+    assert ". Keo Varn: BK. Mira Tole: CF." in shown(at)
+    at.text_input(key="settler").input("Sanna Ruo")
+    at.button(key=f"settle-{audit.id}-0-True").click().run()
+    assert "✓ Sanna Ruo settled it: CF" in shown(at)
+    at.button(key=f"settle-{audit.id}-1-False").click().run()
+    assert "✓ Sanna Ruo settled it: BK" in shown(at)
+    last = [store.entries(page)[c][-1] for c in ("substrate/1", "substrate/2")]
+    assert [(e.value, e.by, e.why) for e in last] == [
+        ("CF", "Sanna Ruo", "keyed twice: Mira Tole and Keo Varn differed"),
+        ("BK", "Sanna Ruo", "keyed twice: Mira Tole and Keo Varn differed"),
+    ]
+
+
+def test_a_difference_is_not_settled_over_somebody_elses_later_entry(store):  # noqa: F811
+    page, audit = keyed_twice(store)
+    send(store, record(store, page, "substrate/1", "enter", "YB", seq=900, by="Ada Lind"))
+    with pytest.raises(ValueError, match="meanwhile"):
+        auditing.settle(store, audit.differing[0], answer=True, by="Sanna Ruo", now=kept.NOW)
+    assert auditing.settled(store, audit.differing[0]).value == "YB"
+
+
+def test_two_people_are_compared_by_percent_and_kappa(store):  # noqa: F811
+    """40 codes keyed by both, 39 alike; with one code almost everywhere kappa is nought though 97.5 % agree."""
+    keyed_twice(store)
+    (found,) = auditing.comparisons(store)
+    assert (found.people, found.cells, found.same) == (("Keo Varn", "Mira Tole"), 40, 39)
+    assert found.codes.percent == 97.5
+    assert found.codes.kappa == pytest.approx(0)
+    assert found.words.startswith("Keo Varn and Mira Tole keyed 40 cells alike in 39 (98 %, 87 to 100 %).")
+
+
+def test_whoever_entered_a_cell_cannot_key_it_again(store):  # noqa: F811
+    page = line(store, codes={}, doubtful=("substrate/1",))
+    send(store, record(store, page, "substrate/1", "enter", "BK", by="Mira Tole"))
+    audit = store.audits.draw_page(page, by="Sanna Ruo", now=kept.NOW)
+    own = next(i for i in auditing.sample(store, audit.id)["items"] if i["cell"] == "substrate/1")
+    reply = answer(store, own, "BK", seq=50)
+    assert (reply["ok"], "entered this cell yourself" in reply["sentence"]) == (False, True)

@@ -53,7 +53,7 @@ def test_the_page_lets_no_script_of_others_run_and_takes_nothing_from_elsewhere(
 
 
 @pytest.mark.parametrize(
-    "path", ["", "desk/queue", "desk/photo/x", "desk/nowhere", "static/nowhere.js", "_stcore/health"]
+    "path", ["", "desk/groups", "desk/photo/x", "desk/nowhere", "static/nowhere.js", "_stcore/health"]
 )
 def test_every_answer_is_what_it_says_and_framed_by_nobody_else(server, path):
     """Also refusals, and what Streamlit answers by itself."""

@@ -273,7 +273,8 @@ def reviewed(photograph, tmp_path_factory):
 
 def _answer(folder, truth, *, wrongly: bool) -> None:
     with Store.open(folder) as store:
-        audit = store.audits.draw(10_000, by="Ben", now=NOW, rng=np.random.default_rng(1))
+        sizes = dict.fromkeys((s for s in store.audits.strata() if s != "person"), 10_000)
+        audit = store.audits.draw_strata(sizes, by="Ben", now=NOW, rng=np.random.default_rng(1))
         for one in store.audits.cells(audit.id):
             value = truth[one.cell].value
             if wrongly and one.kind == "tally":

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import kept
 import pytest
-from browsing import arrive, free_port, needs_chromium, open_desk, serving, settle
+from browsing import LAPTOP, arrive, axe_faults, filled, free_port, needs_chromium, open_desk, serving, settle
 
 from digitise.reading import Reading
 from digitise.store import Store
@@ -117,15 +117,17 @@ def test_keys_accept_choose_type_and_undo(chromium, desk):
 
 
 def test_forty_quick_presses_are_forty_entries_and_the_end_is_said(chromium, desk):
-    """No press is merged or lost, skipped cells come back, and the last one ends the desk."""
+    """In bursts no press is merged or lost, skipped cells come back, and the last one ends the desk."""
     address, folder, _, line = desk
     page = open_desk(chromium.new_context(), address)
     for _ in range(3):
         page.keyboard.press("ArrowRight")
     assert title(page) == "0.5 m"
-    for _ in range(40):
-        page.keyboard.press("Enter")
-    settle(page)
+    for _ in range(5):
+        for _ in range(8):
+            page.keyboard.press("Enter")
+        settle(page)
+        filled(page)
 
     page.wait_for_selector("text=3 skipped")
     with Store.open(folder) as store:
@@ -198,27 +200,107 @@ def test_a_refused_value_is_said_beside_its_cell_and_can_be_corrected(chromium, 
     assert page.trouble == []
 
 
-def test_two_reviewers_do_not_overwrite_each_other(chromium, desk):
-    """Who comes second is told who was first, and the first entry stands; names and undo survive a reload."""
+def test_two_clerks_at_once_never_get_the_same_cell_and_finish_the_list_together(chromium, desk):
+    """Each sees whom they share the list with; every cell is entered once, by one of them; the last ones go round."""
+    address, folder, fish, line = desk
+    mira, keo = (open_desk(chromium.new_context(**LAPTOP), address, name=n) for n in ("Mira Tole", "Keo Varn"))
+    shown = "(d) => d.desk.items.filter((i) => !i.done).map((i) => `${i.page} ${i.cell}`)"
+    first, second = (set(p.locator(".desk").evaluate(shown)) for p in (mira, keo))
+    assert len(first) >= 12 <= len(second)
+    assert not first & second
+    assert keo.inner_text(".beside") == "Mira Tole works on other cells of this list."
+    for page in (mira, keo):
+        for _ in range(10):
+            page.keyboard.press("Space")
+        settle(page)
+        filled(page)
+    for _ in range(6):
+        for page in (mira, keo):
+            while page.locator(".work").is_visible() and page.locator(".desk").evaluate(
+                "(d) => d.desk.item && !d.desk.item.done"
+            ):
+                page.keyboard.press("Space")
+            settle(page)
+            filled(page)
+    with Store.open(folder) as store:
+        people = [e for page in (fish, line) for rows in store.entries(page).values() for e in rows if e.by != "rule"]
+        assert store.progress().open == 0
+    assert len(people) == len({(e.page_id, e.cell) for e in people}) == 43
+    assert {e.by for e in people} == {"Mira Tole", "Keo Varn"}
+    assert mira.locator(".notices li").count() == keo.locator(".notices li").count() == 0
+    assert mira.trouble == keo.trouble == []
+
+
+def test_cells_of_a_page_that_was_closed_come_to_the_other_clerk(chromium, desk):
+    address, *_ = desk
+    mira = open_desk(chromium.new_context(**LAPTOP), address)
+    assert title(mira) == "Observer"
+    keo = open_desk(chromium.new_context(**LAPTOP), address, name="Keo Varn")
+    assert title(keo) != "Observer"
+    mira.close(run_before_unload=True)
+    ada = open_desk(chromium.new_context(**LAPTOP), address, name="Ada Lind")
+    assert title(ada) == "Observer"
+
+
+def test_a_cell_decided_on_the_whole_page_is_not_decided_again_and_names_survive_a_reload(chromium, desk):
+    """Who comes second is told who was first, and the first entry stands; undo works after a reload."""
     address, folder, fish, _ = desk
-    first, second = chromium.new_context(), chromium.new_context()
-    mira, keo = open_desk(first, address), open_desk(second, address, name="Keo Varn")
+    context = chromium.new_context(**LAPTOP)
+    mira = open_desk(context, address)
+    with Store.open(folder) as store:
+        store.decide(fish, "fish/observer", value="KEO VARN", state="entered", by="Keo Varn", now=kept.NOW)
+    mira.keyboard.press("Enter")
+    mira.wait_for_selector(".notices:visible")
+    assert "Keo Varn entered this cell meanwhile" in mira.inner_text(".notices")
+    assert entered(folder, fish) == {"fish/observer": ("entered", "KEO VARN", "Keo Varn")}
+    arrive(mira, "Damselfish, 0-10 m: tally")
     mira.keyboard.press("Enter")
     settle(mira)
-    keo.keyboard.type("anybody")
-    keo.keyboard.press("Enter")
-    keo.wait_for_selector(".notices:visible")
-
-    assert "Mira Tole entered this cell meanwhile" in keo.inner_text(".notices")
-    assert title(keo) == "Damselfish, 0-10 m: tally"
-    assert entered(folder, fish) == {"fish/observer": ("entered", "KEO VARM", "Mira Tole")}
     mira.reload()
-    arrive(mira, "Damselfish, 0-10 m: tally")
+    arrive(mira, "Gobies and blennies, 0-10 m: tally")
     assert "Mira Tole" in mira.inner_text(".who")
     mira.keyboard.press("Backspace")
     settle(mira)
-    assert title(mira) == "Observer"
-    assert entered(folder, fish) == {"fish/observer": ("withdrawn", None, "Mira Tole")}
+    assert title(mira) == "Damselfish, 0-10 m: tally"
+    assert entered(folder, fish)["fish/damselfish/0-10/tally"] == ("withdrawn", None, "Mira Tole")
+    assert mira.trouble == []
+
+
+def test_a_colleague_is_asked_with_one_key_and_the_cell_waits_among_the_asked(chromium, desk):
+    """`!`, a remark, Enter; undo takes it back; the colleague sees who asked and decides."""
+    address, folder, fish, _ = desk
+    keo = open_desk(chromium.new_context(**LAPTOP), address, name="Keo Varn")
+    keo.keyboard.press("!")
+    keo.keyboard.type("Is this Mira?")
+    keo.keyboard.press("Enter")
+    arrive(keo, "Damselfish, 0-10 m: tally")
+    keo.keyboard.press("!")
+    keo.keyboard.press("Escape")
+    keo.keyboard.press("!")
+    keo.keyboard.press("Enter")
+    arrive(keo, "Gobies and blennies, 0-10 m: tally")
+    keo.keyboard.press("Backspace")
+    arrive(keo, "Damselfish, 0-10 m: tally")
+    settle(keo)
+    with Store.open(folder) as store:
+        assert {cell: [r.remark for r in rows] for (_, cell), rows in store.asked.waiting().items()} == {
+            "fish/observer": ["Is this Mira?"]
+        }
+    mira = open_desk(chromium.new_context(**LAPTOP), address)
+    assert title(mira) != "Observer"
+    mira.click("text=Choose which cells")
+    mira.get_by_role("combobox", name="Cells").click()
+    mira.get_by_text("Asked about by a colleague (1)").click()
+    mira.keyboard.press("Escape")
+    arrive(mira, "Observer")
+    assert "Keo Varn" in mira.inner_text(".remarks")
+    assert "Is this Mira?" in mira.inner_text(".remarks")
+    assert axe_faults(mira) == []
+    mira.click(".near")  # out of the box that chooses
+    mira.keyboard.press("Enter")
+    settle(mira)
+    mira.wait_for_selector("text=Nobody asks")
+    assert entered(folder, fish)["fish/observer"] == ("entered", "KEO VARM", "Mira Tole")
     assert mira.trouble == keo.trouble == []
 
 

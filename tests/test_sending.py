@@ -47,6 +47,7 @@ def test_signed_surveys_are_chosen_and_go_by_one_button(store, tmp_path):  # noq
     assert "Hand-over 1 to Reserve office is made and noted" in shown(at)
     (one,) = sending.sent(store)
     assert [s.pack for s in one.record.surveys] == [kept.PACK]
+    assert 'href="/desk/handover/1"' in shown(at)
     with zipfile.ZipFile(io.BytesIO(sending.zipped(one.folder))) as archive:
         archive.extractall(tmp_path)
     done = subprocess.run(

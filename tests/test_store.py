@@ -365,6 +365,7 @@ def test_words_that_look_like_queries_are_only_words(store, where):
 
     for found in (store.queue(pack=words), store.queue(sheet=words), store.queue(reason=words), store.pages(words)):
         assert found == []
+    assert store.open_reasons(pack=words, sheet=words) == {}
     with pytest.raises(ValueError, match="expected the pack's"):
         store.assign(page, words, 1, "Anna", NOW)
     with pytest.raises(StoreError, match="there is no cell"):

@@ -5,6 +5,7 @@ its plan for a small store is that for a large one; PostgreSQL is told to look t
 """
 
 import re
+from collections import Counter
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -63,6 +64,12 @@ def everyday_work(store) -> None:
     store.undo(item.page_id, item.cell, by="Anna", client="desk-anna", seq=2, now=NOW)
     store.leases.release(client="desk-anna")
     store.pages(), store.pages(PACK), store.page(page), store.progress(), store.progress(pack=PACK), store.photos()
+    store.open_reasons(), store.open_reasons(pack=PACK)
+    store.asked.ask(page, TOTAL, remark="5 or 6?", by="Anna", client="desk-anna", seq=3, now=NOW)
+    store.queue(keys=store.asked.waiting(), limit=5)
+    free = [(i.page_id, i.cell) for i in store.queue(limit=2)]
+    store.leases.take_free(free, by="Ben", client="desk-ben", now=NOW, only=True, also_from={"desk-anna"})
+    store.leases.held(now=NOW)
     store.cells(page), store.readings(page), store.entries(page), store.current(page)
     store.assign(page, PACK, 1, "Anna", NOW)
     load_survey(store, PACK)
@@ -124,6 +131,28 @@ def test_a_limited_queue_is_the_beginning_of_the_whole_one(store, limit):
     assert store.queue(limit=limit) == whole[:limit]
     assert store.queue(limit=limit, reason="unsure") == whole[:limit]
     assert store.queue(limit=limit, reason="crossed-out") == []
+
+
+def test_a_queue_among_cells_that_are_named_has_those_of_them_that_wait(store):
+    """In working order; a cell that is decided, or that there is none of, is not in it."""
+    filled(store)
+    whole = store.queue()
+    keys = {(i.page_id, i.cell) for i in (whole[3], whole[1])} | {(whole[0].page_id, "fish/none-seen"), (99, TOTAL)}
+
+    assert store.queue(keys=keys) == [whole[1], whole[3]]
+    assert store.queue(keys=keys, limit=1) == [whole[1]]
+    assert store.queue(keys=keys, reason="crossed-out") == store.queue(keys=set()) == []
+
+
+def test_reasons_are_counted_as_the_queue_has_them(store):
+    """Of one pack, of one sheet and of all; a cell of no doubt that was opened again has none."""
+    filled(store)
+    store.undo(store.pages(PACK)[0].id, "fish/none-seen", by="Anna", now=NOW)
+    assert len(store.queue()) == 6
+    for which in ({}, {"pack": PACK}, {"pack": OTHER}, {"sheet": "fish"}, {"sheet": "site"}):
+        counted = Counter(name for item in store.queue(**which) for name in item.reason_names)
+        assert store.open_reasons(**which) == counted
+    assert store.open_reasons() == {"unsure": 5}
 
 
 def test_a_limited_queue_looks_only_into_the_pages_it_needs(store, monkeypatch):

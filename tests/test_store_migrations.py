@@ -5,6 +5,7 @@ import threading
 from contextlib import closing
 from pathlib import Path
 
+import numpy as np
 import psycopg
 import pytest
 from kept import NOW, PACK, protocol
@@ -13,6 +14,7 @@ from stores import GOBY, RAY, TOTAL, Kept, enter, fish
 
 from digitise.store import Store, StoreError, chain, counts, migrate, schema
 from digitise.store.engine import postgresql_database, sqlite_database
+from digitise.store.verify import verify
 
 FIRST = Path(__file__).parent / "data" / "store_revision_1.sql"  # written by digitise 0.1.0
 OLD = ("photos", "verdicts", "pages", "assignments", "readings", "entries", "layouts", "protocols")
@@ -151,6 +153,41 @@ def test_what_was_thinned_or_handed_over_cannot_be_forgotten_by_going_back(where
             migrate.move(connection, "0002", now=NOW)
         assert list(store.thinned.all()) == [store.page(page).sha256]
         for statement in ("DELETE FROM thinned", "UPDATE thinned SET by = 'Nobody'"):
+            with pytest.raises((sqlite3.Error, psycopg.Error), match="only added to"):
+                where.sql(statement)
+
+
+def test_a_store_in_which_nobody_asked_goes_back_to_revision_3_and_forward(where):
+    """Tables of revision 4 go while they are empty; entries and hand-over notes stay, and the trail is whole."""
+    with where.open() as store:
+        page = fish(store)
+        enter(store, page)
+        store.thinned.note(store.page(page).sha256, policy="Photographs go.", by="Anna", now=NOW)
+        before = (store.pages(), store.entries(page), store.thinned.all())
+        with store.database.write() as connection:
+            migrate.move(connection, "0003", now=NOW)
+        assert not {"asked_cells", "audit_strata"} & set(inspect(store.database.engine).get_table_names())
+        migrate.prepare(store.database, now=NOW)
+
+        assert (store.pages(), store.entries(page), store.thinned.all()) == before
+        assert store.asked.waiting() == {}
+        assert verify(store).problems == ()
+
+
+def test_what_a_colleague_was_asked_or_an_audit_drew_cannot_be_forgotten_by_going_back(where):
+    """The way down stops before anything is lost, and the rows are append-only like the rest."""
+    with where.open() as store:
+        page = fish(store, flagged=(TOTAL,))
+        store.asked.ask(page, TOTAL, remark="5 or 6?", by="Anna", now=NOW)
+        store.audits.draw_strata({"sure": 3}, by="Mira", now=NOW, rng=np.random.default_rng(1))
+        with (
+            pytest.raises(ValueError, match="rows in audit_strata that earlier versions cannot keep"),
+            store.database.write() as connection,
+        ):
+            migrate.move(connection, "0003", now=NOW)
+        assert [r.remark for r in store.asked.waiting()[page, TOTAL]] == ["5 or 6?"]
+        assert verify(store).problems == ()
+        for statement in ("DELETE FROM asked_cells", "UPDATE audit_strata SET population = 9"):
             with pytest.raises((sqlite3.Error, psycopg.Error), match="only added to"):
                 where.sql(statement)
 

@@ -29,11 +29,11 @@ def full(store) -> int:
     digest = store.keep_photo(photo_of("blur.jpg"), "blur.jpg", now=NOW)
     store.record(PhotoResult("blur.jpg", digest, "retake", (sentence("blurred", "1.2 mm"),)), None, now=NOW)
     store.keep_photo(photo_of("waiting.jpg"), "waiting.jpg", now=NOW)
-    audit = store.audits.draw(3, by="Mira", now=NOW, rng=np.random.default_rng(1))
+    audit = store.audits.draw_strata({"sure": 3}, by="Mira", now=NOW, rng=np.random.default_rng(1))
     store.audits.answer(store.audits.cells(audit.id)[0].id, value=None, state="illegible", by="Mira", now=NOW)
     store.signoffs.sign(PACK, statement="Looked.", by="Mira", now=NOW, digest=store.signoffs.digest(PACK))
     store.findings.accept(PACK, "missing/fish/2", reason="Storm.", by="Mira", now=NOW)
-    store.people.set("Mira", role="coordinator", by="Setup", now=NOW)
+    store.people.set("Mira", role="scientist", by="Setup", now=NOW)
     store.leases.take(page, RAY, by="Anna", client="desk-anna", now=NOW)
     return page
 

@@ -1,14 +1,15 @@
 """Leases, audits, sign-offs, accepted findings and people: what the screens keep beside entries, on both databases."""
 
 import json
+import math
 from datetime import timedelta
 
 import numpy as np
 import pytest
-from kept import FLAGGED, NOW, PACK, keep, made_result
-from scipy.stats import beta
+from kept import FLAGGED, NOW, PACK, keep, layout, made_result
 from stores import GOBY, RAY, TOTAL, enter, fish
 
+from digitise.estimate.audit import joint_upper_bound, most_wrong_in_lot
 from digitise.store import ChangedMeanwhile, Leased, StoreError
 
 MINUTE = timedelta(minutes=1)
@@ -100,7 +101,7 @@ def test_an_endless_or_nameless_lease_is_refused(store, client, seconds, words):
 
 
 def draw(store, size, seed=5, **extra):
-    return store.audits.draw(size, by="Mira", now=NOW, rng=np.random.default_rng(seed), **extra)
+    return store.audits.draw_strata({"sure": size}, by="Mira", now=NOW, rng=np.random.default_rng(seed), **extra)
 
 
 def answer_all(store, audit, *, wrong=0):
@@ -134,26 +135,28 @@ def test_the_same_seed_draws_the_same_sample_and_another_seed_another(store):
     assert drawn[0] == drawn[1] != drawn[2]
 
 
-def test_a_full_audit_without_a_difference_gives_the_exact_bound(store):
-    """0 wrong of 20: 1 - 0.05 ** (1 / 20) = 13.9 %, the rule of three's exact form."""
+def test_a_finished_audit_without_a_difference_gives_the_exact_bound(store):
+    """0 wrong of 20 out of 52: 5 wrong ones would be missed with a chance of 7.9 %, 6 of them with 4.5 %."""
     fish(store)
     audit = draw(store, 20)
     answer_all(store, audit)
 
     done = store.audits.audit(audit.id)
     assert (done.answered, done.differing) == (20, ())
-    assert done.bound == pytest.approx(1 - 0.05 ** (1 / 20))
+    missed = [math.comb(52 - wrong, 20) / math.comb(52, 20) for wrong in (5, 6)]
+    assert missed[0] > 0.05 > missed[1]
+    assert done.bound == 5 / 52
 
 
 def test_differences_are_named_and_widen_the_bound(store):
-    """2 wrong of 20: the one-sided Clopper-Pearson bound is a beta quantile."""
+    """2 wrong of 20: more of the 52 may be wrong than after none."""
     fish(store)
     audit = draw(store, 20)
     answer_all(store, audit, wrong=2)
 
     done = store.audits.audit(audit.id)
     assert [d.answer_state for d in done.differing] == ["illegible", "illegible"]
-    assert done.bound == pytest.approx(beta.ppf(0.95, 3, 18))
+    assert done.bound == most_wrong_in_lot(2, 20, 52, 0.05) / 52 > 5 / 52
 
 
 def test_an_unfinished_audit_bounds_nothing(store):
@@ -180,11 +183,61 @@ def test_a_sampled_cell_is_answered_once(store):
     assert store.audits.cells(one.audit_id)[0].answered == "Mira"
 
 
+def test_an_audit_by_strata_draws_from_each_and_joins_their_bounds(store):
+    """50 accepted as sure, 1 as less sure, 1 by a person, 1 open; one of ten sure ones differs."""
+    page = fish(store, values={GOBY: 3})
+    enter(store, page, RAY, 7)
+    assert store.audits.strata() == {"sure": 51, "person": 1}
+    audit = store.audits.draw_strata({"sure": 10, "person": 5}, by="Mira", now=NOW, rng=np.random.default_rng(4))
+    assert (audit.population, audit.sampled) == (52, 11)
+    answer_all(store, audit, wrong=1)
+
+    done = store.audits.audit(audit.id)
+    assert [(s.name, s.population, s.sampled) for s in done.strata] == [("sure", 51, 10), ("person", 1, 1)]
+    wrong = [s.differing for s in done.strata]
+    assert sum(wrong) == 1
+    assert done.bound == joint_upper_bound([51, 1], [10, 1], wrong)
+    assert not done.whole_page
+
+
+@pytest.mark.parametrize("sizes", [{}, {"sure": 0}, {"nearly": 5}])
+def test_a_sample_of_strata_that_are_not_there_is_refused(store, sizes):
+    fish(store)
+    with pytest.raises(ValueError, match="at least one cell of each stratum"):
+        store.audits.draw_strata(sizes, by="Mira", now=NOW, rng=np.random.default_rng(4))
+    assert store.audits.all() == []
+
+
+def test_a_page_keyed_again_has_every_entered_cell_and_pairs_two_people(store):
+    """53 cells, one still open; the one that Anna entered makes a pair with Mira's answer, the rule's make none."""
+    page = fish(store, flagged=(TOTAL, GOBY))
+    enter(store, page, TOTAL, 6)
+    own = next(c.id for c in store.audits.cells(store.audits.draw_page(page, by="Anna", now=NOW).id) if c.cell == TOTAL)
+    with pytest.raises(StoreError, match="you entered this cell yourself; somebody else has to key it again"):
+        store.audits.answer(own, value=6, state="entered", by="Anna", now=NOW)
+    audit = store.audits.draw_page(page, by="Mira", now=NOW)
+    assert (audit.sampled, audit.whole_page) == (52, True)
+    answer_all(store, audit, wrong=2)
+
+    done = store.audits.audit(audit.id)
+    assert done.bound == pytest.approx(2 / 52)  # every cell was looked at
+    (pair,) = store.audits.pairs()
+    assert (pair.kind, pair.entered, pair.entered_by, pair.answered_by) == ("number", ("entered", 6), "Anna", "Mira")
+
+
+def test_a_page_without_an_entry_is_not_keyed_again(store):
+    cells = [c.id for c in layout("fish").cells]
+    page = fish(store, flagged=cells)
+    with pytest.raises(ValueError, match="no cell is entered here"):
+        store.audits.draw_page(page, by="Mira", now=NOW)
+    assert store.audits.all() == []
+
+
 def test_an_audit_of_nothing_is_refused(store):
     """No page, no audit; and a sample has at least one cell."""
     with pytest.raises(ValueError, match="nothing to audit"):
         draw(store, 5)
-    with pytest.raises(ValueError, match="at least 1"):
+    with pytest.raises(ValueError, match="at least one cell"):
         draw(store, 0)
     with pytest.raises(StoreError, match="no audit 9"):
         store.audits.audit(9)
@@ -318,9 +371,9 @@ def test_findings_of_another_pack_are_apart(store):
 
 def test_a_passphrase_is_kept_as_a_hash_only_and_checked(store, where):
     """The right one is told from a wrong one, a wrong name and nobody's; the table holds an argon2 hash."""
-    store.people.set("Mira Tole", role="coordinator", by="Setup", now=NOW, passphrase="correct grey wrasse")  # noqa: S106
+    store.people.set("Mira Tole", role="scientist", by="Setup", now=NOW, passphrase="correct grey wrasse")  # noqa: S106
 
-    assert store.people.check("Mira Tole", "correct grey wrasse").role == "coordinator"
+    assert store.people.check("Mira Tole", "correct grey wrasse").role == "scientist"
     assert store.people.check("Mira Tole", "correct grey wrass") is None
     assert store.people.check("Ben", "correct grey wrasse") is None
     assert "wrasse" not in json.dumps(where.rows("people"))
@@ -329,7 +382,7 @@ def test_a_passphrase_is_kept_as_a_hash_only_and_checked(store, where):
 
 def test_a_person_gets_another_role_and_keeps_the_passphrase_until_gone(store):
     """History stays: two rows for one person; whoever is gone cannot log in."""
-    store.people.set("Ben", role="viewer", by="Mira", now=NOW, passphrase="ten fathoms deep")  # noqa: S106
+    store.people.set("Ben", role="volunteer", by="Mira", now=NOW, passphrase="ten fathoms deep")  # noqa: S106
     store.people.set("Ben", role="clerk", by="Mira", now=NOW)
     assert store.people.check("Ben", "ten fathoms deep").role == "clerk"
     store.people.set("Ben", role="gone", by="Mira", now=NOW)
@@ -340,7 +393,7 @@ def test_a_person_gets_another_role_and_keeps_the_passphrase_until_gone(store):
 
 @pytest.mark.parametrize(
     ("role", "passphrase", "words"),
-    [("king", "long enough it is", "one of viewer, clerk"), ("clerk", "short", "10 to 200 characters")],
+    [("king", "long enough it is", "one of volunteer, clerk"), ("clerk", "short", "10 to 200 characters")],
 )
 def test_roles_and_passphrases_are_checked(store, role, passphrase, words):
     """Nothing is added."""

@@ -14,12 +14,18 @@ def add_commands(command: Adder) -> None:
     store_argument(one)
     one.add_argument("--host", default="127.0.0.1", help="address to listen on (default: this machine only)")
     one.add_argument("--port", type=int, default=8501)
+    one.add_argument("--shared", action="store_true", help="people log in (always so with another --host)")
+    one.add_argument(
+        "--name", default="", metavar="HOST", help="name of a web server with TLS that passes everything on to here"
+    )
 
 
 def _review(args: argparse.Namespace) -> int:
     import subprocess
 
     command = [sys.executable, "-m", "review_app", str(args.store), "--host", args.host, "--port", str(args.port)]
+    command += ["--shared"] if args.shared else []
+    command += ["--name", args.name] if args.name else []
     say(f"Review screens at http://{args.host}:{args.port} (Ctrl+C stops them).")
     try:
         return subprocess.call(command)  # noqa: S603 - our own program, no shell

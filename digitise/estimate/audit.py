@@ -19,8 +19,11 @@ __all__ = [
     "audit_size_lot",
     "chance_of_larger_count",
     "chance_of_passing",
+    "joint_upper_bound",
     "kappa",
+    "most_wrong_in_lot",
     "robust_z",
+    "sizes_for_bound",
     "stratified_rate",
 ]
 
@@ -51,6 +54,73 @@ def audit_size_lot(lot: int, rate: float, alpha: float) -> int:
         chance *= max(0, lot - bad - n) / (lot - n)
         n += 1
     return n
+
+
+def most_wrong_in_lot(errors: int, sampled: int, lot: int, alpha: float) -> int:
+    """Most wrong cells that a lot of so many can hold, with confidence 1 - `alpha`, after `errors` of `sampled`.
+
+    The largest number that would still show so few errors with a chance above `alpha`; hypergeometric, one-sided.
+    Exact where every cell was looked at.
+
+    >>> most_wrong_in_lot(0, 211, 400, 0.05)
+    3
+    """
+    check_share("alpha", alpha)
+    if not 0 <= errors <= sampled <= lot or not lot:
+        raise ValueError(f"found {errors} errors in {sampled} of {lot} cells, expected errors <= sampled <= lot")
+    low, high = errors, lot - sampled + errors  # the last one possible at all, and the first one to rule out or in
+    while low < high:
+        middle = (low + high + 1) // 2
+        if _chance_of_at_most(errors, sampled, lot, middle) > alpha:
+            low = middle
+        else:
+            high = middle - 1
+    return low
+
+
+def _chance_of_at_most(errors: int, sampled: int, lot: int, wrong: int) -> float:
+    """Chance that `sampled` of a lot show so few of its `wrong` cells; hypergeometric."""
+    least = max(0, sampled - (lot - wrong))
+    terms = (
+        _log_choices(wrong, k) + _log_choices(lot - wrong, sampled - k) - _log_choices(lot, sampled)
+        for k in range(least, min(errors, wrong, sampled) + 1)
+    )
+    return math.fsum(map(math.exp, terms))
+
+
+def _log_choices(n: int, k: int) -> float:
+    return math.lgamma(n + 1) - math.lgamma(k + 1) - math.lgamma(n - k + 1)
+
+
+def joint_upper_bound(
+    lots: Sequence[int], sampled: Sequence[int], errors: Sequence[int], *, alpha: float = 0.05
+) -> float:
+    """Share of wrong cells in all strata together that is not exceeded with confidence 1 - `alpha`.
+
+    The sum of the strata's own bounds, each with its part of `alpha` (Bonferroni); finite strata of `lots` cells.
+    """
+    each = [most_wrong_in_lot(k, n, lot, alpha / len(lots)) for k, n, lot in zip(errors, sampled, lots, strict=True)]
+    return sum(each) / sum(lots)
+
+
+def sizes_for_bound(lots: Sequence[int], rate: float, *, alpha: float = 0.05, fewest: int = 30) -> list[int]:
+    """How many cells of each stratum to look at, so that none wrong shows a joint rate below `rate`.
+
+    In proportion to the strata, but `fewest` of each, or all it has: rare errors of the surest readings lie there.
+    """
+    check_share("rate", rate)
+    total, low, high = sum(lots), 0, sum(lots)
+
+    def sizes(n: int) -> list[int]:
+        return [min(lot, max(fewest, math.ceil(n * lot / total))) for lot in lots]
+
+    while low < high:  # the smallest n that will do; with every cell looked at nothing is left in doubt
+        middle = (low + high) // 2
+        if joint_upper_bound(lots, sizes(middle), [0] * len(lots), alpha=alpha) < rate:
+            high = middle
+        else:
+            low = middle + 1
+    return sizes(low)
 
 
 def chance_of_passing(rate: float, sample: int, *, accept_up_to: int) -> float:

@@ -125,7 +125,7 @@ def _surveys(letter: Letter) -> Part:
         rows.append(("", (r.heading, state, str(cells[r.pack]), unread, faults, audit)))
     caption = (
         "Every survey in this package. Findings are those of the completeness check that nobody accepted, below. "
-        "Audit: at most so many of the cells accepted without a person are wrong, with 95 % confidence."
+        "Audit: at most so many of the cells that it was drawn from are wrong, with 95 % confidence."
     )
     blocks: list[Block] = [Heading(1, "Surveys", "surveys"), Table(head, tuple(rows), caption, words=(0, 1))]
     for r in letter.ready:

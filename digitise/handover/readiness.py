@@ -27,7 +27,7 @@ class Ready:
     """How far one survey is. `state` is one of `STATES`; "changed" is signed once and changed since.
 
     `digest` is that of a sign-off of this state; `check` is what the completeness check says of it. `audited` is the
-    bound of its last finished audit in percent, None without one.
+    bound of its last finished audit by sample in percent, None without one.
     """
 
     pack: str
@@ -77,7 +77,8 @@ def _ready(store: Store, survey: Survey, check: SurveyCheck) -> Ready:
     signed = store.signoffs.of(survey.pack)
     last = signed[-1] if signed else None
     state = "unsigned" if last is None else "signed" if last.current else "changed"
-    audits = [a.bound for a in store.audits.all() if a.pack in (None, survey.pack) and a.bound is not None]
+    audits = [a for a in store.audits.all() if a.pack in (None, survey.pack) and not a.whole_page]
+    bounds = [a.bound for a in audits if a.bound is not None]
     return Ready(
         pack=survey.pack,
         site=survey.site or "",
@@ -90,7 +91,7 @@ def _ready(store: Store, survey: Survey, check: SurveyCheck) -> Ready:
         missing=survey.missing,
         digest=store.signoffs.digest(survey.pack),
         check=check,
-        audited=100 * audits[-1] if audits else None,
+        audited=100 * bounds[-1] if bounds else None,
     )
 
 

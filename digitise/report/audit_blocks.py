@@ -1,4 +1,4 @@
-"""What audits of accepted cells showed, in the report's part on data quality."""
+"""What audits of entered cells showed, in the report's part on data quality."""
 
 from __future__ import annotations
 
@@ -20,10 +20,13 @@ def audit_blocks(audits: Sequence[Audit], packs: Collection[str]) -> list[Block]
 
     An audit over all packs is of the whole store, which may hold more than this report.
     """
-    own = [a for a in audits if a.pack is None or a.pack in packs]
+    here = [a for a in audits if a.pack is None or a.pack in packs]
+    own, pages = [a for a in here if not a.whole_page], [a for a in here if a.whole_page and a.bound is not None]
+    twice = [Paragraph(_pages_words(pages))] if pages else []
     if not own:
         return [
             Heading(2, "Audit of accepted cells"),
+            *twice,
             Paragraph(
                 "No accepted cell has been audited: how many of them are wrong is known only from the tests behind the "
                 "thresholds. An audit draws some of them at random, to be keyed again by a person who does not see "
@@ -31,16 +34,27 @@ def audit_blocks(audits: Sequence[Audit], packs: Collection[str]) -> list[Block]
             ),
         ]
     rows = tuple(("", _row(a)) for a in own)
-    head = ("Drawn on", "From", "Accepted cells", "Keyed again blind", "Differing", f"At most wrong, {RISK_WORDS}")
+    head = ("Drawn on", "From", "Cells", "Keyed again blind", "Differing", f"At most wrong, {RISK_WORDS}")
     caption = (
-        "Audits of cells accepted by rule. The limit is one-sided (Clopper & Pearson 1934) and known once every drawn "
-        "cell is answered; an answer that differs may itself be the mistake."
+        "Audits by sample. The limit is one-sided, the sum of the exact limits of each probability's own sample, and "
+        "known once every drawn cell is answered; an answer that differs may itself be the mistake."
     )
-    return [Heading(2, "Audit of accepted cells"), Paragraph(_words(own)), Table(head, rows, caption, words=(0, 1))]
+    table = Table(head, rows, caption, words=(0, 1))
+    return [Heading(2, "Audit of accepted cells"), Paragraph(_words(own)), table, *twice]
+
+
+def _pages_words(pages: Sequence[Audit]) -> str:
+    """Pages that were keyed a second time from top to bottom are no sample, so they have no limit."""
+    cells, differing = sum(a.sampled for a in pages), sum(len(a.differing) for a in pages)
+    were = "page was" if len(pages) == 1 else "pages were"
+    return (
+        f"{len(pages)} {were} keyed a second time as a whole, blind, by another person: {differing} of "
+        f"{plural(cells, 'cell')} differed. They were chosen, not drawn, so they say nothing of other pages."
+    )
 
 
 def _row(a: Audit) -> tuple[str, ...]:
-    where = f"pack {a.pack}" if a.pack else "all packs"
+    where = f"{a.what} of {f'pack {a.pack}' if a.pack else 'all packs'}"
     bound = "not finished" if a.bound is None else percent(a.bound)
     keyed = f"{a.answered} of {a.sampled}"
     return a.at[:10], where, thousands(a.population), keyed, str(len(a.differing)), bound
@@ -54,9 +68,9 @@ def _words(audits: Sequence[Audit]) -> str:
     found = "none differed" if not last.differing else f"{len(last.differing)} differed"
     single, double = (next(p for p in POOLED if p.way == way) for way in ("single entry", "double entry"))
     return (
-        f"In the last finished audit {plural(last.sampled, 'accepted cell')} of {thousands(last.population)} were "
+        f"In the last finished audit {plural(last.sampled, last.what[:-1])} of {thousands(last.population)} were "
         f"keyed again without sight of the first value: {found}. With {RISK_WORDS} at most {percent(last.bound)} of "
-        f"the accepted cells are wrong. For comparison, entering paper records by hand left {_rate(single)} of fields "
+        f"the {last.what} are wrong. For comparison, entering paper records by hand left {_rate(single)} of fields "
         f"wrong, and entering them twice {_rate(double)}, over 93 published studies ({single.source}; none of them "
         "under water)."
     )

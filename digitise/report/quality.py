@@ -135,7 +135,7 @@ def methods_part(
     changes: Sequence[Compared] = (),
 ) -> Part:
     """What was done, in the steps that ran, and the works these steps rest on."""
-    texts = methods(results, origin, audited=any(a.pack in (None, *origin.packs) for a in audits))
+    texts = methods(results, origin, audited=any(a.pack in (None, *origin.packs) and not a.whole_page for a in audits))
     texts += change_methods(changes)
     blocks: list[Block] = [Heading(1, "Methods", "methods"), *(Paragraph(t) for t in texts)]
     works = cited(texts)

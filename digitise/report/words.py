@@ -236,7 +236,8 @@ def _unknown(results: Sequence[SurveyResults], *, audited: bool) -> list[str]:
     )
     if audited:
         out.append(
-            "An audit draws accepted cells at random and has them keyed again blind; its limit is one-sided and exact "
-            "(Clopper & Pearson 1934). Published error rates beside it are pooled (Garza et al. 2025)."
+            "An audit draws cells at random, surer and less sure ones apart, and has them keyed again blind; its limit "
+            "is one-sided, the sum of exact hypergeometric limits that share the risk (Bonferroni). Published error "
+            "rates beside it are pooled (Garza et al. 2025)."
         )
     return [" ".join(out)]

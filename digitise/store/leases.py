@@ -6,7 +6,7 @@ comes second. `client` names the browser. A decision by the same client ends the
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
@@ -71,8 +71,13 @@ class Leases:
         now: datetime,
         seconds: int = LEASE_SECONDS,
         most: int | None = None,
+        only: bool = False,
+        also_from: Collection[str] = (),
     ) -> list[Lease]:
-        """Lease those of ``(page id, cell)`` that no other client holds, in the order given, at most `most`."""
+        """Lease those of ``(page id, cell)`` that no other client holds, in the order given, at most `most`.
+
+        `only` ends this client's other leases. Cells held by clients in `also_from` are taken over.
+        """
         who, ends = person(by), now + timedelta(seconds=_checked(client, seconds))
         given: list[Lease] = []
         with self._database.write() as connection:
@@ -81,8 +86,11 @@ class Leases:
                 if len(given) == most:
                     break
                 before = held.get((page_id, cell))
-                if before is None or before.client == client:
+                if before is None or before.client == client or before.client in also_from:
                     given.append(Lease(page_id, cell, client, who, stamp(now), stamp(ends)))
+            if only:
+                connection.execute(delete(t.leases).filter_by(client=client))
+            connection.execute(delete(t.leases).where(t.leases.c.expires_at <= stamp(now)))
             if given:
                 rows = [{name: getattr(lease, name) for name in Lease.__slots__} for lease in given]
                 connection.execute(_END_ANY, [{"of": row["page_id"], "named": row["cell"]} for row in rows])

@@ -6,6 +6,7 @@ The last row of a name is in force; nothing is deleted. Hashing needs ``argon2-c
 
 from __future__ import annotations
 
+import hashlib
 from dataclasses import dataclass
 from datetime import datetime
 from functools import lru_cache
@@ -18,18 +19,24 @@ from digitise.store.engine import Database
 from digitise.store.rows import StoreError
 from digitise.store.values import person
 
-ROLES = ("viewer", "clerk", "coordinator", "gone")  # "gone": may no longer log in
+ROLES = ("volunteer", "clerk", "scientist", "gone")  # each may do what those before may; "gone" may not log in
 SHORTEST_PASSPHRASE, LONGEST_PASSPHRASE = 10, 200
 
 
 @dataclass(frozen=True, slots=True)
 class Person:
-    """One person and what they may do."""
+    """One person and what they may do; `mark` is another one after every change of the passphrase, "" without one."""
 
     name: str
     role: str
     by: str
     at: str
+    mark: str = ""
+
+    @property
+    def may_enter(self) -> bool:
+        """Whether somebody can log in by this name at all."""
+        return bool(self.mark) and self.role != "gone"
 
 
 class People:
@@ -56,13 +63,19 @@ class People:
             new = {"name": who, "role": role, "passphrase": kept if hashed is None else hashed, "by": person(by)}
             added = connection.execute(insert(t.people).values(at=at, **new))
             chain.seal(connection, t.people, added.inserted_primary_key[0], at=at)
-        return Person(who, role, person(by), at)
+        return Person(who, role, person(by), at, _mark(new["passphrase"]))
 
     def all(self) -> list[Person]:
         """Everybody as they stand now, in the order they came; those who are gone too."""
         with self._database.read() as connection:
             rows = connection.execute(select(t.people).order_by(t.people.c.id)).all()
-        return [Person(row.name, row.role, row.by, row.at) for row in {row.name: row for row in rows}.values()]
+        return [_person(row) for row in {row.name: row for row in rows}.values()]
+
+    def named(self, name: str) -> Person | None:
+        """One person as they stand now; None for a name that was never given."""
+        with self._database.read() as connection:
+            row = connection.execute(_last(" ".join(name.split()))).first()
+        return None if row is None else _person(row)
 
     def check(self, name: str, passphrase: str) -> Person | None:
         """The person, when the passphrase is theirs and they may log in; a wrong name takes as long as a right one."""
@@ -76,11 +89,19 @@ class People:
             hasher.verify(row.passphrase if known else _nobodys(), passphrase[:LONGEST_PASSPHRASE])
         except (VerificationError, InvalidHashError):
             return None
-        return Person(row.name, row.role, row.by, row.at) if known else None
+        return _person(row) if known else None
 
 
 def _last(name: str):
     return select(t.people).where(t.people.c.name == name).order_by(t.people.c.id.desc()).limit(1)
+
+
+def _person(row) -> Person:
+    return Person(row.name, row.role, row.by, row.at, _mark(row.passphrase))
+
+
+def _mark(hashed: str) -> str:
+    return hashlib.sha256(hashed.encode()).hexdigest()[:16] if hashed else ""
 
 
 def _checked(passphrase: str) -> str:

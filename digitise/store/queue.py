@@ -5,12 +5,14 @@ Every page knows how many of its cells are open, so only the pages that are need
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections import Counter
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from itertools import islice
 
 from sqlalchemy import ColumnElement, Connection
 
-from digitise.store.read import Library, open_readings
+from digitise.store.layouts import names_of
+from digitise.store.read import Library, open_by_reasons, open_readings
 from digitise.store.rows import PageRow, Progress, QueueItem
 
 _CELLS_AT_ONCE = 5000
@@ -23,20 +25,33 @@ def open_cells(
     pages: Iterable[PageRow],
     *,
     reason: str | None = None,
+    keys: Collection[tuple[int, str]] | None = None,
     limit: int | None = None,
     where: Sequence[ColumnElement[bool]] = (),
 ) -> list[QueueItem]:
     """Open cells of those of `pages` that count, with this reason where one is named; at most `limit`.
 
-    `where` are further conditions on a reading.
+    `keys` are those of ``(page id, cell)`` to look among, and `where` further conditions on a reading.
     """
-    waiting = (p for p in pages if p.open and not p.superseded)
+    asked = None if keys is None else {page for page, _ in keys}
+    waiting = (p for p in pages if p.open and not p.superseded and (asked is None or p.id in asked))
     items = (
         library.layout(connection, page.layout_digest).queue_item(page, row)
         for some in _portions(waiting, _CELLS_AT_ONCE if limit is None else limit)
         for page, row in _rows(connection, some, where)
+        if keys is None or (page.id, row.cell) in keys
     )
     return list(islice((item for item in items if reason in (None, *item.reason_names)), limit))
+
+
+def reasons(connection: Connection, pages: Iterable[PageRow]) -> dict[str, int]:
+    """How many open cells of those of `pages` that count have each reason."""
+    found: Counter[str] = Counter()
+    waiting = [p.id for p in pages if p.open and not p.superseded]
+    for i in range(0, len(waiting), _PAGES_AT_ONCE):
+        for names, cells in connection.execute(open_by_reasons(waiting[i : i + _PAGES_AT_ONCE])):
+            found.update(dict.fromkeys(names_of(names), cells))
+    return dict(found)
 
 
 def _portions(pages: Iterable[PageRow], cells: int) -> Iterator[list[PageRow]]:

@@ -39,6 +39,16 @@ def open_readings(pages: Sequence[int]) -> Select:
     )
 
 
+def open_by_reasons(pages: Sequence[int]) -> Select:
+    """Lists of reasons of cells of these pages that nobody has decided, each with the number of such cells."""
+    return (
+        select(t.readings.c.reasons, func.count())
+        .join(t.open_cells, t.open_cells.c.reading_id == t.readings.c.id)
+        .where(t.open_cells.c.page_id.in_(pages))
+        .group_by(t.readings.c.reasons)
+    )
+
+
 def cells_now(connection: Connection, layouts: Mapping[int, KeptLayout]) -> dict[int, dict[str, CellNow]]:
     """Present state of every cell of these pages, by page and cell; `layouts` has each page's layout by its id."""
     r, e, later = t.readings.c, t.entries.c, t.entries.alias()

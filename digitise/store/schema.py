@@ -19,7 +19,7 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
-REVISION = "0003"
+REVISION = "0004"
 APPLICATION_ID = 0x64696769  # "digi": tells our file from any other SQLite file
 BIG = BigInteger().with_variant(Integer, "sqlite")
 
@@ -177,6 +177,15 @@ audit_answers = Table(
     _text("at"),
     UniqueConstraint("audit_cell_id", name="audit_answers_once"),
 )
+audit_strata = Table(
+    "audit_strata",
+    metadata,
+    _id(),
+    _big("audit_id", ForeignKey("audits.id")),
+    _text("stratum"),  # see `digitise.store.audits`
+    _big("population"),
+    UniqueConstraint("audit_id", "stratum", name="audit_strata_once"),
+)
 signoffs = Table(
     "signoffs",
     metadata,
@@ -229,6 +238,22 @@ thinned = Table(
     _text("by"),
     _text("at"),
     UniqueConstraint("sha256", name="thinned_once"),
+)
+
+# What colleagues are asked
+
+asked_cells = Table(
+    "asked_cells",
+    metadata,
+    _id(),
+    _big("page_id", ForeignKey("pages.id")),
+    _text("cell"),
+    _text("state"),  # asked | taken back
+    _text("remark"),
+    _text("by"),
+    _text("at"),
+    _text("client"),
+    _big("seq"),
 )
 
 # The chain over all of the above, and the store's own name

@@ -9,8 +9,9 @@ The clock is always passed in as `now`.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable, Iterator
 from datetime import UTC, datetime
+from functools import cached_property
 from pathlib import Path
 
 from sqlalchemy import Connection, insert, select
@@ -21,6 +22,7 @@ from digitise.reading import PhotoResult, Value
 from digitise.store import assigning, chain, entries, queue
 from digitise.store import schema as t
 from digitise.store import write as w
+from digitise.store.asked import Asked
 from digitise.store.audits import Audits
 from digitise.store.chain import stamp
 from digitise.store.engine import Database
@@ -28,7 +30,7 @@ from digitise.store.files import cut_out, encode_page, original_name, read_check
 from digitise.store.findings import Findings
 from digitise.store.handovers import HandOvers
 from digitise.store.leases import Leases, not_held
-from digitise.store.opening import open_database
+from digitise.store.opening import open_database, store_name
 from digitise.store.people import People
 from digitise.store.read import Library, cells_now, photo_rows, photos_kept
 from digitise.store.rows import (
@@ -50,8 +52,8 @@ from digitise.store.worklist import WorkList
 class Store:
     """One folder of photographs, readings and entries. Safe for several threads and processes; close it when done.
 
-    `leases`, `audits`, `signoffs`, `findings`, `handovers`, `people` and `thinned` each keep one more idea in the same
-    database.
+    `leases`, `audits`, `signoffs`, `findings`, `asked`, `handovers`, `people` and `thinned` each keep one more idea in
+    the same database.
     """
 
     def __init__(self, folder: Path, database: Database):
@@ -65,6 +67,7 @@ class Store:
         self.handovers = HandOvers(database, self._library)
         self.people = People(database)
         self.thinned = Thinned(database)
+        self.asked = Asked(database, self._library)
 
     @classmethod
     def open(cls, folder: Path | str, *, database: str | None = None, now: datetime | None = None) -> Store:
@@ -80,6 +83,11 @@ class Store:
         """
         folder = Path(folder)
         return cls(folder, open_database(folder, now=now or datetime.now(UTC), url=database))
+
+    @cached_property
+    def name(self) -> str:
+        """The name that the store was given when it was made; it stays with the database."""
+        return store_name(self.database)
 
     def close(self) -> None:
         """Let go of the database; the store can not be used afterwards."""
@@ -305,15 +313,31 @@ class Store:
     # What is left to do
 
     def queue(
-        self, *, pack: str | None = None, sheet: str | None = None, reason: str | None = None, limit: int | None = None
+        self,
+        *,
+        pack: str | None = None,
+        sheet: str | None = None,
+        reason: str | None = None,
+        keys: Collection[tuple[int, str]] | None = None,
+        limit: int | None = None,
     ) -> list[QueueItem]:
-        """Open cells of the pages that count, sheet by sheet in the order they are printed; at most `limit`."""
-        return self._open_cells(pack, sheet, reason=reason, limit=limit)
+        """Open cells of the pages that count, sheet by sheet in the order they are printed; at most `limit`.
+
+        `keys` are those of ``(page id, cell)`` to look among.
+        """
+        return self._open_cells(pack, sheet, reason=reason, keys=keys, limit=limit)
 
     def _open_cells(self, pack: str | None, sheet: str | None, **which) -> list[QueueItem]:
         with self.database.read() as connection:
-            pages = (p for p in self._pages(connection, pack) if sheet in (None, p.sheet))
-            return queue.open_cells(connection, self._library, pages, **which)
+            return queue.open_cells(connection, self._library, self._on_sheet(connection, pack, sheet), **which)
+
+    def _on_sheet(self, connection: Connection, pack: str | None, sheet: str | None) -> Iterator[PageRow]:
+        return (p for p in self._pages(connection, pack) if sheet in (None, p.sheet))
+
+    def open_reasons(self, *, pack: str | None = None, sheet: str | None = None) -> dict[str, int]:
+        """How many cells of the queue have each reason; a cell may have several, or none."""
+        with self.database.read() as connection:
+            return queue.reasons(connection, self._on_sheet(connection, pack, sheet))
 
     def take_cells(
         self, limit: int, *, by: str, client: str, now: datetime, pack: str | None = None, sheet: str | None = None

@@ -7,8 +7,8 @@ class AuditDesk {
     this.id = data.audit;
     this.off = new AbortController();
     this.windows = new Windows(root);
-    this.who = new Who(root, () => { this.paint(); this.root.focus({ preventScroll: true }); });
-    this.outbox = new Outbox(data.store ?? '', (record, result) => this.answer(record, result), () => this.paint());
+    this.who = new Who(root, () => { this.paint(); this.root.focus({ preventScroll: true }); }, data.by);
+    this.outbox = new Outbox(data.store ?? '', (record, result) => this.answer(record, result), () => this.paint(), data.by);
     const on = (target, name, run, options = {}) => target.addEventListener(name, run, { ...options, signal: this.off.signal });
     on(window, 'keydown', (e) => this.keydown(e), { capture: true });
     on(window, 'online', () => this.outbox.send());

@@ -23,8 +23,8 @@ const starts = (kind, key) => (TYPED_BY[kind] ?? /^[0-9.,]$/).test(key);   // wh
 const elsewhere = (target, root) => !root.contains(target) && target.closest?.('input, textarea, select, [contenteditable], [role=dialog], [role=listbox], [role=combobox]');
 
 class Who {                                                // asks once for the reviewer's name and remembers it in this browser
-  constructor(root, changed) {
-    this.name = storage.get('desk:by') || '';
+  constructor(root, changed, proven = '') {                // `proven`: who is logged in, where people log in
+    this.name = proven || storage.get('desk:by') || '';
     const field = make('input', '', { id: 'name', autocomplete: 'name', maxlength: '60', required: '' });
     this.form = make('form', '', { class: 'ask' });
     this.form.append(make('h2', 'Who is reviewing?'), make('label', 'Your name', { for: 'name' }), field,
@@ -44,8 +44,10 @@ class Who {                                                // asks once for the 
 // What stands above each desk when the way to the server is lost, or it refused something.
 function connection(outbox, offline) {
   const { size, stopped } = outbox;
-  if (!(stopped || outbox.lost || offline)) return '';
+  const others = outbox.others ? `${outbox.others} ${outbox.others === 1 ? 'decision' : 'decisions'} of ${outbox.whose} wait in this browser until ${outbox.whose} logs in here. ` : '';
+  if (!(stopped || outbox.lost || offline)) return others;
   const kept = `${size} ${size === 1 ? 'decision is' : 'decisions are'} kept in this browser`;
+  if (outbox.loggedOut) return `You are logged out. ${kept}; log in again in another tab and they are stored.`;
   return stopped ? `${stopped} ${kept}. Reload the page to try again.`
     : `The connection to the server is lost. ${kept} and will be stored when it is back; you can go on.`;
 }

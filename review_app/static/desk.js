@@ -1,39 +1,49 @@
 // The review desk: one cell at a time, every key handled here, nothing waits for a rerun of the page.
 class Desk {
-  constructor(root, store) {
+  constructor(root, store, proven) {
     this.root = root;
     this.historyKey = `desk:history:${store}`;
     this.$ = (selector) => root.querySelector(selector);
     this.off = new AbortController();
     this.history = storage.json(this.historyKey, []);
-    this.by = storage.get('desk:by') || '';
+    this.proven = proven;                                  // who is logged in, where people log in
+    this.by = proven || storage.get('desk:by') || '';
     this.keys = storage.get('desk:keys') !== 'off';
+    this.pace = storage.json('desk:pace', []);             // seconds between my last decisions
+    this.touched = Date.now();
     this.windows = new Windows(root);
-    this.outbox = new Outbox(store, (record, result) => this.answered(record, result), () => this.paint());
+    this.outbox = new Outbox(store, (record, result) => this.answered(record, result), () => this.paint(), proven);
     this.wire();
     this.reset({});
     this.outbox.send();
   }
 
   reset(filter) {
-    Object.assign(this, { filter, items: [], at: 0, pick: 0, left: 0, total: 0, complete: false, checking: null, loaded: false });
+    Object.assign(this, { filter, items: [], at: 0, pick: 0, left: 0, complete: false, checking: null, loaded: false, asking: false, found: {} });
     this.fill();
   }
 
-  // ---- the list -----------------------------------------------------------------------------------------------
+  // ---- the list: cells are leased to this browser, so that nobody else is shown them --------------------------------
   get item() { return this.items[this.at]; }
   open(from = 0) { return this.items.findIndex((item, i) => i >= from && !item.done); }
+  get pending() { return new Set([...this.outbox.waiting.values()].map(keyOf)); }
 
-  async fill() {
+  post(address, data, more = {}) {
+    return fetch(address, { method: 'POST', headers: { 'content-type': 'application/json', 'x-desk': 'decisions' }, body: JSON.stringify(data), ...more });
+  }
+
+  async fill(over = false) {
+    if (!this.by) { this.paint(); return; }
     if (this.filling) { this.refill = true; return; }
     this.filling = true;
-    const filter = this.filter;
-    const limit = this.items.filter((i) => !i.done).length + this.outbox.size + 80;
+    const { filter, pending } = this;
+    const held = [...this.items.slice(this.at), ...this.items.slice(0, this.at)].filter((i) => !i.done && !pending.has(keyOf(i)));
     try {
-      const reply = await fetch(`/desk/queue?${new URLSearchParams({ ...filter, limit })}`, { cache: 'no-store' });
+      const reply = await this.post('/desk/take', { ...filter, client: this.outbox.client, by: this.by, over, holding: held.map((i) => [i.page, i.cell]).slice(0, 400) });
+      if (reply.status === 401) this.outbox.loggedOut = true;
       if (!reply.ok) throw new Error(reply.status);
       const found = await reply.json();
-      if (filter === this.filter) this.take(found, limit);
+      if (filter === this.filter) this.take(found);
       this.offline = false;
     } catch {
       this.offline = true;
@@ -45,28 +55,44 @@ class Desk {
     this.paint();
   }
 
-  take(found, limit) {
+  take(found) {
     const before = this.item;
     const known = new Map(this.items.map((item) => [keyOf(item), item]));
-    const leaving = new Set([...this.outbox.waiting.values()].filter((r) => r.action !== 'undo').map(keyOf));
+    const { pending } = this;
     for (const item of found.items) {
       const old = known.get(keyOf(item));
-      if (old) { if (!old.done) old.last = item.last; } else if (!leaving.has(keyOf(item))) this.items.push(item);
+      if (old) { if (!old.done) Object.assign(old, { last: item.last, remarks: item.remarks }); } else if (!pending.has(keyOf(item))) this.items.push(item);
     }
-    this.left = Math.max(0, found.open - leaving.size);
+    for (const [page, cell, words] of found.gone) {
+      const item = known.get(keyOf({ page, cell }));
+      if (!item || item.done || pending.has(keyOf(item))) continue;
+      item.done = { action: 'gone', shown: '' };
+      this.notices = [...(this.notices ?? []), `${item.title}, ${item.label}: ${words}.`];
+    }
+    this.found = found;
+    this.left = Math.max(0, found.open - pending.size);
     this.progress = found.progress;
-    this.complete = found.items.length < limit;
+    this.complete = this.items.filter((i) => !i.done).length >= found.free - pending.size;
     this.loaded = true;
-    if (!before) { const next = this.open(this.at); this.goto(next < 0 ? this.items.length : next, true); }
+    if (!before) { const next = this.open(this.at); this.goto(next < 0 ? this.items.length : next, true); } else if (before.done?.action === 'gone') this.onward();
+    clearTimeout(this.later);
+    if (!this.item && (found.others.length || found.elsewhere)) this.later = setTimeout(() => this.active && this.fill(), 4000);
   }
+
+  // Whoever has gone for a walk lets their cells go to others; a page that is closed does so at once.
+  get active() { return document.visibilityState === 'visible' && Date.now() - this.touched < 300000; }
+  leave() { if (this.by) this.post('/desk/leave', { client: this.outbox.client }, { keepalive: true }).catch(() => {}); }
 
   goto(index, silent = false) {
     this.at = Math.max(0, Math.min(index, this.items.length));
     this.pick = this.item && !this.item.done ? this.item.choices.findIndex((c) => c.suggested) : -1;
+    this.asking = false;
     this.$('#value').value = '';
     if (!silent) this.paint();
-    if (!this.complete && this.items.length - this.at < 30) this.fill();
+    this.more();
   }
+
+  more() { if (!this.complete && this.items.slice(this.at).filter((i) => !i.done).length < 12) this.fill(); }
 
   onward() {
     let next = this.open(this.at + 1);
@@ -84,12 +110,13 @@ class Desk {
   decide(action, value = null, { shown = '', typed = false } = {}) {
     const item = this.item;
     if (!item || this.checking) return;
+    this.paced();
     if (!item.done) this.left = Math.max(0, this.left - 1);
     item.refusal = '';
     item.done = { action, shown };
     const sure = item.asked !== undefined && item.asked === `${value}`;    // asked once, entered again
     const sent = this.send(item, action, sure ? { value, sure } : { value });
-    this.history = [...this.history, { client: sent.client, seq: sent.seq, item: { ...item, done: null } }].slice(-100);
+    this.history = [...this.history, { client: sent.client, seq: sent.seq, action, item: { ...item, done: null } }].slice(-100);
     storage.set(this.historyKey, JSON.stringify(this.history));
     this.root.focus({ preventScroll: true });
     if (typed && !this.outbox.lost) {                     // a typed value may be refused: wait a moment for the answer
@@ -99,9 +126,25 @@ class Desk {
     } else this.onward();
   }
 
+  paced() {
+    const now = Date.now();
+    const seconds = (now - (this.decided ?? now)) / 1000;
+    this.decided = now;
+    if (seconds <= 0 || seconds > 60) return;              // the first one, or a break
+    this.pace = [...this.pace, Math.round(seconds * 10) / 10].slice(-40);
+    storage.set('desk:pace', JSON.stringify(this.pace));
+  }
+
+  get timeLeft() {                                         // at the median pace of my last decisions
+    if (this.pace.length < 5 || !this.left) return '';
+    const seconds = [...this.pace].sort((a, b) => a - b)[Math.floor(this.pace.length / 2)] * this.left;
+    return seconds < 55 ? 'under a minute at your pace' : `about ${Math.round(seconds / 60) < 90 ? `${Math.round(seconds / 60)} min` : `${Math.round(seconds / 3600)} h`} at your pace`;
+  }
+
   answered(record, result) {
     this.progress = this.outbox.progress ?? this.progress;
     const item = this.items.find((i) => keyOf(i) === keyOf(record));
+    if (item && result.ok && record.action === 'ask' && this.filter.asked) item.done = null;
     const waited = this.checking === keyOf(record) && record.action !== 'undo';
     if (waited) this.checking = null;
     if (item && result.last) item.last = result.last;
@@ -111,10 +154,11 @@ class Desk {
       this.refused(record, result, item, waited);
     } else if (waited) this.onward();
     else this.paint();
+    if (!this.outbox.size) { if (!this.item && this.loaded) this.complete = false; this.more(); }
   }
 
   refused(record, result, item, waited) {
-    if (!item || record.action === 'undo' || result.gone) {
+    if (!item || ['undo', 'unask'].includes(record.action) || result.gone) {
       if (item && result.gone) item.done = { action: 'gone', shown: '' };
       this.notices = [...(this.notices ?? []), `${record.name}: ${result.sentence}`];
       if (item === this.item && item?.done) return this.onward();
@@ -148,7 +192,7 @@ class Desk {
     const item = this.items[index];
     item.done = null;
     this.left += 1;
-    this.send(item, 'undo', { of: { client: last.client, seq: last.seq } });
+    if (last.action === 'ask') this.send(item, 'unask'); else this.send(item, 'undo', { of: { client: last.client, seq: last.seq } });
     this.goto(index);
   }
 
@@ -167,6 +211,9 @@ class Desk {
       whole: () => this.item && this.windows.whole(this.item),
       shut: () => this.$('dialog').close(),
       again: () => this.goto(Math.max(0, this.open())),
+      over: () => this.fill(true),
+      ask: () => { if (this.item) { this.asking = true; this.paint(); this.$('#remark').focus(); } },
+      unask: () => { this.asking = false; this.paint(); },
     };
     if (!this.checking || what === 'shut') steps[what]?.();
   }
@@ -176,21 +223,32 @@ class Desk {
     const on = (target, name, run, options = {}) => target.addEventListener(name, run, { ...options, signal: this.off.signal });
     on(window, 'keydown', (e) => this.keydown(e), { capture: true });
     on(window, 'online', () => this.outbox.send());
+    for (const name of ['keydown', 'pointerdown']) {
+      on(window, name, () => { const away = !this.active; this.touched = Date.now(); if (away) this.fill(); }, { capture: true, passive: true });
+    }
+    on(window, 'pagehide', () => this.leave());
+    this.renewing = setInterval(() => { if (this.active && this.loaded) this.fill(); }, 40000);
     on(this.root, 'click', (e) => {
       const button = e.target.closest?.('[data-do]');
       if (button) this.act(button.dataset.do);
-      if (button && button.dataset.do !== 'whole') this.root.focus({ preventScroll: true });
+      if (button && !['whole', 'ask'].includes(button.dataset.do)) this.root.focus({ preventScroll: true });
     });
     on(this.$('.typed'), 'submit', (e) => {
       e.preventDefault();
       const text = this.$('#value').value.trim();
       if (text) this.decide('enter', text, { shown: text, typed: true });
     });
+    on(this.$('.asking'), 'submit', (e) => {
+      e.preventDefault();
+      this.asking = false;
+      this.decide('ask', this.$('#remark').value.trim(), { shown: 'a colleague was asked' });
+      this.$('#remark').value = '';
+    });
     on(this.$('.ask'), 'submit', (e) => {
       e.preventDefault();
       this.by = this.$('#name').value.trim();
       storage.set('desk:by', this.by);
-      this.paint();
+      this.fill();
       this.root.focus({ preventScroll: true });
     });
     on(this.$('.who'), 'click', () => { this.$('#name').value = this.by; this.by = ''; this.paint(); this.$('#name').focus(); });
@@ -209,7 +267,7 @@ class Desk {
     const from = e.composedPath()[0];
     if (from instanceof Element && this.root.contains(from) && from.matches('input:not([type=checkbox])')) {                 // the page's own shortcuts must not see what is typed here
       e.stopImmediatePropagation();
-      if (e.key === 'Escape') { from.value = ''; this.root.focus({ preventScroll: true }); }
+      if (e.key === 'Escape') { from.value = ''; if (from.id === 'remark') this.act('unask'); this.root.focus({ preventScroll: true }); }
       return;
     }
     if (e.ctrlKey || e.metaKey || e.altKey || !this.keys || !this.by) return;
@@ -222,7 +280,7 @@ class Desk {
 
   press(e) {
     const { item } = this;
-    const moves = { ArrowLeft: 'back', ArrowRight: 'skip', '+': 'whole', '?': 'illegible', ' ': 'blank', Backspace: 'undo' };
+    const moves = { ArrowLeft: 'back', ArrowRight: 'skip', '+': 'whole', '?': 'illegible', '!': 'ask', ' ': 'blank', Backspace: 'undo' };
     if (moves[e.key]) { if (!e.repeat || e.key.startsWith('Arrow')) this.act(moves[e.key]); return true; }
     if (!item) return false;
     if (e.key === 'ArrowDown' || e.key === 'ArrowUp') {
@@ -270,9 +328,14 @@ class Desk {
     const track = this.$('.track');
     track.firstElementChild.style.width = `${share}%`;
     track.setAttribute('aria-valuenow', share);
-    this.$('.counts').replaceChildren(make('b', `${this.left} left`), ` · ${done} decided`,
-      make('span', ` · ${this.progress?.accepted ?? 0} accepted by rule`));
+    const { asked = 0, others = [] } = this.found;
+    const time = this.timeLeft;
+    this.$('.counts').replaceChildren(make('b', `${this.left} left`), time ? `, ${time}` : '', ` · ${done} decided`,
+      make('span', ` · ${this.progress?.accepted ?? 0} accepted by rule${asked ? ` · ${asked} asked` : ''}`));
+    this.$('.beside').hidden = !others.length;
+    this.$('.beside').textContent = `${others.join(', ')} ${others.length === 1 ? 'works' : 'work'} on other cells of this list.`;
     this.$('.who').textContent = `Reviewer: ${this.by}`;
+    this.$('.who').hidden = Boolean(this.proven);          // the page itself says who is logged in
     this.$('.keys').checked = this.keys;
     const lost = this.$('.lost');
     lost.textContent = connection(this.outbox, this.offline);
@@ -285,6 +348,11 @@ class Desk {
   cell(item) {
     this.$('.title').textContent = item.label;
     this.$('.where').textContent = item.where;
+    const { remarks = [] } = item;
+    this.$('.remarks').hidden = !remarks.length;
+    this.$('.remarks').replaceChildren(...remarks.map((r) => { const line = make('li'); line.append(make('b', `${r.by}, ${r.at}: `), r.text); return line; }));
+    this.$('.asking').hidden = !this.asking;
+    this.$('[data-do=ask]').hidden = this.asking;
     this.why(item);
     const refusal = this.$('.refusal');
     refusal.hidden = !(item.refusal || this.flash);
@@ -339,26 +407,32 @@ class Desk {
 
   end() {
     const skipped = this.items.filter((i) => !i.done).length;
-    const elsewhere = Object.keys(this.filter).length ? (this.progress?.open ?? 0) - skipped : 0;
+    const { others = [], elsewhere = 0, asked = 0 } = this.found;
+    const away = Math.max(0, (this.progress?.open ?? 0) - skipped);
     const waiting = this.outbox.size ? ` ${this.outbox.size} decisions are still on their way to the server.` : '';
-    const text = skipped ? 'You have been through every cell here; the skipped ones still wait.'
-      : elsewhere > 0 ? `Nothing waits in this selection; ${elsewhere} cells wait elsewhere. Choose other cells above.`
-        : `Nothing waits for a person any more: ${this.progress?.decided ?? 0} cells were decided by people, `
-          + `${this.progress?.accepted ?? 0} accepted by rule.`;
-    this.$('.end h2').textContent = skipped ? `${skipped} skipped` : 'All done';
+    const cells = (n) => `${n} ${n === 1 ? 'cell' : 'cells'}`;
+    let [head, text] = ['All done', `Nothing waits for a person any more: ${this.progress?.decided ?? 0} cells were decided by people, ${this.progress?.accepted ?? 0} accepted by rule.`];
+    if (skipped) [head, text] = [`${skipped} skipped`, 'You have been through every cell here; the skipped ones still wait.'];
+    else if (elsewhere) [head, text] = ['The rest is open in another window of yours', `${cells(elsewhere)} wait there, or did until it was closed a moment ago.`];
+    else if (others.length) [head, text] = ['The last ones are being looked at', `${others.join(', ')} ${others.length === 1 ? 'has' : 'have'} the last ${cells(this.left)} of this list. What they leave comes here by itself.`];
+    else if (this.filter.asked) [head, text] = ['Nobody asks', 'No cell waits that a colleague asked about.'];
+    else if (asked && away === asked) [head, text] = ['Done, but for what was asked', `${cells(asked)} that a colleague was asked about still wait. Choose them above.`];
+    else if (away) [head, text] = ['Done here', `Nothing waits in this selection; ${cells(away)} wait elsewhere. Choose other cells above.`];
+    this.$('.end h2').textContent = head;
     this.$('.end p').textContent = text + waiting;
     this.$('.end [data-do=again]').hidden = !skipped;
+    this.$('.end [data-do=over]').hidden = Boolean(skipped) || !elsewhere;
     this.$('.end [data-do=undo]').hidden = !this.history.length;
-    this.$('.live').textContent = `${this.$('.end h2').textContent}. ${text}${waiting}`;
+    this.$('.live').textContent = `${head}. ${text}${waiting}`;
   }
 
-  close() { this.off.abort(); this.sizes.disconnect(); this.windowsSeen.disconnect(); this.outbox.close(); }
+  close() { this.leave(); clearInterval(this.renewing); clearTimeout(this.later); this.off.abort(); this.sizes.disconnect(); this.windowsSeen.disconnect(); this.outbox.close(); }
 }
 
 export default function ({ parentElement, data }) {
   const root = parentElement.querySelector('.desk');
   const filter = data?.filter ?? {};
-  root.desk ??= new Desk(root, data?.store ?? '');
+  root.desk ??= new Desk(root, data?.store ?? '', data?.by ?? '');
   if (JSON.stringify(root.desk.filter) !== JSON.stringify(filter)) root.desk.reset(filter);
   return () => { root.desk?.close(); root.desk = null; };
 }

@@ -6,8 +6,8 @@ class Many {
     this.pack = data.pack ?? '';
     Object.assign(this, { groups: [], items: [], odd: new Set(), at: 0, key: null, which: 'rule', sheets: [], looked: 0, notices: [] });
     this.off = new AbortController();
-    this.who = new Who(root, () => { this.paint(); this.focus(); });
-    this.outbox = new Outbox(data.store ?? '', (record, result) => this.answered(record, result), () => this.paint());
+    this.who = new Who(root, () => { this.paint(); this.focus(); }, data.by);
+    this.outbox = new Outbox(data.store ?? '', (record, result) => this.answered(record, result), () => this.paint(), data.by);
     this.wire();
     this.load();
     this.outbox.send();

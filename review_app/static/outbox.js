@@ -13,8 +13,10 @@ const storage = {
 class Outbox {
   // `answered(record, result)` is called once for each record, `changed()` whenever the connection's state changes.
   // Only decisions made on this `store` are sent; those made on another folder stay in the browser until it is served.
-  constructor(store, answered, changed) {
+  // Where people log in, `proven` is who did, and what another person decided in this browser waits for them.
+  constructor(store, answered, changed, proven = '') {
     this.store = store;
+    this.others = 0;
     this.answered = answered;
     this.changed = changed;
     this.client = [...crypto.getRandomValues(new Uint8Array(9))].map((b) => b.toString(16).padStart(2, '0')).join('');
@@ -24,7 +26,9 @@ class Outbox {
     this.waiting = new Map();
     for (const key of storage.keys().filter((k) => k.startsWith(KEPT))) {
       const record = storage.json(key, null);
-      if (record?.store === store) this.waiting.set(key, record);
+      if (record?.store !== store) continue;
+      if (!proven || record.by === proven) this.waiting.set(key, record);
+      else { this.others += 1; this.whose = record.by; }
     }
   }
 
@@ -61,7 +65,8 @@ class Outbox {
       headers: { 'content-type': 'application/json', 'x-desk': 'decisions' },
       body: JSON.stringify({ records: batch.map(([, record]) => record) }),
     });
-    if (reply.status >= 400 && reply.status < 500) {
+    this.loggedOut = reply.status === 401;
+    if (reply.status >= 400 && reply.status < 500 && !this.loggedOut) {
       this.stopped = (await reply.json().catch(() => ({}))).sentence || `The server answered ${reply.status}.`;
     }
     if (!reply.ok) throw new Error(reply.status);

@@ -5,8 +5,8 @@ class Whole {
     this.$ = (selector) => root.querySelector(selector);
     Object.assign(this, { cells: [], at: 0, history: [], notices: [], zoom: 1, asked: null, refusal: '' });
     this.off = new AbortController();
-    this.who = new Who(root, () => { this.paint(); this.root.focus({ preventScroll: true }); });
-    this.outbox = new Outbox(data.store ?? '', (record, result) => this.answered(record, result), () => this.paint());
+    this.who = new Who(root, () => { this.paint(); this.root.focus({ preventScroll: true }); }, data.by);
+    this.outbox = new Outbox(data.store ?? '', (record, result) => this.answered(record, result), () => this.paint(), data.by);
     this.wire();
     const wanted = new URLSearchParams(location.search);
     this.open(Number(wanted.get('page')) || data.page, wanted.get('cell') ?? '');

@@ -4,28 +4,61 @@ from __future__ import annotations
 
 import streamlit as st
 
-from digitise.store import Store
-from digitise.store.audits import Audit
-from review_app import auditing, worklist
+from digitise.reading import Value
+from digitise.store import RULE, Store, cell_label
+from digitise.store.audits import Audit, Differing
+from review_app import alike, auditing, whole, worklist
 from review_app.components import component
-from review_app.markup import Markup, tag
-from review_app.opening import choose_pack, open_page
+from review_app.markup import tag
+from review_app.opening import choose_pack, me, open_page, own_name
 
 desk = component(
     "review_audit", "audit.html", ("desk.css", "audit.css"), ("outbox.js", "common.js", "windows.js", "audit.js")
 )
 
 
-def _differing(store: Store, audit: Audit) -> Markup:
-    """Cells whose answer is another than the accepted value, each with a link to its pencil."""
-    lines = []
-    for one in audit.differing:
-        kind = next(c.kind for c in store.cells(one.page_id) if c.id == one.cell)
-        link = tag("a", one.cell, href=f"trace?page={one.page_id}&cell={one.cell}", target="_self")
-        accepted = worklist.shown(kind, one.accepted)
-        answer = "cannot be read" if one.answer_state == "illegible" else worklist.shown(kind, one.answer)
-        lines.append(tag("li", link, f": accepted {accepted}; {one.by} reads {answer}"))
-    return tag("ul", *lines)
+def _said(kind: str, state: str, value: Value) -> str:
+    return "cannot be read" if state == "illegible" else worklist.shown(kind, value)
+
+
+def _difference(store: Store, one: Differing, key: str) -> None:
+    """One cell whose blind answer is another than the entered value: its pencil, both values, and a choice."""
+    cell = next(c for c in store.cells(one.page_id) if c.id == one.cell)
+    page = store.page(one.page_id)
+    first, second = _said(cell.kind, one.accepted_state, one.accepted), _said(cell.kind, one.answer_state, one.answer)
+    who = "the program" if one.entered_by == RULE else one.entered_by
+    source, width, _ = alike.crop(store, one.page_id, cell.box_mm)
+    done = auditing.settled(store, one)
+    words = [
+        tag("b", f"{page.title}, {cell_label(cell)}"),
+        f". {who[:1].upper()}{who[1:]}: {first}. {one.by}: {second}. ",
+    ]
+    if done is not None:
+        words.append(
+            tag("span", f"✓ {done.by} settled it: {_said(cell.kind, done.state, done.value)}", class_="state good")
+        )
+    link = tag("a", "Whole page", href=f"whole?page={one.page_id}&cell={one.cell}", target="_self")
+    picture = tag("img", src=source, alt=f"The pencil in {cell.label}", width=min(width, 320), class_="pencil")
+    st.html(tag("div", picture, tag("p", *words, link), class_="difference"))
+    if done is not None:
+        return
+    with st.container(horizontal=True):
+        for text, answer in ((f"Right: {first}", False), (f"Right: {second}", True)):
+            if st.button(text, key=f"{key}-{answer}"):
+                _settle(store, one, answer)
+
+
+def _settle(store: Store, one: Differing, answer: bool) -> None:
+    by = me().name or st.session_state.get("by", "") or st.session_state.get("settler", "")
+    if not by:
+        st.warning("Enter your name above first.")
+        return
+    try:
+        auditing.settle(store, one, answer=answer, by=by, now=worklist.utc_now())
+    except ValueError as error:
+        st.error(f"{str(error)[:1].upper()}{str(error)[1:]}.")
+    else:
+        st.rerun()
 
 
 def kept(store: Store, audits: list[Audit]) -> None:
@@ -33,70 +66,114 @@ def kept(store: Store, audits: list[Audit]) -> None:
     if not audits:
         return
     st.html(tag("h2", "Audits so far", class_="head"))
+    waits = [one for a in audits if a.bound is not None for one in a.differing if auditing.settled(store, one) is None]
+    if waits and not me().name:
+        st.text_input("Your name, to settle differences", max_chars=60, key="settler", width=260)
     for audit in reversed(audits):
         go_on = tag("a", "Go on keying", href=f"audit?audit={audit.id}", target="_self")
-        about = tag(
-            "p",
-            f"Drawn {audit.at[:10]} by {audit.by}, {'pack ' + audit.pack if audit.pack else 'all surveys'}",
-            class_="soft",
-        )
+        scope = f"pack {audit.pack}" if audit.pack else "all surveys"
+        about = tag("p", f"Drawn {audit.at[:10]} by {audit.by}, {scope}", class_="soft")
         parts = [tag("p", auditing.result_words(audit), class_="result"), about]
-        parts += [go_on] if audit.bound is None else [_differing(store, audit)] if audit.differing else []
-        st.html(tag("div", *parts, class_="card-line"))
+        lines = auditing.strata_words(audit)
+        parts += [tag("ul", *(tag("li", line) for line in lines))] if lines and audit.bound is not None else []
+        st.html(tag("div", *parts, *([go_on] if audit.bound is None else []), class_="card-line"))
+        if audit.bound is not None:
+            for n, one in enumerate(audit.differing):
+                _difference(store, one, f"settle-{audit.id}-{n}")
+    compared = auditing.comparisons(store)
+    if compared:
+        st.html(tag("h2", "Two people on the same cells", class_="head"))
+        st.html(tag("ul", *(tag("li", c.words) for c in compared), class_="points"))
+
+
+def _drawn(audit: Audit, by: str) -> None:
+    st.session_state.by = by
+    st.query_params["audit"] = str(audit.id)
+    st.rerun()
+
+
+def again(store: Store) -> None:
+    """Choose a page that another person keys again from top to bottom."""
+    pages = {p["page"]: p["text"] for p in whole.page_list(store)}
+    with st.expander("Key a whole page a second time"), st.form("again", border=False):
+        st.html(
+            tag(
+                "p",
+                "For a page that was hard to read. Somebody who did not enter it keys every cell blind; "
+                "where the two differ, one of you decides.",
+                class_="soft",
+            )
+        )
+        page = st.selectbox("Page", list(pages), format_func=pages.__getitem__, key="again-page")
+        by = own_name("again-by")
+        if st.form_submit_button("Key it again"):
+            try:
+                audit = store.audits.draw_page(page, by=by, now=worklist.utc_now())
+            except ValueError as error:
+                st.error(f"{str(error)[:1].upper()}{str(error)[1:]}.")
+            else:
+                _drawn(audit, by)
 
 
 def plan(store: Store) -> None:
     """Choose what is to be shown, and draw."""
     pack = choose_pack(store, "audit-pack")
-    lot = auditing.accepted_cells(store, pack)
-    if not lot:
+    everything = auditing.lots(store, pack, people=True)
+    if not everything:
         st.html(
             tag(
                 "div",
                 tag("h2", "Nothing to audit"),
-                tag("p", "An audit looks at cells that the program accepted by itself. There are none here."),
+                tag("p", "An audit looks at cells that are entered. There are none here."),
                 class_="empty",
             )
         )
         return
-    found = auditing.plans(lot)
+    people = "person" in everything and st.checkbox(
+        "Also what people entered (whoever entered a cell cannot key it here)", key="people"
+    )
+    lots = auditing.lots(store, pack, people=people)
+    which = "are entered" if people else "were accepted by the program and not looked at"
     st.html(
         tag(
             "p",
-            f"{lot} cells were accepted by the program and not looked at. A random sample of them is shown to you, "
-            "without what was accepted; you key what you see. Draw it when the review is finished.",
+            f"{sum(lots.values())} cells {which}. A random sample of them, some of each probability, is shown to you "
+            "without what was entered; you key what you see. Draw it when the review is finished.",
         )
     )
-    with st.form("draw", border=True):
-        chosen = st.radio(
-            "What should the audit be able to show, if no cell differs?",
-            found,
-            format_func=lambda p: f"Fewer than {100 * p.rate:g} % wrong: key {p.size} of {p.lot} cells",
-            index=0,
-        )
-        by = st.text_input("Your name", max_chars=60, value=st.session_state.get("by", ""), width=260)
-        if st.form_submit_button("Draw the sample", type="primary"):
-            try:
-                audit = auditing.draw(store, pack, chosen.size, by=by, now=worklist.utc_now())
-            except ValueError as error:
-                st.error(str(error))
-            else:
-                st.session_state.by = by
-                st.query_params["audit"] = str(audit.id)
-                st.rerun()
+    if lots:
+        with st.form("draw", border=True):
+            chosen = st.radio(
+                "What should the audit be able to show, if no cell differs?",
+                auditing.plans(lots),
+                format_func=lambda p: p.words,
+                index=0,
+            )
+            by = own_name("auditor")
+            if st.form_submit_button("Draw the sample", type="primary"):
+                try:
+                    audit = auditing.draw(store, pack, chosen.sizes, by=by, now=worklist.utc_now())
+                except ValueError as error:
+                    st.error(str(error))
+                else:
+                    _drawn(audit, by)
+    again(store)
 
 
 def show() -> None:
     """Draw the page."""
-    store = open_page()
+    store = open_page(__file__)
     st.html(tag("h1", "Audit", class_="head"))
     audits = store.audits.all()
     asked = st.query_params.get("audit", "")
     chosen = next((a for a in audits if str(a.id) == asked), None)
     if chosen is not None and chosen.bound is None:
-        desk(key="audit", data={"audit": chosen.id, "store": worklist.store_key(store)})
+        desk(key="audit", data={"audit": chosen.id, "store": worklist.store_key(store), "by": me().name})
         return
-    plan(store)
+    if me().may("scientist"):
+        plan(store)
+    else:
+        st.html(tag("p", "A scientist draws an audit; you can key the cells of one that was drawn.", class_="soft"))
     kept(store, audits)
 
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from functools import partial
-
 import streamlit as st
 
 from digitise.handover.prepared import EVIDENCE, Wishes
@@ -11,7 +9,7 @@ from digitise.store import SentSurvey, Store
 from digitise.wording import plural
 from review_app import sending
 from review_app.markup import Markup, tag
-from review_app.opening import open_page
+from review_app.opening import open_page, own_name
 
 EVIDENCE_WORDS = {
     "shared": "Pictures and history of these surveys",
@@ -37,7 +35,7 @@ def send(store: Store) -> None:
             key="packs",
         )
         reason = st.text_area("Words for the covering note", max_chars=1000, key="words", height=80)
-        by = st.text_input("Your name", max_chars=60, key="sender", width=260, value=st.session_state.get("by", ""))
+        by = own_name("sender")
         with st.expander("What goes in"):
             evidence = st.radio(
                 "Evidence", EVIDENCE, format_func=EVIDENCE_WORDS.__getitem__, horizontal=True, key="evidence"
@@ -112,9 +110,7 @@ def _correct(store: Store, one: sending.Sent) -> None:
     st.html(tag("p", f"● Changed since it was sent: {names}", class_="state todo"))
     with st.expander(f"Make a correction of hand-over {number}"), st.form(f"correct-{number}", border=False):
         reason = st.text_area("What was wrong", max_chars=1000, key=f"correct-why-{number}", height=80)
-        by = st.text_input(
-            "Your name", max_chars=60, key=f"correct-by-{number}", width=260, value=st.session_state.get("by", "")
-        )
+        by = own_name(f"correct-by-{number}")
         unsigned = st.checkbox("Also surveys that nobody signed as they are now", key=f"correct-unsigned-{number}")
         if st.form_submit_button("Make the correction"):
             _make(store, Wishes("", by, reason, corrects=number, with_unsigned=unsigned))
@@ -122,7 +118,7 @@ def _correct(store: Store, one: sending.Sent) -> None:
 
 def show() -> None:
     """Draw the page."""
-    store = open_page()
+    store = open_page(__file__)
     st.html(tag("h1", "Hand-over", class_="head"))
     if not store.packs():
         st.html(
@@ -142,14 +138,8 @@ def show() -> None:
     for one in found:
         st.html(_card(one))
         if one.folder is not None:
-            st.download_button(
-                "Download the package (ZIP)",
-                partial(sending.zipped, one.folder),
-                key=f"zip-{one.record.number}",
-                file_name=f"{one.folder.name}.zip",
-                mime="application/zip",
-                on_click="ignore",
-            )
+            address = f"/desk/handover/{one.record.number}"
+            st.html(tag("p", tag("a", "Download the package (ZIP)", href=address, class_="take")))
         if one.changed:
             _correct(store, one)
     send(store)

@@ -9,7 +9,7 @@ from digitise.store import Store
 from review_app import worklist
 from review_app.beach import gate, link, parts
 from review_app.markup import Markup, tag
-from review_app.opening import open_page
+from review_app.opening import me, open_page
 
 
 def qr_code(address: str) -> Markup:
@@ -95,6 +95,7 @@ def open_now(store: Store, known: link.Link) -> None:
 @st.fragment(run_every="2s")
 def arriving(store: Store) -> None:
     """What has come and what is here in part only, drawn again by itself."""
+    me(touch=False)
     photos, on_the_way = store.photos(), parts.unfinished(store)
     lines = [tag("p", f"{len(photos)} photographs are here." if photos else "No photograph has come yet.")]
     for part in on_the_way:
@@ -105,7 +106,7 @@ def arriving(store: Store) -> None:
 
 def show() -> None:
     """Draw the page."""
-    store = open_page()
+    store = open_page(__file__)
     st.html(tag("h1", "Phones", class_="head"))
     known = link.kept(store.folder, now=worklist.utc_now())
     if known and gate.is_open(store):

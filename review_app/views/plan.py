@@ -110,7 +110,7 @@ def result() -> None:
 
 def show() -> None:
     """Draw the page."""
-    store = open_page()
+    store = open_page(__file__)
     st.html(tag("h1", "Plan a survey day", class_="head"))
     st.html(tag("p", CAUTION, class_="soft"))
     try:

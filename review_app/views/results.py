@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from functools import partial
+from urllib.parse import urlencode
 
 import streamlit as st
 
 from digitise.store import Store
-from review_app import reports, worklist
+from review_app import worklist
 from review_app.markup import tag
 from review_app.opening import open_page
 
@@ -44,31 +44,18 @@ def survey_names(store: Store) -> dict[str, str]:
     return {p: " · ".join(w for w in (worklist.site_words(store, p), f"pack {p}") if w) for p in store.packs()}
 
 
-def downloads(store: Store, packs: list[str], pack: str) -> None:
-    """Files to take away, made when the button is pressed."""
-    name = pack or "all-surveys"
-    with st.container(horizontal=True):
-        st.download_button(
-            "Download the tables (CSV)",
-            partial(reports.tables_zip, store, packs),
-            key="tables",
-            file_name=f"survey-tables-{name}.zip",
-            mime="application/zip",
-            on_click="ignore",
-        )
-        st.download_button(
-            "Download this page (HTML)",
-            partial(reports.results_page, store, packs),
-            key="page",
-            file_name=f"survey-results-{name}.html",
-            mime="text/html",
-            on_click="ignore",
-        )
+def downloads(pack: str) -> None:
+    """Files to take away, made when they are asked for."""
+    tables = tag("a", "Download the tables (CSV)", href=f"/desk/tables?{urlencode({'pack': pack})}", class_="take")
+    page = tag(
+        "a", "Download this page (HTML)", href=f"/desk/results?{urlencode({'pack': pack})}&download", class_="take"
+    )
+    st.html(tag("p", tables, " ", page))
 
 
 def show() -> None:
     """Draw the page."""
-    store = open_page()
+    store = open_page(__file__)
     st.html(tag("h1", "Results", class_="head"))
     names = survey_names(store)
     if not names:
@@ -88,17 +75,20 @@ def show() -> None:
         return
     options = ["", *names] if len(names) > 1 else list(names)
     pack = st.selectbox("Survey", options, key="result-pack", format_func=lambda p: names.get(p, "All surveys"))
-    packs = reports.chosen_packs(store, pack)
     open_cells = store.progress(pack=pack or None).open
     if open_cells:
         waits = "1 cell waits" if open_cells == 1 else f"{open_cells} cells wait"
         st.page_link("views/review.py", label=f"Provisional: {waits} for a person. Review them.")
-    downloads(store, packs, pack)
+    downloads(pack)
     st.page_link(
         "views/trace.py", label="Trace any figure to its pencil marks", query_params={"pack": pack} if pack else None
     )
     frame(
-        key="frame", data={"src": f"/desk/results?pack={pack}", "title": f"Results of {names.get(pack, 'all surveys')}"}
+        key="frame",
+        data={
+            "src": f"/desk/results?{urlencode({'pack': pack})}",
+            "title": f"Results of {names.get(pack, 'all surveys')}",
+        },
     )
 
 

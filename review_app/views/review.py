@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from collections import Counter
+
 import streamlit as st
 
 from digitise.store import Progress, Store
 from review_app import intake, worklist
 from review_app.components import component
 from review_app.markup import tag
-from review_app.opening import open_page
+from review_app.opening import me, open_page
+from review_app.ordering import ORDERS
 
 desk = component("review_desk", "desk.html", ("desk.css",), ("outbox.js", "common.js", "windows.js", "desk.js"))
 
@@ -40,20 +43,44 @@ def without_pages(store: Store, progress: Progress) -> None:
         st.page_link("views/survey.py", label="See what to do")
 
 
-def chosen_filter(store: Store) -> dict[str, str]:
-    """What the clerk wants to see, from three boxes behind one button."""
-    queue = store.queue()
-    titles = {p.sheet: p.title for p in store.pages()}
-    reasons = worklist.reason_options(queue)
-    sheets = sorted({item.sheet for item in queue}, key=list(titles).index)
+def chosen_filter(store: Store) -> dict[str, str | bool]:
+    """What the clerk wants to see, in which order, from boxes behind one button; ``?order=sheet`` begins with one."""
+    pages = store.pages()
+    titles, counts = {p.sheet: p.title for p in pages}, Counter()
+    for page in pages:
+        if not page.superseded:
+            counts[page.sheet] += page.open
+    counts = +counts
+    reasons = worklist.reason_options(store.open_reasons())
+    asked = len(store.queue(keys=store.asked.waiting()))
+    orders = list(ORDERS)
+    wanted = st.query_params.get("order", orders[0])
     with st.popover("Choose which cells", key="filter"):
+        st.selectbox(
+            "Order",
+            orders,
+            index=orders.index(wanted) if wanted in orders else 0,
+            key="order",
+            format_func=lambda order: ORDERS[order],
+        )
+        st.selectbox(
+            "Cells",
+            [False, True],
+            key="asked",
+            format_func=lambda on: f"Asked about by a colleague ({asked})" if on else "Open cells",
+        )
         st.selectbox(
             "Survey",
             ["", *store.packs()],
             key="pack",
             format_func=lambda pack: f"Pack {pack}" if pack else "All surveys",
         )
-        st.selectbox("Sheet", ["", *sheets], key="sheet", format_func=lambda sheet: titles.get(sheet, "All sheets"))
+        st.selectbox(
+            "Sheet",
+            ["", *sorted(counts, key=list(titles).index)],
+            key="sheet",
+            format_func=lambda sheet: f"{titles[sheet]} ({counts[sheet]})" if sheet else "All sheets",
+        )
         st.selectbox(
             "Why it is here",
             ["", *reasons],
@@ -61,12 +88,12 @@ def chosen_filter(store: Store) -> dict[str, str]:
             format_func=lambda reason: reasons.get(reason, "All reasons"),
         )
     state = st.session_state
-    return {k: state[k] for k in ("pack", "sheet", "reason") if state.get(k)}
+    return {k: state[k] for k in ("order", "asked", "pack", "sheet", "reason") if state.get(k)}
 
 
 def show() -> None:
     """Draw the page."""
-    store = open_page()
+    store = open_page(__file__)
     intake.start(store)
     progress = store.progress()
     with st.container(horizontal=True, vertical_alignment="center", horizontal_alignment="distribute"):
@@ -75,7 +102,7 @@ def show() -> None:
     if not store.pages():
         without_pages(store, progress)
         return
-    desk(key="desk", data={"filter": chosen, "store": worklist.store_key(store)})
+    desk(key="desk", data={"filter": chosen, "store": worklist.store_key(store), "by": me().name})
 
 
 show()

@@ -8,7 +8,7 @@ from digitise.store import ChangedMeanwhile, Store
 from digitise.store.signoffs import SignOff
 from review_app import signing, worklist
 from review_app.markup import Markup, tag
-from review_app.opening import open_page
+from review_app.opening import open_page, own_name
 
 _SIGNS = {"block": ("bad", "✕"), "look": ("todo", "●"), "good": ("good", "✓")}
 _HELP = {"review": "Review them", "survey": "Add photographs", "whole": "Look", "audit": "Audit"}
@@ -59,7 +59,7 @@ def sign(store: Store, pack: str, earlier: list[SignOff]) -> None:
             key=f"words-{pack}-{len(earlier)}",
             value="" if earlier else "I have compared the doubtful entries with the photographs.",
         )
-        by = st.text_input("Your name", max_chars=60, key=f"signer-{pack}", width=260)
+        by = own_name(f"signer-{pack}")
         seen = st.session_state.setdefault(f"seen-{pack}", digest)
         if st.form_submit_button(f"Sign version {len(earlier) + 1}", type="primary"):
             try:
@@ -78,7 +78,7 @@ def sign(store: Store, pack: str, earlier: list[SignOff]) -> None:
 
 def show() -> None:
     """Draw the page."""
-    store = open_page()
+    store = open_page(__file__)
     st.html(tag("h1", "Sign-off", class_="head"))
     packs = store.packs()
     if not packs:

@@ -12,7 +12,7 @@ from review_app.accepting import decide_finding
 from review_app.cards import card, matrix
 from review_app.faults import board, board_table, checks, fault_list, labels_of, wanted
 from review_app.markup import tag
-from review_app.opening import open_page
+from review_app.opening import me, open_page
 from review_app.placing import place_page
 
 TYPES = ["image/*", "heic", "heif", "tif", "tiff", "pdf", "zip"]
@@ -45,6 +45,7 @@ def upload(store: Store) -> None:
 @st.fragment(run_every="1.5s")
 def reading(store: Store) -> None:
     """Progress of the reading, drawn again by itself; at the end the whole page is drawn again."""
+    me(touch=False)
     now = intake.progress(store)
     if now.running:
         st.progress(now.done / max(1, now.total), text=f"Reading {now.name} ({now.done + 1} of {now.total})")
@@ -54,7 +55,7 @@ def reading(store: Store) -> None:
 
 def show() -> None:
     """Draw the page."""
-    store = open_page()
+    store = open_page(__file__)
     st.html(tag("h1", "Survey", class_="head"))
     upload(store)
     if intake.start(store) or intake.progress(store).running:
@@ -74,29 +75,34 @@ def show() -> None:
                 class_="empty",
             )
         )
-    for page in (p for p in pages.values() if p.pack is None and not p.superseded):
+    decides = me().may("clerk")  # what is written on the sheets is told to those only who may decide
+    for page in (p for p in pages.values() if decides and p.pack is None and not p.superseded):
         place_page(store, page)
-    packs = chosen(store)
-    rivalry = list(rivals(p for p in pages.values() if p.pack in packs or p.pack is None))
+    packs = chosen(store, decides=decides)
+    rivalry = list(rivals(p for p in pages.values() if decides and (p.pack in packs or p.pack is None)))
     twice = {other.id: seen_twice(store, kept, other) for kept, other in rivalry}
     for one in twice.values():
         if one.verdict == "another":
             place_page(store, one.other, "it bears the name of another sheet that is here already")
     for pack in packs:
-        survey(store, pack, pages)
+        survey(store, pack, pages, decides=decides)
     photographs(store, photos, pages, failed, twice, packs)
 
 
-def chosen(store: Store) -> list[str]:
-    """The packs to show: all while they are few, else the one that is asked for, below the board of all."""
+def chosen(store: Store, *, decides: bool) -> list[str]:
+    """The packs to show: all while they are few, else the one that is asked for, below the board of all.
+
+    The board tells of contradictions between sheets, so only who decides sees it.
+    """
     packs = store.packs()
     if len(packs) <= FEW:
         return packs
     lines = board(store)
-    st.html(tag("h2", "Where every survey stands", class_="head"))
     names = {line.pack: " · ".join(w for w in (line.site, line.date, f"pack {line.pack}") if w) for line in lines}
     asked = st.query_params.get("pack", "")
-    st.html(board_table(lines, frozenset(packs), unfolded=not asked))
+    if decides:
+        st.html(tag("h2", "Where every survey stands", class_="head"))
+        st.html(board_table(lines, frozenset(packs), unfolded=not asked))
     first = next((line.pack for line in lines if line.pack in packs and line.stage in URGENT), packs[-1])
     pack = st.selectbox(
         "Survey",
@@ -108,12 +114,12 @@ def chosen(store: Store) -> list[str]:
     return [pack]
 
 
-def survey(store: Store, pack: str, pages: dict[int, PageRow]) -> None:
-    """One survey: its sheets, what the check found, and a person's word on it."""
+def survey(store: Store, pack: str, pages: dict[int, PageRow], *, decides: bool) -> None:
+    """One survey: its sheets and, for who decides, what the check found and a person's word on it."""
     heading = " · ".join(w for w in (f"Pack {pack}", worklist.site_words(store, pack)) if w)
     st.html(tag("h2", heading, class_="head"))
     st.html(matrix(wanted(store, pack, worklist.pack_places(store, pack))))
-    if (check := checks(store).get(pack)) is not None:
+    if decides and (check := checks(store).get(pack)) is not None:
         st.html(fault_list(check, pages, labels_of(store)))
         decide_finding(store, check)
 
@@ -131,6 +137,7 @@ def photographs(
     if any(p.status == "retake" for p in photos):
         places = [place for pack in store.packs() for place in worklist.pack_places(store, pack)]
         again = worklist.taken_again(photos, list(pages.values()), places)
+    opens = me().may("clerk")
     groups: dict[str, list[PhotoRow]] = {title: [] for title in ("Needs something from you", WAITING, READ, AGAIN)}
     for photo in photos:
         own = {pages[i].pack for i in photo.page_ids}
@@ -142,7 +149,8 @@ def photographs(
     for title, some in groups.items():
         if some:
             st.html(tag("h2", title, class_="head"))
-            st.html(tag("ul", *(card(p, pages, failed, again, twice) for p in some), class_="cards"))
+            shown = (card(p, pages, failed, again, twice, opens=opens) for p in some)
+            st.html(tag("ul", *shown, class_="cards"))
 
 
 show()

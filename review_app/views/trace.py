@@ -107,7 +107,7 @@ def all_figures(store: Store) -> None:
 
 def show() -> None:
     """Draw the page."""
-    store = open_page()
+    store = open_page(__file__)
     st.html(tag("h1", "Trace", class_="head"))
     asked = {k: st.query_params.get(k, "")[:120] for k in ("page", "cell", "pack", "sheet", "row")}
     if asked["cell"] and asked["page"].isascii() and asked["page"].isdigit() and len(asked["page"]) < 10:

@@ -7,18 +7,18 @@ import streamlit as st
 from review_app import worklist
 from review_app.components import component
 from review_app.markup import tag
-from review_app.opening import open_page
+from review_app.opening import me, open_page
 
 whole = component("review_whole", "whole.html", ("desk.css", "whole.css"), ("outbox.js", "common.js", "whole.js"))
 
 
 def show() -> None:
     """Draw the page."""
-    store = open_page()
+    store = open_page(__file__)
     st.html(tag("h1", "Whole page", class_="head"))
     pages = [p for p in store.pages() if not p.superseded]
     first = next((p.id for p in pages if p.open), pages[0].id if pages else 0)
-    whole(key="whole", data={"page": first, "store": worklist.store_key(store)})
+    whole(key="whole", data={"page": first, "store": worklist.store_key(store), "by": me().name})
 
 
 show()
