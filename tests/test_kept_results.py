@@ -6,6 +6,7 @@ import shutil
 import pytest
 from kept import FLAGGED, NOW, keep, made_result, points
 from pandas.testing import assert_frame_equal
+from stores import enter, fish
 
 from digitise.notebook import open_programme
 from digitise.results import kept, survey_results
@@ -268,3 +269,22 @@ def test_a_mark_names_the_packs_that_were_added_to(folder):
             assert packs_since(connection, mark) == {"QH7M4D"}
             assert holds(connection, mark)
             assert mark_now(connection) != mark
+
+
+def test_marks_hold_on_either_database(where):
+    """Entries, undo and pages given to another pack are seen in SQLite and PostgreSQL alike."""
+    with where.open() as store:
+        page, other = fish(store), fish(store, name="two.jpg", transect=2)
+        with store.database.read() as connection:
+            mark = mark_now(connection)
+            assert packs_since(connection, mark) == set()
+            assert holds(connection, mark)
+        enter(store, page)
+        with store.database.read() as connection:
+            assert packs_since(connection, mark) == {"QH7M4K"}
+            later = mark_now(connection)
+        store.assign(other, "QH7M4B", 2, "Anna", NOW)
+        with store.database.read() as connection:
+            assert packs_since(connection, later) == {"QH7M4K", "QH7M4B"}
+            assert holds(connection, mark)
+        assert set(KeptTables(store).read("surveys")["pack"]) == {"QH7M4K", "QH7M4B"}

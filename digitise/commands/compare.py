@@ -48,8 +48,7 @@ def _compare(args: argparse.Namespace) -> int:
         raise UsageError(f"--pack was given {len(args.pack)} times; give it twice, or not at all")
     if not 0 < args.detect <= 1000:
         raise UsageError(f"--detect {args.detect:g}: expected a change in percent, above 0 and up to 1000")
-    with open_store(args.store) as store:
-        programme = Programme(store)
+    with Programme(open_store(args.store)) as programme:
         pairs = programme.pairs(args.site, args.pack)
         compared = programme.compared(pairs, paired=args.paired, headlines=args.headline, detect_percent=args.detect)
         found = () if args.pack else programme.found_trends(args.site, headlines=args.headline)
