@@ -151,8 +151,8 @@ def torture(folder: Path, url: str | None, kills: int, seed: int, longest_s: flo
                 notes.add(what="failed", key="", error=f"{type(error).__name__}: {error}")
             finally:
                 os._exit(1)
-        if number % 5:  # every fifth is killed at any moment from its start, the others once they work
-            _wait_until_longer(notes.path, seen)
+        if number % 5:  # every fifth is killed at any moment from its start, the others after some steps
+            _wait_until_longer(notes.path, seen + rng.randrange(9))
         time.sleep(rng.uniform(0, longest_s))
         os.kill(child, signal.SIGKILL)
         _, status = os.waitpid(child, 0)
@@ -179,7 +179,7 @@ def torture(folder: Path, url: str | None, kills: int, seed: int, longest_s: flo
 
 
 def _wait_until_longer(path: Path, lines: int) -> None:
-    for _ in range(500):
+    for _ in range(3000):
         if path.read_bytes().count(b"\n") > lines:
             return
         time.sleep(0.01)
