@@ -3,6 +3,7 @@
 import csv
 import json
 import subprocess
+from dataclasses import replace
 
 import pytest
 from kept import FLAGGED, NOW, PACK, keep, made_result, points
@@ -265,10 +266,20 @@ def test_an_entry_made_while_the_package_is_written_stops_the_hand_over(kept, tm
     pages = survey(kept)
     prepared = prepare_handover(kept, OFFICE, now=NOW)
     kept.decide(pages["fish"], TOTAL, value=7, state="entered", by="Anna", now=NOW)
-    with pytest.raises(ChangedMeanwhile, match="an entry was made while the package was written"):
+    with pytest.raises(ChangedMeanwhile, match=f"pack {PACK} was changed while the package was written"):
         make_handover(kept, tmp_path / "out", prepared, now=NOW)
     assert list((tmp_path / "out").iterdir()) == []
     assert noted(kept).number == 1
+
+
+def test_work_on_other_surveys_does_not_stop_a_hand_over(kept):
+    """Clerks go on elsewhere; what was sent comes back from history without their entries."""
+    survey(kept)
+    other = survey(kept, OTHER)
+    prepared = prepare_handover(kept, replace(OFFICE, packs=(PACK,)), now=NOW)
+    kept.decide(other["fish"], TOTAL, value=7, state="entered", by="Anna", now=NOW)
+    record = kept.handovers.add(record_of(prepared, "0" * 64), now=NOW)
+    assert kept.handovers.cells(record, PACK) == kept.signoffs.cells(PACK)
 
 
 def test_two_hand_overs_at_once_do_not_take_one_number(kept, tmp_path):

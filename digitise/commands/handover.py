@@ -109,7 +109,7 @@ def _make(store, args: argparse.Namespace) -> int:
     now = datetime.now(UTC)
     try:
         prepared = prepare_handover(store, wishes, now=now)
-    except NotReady as error:
+    except (NotReady, ChangedMeanwhile) as error:
         say(f"digitise handover: {error}")
         return 1
     _tell(prepared)

@@ -15,7 +15,7 @@ from digitise.handover.changes import SurveyChange, numbers_of, survey_change
 from digitise.handover.note import named
 from digitise.handover.readiness import Ready, readiness, refuse_unready
 from digitise.results import survey_results
-from digitise.store import HandOver
+from digitise.store import ChangedMeanwhile, HandOver
 from digitise.store.handovers import LONGEST_REASON, LONGEST_RECIPIENT
 from digitise.store.values import person, written
 from digitise.survey import as_kept, load_survey, load_surveys
@@ -65,6 +65,8 @@ def prepare_handover(store: Store, wishes: Wishes, *, now: dt.datetime) -> Prepa
 
     Raises
     ------
+    ChangedMeanwhile
+        Somebody entered a cell of one of the surveys while they were read.
     NotReady
         Surveys are not reviewed or not signed, and were not asked for all the same.
     ValueError
@@ -73,7 +75,7 @@ def prepare_handover(store: Store, wishes: Wishes, *, now: dt.datetime) -> Prepa
     if wishes.evidence not in EVIDENCE:
         raise ValueError(f"found evidence '{wishes.evidence}', expected one of {', '.join(EVIDENCE)}")
     wishes = _checked(wishes)
-    last_entry, earlier = store.handovers.last_entry(), store.handovers.all()
+    earlier = store.handovers.all()
     number = earlier[-1].number + 1 if earlier else 1
     if wishes.corrects is not None:
         wishes = _correction(store, wishes)
@@ -81,6 +83,9 @@ def prepare_handover(store: Store, wishes: Wishes, *, now: dt.datetime) -> Prepa
         raise ValueError(
             "whole evidence is of the whole store with the names in it; hand over every survey, as written"
         )
+    # Digests first, the last entry after: while a digest stays the same, its survey has no entry beyond that one.
+    before_reading = {p: store.signoffs.digest(p) for p in (wishes.packs or store.packs())}
+    last_entry = store.handovers.last_entry()
     sharing = Sharing(pseudonyms_of(store, now=now) if wishes.pseudonyms else None, wishes.positions)
     seen = sharing.names.cell if sharing.names else as_kept
     content = gather(store, now=now, packs=wishes.packs, with_unreviewed=True, about=wishes.about, seen=seen)
@@ -88,6 +93,9 @@ def prepare_handover(store: Store, wishes: Wishes, *, now: dt.datetime) -> Prepa
         raise ValueError(f"{store.folder}: no page belongs to a survey yet, so there is nothing to hand over")
     surveys = load_surveys(store, [r.survey.pack for r in content.results])
     ready = readiness(store, surveys, today=now.astimezone().date())
+    for one in ready:
+        if one.digest != before_reading.get(one.pack):
+            raise ChangedMeanwhile(f"pack {one.pack} was changed while it was read; make the hand-over again")
     refuse_unready(ready, with_unsigned=wishes.with_unsigned, with_unreviewed=wishes.with_unreviewed)
     before = store.handovers.to(wishes.recipient)
     changes = tuple(_changes(store, content, ready, before, sharing, whole=wishes.corrects is None))

@@ -18,7 +18,7 @@ from digitise.store import schema as t
 from digitise.store.engine import Database
 from digitise.store.read import Library, current_entries
 from digitise.store.rows import ChangedMeanwhile, StoreError
-from digitise.store.signoffs import FrozenCell, frozen_cells
+from digitise.store.signoffs import FrozenCell, SignOffs, frozen_cells
 from digitise.store.values import person, written
 
 LONGEST_REASON = 2000
@@ -85,8 +85,8 @@ class HandOver(NewHandOver):
 class HandOvers:
     """Hand-overs of one store."""
 
-    def __init__(self, database: Database, library: Library):
-        self._database, self._library = database, library
+    def __init__(self, database: Database, library: Library, signoffs: SignOffs):
+        self._database, self._library, self._signoffs = database, library, signoffs
 
     def all(self) -> list[HandOver]:
         """Every hand-over, oldest first."""
@@ -116,7 +116,7 @@ class HandOvers:
         Raises
         ------
         ChangedMeanwhile
-            Another hand-over took the number, or an entry was made since the surveys were read.
+            Another hand-over took the number, or one of its surveys is not as it was when it was read.
         ValueError
             Recipient, name or reason is missing or too long.
         """
@@ -127,8 +127,11 @@ class HandOvers:
         with self._database.write() as connection:
             if connection.execute(select(func.max(t.handovers.c.number))).scalar() not in (new.number - 1 or None,):
                 raise ChangedMeanwhile("another hand-over was made meanwhile; make this one again")
-            if _last_entry(connection) != new.last_entry:
-                raise ChangedMeanwhile("an entry was made while the package was written; make the hand-over again")
+            for one in new.surveys:
+                if self._signoffs.digest_in(connection, one.pack) != one.digest:
+                    raise ChangedMeanwhile(
+                        f"pack {one.pack} was changed while the package was written; make the hand-over again"
+                    )
             row = {"number": new.number, "kind": "whole" if new.corrects is None else "correction"}
             row |= {"corrects": new.corrects, "recipient": recipient, "reason": reason, "by": who, "at": at}
             row |= {"digest": new.digest, "content": chain.canonical(content).decode()}

@@ -60,7 +60,11 @@ class SignOffs:
     def digest(self, pack: str) -> str:
         """Digest of a pack's survey as it stands now; goes into `sign` as what the signer saw."""
         with self._database.read() as connection:
-            return chain.digest(self._content(connection, pack)[0])
+            return self.digest_in(connection, pack)
+
+    def digest_in(self, connection: Connection, pack: str) -> str:
+        """The same inside a caller's transaction."""
+        return chain.digest(self._content(connection, pack)[0])
 
     def sign(self, pack: str, *, statement: str, by: str, now: datetime, digest: str) -> SignOff:
         """Freeze a pack's survey and sign it; `digest` is of what the signer was shown.

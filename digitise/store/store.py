@@ -64,7 +64,7 @@ class Store:
         self.audits = Audits(database, self._library)
         self.signoffs = SignOffs(database, self._library)
         self.findings = Findings(database)
-        self.handovers = HandOvers(database, self._library)
+        self.handovers = HandOvers(database, self._library, self.signoffs)
         self.people = People(database)
         self.thinned = Thinned(database)
         self.asked = Asked(database, self._library)
