@@ -1,0 +1,95 @@
+"""The whole way in a real browser with three people who log in: photograph, review, audit, signature, results."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import kept
+import pytest
+from browsing import LAPTOP, PHONE, free_port, needs_chromium, serving, settle
+from test_door import PEOPLE, passphrase
+from test_door_browser import log_in, open_at
+
+from digitise.store import Store
+
+pytestmark = needs_chromium
+PHOTO = Path(__file__).parents[1] / "sample_scans" / "pilot-garden-05.jpg"  # a substrate sheet of transect 1
+LONG_MS = 60_000
+
+
+@pytest.fixture
+def shared(tmp_path):
+    """An empty shared store, served: (address, folder)."""
+    folder = tmp_path / "store"
+    with Store.open(folder) as store:
+        for name, role in PEOPLE.items():
+            store.people.set(name, role=role, by="Setup", now=kept.NOW, passphrase=passphrase(name))
+    with serving(folder, free_port(), "--shared") as address:
+        yield address, folder
+
+
+def comes_in(chromium, address: str, name: str, size: dict = LAPTOP):
+    page = open_at(chromium.new_context(**size), address)
+    page.set_default_timeout(LONG_MS)
+    log_in(page, name)
+    page.locator(".who-line").wait_for()
+    return page
+
+
+def test_a_photograph_becomes_signed_results_in_the_hands_of_three_people(chromium, shared):
+    """A volunteer adds it on a phone, a clerk decides with the keyboard, a scientist keys it again blind and signs."""
+    address, folder = shared
+    volunteer = comes_in(chromium, address, "Ada Lind", PHONE)
+    volunteer.locator("input[type=file]").set_input_files(PHOTO)
+    volunteer.locator(".matrix", has_text="in, 1 to review").wait_for()
+    volunteer.locator(".card", has_text=PHOTO.name).wait_for()
+
+    clerk = comes_in(chromium, address, "Keo Varn")
+    clerk.locator(".title:not(:empty)").wait_for()
+    cell = clerk.locator(".desk").evaluate("(d) => d.desk.item.cell")
+    clerk.keyboard.press("/")
+    clerk.keyboard.press("Control+a")
+    clerk.keyboard.type("KEO VARN")
+    clerk.keyboard.press("Enter")
+    clerk.wait_for_selector("text=All done")
+    settle(clerk)
+
+    scientist = comes_in(chromium, address, "Mira Tole")
+    scientist.goto(f"{address}audit")
+    scientist.get_by_text("Draw the sample").click()
+    scientist.locator(".title:not(:empty)").wait_for()
+    with Store.open(folder) as store:
+        (page,) = store.pages()
+        now = store.current(page.id)
+        assert (now[cell].value, now[cell].by) == ("KEO VARN", "Keo Varn")
+    drawn = scientist.locator(".desk").evaluate("(d) => d.desk.items.map((i) => i.cell)")
+    assert cell not in drawn
+    for name in drawn:
+        value = now[name].value
+        if value is None or value is False:
+            scientist.keyboard.press("Space")
+        else:
+            scientist.fill("#value", "yes" if value is True else str(value))
+            scientist.keyboard.press("Enter")
+    scientist.locator(".end:visible").wait_for()
+    settle(scientist)
+    scientist.goto(f"{address}audit")
+    scientist.locator(".result", has_text="none differs").wait_for()
+
+    scientist.goto(f"{address}signoff")
+    scientist.locator(".points", has_text="Every cell is decided").wait_for()
+    assert scientist.locator("input[type=text]").count() == 0  # nobody types a name here
+    scientist.get_by_text("Sign version 1").click()
+    scientist.locator(".card-line", has_text="Version 1, signed by Mira Tole").wait_for()
+
+    clerk.goto(f"{address}results")
+    clerk.frame_locator("iframe[title^='Results']").locator("text=Substrate line: percent cover").wait_for()
+    with clerk.expect_download() as taken:
+        clerk.get_by_text("Download the tables (CSV)").click()
+    assert taken.value.suggested_filename.startswith("survey-tables-")
+    with Store.open(folder) as store:
+        assert {e.by for rows in store.entries(page.id).values() for e in rows} == {"rule", "Keo Varn"}
+        (audit,) = store.audits.all()
+        (signed,) = store.signoffs.of(page.pack)
+    assert (audit.by, signed.by, signed.current) == ("Mira Tole", "Mira Tole", True)
+    assert volunteer.trouble == clerk.trouble == scientist.trouble == []
