@@ -2,6 +2,7 @@
 
     python tests/benchmarks/bench_read.py                           speed, on the sample photographs
     python tests/benchmarks/bench_read.py --pages 200 --strokes F   accuracy too, on simulated photographs
+    python tests/benchmarks/bench_read.py --handy 4 --strokes F     the same cells by a plain script (see plain_reading.py)
 
 Accuracy: writers that neither training nor calibration saw (drawn hands when no stroke file is given), and cameras with
 settings outside those of training: other frame sizes, more lens distortion, stronger compression, other light. Speed: the
@@ -27,10 +28,12 @@ import numpy as np
 
 from digitise.batch import known_protocols
 from digitise.compose import build_layouts
-from digitise.evaluate import Judged, Truth, judge, report
+from digitise.estimate.intervals import clopper_pearson
+from digitise.evaluate import Judged, Truth, judge, report, same_value
+from digitise.page import register
 from digitise.photo import decode_photo
 from digitise.protocol import load_protocol
-from digitise.read import read_decoded, read_photo
+from digitise.read import decode_page, read_decoded, read_photo
 from digitise.sheet import MARK_DICTIONARY
 from digitise.simulate.answers import Mess, random_answers
 from digitise.simulate.camera import Camera, hard_camera, ordinary_camera
@@ -103,6 +106,58 @@ def accuracy(pages: int, strokes: Path | None, jobs: int, *, first: int) -> None
         print(report([j for _, judged, _ in rows for j in judged]))
 
 
+def handy(pages: int, strokes: Path | None, *, first: int) -> None:
+    """Print how the same cells of the same flat pages are read by a plain script and by the reader, and how fast.
+
+    Both are given the flattened page, so that the plain script need not find it. Words are left out on both sides.
+    """
+    from plain_reading import read_plainly
+
+    cv2.setNumThreads(1)
+    os.environ["OMP_THREAD_LIMIT"] = "1"  # Tesseract on one core too
+    hands = _test_hands(strokes) if strokes else {}
+    protocol = load_protocol("reef-transect")
+    layouts = build_layouts(protocol)
+    rows: list[tuple[str, bool, bool]] = []
+    spent = {"plain": 0.0, "read": 0.0}
+    for seed in range(first, first + pages):
+        rng = np.random.default_rng([seed, 0])
+        layout = layouts[seed % len(layouts)]
+        answers = random_answers(layout.to_json(), rng, mess=MESS)
+        hand = any_hand(hands, rng, drawn=0.0 if hands else 1.0)
+        taken = take(protocol, layout, answers, hand, rng, camera=unseen_camera(rng, hard=False))
+        page = register(taken.gray(), layouts)
+        if not page:
+            continue
+        truth = {a.cell: a.value for a in answers if not a.must_flag}
+        cells = [c for c in page.layout.cells if c.kind != "text" and c.id in truth]
+        begin = time.perf_counter()
+        plain = [read_plainly(page.image, c) for c in cells]
+        spent["plain"] += time.perf_counter() - begin
+        begin = time.perf_counter()
+        decoded = decode_page(page)
+        spent["read"] += time.perf_counter() - begin
+        for cell, value in zip(cells, plain, strict=True):
+            kind = f"{cell.kind}, {'blank' if truth[cell.id] in (None, False) else 'written'}"
+            own = decoded[cell.id][1].value
+            rows.append((kind, same_value(value, truth[cell.id]), same_value(own, truth[cell.id])))
+    _handy_table(rows, spent)
+
+
+def _handy_table(rows: list[tuple[str, bool, bool]], spent: dict[str, float]) -> None:
+    print(f"\n{'read right before review':28}{'cells':>7}{'plain script (95 %)':>26}{'digitise (95 %)':>26}")
+    kinds = sorted({kind for kind, _, _ in rows})
+    for name in ("all", *kinds):
+        mine = [r for r in rows if name in ("all", r[0])]
+        shown = []
+        for column in (1, 2):
+            found = clopper_pearson(sum(r[column] for r in mine), len(mine))
+            shown.append(f"{100 * found.value:.1f} % ({100 * found.low:.1f}-{100 * found.high:.1f})")
+        print(f"{name:28}{len(mine):7d}{shown[0]:>26}{shown[1]:>26}")
+    plain, read = (1000 * spent[k] / max(1, len(rows)) for k in ("plain", "read"))
+    print(f"milliseconds a cell, one core: plain script {plain:.1f}, digitise {read:.1f} (words included)")
+
+
 def _plain(path: Path) -> int:
     """The plain script: decode, shrink, find marks."""
     gray = cv2.imread(str(path), cv2.IMREAD_GRAYSCALE)
@@ -135,10 +190,11 @@ def main() -> None:
     """Print the machine, then the figures."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--pages", type=int, default=0, help="simulated photographs of each kind (0: speed only)")
+    parser.add_argument("--handy", type=int, default=0, help="pages read by a plain script of Tesseract too")
     parser.add_argument("--first", type=int, default=70_000_000, help="first seed")
     parser.add_argument("--strokes", type=Path, help="stroke data of real writers (.jsonl.gz)")
     parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1)
-    parser.add_argument("--repeats", type=int, default=3)
+    parser.add_argument("--repeats", type=int, default=3, help="runs over the sample photographs (0: no speed)")
     args = parser.parse_args()
     print(
         f"{platform.machine()}, {os.cpu_count()} cores, Python {sys.version.split()[0]}, OpenCV {cv2.__version__}, "
@@ -146,7 +202,10 @@ def main() -> None:
     )
     if args.pages:
         accuracy(args.pages, args.strokes, args.jobs, first=args.first)
-    speed(SAMPLES, args.repeats)
+    if args.handy:
+        handy(args.handy, args.strokes, first=args.first)
+    if args.repeats:
+        speed(SAMPLES, args.repeats)
 
 
 if __name__ == "__main__":
