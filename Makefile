@@ -1,7 +1,7 @@
 # make demo      set everything up and show the whole way (ends with the address of the review screens)
 # make demo APP=no   the same without the review screens
 # make test      set everything up and run the tests
-# make check     lint and test, as before a commit;  make bench  speed and accuracy;  make pictures  the README's pictures
+# make check     lint and test, as before a commit;  make bench  speed;  make pictures  the README's pictures
 # make audit     look for weaknesses in code and dependencies;  make lock  write requirements.lock anew
 
 PYTHON ?= python3
@@ -41,7 +41,7 @@ check: $(VENV)/.dev
 	@$(BIN)/python -m pytest
 
 bench: $(VENV)/.dev
-	@$(BIN)/python tests/benchmarks/bench_read.py
+	@$(BIN)/python tests/benchmarks/bench_speed.py
 
 pictures: $(VENV)/.dev
 	@$(BIN)/python tests/pictures.py

@@ -1,13 +1,11 @@
-"""How well and how fast photographs are read.
+"""How well photographs are read; `bench_speed.py` tells how fast.
 
-    python tests/benchmarks/bench_read.py                           speed, on the sample photographs
-    python tests/benchmarks/bench_read.py --pages 200 --strokes F   accuracy too, on simulated photographs
-    python tests/benchmarks/bench_read.py --handy 4 --strokes F     the same cells by a plain script (see plain_reading.py)
+    python tests/benchmarks/bench_read.py                           a few simulated photographs, drawn hands
+    python tests/benchmarks/bench_read.py --pages 200 --strokes F   many, by real writers
+    python tests/benchmarks/bench_read.py --pages 0 --handy 4 --strokes F   the same cells by plain_reading.py too
 
-Accuracy: writers that neither training nor calibration saw (drawn hands when no stroke file is given), and cameras with
-settings outside those of training: other frame sizes, more lens distortion, stronger compression, other light. Speed: the
-whole reading against a plain script of the same libraries that decodes the photograph and finds its corner marks, timed
-in turn in one process on one core; the ratio is what to look at.
+Writers that neither training nor calibration saw (drawn hands when no stroke file is given), and cameras with
+settings outside those of training: other frame sizes, more lens distortion, stronger compression, other light.
 """
 
 from __future__ import annotations
@@ -26,22 +24,18 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from digitise.batch import known_protocols
 from digitise.compose import build_layouts
 from digitise.estimate.intervals import clopper_pearson
 from digitise.evaluate import Judged, Truth, judge, report, same_value
 from digitise.page import register
 from digitise.photo import decode_photo
 from digitise.protocol import load_protocol
-from digitise.read import decode_page, read_decoded, read_photo
-from digitise.sheet import MARK_DICTIONARY
+from digitise.read import decode_page, read_decoded
 from digitise.simulate.answers import Mess, random_answers
 from digitise.simulate.camera import Camera, hard_camera, ordinary_camera
 from digitise.simulate.hand import load_hands, pooled, split_writers
 from digitise.simulate.take import any_hand, take
-from digitise.sources import photo_files
 
-SAMPLES = Path(__file__).parents[2] / "sample_scans"
 FRAMES = ((2268, 3024), (2448, 3264), (3456, 4608))
 MESS = Mess(struck=0.01, overwritten=0.008, erased_rewritten=0.02, ditto=0.003, unreadable=0.003, overrun=0.03)
 
@@ -158,43 +152,14 @@ def _handy_table(rows: list[tuple[str, bool, bool]], spent: dict[str, float]) ->
     print(f"milliseconds a cell, one core: plain script {plain:.1f}, digitise {read:.1f} (words included)")
 
 
-def _plain(path: Path) -> int:
-    """The plain script: decode, shrink, find marks."""
-    gray = cv2.imread(str(path), cv2.IMREAD_GRAYSCALE)
-    scale = 1600 / max(gray.shape)
-    small = cv2.resize(gray, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
-    finder = cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(MARK_DICTIONARY))
-    return len(finder.detectMarkers(small)[0])
-
-
-def speed(folder: Path, repeats: int) -> None:
-    """Print time a photograph for the plain script and for reading, best of several, and their ratio."""
-    cv2.setNumThreads(1)
-    layouts, files = known_protocols().layouts, photo_files([folder])
-    read_photo(files[0], layouts)
-    best = {"plain": [float("inf")] * len(files), "read": [float("inf")] * len(files)}
-    for _ in range(repeats):
-        for i, path in enumerate(files):
-            for name, work in (("plain", lambda p: _plain(p)), ("read", lambda p: read_photo(p, layouts))):
-                begin = time.perf_counter()
-                work(path)
-                best[name][i] = min(best[name][i], time.perf_counter() - begin)
-    plain, read = (statistics.median(best[n]) for n in ("plain", "read"))
-    print(
-        f"\nspeed on {len(files)} photographs, one core, best of {repeats}: decode and find marks {plain:.3f} s, "
-        f"everything {read:.3f} s a photograph (median); ratio {read / plain:.1f}"
-    )
-
-
 def main() -> None:
     """Print the machine, then the figures."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--pages", type=int, default=0, help="simulated photographs of each kind (0: speed only)")
+    parser.add_argument("--pages", type=int, default=12, help="simulated photographs of each kind (default 12)")
     parser.add_argument("--handy", type=int, default=0, help="pages read by a plain script of Tesseract too")
     parser.add_argument("--first", type=int, default=70_000_000, help="first seed")
     parser.add_argument("--strokes", type=Path, help="stroke data of real writers (.jsonl.gz)")
     parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1)
-    parser.add_argument("--repeats", type=int, default=3, help="runs over the sample photographs (0: no speed)")
     args = parser.parse_args()
     print(
         f"{platform.machine()}, {os.cpu_count()} cores, Python {sys.version.split()[0]}, OpenCV {cv2.__version__}, "
@@ -204,8 +169,6 @@ def main() -> None:
         accuracy(args.pages, args.strokes, args.jobs, first=args.first)
     if args.handy:
         handy(args.handy, args.strokes, first=args.first)
-    if args.repeats:
-        speed(SAMPLES, args.repeats)
 
 
 if __name__ == "__main__":
