@@ -132,7 +132,9 @@ def show() -> None:
         return
     if told := st.session_state.pop("handed", ""):
         st.success(told)
-    found = sending.sent(store)
+    with st.spinner("Looking at every survey"):
+        found = sending.sent(store)
+        sending.lines(store)  # kept while nothing changes
     if found:
         st.html(tag("h2", "What was sent", class_="head"))
     for one in found:

@@ -97,7 +97,8 @@ def chosen(store: Store, *, decides: bool) -> list[str]:
     packs = store.packs()
     if len(packs) <= FEW:
         return packs
-    lines = board(store)
+    with st.spinner("Looking at every survey"):
+        lines = board(store)
     names = {line.pack: " · ".join(w for w in (line.site, line.date, f"pack {line.pack}") if w) for line in lines}
     asked = st.query_params.get("pack", "")
     if decides:
