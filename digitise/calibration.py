@@ -19,6 +19,8 @@ from digitise.characters import MODELS
 
 DOUBTFUL = " in doubt"  # suffix of the groups of readings that carry a reason for review
 NEVER = 2.0  # a threshold that no probability reaches
+TARGETS = (0.00037, 0.001)  # wrong among accepted readings of each group: the first that can be shown
+DELTA = 0.05  # risk that a bound does not hold
 SMALLEST_BIN, BIN_GROWTH = 30, 1.2  # readings in the most doubtful bin, and how much larger each next one is
 FINEST = 6.0  # scores closer to 1 than 10^-6 are not told apart
 OWN_CELLS = "own cells"  # how the basis of thresholds begins that a programme set itself

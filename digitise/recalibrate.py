@@ -24,12 +24,20 @@ from math import ceil
 
 import numpy as np
 
-from digitise.calibration import NEVER, OWN_CELLS, Acceptance, Curve, certainty_of, fit_curve, networks_digest
+from digitise.calibration import (
+    DELTA,
+    NEVER,
+    OWN_CELLS,
+    TARGETS,
+    Acceptance,
+    Curve,
+    certainty_of,
+    fit_curve,
+    networks_digest,
+)
 from digitise.estimate.acceptance import acceptance_p_value, design_effect, upper_error_bound
 from digitise.estimate.audit import audit_size
 
-TARGETS = (0.00037, 0.001, 0.002)  # wrong among accepted readings of a group: the first that can be shown
-DELTA = 0.05
 SHARES = (0.9, 0.92, 0.94, 0.95, 0.96, 0.97, 0.98, 0.985, 0.99, 0.995, 1.0)  # of a group's readings, accepted
 CONTRADICTS = 0.01  # a chance of so many errors under the promised rate that nobody believes in it
 FEWEST = 20  # cells that a curve is fitted on

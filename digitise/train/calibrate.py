@@ -15,7 +15,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from digitise.calibration import DOUBTFUL, NEVER, Acceptance, Curve, fit_curve
+from digitise.calibration import DELTA, DOUBTFUL, NEVER, TARGETS, Acceptance, Curve, fit_curve
 from digitise.compose import build_layouts
 from digitise.estimate.acceptance import design_effect, fixed_sequence
 from digitise.evaluate import same_value
@@ -28,8 +28,6 @@ from digitise.simulate.hand import Hand
 from digitise.simulate.take import any_hand, take
 from digitise.train.sheets import practice_layout
 
-TARGETS = (0.00037, 0.001)  # wrong among accepted readings of each group: the first that can be shown
-DELTA = 0.05
 # Shares of a group's readings accepted at each threshold tried, one after the other until one fails (fixed sequence).
 # Where no target can be shown in the first sequence, the next is tried.
 SHARES = (
