@@ -78,7 +78,7 @@ def test_a_photograph_becomes_signed_results_in_the_hands_of_three_people(chromi
 
     scientist.goto(f"{address}signoff")
     scientist.locator(".points", has_text="Every cell is decided").wait_for()
-    assert scientist.locator("input[type=text]").count() == 0  # nobody types a name here
+    assert scientist.get_by_label("Your name").count() == 0  # nobody types it here
     scientist.get_by_text("Sign version 1").click()
     scientist.locator(".card-line", has_text="Version 1, signed by Mira Tole").wait_for()
 
