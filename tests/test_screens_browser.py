@@ -59,8 +59,7 @@ def served(tmp_path_factory):
         yield address, places
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("size", [PHONE, LAPTOP], ids=["phone", "laptop"])
+@pytest.mark.parametrize(("size", "scheme"), [(PHONE, "light"), (LAPTOP, "dark")], ids=["phone-light", "laptop-dark"])
 def test_every_screen_is_open_to_everybody(chromium, served, size, scheme):
     """WCAG 2.2 A and AA as far as axe-core sees, contrast in both themes included."""
     address, places = served

@@ -25,7 +25,7 @@ from digitise.store import RULE, CellNow
 if TYPE_CHECKING:
     from digitise.store import Store
 
-SECRET = "pseudonyms"  # noqa: S105 - the secret's name, not the secret
+SECRET = "pseudonyms"  # noqa: S105  # nosec B105 - the secret's name, not the secret
 LENGTH = 5
 LEAST_LETTERS = 3  # of one part of a name that is looked for in remarks
 
