@@ -70,7 +70,7 @@ def _overlooked(page: InkPage, cell: Cell, evidence: Sequence[CharacterEvidence]
         return decoded
     head, classes = ("letter", LETTER_CLASSES) if cell.kind == "code" else ("digit", DIGIT_CLASSES)
     blank = [int(getattr(e, head).argmax()) == classes.index("blank") for e in evidence]
-    boxes = [box for box, empty in zip(cell.characters_mm, blank, strict=True) if empty]
+    boxes = [box for box, empty in zip(cell.characters_mm or (cell.box_mm,), blank, strict=True) if empty]
     doubt = any(_firm_mm2(page, page.crop(box, -0.6)) > LEAST_CHARACTER_MM2 for box in boxes)
     if decoded.value is None and not doubt and _firm_mm2(page, page.crop(cell.box_mm, -0.4)) > LEAST_MARK_MM2:
         doubt = _firm_mm2(page, own_ink(page, cell)) > LEAST_MARK_MM2

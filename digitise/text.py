@@ -1,7 +1,7 @@
 """Free handwriting: suggestions by the project's line reader and by Tesseract, always shown to a person.
 
 The line reader knows no words and Tesseract leans on them; where both say the same, it is mostly what stands there.
-Tesseract costs more than all the rest of a page, so it is asked only where the line reader is unsure.
+Tesseract is a process of its own and dear to start, so it is asked only where the line reader is unsure.
 """
 
 from __future__ import annotations

@@ -99,7 +99,8 @@ def show() -> None:
         key="sign-pack",
         format_func=lambda p: " · ".join(w for w in (f"Pack {p}", worklist.site_words(store, p)) if w),
     )
-    found, earlier = signing.points(store, pack), store.signoffs.of(pack)
+    with st.spinner("Looking at the survey"):
+        found, earlier = signing.points(store, pack), store.signoffs.of(pack)
     st.html(tag("ul", *(_point(p) for p in found), class_="points"))
     blocked = any(p.level == "block" for p in found)
     if blocked:
