@@ -17,6 +17,7 @@ from digitise.simulate.drawn_hand import DrawnHand, drawn_style
 from digitise.simulate.fill import Told, fill
 from digitise.simulate.hand import Hand
 from digitise.simulate.pencil import Pencil, any_pencil
+from digitise.simulate.restyle import RestyledHand
 
 PX_PER_MM = 12.0
 
@@ -80,8 +81,14 @@ def filled(
     return canvas, told
 
 
-def any_hand(hands: Mapping[str, Hand], rng: np.random.Generator, *, drawn: float = 0.12) -> Hand:
-    """A writer at random; a share `drawn` of the time one of our own drawn hands."""
+def any_hand(
+    hands: Mapping[str, Hand], rng: np.random.Generator, *, drawn: float = 0.12, restyled: float = 0.0
+) -> Hand:
+    """A writer at random; a share `drawn` of the time one of our own drawn hands, a share `restyled` of the others
+    written as somebody else might."""
     if not hands or rng.random() < drawn:
         return DrawnHand(drawn_style(rng))
-    return hands[str(rng.choice(sorted(hands)))]
+    hand = hands[str(rng.choice(sorted(hands)))]
+    if restyled and rng.random() < restyled:
+        return RestyledHand(hand, int(rng.integers(2**31)), float(rng.uniform(0.3, 1.1)))
+    return hand
