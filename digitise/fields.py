@@ -23,6 +23,7 @@ _LETTER_BLANK, _LETTER_VOID, _LETTER_JUNK = (LETTER_CLASSES.index(c) for c in (B
 KEPT = 5
 UNLISTED = 0.01  # share of entries that are no code of the list (to be learned from reviewed sheets)
 UNLISTED_LIMIT = 0.25  # an entry this likely not in the list is put before a person
+FIRST_YEAR, LAST_YEAR = 1950, 2099  # of a dive: any other was misread, or miswritten
 VOID_LIMIT = 0.15  # a cell this likely crossed out or unreadable is put before a person
 VOID_SURE = 0.6  # and one this likely so has no value to suggest
 
@@ -127,9 +128,10 @@ def _date(text: str) -> tuple[Value, str | None]:
     if " " in text or "-" in text:
         return None, "gap" if " " in text else "impossible"
     try:
-        return dt.date(int(text[:4]), int(text[4:6]), int(text[6:])).isoformat(), None
+        day = dt.date(int(text[:4]), int(text[4:6]), int(text[6:]))
     except ValueError:
         return None, "impossible"
+    return day.isoformat(), None if FIRST_YEAR <= day.year <= LAST_YEAR else "impossible"
 
 
 def _time(text: str) -> tuple[Value, str | None]:

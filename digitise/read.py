@@ -23,6 +23,7 @@ from digitise.fields import VOID_LIMIT, decode_cell, number_weights
 from digitise.flatten import FLAT_PX_PER_MM
 from digitise.ink import InkPage, extract_ink
 from digitise.layout import Cell, Layout
+from digitise.one_hand import as_one_hand
 from digitise.page import NotRegistered, Page, register_all
 from digitise.photo import NotAPhoto, Photo, load_photo
 from digitise.reading import Decoded, PhotoResult, Reading, sentence
@@ -30,10 +31,11 @@ from digitise.tally import count_strokes, own_ink
 from digitise.tally_network import learned_counts, network_input
 from digitise.text import read_text
 
-READER_VERSION = "2"
+READER_VERSION = "3"
 FIRM = 0.6  # share of the page's pencil that a smudge or a fold hardly reaches
 LEAST_MARK_MM2, LEAST_CHARACTER_MM2 = 0.3, 1.0  # so firm, of a mark in a cell, and of a character in its box
-_WRITTEN_IN_BOXES = {"code", "number", "date", "time", "decimal"}
+_DIGITS = {"number", "date", "time", "decimal"}
+_WRITTEN_IN_BOXES = {"code", *_DIGITS}
 
 
 def _tick(evidence: CharacterEvidence) -> Decoded:
@@ -140,6 +142,7 @@ def decode_page(page: Page) -> dict[str, tuple[str, Decoded]]:
     cells = page.layout.cells
     boxed = [c for c in cells if c.kind in _WRITTEN_IN_BOXES or c.kind == "tick"]
     evidence = _boxed(ink, boxed)
+    evidence |= as_one_hand({c.id: evidence[c.id] for c in boxed if c.kind in _DIGITS})
     tallies = _tallies(ink, [c for c in cells if c.kind == "tally"])
     texts = [c for c in cells if c.kind == "text"]
     out: dict[str, tuple[str, Decoded]] = {}

@@ -29,21 +29,21 @@ class CharacterNetwork(nn.Module):
     def __init__(self) -> None:
         super().__init__()
         self.layers = nn.Sequential(
-            _convolution(1, 24, 5, stride=2),
-            _convolution(24, 32),
+            _convolution(1, 32, 5, stride=2),
+            _convolution(32, 48),
             nn.MaxPool2d(2),
-            _convolution(32, 64),
-            _convolution(64, 64),
-            nn.MaxPool2d(2),
-            _convolution(64, 96),
+            _convolution(48, 96),
             _convolution(96, 96),
+            nn.MaxPool2d(2),
+            _convolution(96, 144),
+            _convolution(144, 144),
             nn.MaxPool2d(2),
             nn.Flatten(),
             nn.Dropout(0.3),
-            nn.Linear(864, 96),
+            nn.Linear(1296, 144),
             nn.ReLU(inplace=True),
             nn.Dropout(0.2),
-            nn.Linear(96, sum(HEADS)),
+            nn.Linear(144, sum(HEADS)),
         )
 
     def forward(self, pictures: torch.Tensor) -> torch.Tensor:
