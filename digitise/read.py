@@ -27,6 +27,7 @@ from digitise.one_hand import as_one_hand
 from digitise.page import NotRegistered, Page, register_all
 from digitise.photo import NotAPhoto, Photo, load_photo
 from digitise.reading import Decoded, PhotoResult, Reading, sentence
+from digitise.tally import REACH_MM as TALLY_REACH_MM
 from digitise.tally import count_strokes, own_ink
 from digitise.tally_network import learned_counts, network_input
 from digitise.text import read_text
@@ -34,6 +35,7 @@ from digitise.text import read_text
 READER_VERSION = "3"
 FIRM = 0.6  # share of the page's pencil that a smudge or a fold hardly reaches
 LEAST_MARK_MM2, LEAST_CHARACTER_MM2 = 0.3, 1.0  # so firm, of a mark in a cell, and of a character in its box
+INSIDE_MM = 0.6  # of a tally box's rule, which others' strokes may touch
 _DIGITS = {"number", "date", "time", "decimal"}
 _WRITTEN_IN_BOXES = {"code", *_DIGITS}
 
@@ -79,12 +81,16 @@ def _overlooked(page: InkPage, cell: Cell, evidence: Sequence[CharacterEvidence]
     return replace(decoded, reasons=("unsure",)) if doubt else decoded
 
 
-def _none_overlooked(page: InkPage, cell: Cell, decoded: Decoded) -> Decoded:
+def _strokes_overlooked(page: InkPage, cell: Cell, own: np.ndarray, decoded: Decoded) -> Decoded:
     """As `_overlooked`, for strokes: those joined to a neighbour's mark or a fold are not the box's own ink."""
-    if decoded.value is not None or decoded.reasons:
+    if decoded.reasons:
         return decoded
-    firm = _firm_mm2(page, page.crop(cell.box_mm, -0.6)) > LEAST_CHARACTER_MM2
-    return replace(decoded, reasons=("unsure",)) if firm else decoded
+    firm = _firm_mm2(page, page.crop(cell.box_mm, -INSIDE_MM))
+    if decoded.value is None:
+        return replace(decoded, reasons=("unsure",)) if firm > LEAST_CHARACTER_MM2 else decoded
+    edge = round((TALLY_REACH_MM + INSIDE_MM) * FLAT_PX_PER_MM)
+    left_out = firm - _firm_mm2(page, own[edge:-edge, edge:-edge])
+    return replace(decoded, reasons=("counts-differ",)) if left_out > LEAST_CHARACTER_MM2 else decoded
 
 
 def _tallies(page: InkPage, cells: Sequence[Cell]) -> dict[str, tuple[Decoded, dict[int, float]]]:
@@ -94,7 +100,7 @@ def _tallies(page: InkPage, cells: Sequence[Cell]) -> dict[str, tuple[Decoded, d
     out = {}
     for cell, ink, count in zip(cells, inks, learned, strict=True):
         decoded, strokes = decode_tally(count_strokes(ink, threshold), count, cell.max or 60)
-        out[cell.id] = _none_overlooked(page, cell, decoded), strokes
+        out[cell.id] = _strokes_overlooked(page, cell, ink, decoded), strokes
     return out
 
 
