@@ -23,8 +23,10 @@ from digitise.smooth import agreeing, polynomial_on_grid, robust_polynomial, thi
 GRID_MM = 2.0
 STRIP_NODES = 8  # rows of the grid that are sampled at a time
 EDGE_MM = 6.0  # the flattened raster's grid reaches this far beyond the paper
-COARSE_STEPS = ((3, 2.0, 4.0, 6.0), (5, 3.0, 3.5, 2.5))  # degree, px/mm, patch and search in mm
+COARSE_STEPS = ((3, 2.0, 4.0, 8.0), (5, 3.0, 3.5, 2.5))  # degree, px/mm, patch and search in mm
 NEAR, WIDE, LAST = (4.0, 1.2), (3.0, 2.4), (4.0, 0.8)  # px/mm, search in mm
+MARGIN_MM = 10.0  # of the paper, where little is printed
+EDGE_PATCH_MM = 2.5  # half a side: the rule of the next row lies within, so that one is not taken for the other
 SETTLED_MM = 0.25  # corrections below this need no further round
 SURE_SHARE = 0.85  # of the fitted corners found, and none of them far away: no wider search is needed
 COARSE_CORNERS = 90  # about so many are enough for the coarse fit
@@ -60,6 +62,14 @@ class Warp:
             cv2.INTER_LINEAR,
             borderMode=cv2.BORDER_REPLICATE,
         ).reshape(-1, 2)
+
+    @property
+    def strain(self) -> float:
+        """How much the displacement changes from one millimetre to the next: 97th percentile, its margins left out."""
+        edge = round((EDGE_MM + MARGIN_MM) / GRID_MM)
+        across, down = (np.diff(self.shift_mm[edge:-edge, edge:-edge], axis=a) / GRID_MM for a in (1, 0))
+        squares = np.square(across[:-1]).sum(axis=2) + np.square(down[:, :-1]).sum(axis=2)
+        return float(np.sqrt(np.percentile(squares, 97)))
 
     def maps(self, size_mm: tuple[float, float], px_per_mm: float) -> Iterator[tuple[slice, np.ndarray, np.ndarray]]:
         """Photo x and y for each pixel of a flat raster (H, W), some rows at a time: (rows, x, y), float32.
@@ -221,10 +231,10 @@ def _found(views: Views, layout: Layout, warp: Warp, scale: float, search: float
     edges, ways = printed.edges, printed.ways
     if not len(edges):
         return _Found(at, moved, share)
-    bowed, sharp = match(image, layout, edges, px_per_mm=scale, patch_mm=1.5, search_mm=search, along=ways)
+    bowed, sharp = match(image, layout, edges, px_per_mm=scale, patch_mm=EDGE_PATCH_MM, search_mm=search, along=ways)
     # Along its rule an edge point is taken to move as the corners around it do.
     bowed += ways * (thin_plate(at, moved, edges, SMOOTHING) * ways).sum(axis=1, keepdims=True)
-    seen = sharp > 0.6
+    seen = sharp > 0.65
     points, off = np.vstack([at, edges[seen]]), np.vstack([moved, bowed[seen]])
     kept = agreeing(points, off)
     kept[: len(at)] = True

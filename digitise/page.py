@@ -28,6 +28,7 @@ __all__ = ["CORNER_NAMES", "NotRegistered", "Page", "place_words", "register", "
 
 MIN_PX_PER_MM = 3.6  # a 0.5 mm pencil stroke covers almost two pixels
 MAX_RESIDUAL_MM = 0.9
+MAX_STRAIN = 0.25  # sheets curled and waved by hand reach 0.2; where a row was taken for the next it is more
 MIN_MATCHED = 0.35
 MAX_EDGE_MM = 0.85  # blur of a printed edge; a pencil stroke blurred wider than this is lost
 MAX_HIDDEN_SHARE = 0.33  # of the page's cells; the hidden ones of a page with fewer go to a person
@@ -115,6 +116,8 @@ def _judged(page: Page, cut: list[str], unseen: Unseen) -> Page | NotRegistered:
     if page.hidden_share > MAX_HIDDEN_SHARE and unseen.main_reason != "not-flat":
         words = f"{len(hidden)} cells at the {where(layout, hidden)} cannot be seen"
         return NotRegistered(unseen.main_reason, words, layout)
+    if flat.warp.strain > MAX_STRAIN:
+        return NotRegistered("not-flat", "one part of the page lies a row away from the rest", layout)
     if flat.matched < MIN_MATCHED or not page.residual_mm < MAX_RESIDUAL_MM:
         return NotRegistered("not-flat", f"{found}, {page.residual_mm:.1f} mm from their place", layout)
     if page.hidden_share > MAX_HIDDEN_SHARE:

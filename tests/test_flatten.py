@@ -209,3 +209,14 @@ def test_a_polynomial_on_a_grid_is_the_polynomial_at_its_points() -> None:
     assert smooth.polynomial_on_grid(x, y, solution, size, degree).reshape(-1, 2) == pytest.approx(by_point)
     u, v = 2 * points.T / np.array(size)[:, None] - 1
     assert smooth.monomials(points, size, 2) == pytest.approx(np.stack([1 + 0 * u, v, v**2, u, u * v, u**2], axis=1))
+
+
+def test_strain_is_the_change_of_the_shift_from_one_millimetre_to_the_next(layout) -> None:
+    """A page whose points lie 0.3 mm further down for every millimetre to the right is strained by 0.3."""
+    one = layout("fish")
+    rows, columns = grid_shape(one.page_size_mm)
+    shift = np.zeros((rows, columns, 2), np.float32)
+    shift[..., 1] = 0.3 * GRID_MM * np.arange(columns)
+
+    assert _still(one).strain == 0
+    assert Warp(np.eye(3), shift).strain == pytest.approx(0.3, rel=1e-4)
