@@ -16,7 +16,8 @@ import numpy as np
 from digitise.characters import CharacterEvidence
 
 PLAIN = 0.9  # a box this likely a digit shows how this hand writes it
-UNSEEN = (2.5, 1.5, 0.7)  # log odds that a digit gains in other boxes by the plain ones seen: none, one, two
+SURE = 0.95  # less likely digits are doubtful as they are
+UNSEEN = (2.5, 1.5, 0.7)  # log odds that a digit gains in surer boxes by the plain ones seen: none, one, two
 UNSEEN_ONE = (6.5, 6.0, 4.0, 2.0, 1.0)  # and that a one gains against a seven
 
 Evidence = Mapping[str, Sequence[CharacterEvidence]]
@@ -34,7 +35,8 @@ def as_one_hand(digits: Evidence) -> dict[str, list[CharacterEvidence]]:
     chances = np.stack([e.digit for e in boxes]).astype(np.float64)
     plain = (chances[:, :10] > PLAIN).sum(axis=0)
     likeliest = chances[:, :10].argmax(axis=1)
-    gain = np.tile([_gain(UNSEEN, n) for n in plain], (len(boxes), 1))
+    sure = chances.max(axis=1, keepdims=True) > SURE
+    gain = np.where(sure, [_gain(UNSEEN, n) for n in plain], 0.0)
     gain[likeliest == 7, 1] = _gain(UNSEEN_ONE, plain[1])
     gain[np.arange(len(boxes)), likeliest] = 0.0
     chances[:, :10] *= np.exp(gain)
