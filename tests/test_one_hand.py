@@ -28,11 +28,13 @@ def _seen(box: CharacterEvidence, *others: CharacterEvidence) -> np.ndarray:
 
 
 def test_a_seven_without_a_plain_one_on_the_page_may_be_this_hands_one() -> None:
-    """Odds 99 to 1 for the seven become 99 / e^6.5 to 1: a seven in 8."""
-    seven, one = _seen(SEVEN_OR_ONE)[[7, 1]]
+    """Odds 99,999 to 1 for the seven become 99,999 / e^6.5 to 1; odds 99 to 1 become even, and it stays a seven."""
+    seven, one = _seen(_box(d7=0.99999, d1=0.00001))[[7, 1]]
+    doubted = _seen(SEVEN_OR_ONE)
 
-    assert seven / one == pytest.approx(99 * np.exp(-UNSEEN_ONE[0]))
-    assert one > 0.85
+    assert seven / one == pytest.approx(99999 * np.exp(-UNSEEN_ONE[0]))
+    assert doubted.argmax() == 7
+    assert 0.5 < doubted[7] < 0.51
 
 
 def test_a_seven_beside_five_plain_ones_stays_a_seven() -> None:
