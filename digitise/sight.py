@@ -11,6 +11,7 @@ from functools import lru_cache
 import cv2
 import numpy as np
 
+from digitise.exposure import WHITE
 from digitise.fiducials import halved
 from digitise.flatten import FLAT_PX_PER_MM, Flattened
 from digitise.layout import Layout
@@ -27,6 +28,7 @@ NEAR_MM, WIDE_MM = 0.55, 1.2  # how far around a place its darkest and brightest
 DARK_MM2 = 0.3  # of something broad and dark in or beside a cell
 SATURATED = 252  # grey value of light that washes out what is written
 BLOWN_SHARE, BLOWN_MM2 = 0.08, 20.0  # of a cell: more than this washed out hides it
+HALO_MM = 1.2  # narrower bands of white beside dark lines are sharpening
 BRIGHT = 1.06  # times the page's usual paper: light reflected from the sheet
 
 
@@ -107,10 +109,12 @@ def _area_mm2(mask: np.ndarray, layout: Layout, grown_mm: float) -> np.ndarray:
 
 def _blown(half: np.ndarray, layout: Layout) -> np.ndarray:
     """Which cells light has washed out in part, on a page whose paper is not white all over; (cells,) bool."""
-    if np.median(half[::8, ::8]) > 0.97 * SATURATED:
+    if np.median(half[::8, ::8]) >= WHITE:
         return np.zeros(len(layout.cells), bool)
     area = np.array([c.box_mm[2] * c.box_mm[3] for c in layout.cells])
-    return _area_mm2(half >= SATURATED, layout, 0.0) > np.minimum(BLOWN_SHARE * area, BLOWN_MM2)
+    side = int(HALO_MM * FLAT_PX_PER_MM / 2) | 1
+    white = cv2.morphologyEx((half >= SATURATED).view(np.uint8), cv2.MORPH_OPEN, np.ones((side, side), np.uint8))
+    return _area_mm2(white, layout, 0.0) > np.minimum(BLOWN_SHARE * area, BLOWN_MM2)
 
 
 def _at(picture: np.ndarray, points_mm: np.ndarray) -> np.ndarray:
