@@ -110,7 +110,7 @@ def _judged(page: Page, cut: list[str], unseen: Unseen) -> Page | NotRegistered:
     if cut:
         words = f"{len(cut)} cells at the {where(layout, cut)} lie outside the picture"
         return NotRegistered("cut-off", words, layout)
-    if (spread := grain(page.image, layout)) > MOST_GRAIN:
+    if (spread := grain(page.image)) > MOST_GRAIN:
         return NotRegistered("too-dark", f"grain is {100 * spread:.0f} % of the paper's light", layout)
     if np.isinf(page.edge_mm) and np.median(page.image[::16, ::16]) < DIM:
         return NotRegistered("too-dark", "the printed marks hardly differ from the paper", layout)

@@ -175,7 +175,9 @@ def lenses(image: Picture, rng: np.random.Generator) -> Picture:
         y, x = np.mgrid[y0 : y0 + r, x0 : x0 + r].astype(np.float32)
         off = np.hypot(x - cx, y - cy) / radius
         pull = np.where(off < 1, 1 - rng.uniform(0.25, 0.6) * (1 - off**2), 1).astype(np.float32)
-        seen = cv2.remap(image, cx + (x - cx) * pull, cy + (y - cy) * pull, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT)
+        seen = cv2.remap(
+            image, cx + (x - cx) * pull, cy + (y - cy) * pull, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT
+        )
         rim = np.where(off < 1, 1 - 0.35 * off**8, 1)
         spot = 120 * np.exp(-(((x - cx) / radius + 0.4) ** 2 + ((y - cy) / radius + 0.4) ** 2) / 0.02)
         there = out[max(0, y0) : y0 + r, max(0, x0) : x0 + r]
@@ -202,7 +204,9 @@ def mirrored(image: Picture, rng: np.random.Generator) -> Picture:
     side = rng.uniform(0.08, 0.2) * width
     turn = cv2.getRotationMatrix2D((cx, cy), float(rng.uniform(-30, 30)), 1.0)
     for dx, dy in ((-1, -1), (0.1, -1), (-1, 0.1), (0.1, 0.1)):
-        corners = np.array([(cx + side * (dx + a), cy + side * (dy + b)) for a, b in ((0, 0), (0.9, 0), (0.9, 0.9), (0, 0.9))])
+        corners = np.array(
+            [(cx + side * (dx + a), cy + side * (dy + b)) for a, b in ((0, 0), (0.9, 0), (0.9, 0.9), (0, 0.9))]
+        )
         cv2.fillPoly(light, [np.rint(cv2.transform(corners[None], turn)[0]).astype(np.int32)], 1.0)
     light = cv2.GaussianBlur(light, (0, 0), rng.uniform(1, 8)) * rng.uniform(60, 190)
     return _clipped(image + light[..., None])
@@ -226,9 +230,24 @@ def hairs(image: Picture, rng: np.random.Generator) -> Picture:
         steps = way + np.cumsum(rng.normal(0, 0.12, 40))
         line = start + np.cumsum(np.stack([np.cos(steps), np.sin(steps)], 1), axis=0) * rng.uniform(1, 8) * scale
         colour = tuple(float(v) for v in rng.uniform(20, 90, 3))
-        cv2.polylines(out, [np.rint(line * 8).astype(np.int32)], False, colour, max(1, round(rng.uniform(1, 3) * scale)), cv2.LINE_AA, 3)
+        cv2.polylines(
+            out,
+            [np.rint(line * 8).astype(np.int32)],
+            False,
+            colour,
+            max(1, round(rng.uniform(1, 3) * scale)),
+            cv2.LINE_AA,
+            3,
+        )
     for x, y in rng.uniform(0.1, 0.9, (150, 2)) * image.shape[1::-1]:
-        cv2.circle(out, (int(x), int(y)), max(1, round(rng.uniform(1, 4) * scale)), tuple(rng.uniform(40, 140, 3)), -1, cv2.LINE_AA)
+        cv2.circle(
+            out,
+            (int(x), int(y)),
+            max(1, round(rng.uniform(1, 4) * scale)),
+            tuple(rng.uniform(40, 140, 3)),
+            -1,
+            cv2.LINE_AA,
+        )
     return cv2.addWeighted(out, 0.9, cv2.GaussianBlur(out, (0, 0), 0.8), 0.1, 0)
 
 

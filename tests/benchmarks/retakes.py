@@ -126,7 +126,9 @@ def _washed_out(layout: Layout, shot: Shot, camera: Camera, rng: np.random.Gener
     light = light_scene(camera, shot.projection, view, rng)
     points = _points(layout)
     at = to_grid(shot.page_to_photo_px(points.reshape(-1, 2))).astype(np.float32)
-    gain, glare = (cv2.remap(v.mean(axis=2), at[None], None, cv2.INTER_LINEAR)[0] for v in (light.page_gain, light.glare))
+    gain, glare = (
+        cv2.remap(v.mean(axis=2), at[None], None, cv2.INTER_LINEAR)[0] for v in (light.page_gain, light.glare)
+    )
     contrast = tone(gain + glare).astype(int) - tone(PENCIL * gain + glare)
     lost = (contrast < 0.25 * np.median(contrast)).reshape(points.shape[:2])
     return _named(layout, lost.mean(axis=1) > 0.05)
@@ -140,7 +142,11 @@ def _thumb(layout: Layout, rng: np.random.Generator) -> Cover:
     side = int(np.argmin([tip[0], width - tip[0], height - tip[1]]))
     way = np.array([(1, 0.3), (-1, 0.3), (0.2, -1)][side]) + rng.normal(0, 0.25, 2)
     way /= np.linalg.norm(way)
-    across, radius, turn = np.array([-way[1], way[0]]), rng.uniform(8, 11), np.linspace(-np.pi / 2, np.pi / 2, 17)[:, None]
+    across, radius, turn = (
+        np.array([-way[1], way[0]]),
+        rng.uniform(8, 11),
+        np.linspace(-np.pi / 2, np.pi / 2, 17)[:, None],
+    )
     end = tip + radius * (np.cos(turn) * way + np.sin(turn) * across)
     return Cover("thumb", np.vstack([tip - 320 * way - radius * across, end, tip - 320 * way + radius * across]))
 
@@ -195,7 +201,9 @@ def _notes(rng: np.random.Generator) -> np.ndarray:
     page = np.full((2376, 1680), 245, np.uint8)
     for y in range(160, 2376, int(rng.integers(50, 90))):
         cv2.line(page, (0, y), (1680, y), 190, 2)
-        words = " ".join("".join(rng.choice(list("aeilmnorstu"), rng.integers(2, 9))) for _ in range(rng.integers(0, 8)))
+        words = " ".join(
+            "".join(rng.choice(list("aeilmnorstu"), rng.integers(2, 9))) for _ in range(rng.integers(0, 8))
+        )
         cv2.putText(page, words, (120, y - 8), cv2.FONT_HERSHEY_SCRIPT_SIMPLEX, 1.6, 90, 3, cv2.LINE_AA)
     return page
 
