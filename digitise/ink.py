@@ -106,7 +106,7 @@ def _print_darkness(ink: np.ndarray, layout: Layout) -> float:
 
 
 def _with_contrast(ink: np.ndarray, layout: Layout) -> None:
-    """Where mist, a veil of light or the camera has made print pale, pencil is as pale: both are set right. In place."""
+    """Where mist, a veil of light or the camera has made print pale, pencil is too: both are set right. In place."""
     darkness = _print_darkness(ink, layout)
     if LEAST_PRINT < darkness < FULL_PRINT:
         np.minimum(np.multiply(ink, np.float32(FULL_PRINT / darkness), out=ink), np.float32(1.0), out=ink)

@@ -2,9 +2,11 @@
 
     python tests/benchmarks/bench_retake.py                              12 photographs of each group
     python tests/benchmarks/bench_retake.py --photos 150 --rows FILE     more; FILE keeps what was done, to go on later
+    python tests/benchmarks/bench_retake.py --groups changed             what other phones, scanners and seas may do
 
 Photographs and their truth are those of `retakes.py`. A bad photograph is well judged when it is refused, or when every
-cell that the camera spoilt goes to a person; a good one when it is read. Intervals are Clopper-Pearson at 95 %.
+cell that the camera spoilt goes to a person; a good one when it is read. Those of `other_cameras.py` are looked through for
+values that are wrong without a word. Intervals are Clopper-Pearson at 95 %.
 """
 
 from __future__ import annotations
@@ -18,6 +20,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 import cv2
+from other_cameras import CHANGES
 from retakes import BAD, GOOD, known, made
 
 from digitise.estimate.intervals import clopper_pearson
@@ -67,17 +70,14 @@ def well_judged(row: dict) -> bool:
 
 def tell(rows: list[dict]) -> None:
     """Print each group, and the two shares that matter."""
-    for group in (*GOOD, *BAD):
+    for group in (*GOOD, *BAD, *CHANGES):
         own = [r for r in rows if r["group"] == group]
         if not own:
             continue
         why = Counter(r["refused"] for r in own if r["refused"])
-        share = (
-            f"refused {_share(sum(why.values()), len(own))}"
-            if group in GOOD
-            else f"well judged {_share(sum(map(well_judged, own)), len(own))}"
-        )
-        if group in BAD:
+        well = f"well judged {_share(sum(map(well_judged, own)), len(own))}"
+        share = well if group in BAD else f"refused {_share(sum(why.values()), len(own))}"
+        if group not in GOOD:
             silent, accepted = sum(len(r["silent"]) for r in own), sum(r["accepted"] for r in own)
             share += f"; wrong of accepted cells {silent} of {accepted}"
         print(f"{group:14} {share}; refused: {', '.join(f'{n} {name}' for name, n in why.most_common()) or 'none'}")
@@ -91,7 +91,8 @@ def main() -> None:
     """Measure what is not in the rows yet, then print all of them."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--photos", type=int, default=12, help="photographs of each group (default 12)")
-    parser.add_argument("--groups", nargs="+", default=[*GOOD, *BAD], choices=[*GOOD, *BAD], metavar="GROUP")
+    names = [*GOOD, *BAD, *CHANGES, "changed"]
+    parser.add_argument("--groups", nargs="+", default=[*GOOD, *BAD], choices=names, metavar="GROUP")
     parser.add_argument("--rows", type=Path, help="file of what was measured; what it holds is not measured again")
     parser.add_argument("--seconds", type=float, default=float("inf"), help="stop measuring after so long")
     args = parser.parse_args()
@@ -99,8 +100,9 @@ def main() -> None:
     print(f"{platform.machine()}, Python {platform.python_version()}, OpenCV {cv2.__version__}")
     rows = [json.loads(line) for line in args.rows.read_text().splitlines()] if args.rows and args.rows.exists() else []
     done, end = {(r["group"], r["number"]) for r in rows}, time.monotonic() + args.seconds
+    groups = [g for name in args.groups for g in (CHANGES if name == "changed" else [name])]
     for number in range(args.photos):
-        for group in args.groups:
+        for group in groups:
             if (group, number) in done or time.monotonic() > end:
                 continue
             rows.append(measured(group, number))

@@ -1,4 +1,4 @@
-"""Photographs that must be taken again, and good ones, with what the simulated camera did as their truth.
+"""Photographs that must be taken again, good ones, and changed ones, with what the simulated camera did as their truth.
 
 No verdict of the reader has a part in it: a cell is spoilt when it lies outside the frame, under a thumb, or where the
 simulator's own light leaves no contrast; focus, shake, distance and darkness spoil the whole page.
@@ -14,6 +14,7 @@ from functools import lru_cache
 import cv2
 import numpy as np
 from bench_read import MESS, unseen_camera
+from other_cameras import CHANGES
 
 from digitise.compose import build_layouts
 from digitise.evaluate import Truth
@@ -187,6 +188,8 @@ def _of_a_sheet(group: str, number: int, rng: np.random.Generator) -> Retake | N
     layout, truth, canvas = _sheet(number // SHARED)
     camera, light_rng = _on_ground(_camera(group, rng), number), copy.deepcopy(rng)
     shot = photograph(canvas, layout.page_size_mm, camera, rng=rng)
+    if group in CHANGES:
+        return Retake(encode_jpeg(CHANGES[group](shot.image, rng), camera), truth, frozenset())
     spoilt = _spoilt(group, layout, shot, camera, light_rng)
     if group == "thumb":
         cover = _thumb(layout, rng)
@@ -247,8 +250,8 @@ def _other(group: str, number: int, rng: np.random.Generator) -> Retake:
 
 def made(group: str, number: int) -> Retake:
     """Photograph `number` of a group; the same each time."""
-    if group not in (*GOOD, *BAD):
-        raise ValueError(f"group {group!r}: choose from {', '.join((*GOOD, *BAD))}")
+    if group not in (*GOOD, *BAD, *CHANGES):
+        raise ValueError(f"group {group!r}: choose from {', '.join((*GOOD, *BAD, *CHANGES))}")
     rng = np.random.default_rng([6, number, *group.encode()])
     if group in ("no sheet", "another paper"):
         return _other(group, number, rng)
