@@ -76,6 +76,11 @@ PHOTO_REASONS = (
         "Take it away, hold the sheet by its edge, and photograph it again.",
     ),
     Reason(
+        "veiled",
+        "Part of the sheet is pale, as through mist",
+        "Wipe the lens and the sheet, and photograph it again.",
+    ),
+    Reason(
         "two-alike",
         "The photograph shows two sheets of one kind, and this one was not kept",
         "Photograph each of them alone.",

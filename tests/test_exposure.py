@@ -9,6 +9,7 @@ import pytest
 from digitise.exposure import LEAST_DARK, MOST_GRAIN, SURE_DARK, burnt_out, grain
 from digitise.flatten import FLAT_PX_PER_MM
 from digitise.layout import Layout
+from digitise.sight import unseen_cells
 
 
 def _sheet(printed, layout: Layout, *, paper: int, pencil: float, cells: int = 6) -> np.ndarray:
@@ -60,3 +61,21 @@ def test_grain_is_the_share_of_the_papers_light(printed, site, share: float) -> 
 def test_clean_page_has_no_grain(printed, site) -> None:
     """A grey step of one is half a percent of paper of grey 200: less than that is none."""
     assert grain(_sheet(printed, site, paper=200, pencil=0.5)) < 0.005 < MOST_GRAIN
+
+
+@pytest.mark.parametrize(("veil", "told"), [(0.2, False), (0.6, True)])
+def test_cells_under_a_veil_are_told_apart_from_those_beside_it(
+    printed, site, page_of, veil: float, told: bool
+) -> None:
+    """Grease on the lens takes contrast from print and pencil alike; a fifth of it lost leaves pencil to be seen."""
+    image, half = printed("site").astype(np.float32), 840
+    image[:, :half] += veil * (235 - image[:, :half])
+    unseen = unseen_cells(page_of(site, np.rint(image).astype(np.uint8)).flattened, site)
+    framed = [c for c in site.cells if c.kind != "text"]
+    under = {c.id for c in framed if c.box_mm[0] + c.box_mm[2] < 100}
+    beside = {c.id for c in framed if c.box_mm[0] > 110}
+
+    assert under
+    assert beside
+    assert under <= unseen.veiled if told else not unseen.veiled
+    assert not beside & unseen.all

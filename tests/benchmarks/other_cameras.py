@@ -86,6 +86,16 @@ def flat_contrast(image: Picture, rng: np.random.Generator) -> Picture:
     return _clipped(low + image.astype(np.float32) * (high - low) / 255 + mottled[..., None])
 
 
+def smeared_lens(image: Picture, rng: np.random.Generator) -> Picture:
+    """Grease or a drop on the lens: parts of the picture lose contrast to a veil of the light around them."""
+    cloud = _cloud(rng, image.shape[:2], max(image.shape) / rng.uniform(2, 6))
+    veil = (rng.uniform(0.5, 0.75) / (1 + np.exp(-4 * cloud)))[..., None]
+    light = cv2.resize(
+        cv2.blur(cv2.resize(image, None, fx=0.1, fy=0.1, interpolation=cv2.INTER_AREA), (25, 25)), image.shape[1::-1]
+    )
+    return _clipped(image * (1 - veil) + light * veil)
+
+
 def slate(image: Picture, rng: np.random.Generator) -> Picture:
     """Coloured plastic instead of paper, with a rough surface."""
     tint = np.array([(0.45, 0.9, 0.98), (0.95, 0.75, 0.5), (0.65, 0.6, 0.95), (0.6, 0.85, 0.6)][rng.integers(4)])
@@ -280,7 +290,7 @@ def creased(image: Picture, rng: np.random.Generator) -> Picture:
 CHANGES: dict[str, Change] = {
     f.__name__.replace("_", " "): f
     for f in (
-        grain, chroma, low_quality, messenger, haloes, tone_mapped, cleaned, washed_out, flat_contrast, slate, barrel,
+        grain, chroma, low_quality, messenger, haloes, tone_mapped, cleaned, washed_out, flat_contrast, smeared_lens, slate, barrel,
         pincushion, rolling, vignetted, screen, photocopy, fax, lenses, flash, mirrored, blinds, hairs, see_through, creased,
     )
 }  # fmt: skip
