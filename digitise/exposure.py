@@ -17,7 +17,7 @@ WHITE = 244  # the middle grey of a page whose paper is white all over: scanned,
 MARGIN_MM = 0.8  # from a box's rules inward: so far printed edges do not reach
 LEAST_DARK = 0.12  # darkness of the darkest 1/200 of a box in which something may be written
 SURE_DARK = 0.40  # pencil usually darker than this on white paper was not about to burn out
-MOST_GRAIN = 0.15  # spread of bare paper, of its own brightness; a hard pencil takes 0.35 of the light
+MOST_GRAIN = 0.10  # spread of bare paper, of its own brightness; a hard pencil takes 0.35 of the light
 DARK, DIM = 40, 70  # middle grey of a picture, and of a page, in which too little light is to blame
 
 

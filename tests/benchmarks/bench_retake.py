@@ -75,8 +75,9 @@ def tell(rows: list[dict]) -> None:
         if not own:
             continue
         why = Counter(r["refused"] for r in own if r["refused"])
-        well = f"well judged {_share(sum(map(well_judged, own)), len(own))}"
-        share = well if group in BAD else f"refused {_share(sum(why.values()), len(own))}"
+        share = f"refused {_share(sum(why.values()), len(own))}"
+        if group in BAD:
+            share = f"well judged {_share(sum(map(well_judged, own)), len(own))}"
         if group not in GOOD:
             silent, accepted = sum(len(r["silent"]) for r in own), sum(r["accepted"] for r in own)
             share += f"; wrong of accepted cells {silent} of {accepted}"
