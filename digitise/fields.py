@@ -7,7 +7,6 @@ cell is flagged and the nearest possible value only suggested.
 from __future__ import annotations
 
 import datetime as dt
-import heapq
 import itertools
 from collections.abc import Callable, Sequence
 
@@ -76,11 +75,12 @@ def _best_texts(p: np.ndarray, keep: int = 24) -> list[tuple[str, float]]:
     """Likeliest strings over digits, space (blank) and '-' (dash), best first, by beam search."""
     symbols = "0123456789- "
     columns = [*range(10), _DIGIT_DASH, _DIGIT_BLANK]
-    beam = [("", 1.0)]
-    for row in p:
-        grown = ((text + s, w * row[c]) for text, w in beam for s, c in zip(symbols, columns, strict=True))
-        beam = heapq.nlargest(keep, grown, key=lambda item: item[1])
-    return beam
+    texts, weights = [""], np.ones(1)
+    for row in p[:, columns]:
+        grown = (weights[:, None] * row).ravel()
+        best = np.argsort(-grown, kind="stable")[:keep]
+        texts, weights = [texts[i // len(columns)] + symbols[i % len(columns)] for i in best.tolist()], grown[best]
+    return list(zip(texts, weights.tolist(), strict=True))
 
 
 def _decode_digits(evidence: Sequence[CharacterEvidence], parse: Callable[[str], tuple[Value, str | None]]) -> Decoded:

@@ -1,7 +1,7 @@
 """Pencil apart from paper: the flat page becomes ink, printed rules removed.
 
-Ink is darkness relative to the paper around it, in [0, 1]; 0 is bare paper. Arrays are (row, column) at
-`FLAT_PX_PER_MM` pixels a millimetre.
+Ink is darkness relative to the paper around it, in [0, 1]; 0 is bare paper. Where print is pale, it counts for more.
+Arrays are (row, column) at `FLAT_PX_PER_MM` pixels a millimetre.
 """
 
 from __future__ import annotations
@@ -19,6 +19,8 @@ RULE_SLACK_MM = 0.22  # how far a printed rule may lie from its place and still 
 REDUCE = 4  # paper is measured at so many times fewer pixels a side
 STRIP_PX = 128  # rows at a time; a multiple of `REDUCE`
 PAPER_MM = 7.0  # pencil and rules are narrower than this, shadows and glare wider
+FULL_PRINT = 0.75  # darkness of the corner marks in a clear photograph, or more
+LEAST_PRINT = 0.2  # of marks paler than this no more is made
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -92,6 +94,24 @@ def _rule_places(layout: Layout) -> tuple[tuple[bool, slice, int, int, np.ndarra
     return tuple(out)
 
 
+def _print_darkness(ink: np.ndarray, layout: Layout) -> float:
+    """How dark the black borders of the corner marks are, by the clearest of them; `FULL_PRINT` where none is seen."""
+    seen = [FULL_PRINT] if not layout.fiducials else []
+    for mark in layout.fiducials:
+        x0, y0, x1, y1 = pixel_box(mark.box_mm, -mark.box_mm[2] / 12)  # the middle of a border one sixth wide
+        inside = ink[max(0, y0) : y1, max(0, x0) : x1]
+        if inside.size:
+            seen.append(float(np.median(np.concatenate([inside[0], inside[-1], inside[:, 0], inside[:, -1]]))))
+    return max(seen, default=FULL_PRINT)
+
+
+def _with_contrast(ink: np.ndarray, layout: Layout) -> None:
+    """Where mist, a veil of light or the camera has made print pale, pencil is too: both are set right. In place."""
+    darkness = _print_darkness(ink, layout)
+    if LEAST_PRINT < darkness < FULL_PRINT:
+        np.minimum(np.multiply(ink, np.float32(FULL_PRINT / darkness), out=ink), np.float32(1.0), out=ink)
+
+
 def _remove_rules(ink: np.ndarray, layout: Layout) -> None:
     """Replace each printed rule by what lies on its two sides, so that strokes across it survive. In place."""
     for upright, run, a, b, t in _rule_places(layout):
@@ -117,6 +137,7 @@ def extract_ink(image: np.ndarray, layout: Layout) -> InkPage:
         The flat page at `FLAT_PX_PER_MM`.
     """
     ink = _darkness(image, paper_brightness(image))
+    _with_contrast(ink, layout)
     _remove_rules(ink, layout)
     _remove_dots(ink, layout)
     boxes = (pixel_box(c.box_mm) for c in layout.cells)

@@ -48,9 +48,10 @@ def line_texts(picture: np.ndarray, keep: int = 3) -> tuple[tuple[str, float], .
 def best_texts(p: np.ndarray, keep: int = 3) -> tuple[tuple[str, float], ...]:
     """Prefix beam search over (T, len(LINE_CLASSES)) probabilities: (text, probability), spaces at the ends dropped."""
     beam: dict[str, tuple[float, float]] = {"": (1.0, 0.0)}  # text to (ending in nothing, ending in its last character)
-    for row in p:
+    first = np.argsort(p[:, 1:], axis=1)[:, ::-1][:, :FEW] + 1
+    for row, order in zip(p.tolist(), first.tolist(), strict=True):
         grown: dict[str, list[float]] = {}
-        likely = [int(i) for i in np.argsort(row[1:])[::-1][:FEW] + 1 if row[i] > 1e-5]
+        likely = [i for i in order if row[i] > 1e-5]
         for text, (rest, last) in beam.items():
             stay = grown.setdefault(text, [0.0, 0.0])
             stay[0] += (rest + last) * row[0]

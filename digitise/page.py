@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from digitise.exposure import DARK, DIM, MOST_GRAIN, burnt_out, grain
 from digitise.fiducials import FoundMark, find_marks
 from digitise.flatten import FLAT_PX_PER_MM, Flattened, Views, flatten_views
 from digitise.layout import Layout
@@ -110,6 +111,10 @@ def _judged(page: Page, cut: list[str], unseen: Unseen) -> Page | NotRegistered:
     if cut:
         words = f"{len(cut)} cells at the {where(layout, cut)} lie outside the picture"
         return NotRegistered("cut-off", words, layout)
+    if (spread := grain(page.image)) > MOST_GRAIN:
+        return NotRegistered("too-dark", f"grain is {100 * spread:.0f} % of the paper's light", layout)
+    if np.isinf(page.edge_mm) and np.median(page.image[::16, ::16]) < DIM:
+        return NotRegistered("too-dark", "the printed marks hardly differ from the paper", layout)
     if page.edge_mm > MAX_EDGE_MM:
         words = f"printed edges are {page.edge_mm:.1f} mm wide; {MAX_EDGE_MM:g} mm is the limit"
         return NotRegistered("blurred", words, layout)
@@ -118,6 +123,8 @@ def _judged(page: Page, cut: list[str], unseen: Unseen) -> Page | NotRegistered:
         return NotRegistered(unseen.main_reason, words, layout)
     if flat.warp.strain > MAX_STRAIN:
         return NotRegistered("not-flat", "one part of the page lies a row away from the rest", layout)
+    if burnt_out(page.image, layout):
+        return NotRegistered("too-bright", "the paper is white all over, and pencil faint or not to be seen", layout)
     if flat.matched < MIN_MATCHED or not page.residual_mm < MAX_RESIDUAL_MM:
         return NotRegistered("not-flat", f"{found}, {page.residual_mm:.1f} mm from their place", layout)
     if page.hidden_share > MAX_HIDDEN_SHARE:
@@ -177,6 +184,8 @@ def _same_page(identity: Identity, layout: Layout) -> bool:
 
 
 def _nothing_known(gray: np.ndarray, marks: list[FoundMark]) -> NotRegistered:
+    if not marks and np.median(gray[::16, ::16]) < DARK:
+        return NotRegistered("too-dark", "no corner mark could be made out")
     if not marks and looks_blurred(gray):
         return NotRegistered("blurred", "no corner mark could be made out")
     if marks:

@@ -27,6 +27,7 @@ from digitise.one_hand import as_one_hand
 from digitise.page import NotRegistered, Page, register_all
 from digitise.photo import NotAPhoto, Photo, load_photo
 from digitise.reading import Decoded, PhotoResult, Reading, sentence
+from digitise.stray import broad_ink, joined, runs_through
 from digitise.tally import REACH_MM as TALLY_REACH_MM
 from digitise.tally import count_strokes, own_ink
 from digitise.tally_network import learned_counts, network_input
@@ -81,15 +82,20 @@ def _overlooked(page: InkPage, cell: Cell, evidence: Sequence[CharacterEvidence]
     return replace(decoded, reasons=("unsure",)) if doubt else decoded
 
 
-def _strokes_overlooked(page: InkPage, cell: Cell, own: np.ndarray, decoded: Decoded) -> Decoded:
-    """As `_overlooked`, for strokes: those joined to a neighbour's mark or a fold are not the box's own ink."""
-    if decoded.reasons:
+def _none_overlooked(page: InkPage, cell: Cell, decoded: Decoded) -> Decoded:
+    """As `_overlooked`, for strokes and words: those joined to a neighbour's mark or a fold are not the box's own ink."""
+    if decoded.value is not None or decoded.reasons:
         return decoded
-    firm = _firm_mm2(page, page.crop(cell.box_mm, -INSIDE_MM))
-    if decoded.value is None:
-        return replace(decoded, reasons=("unsure",)) if firm > LEAST_CHARACTER_MM2 else decoded
+    firm = _firm_mm2(page, page.crop(cell.box_mm, -INSIDE_MM)) > LEAST_CHARACTER_MM2
+    return replace(decoded, reasons=("unsure",)) if firm else decoded
+
+
+def _strokes_overlooked(page: InkPage, cell: Cell, own: np.ndarray, decoded: Decoded) -> Decoded:
+    """A count is in doubt when firm pencil in its box is not the box's `own` ink."""
+    if decoded.value is None or decoded.reasons:
+        return _none_overlooked(page, cell, decoded)
     edge = round((TALLY_REACH_MM + INSIDE_MM) * FLAT_PX_PER_MM)
-    left_out = firm - _firm_mm2(page, own[edge:-edge, edge:-edge])
+    left_out = _firm_mm2(page, page.crop(cell.box_mm, -INSIDE_MM)) - _firm_mm2(page, own[edge:-edge, edge:-edge])
     return replace(decoded, reasons=("counts-differ",)) if left_out > LEAST_CHARACTER_MM2 else decoded
 
 
@@ -153,6 +159,7 @@ def decode_page(page: Page) -> dict[str, tuple[str, Decoded]]:
     texts = [c for c in cells if c.kind == "text"]
     out: dict[str, tuple[str, Decoded]] = {}
     for cell, decoded in zip(texts, read_text(ink, texts), strict=True):
+        decoded = _none_overlooked(ink, cell, decoded)
         out[cell.id] = ("blank" if decoded.value is None and not decoded.reasons else "text", decoded)
     for cell in boxed:
         out[cell.id] = (
@@ -167,11 +174,35 @@ def decode_page(page: Page) -> dict[str, tuple[str, Decoded]]:
             continue
         numbers = number_weights(partner, evidence[partner.id])
         out[cell_id], out[partner.id] = _checked_pair(decoded, strokes, out[partner.id][1], numbers)
-    return {c.id: out[c.id] for c in cells}
+    return _without_strays(ink, page.layout, {c.id: out[c.id] for c in cells})
+
+
+def _without_strays(
+    ink: InkPage, layout: Layout, decoded: dict[str, tuple[str, Decoded]]
+) -> dict[str, tuple[str, Decoded]]:
+    """The same, with cells in doubt through which a shadow's edge, a crease or a hair may run.
+
+    Where bare paper is as uneven as pencil is dark, all of them are.
+    """
+    threshold, by_id = ink_threshold(ink), layout.by_id
+    uneven = threshold > FIRM * ink.pencil
+    stray = dict.fromkeys(by_id if uneven else broad_ink(ink, layout, threshold), "hard-to-see")
+    for cell_id, (_, one) in decoded.items():
+        if cell_id in stray or one.reasons or one.value is None or one.value is False:
+            continue
+        cell, partner = by_id[cell_id], by_id.get(cell_id.removesuffix("/tally") + "/total")
+        if runs_through(ink, cell.box_mm, threshold):
+            stray[cell_id] = "unsure"
+        elif cell.kind == "tally" and partner is not None and joined(ink, cell.box_mm, partner.box_mm, threshold):
+            stray[cell_id] = stray[partner.id] = "unsure"
+    return {
+        i: (group, replace(one, reasons=(*one.reasons, stray[i])) if i in stray else one)
+        for i, (group, one) in decoded.items()
+    }
 
 
 def _reading(cell: Cell, group: str, decoded: Decoded, acceptance: Acceptance, hidden: bool) -> Reading:
-    reasons = decoded.reasons + (("hard-to-see",) if hidden else ())
+    reasons = tuple(dict.fromkeys(decoded.reasons + (("hard-to-see",) if hidden else ())))
     confidence, accepted = acceptance.judge(group, decoded.score, doubtful=bool(reasons))
     if not accepted and not reasons:
         reasons = ("unsure",)

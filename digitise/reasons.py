@@ -59,11 +59,26 @@ PHOTO_REASONS = (
         "Part of the sheet lies outside the picture",
         "Photograph the sheet again with all four corners in view.",
     ),
+    Reason(
+        "too-dark",
+        "The picture is too dark or too grainy",
+        "Photograph the sheet in brighter, even light.",
+    ),
+    Reason(
+        "too-bright",
+        "The picture is too bright, and pencil may have vanished",
+        "Tap the sheet so that the phone sets the light by it, or step into the shade, and photograph it again.",
+    ),
     Reason("glare", "Light is reflected from the sheet", "Tilt the sheet away from the light and photograph it again."),
     Reason(
         "covered",
         "Something lies over the sheet, or part of it is missing",
         "Take it away, hold the sheet by its edge, and photograph it again.",
+    ),
+    Reason(
+        "veiled",
+        "Part of the sheet is pale, as through mist",
+        "Wipe the lens and the sheet, and photograph it again.",
     ),
     Reason(
         "two-alike",

@@ -11,6 +11,7 @@ from functools import lru_cache
 import cv2
 import numpy as np
 
+from digitise.exposure import WHITE
 from digitise.fiducials import halved
 from digitise.flatten import FLAT_PX_PER_MM, Flattened
 from digitise.layout import Layout
@@ -19,6 +20,7 @@ STROKE_MM = 0.5  # a pencil stroke
 STEP_MM = 0.5  # between the places where a cell's printed frame is looked at
 FAINT = 0.3  # of the page's usual contrast: a frame fainter than this is not seen
 FAINTEST = 0.05  # nor is one with less contrast than this
+VEILED = 0.6  # of the clear cells' contrast: a veil that takes more from a frame may take faint pencil whole
 LOST_SHARE = 0.12  # of one side of a frame
 LOST_MM = 3.0  # on one side of a frame
 BESIDE_MM = 1.5  # printed points so near a cell are its own
@@ -27,27 +29,30 @@ NEAR_MM, WIDE_MM = 0.55, 1.2  # how far around a place its darkest and brightest
 DARK_MM2 = 0.3  # of something broad and dark in or beside a cell
 SATURATED = 252  # grey value of light that washes out what is written
 BLOWN_SHARE, BLOWN_MM2 = 0.08, 20.0  # of a cell: more than this washed out hides it
+HALO_MM = 1.2  # narrower bands of white beside dark lines are sharpening
 BRIGHT = 1.06  # times the page's usual paper: light reflected from the sheet
 
 
 @dataclass(frozen=True, slots=True)
 class Unseen:
-    """Ids of cells that cannot be trusted: under glare, under something else, or not where the layout says."""
+    """Ids of cells that cannot be trusted: under glare, something else or a veil, or not where the layout says."""
 
     glare: frozenset[str] = frozenset()
     covered: frozenset[str] = frozenset()
+    veiled: frozenset[str] = frozenset()
     astray: frozenset[str] = frozenset()
 
     @property
     def all(self) -> frozenset[str]:
         """Cells hidden for any of these reasons."""
-        return self.glare | self.covered | self.astray
+        return self.glare | self.covered | self.veiled | self.astray
 
     @property
     def main_reason(self) -> str:
         """The photo reason that fits most of them."""
-        reasons = ("glare", "covered", "not-flat")
-        return max(zip((len(self.glare), len(self.covered), len(self.astray)), reasons, strict=True))[1]
+        reasons = ("glare", "covered", "veiled", "not-flat")
+        counts = (len(c) for c in (self.glare, self.covered, self.veiled, self.astray))
+        return max(zip(counts, reasons, strict=True))[1]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -107,10 +112,12 @@ def _area_mm2(mask: np.ndarray, layout: Layout, grown_mm: float) -> np.ndarray:
 
 def _blown(half: np.ndarray, layout: Layout) -> np.ndarray:
     """Which cells light has washed out in part, on a page whose paper is not white all over; (cells,) bool."""
-    if np.median(half[::8, ::8]) > 0.97 * SATURATED:
+    if np.median(half[::8, ::8]) >= WHITE:
         return np.zeros(len(layout.cells), bool)
     area = np.array([c.box_mm[2] * c.box_mm[3] for c in layout.cells])
-    return _area_mm2(half >= SATURATED, layout, 0.0) > np.minimum(BLOWN_SHARE * area, BLOWN_MM2)
+    side = int(HALO_MM * FLAT_PX_PER_MM / 2) | 1
+    white = cv2.morphologyEx((half >= SATURATED).view(np.uint8), cv2.MORPH_OPEN, np.ones((side, side), np.uint8))
+    return _area_mm2(white, layout, 0.0) > np.minimum(BLOWN_SHARE * area, BLOWN_MM2)
 
 
 def _at(picture: np.ndarray, points_mm: np.ndarray) -> np.ndarray:
@@ -119,18 +126,34 @@ def _at(picture: np.ndarray, points_mm: np.ndarray) -> np.ndarray:
     return picture[np.clip(y, 0, picture.shape[0] - 1), np.clip(x, 0, picture.shape[1] - 1)]
 
 
-def _faded(dark: np.ndarray, bright: np.ndarray, layout: Layout) -> np.ndarray:
+def _contrast(dark: np.ndarray, bright: np.ndarray, layout: Layout) -> np.ndarray:
+    """How dark the printed frames are at the places of `_frames`, as a share of the paper beside them, (N,)."""
+    points = _frames(layout).points_mm
+    return 1.0 - _at(dark, points) / np.maximum(_at(bright, points), np.float32(1.0))
+
+
+def _faded(seen: np.ndarray, layout: Layout) -> np.ndarray:
     """Which cells have a printed side that fades, or is missing, over part of its length; (cells,) bool."""
     frames = _frames(layout)
     out = np.zeros(len(layout.cells), bool)
     if not len(frames.side):
         return out
-    seen = 1.0 - _at(dark, frames.points_mm) / np.maximum(_at(bright, frames.points_mm), np.float32(1.0))
     lost = seen < max(FAINTEST, FAINT * float(np.median(seen)))
     length = np.bincount(frames.side, minlength=len(frames.cell))
     missing = np.bincount(frames.side, weights=lost, minlength=len(frames.cell))
     out[frames.cell[(missing > LOST_SHARE * length) | (missing * STEP_MM >= LOST_MM)]] = True
     return out
+
+
+def _veiled(seen: np.ndarray, layout: Layout) -> np.ndarray:
+    """Which cells have frames much paler than the page's clear ones; (cells,) bool."""
+    frames = _frames(layout)
+    if not len(frames.side):
+        return np.zeros(len(layout.cells), bool)
+    own = frames.cell[frames.side]
+    count = np.bincount(own, minlength=len(layout.cells))
+    contrast = np.bincount(own, weights=seen, minlength=len(layout.cells)) / np.maximum(count, 1)
+    return (count > 0) & (contrast < VEILED * np.percentile(contrast[count > 0], 90))
 
 
 def _astray(flattened: Flattened, layout: Layout) -> np.ndarray:
@@ -151,12 +174,14 @@ def unseen_cells(flattened: Flattened, layout: Layout) -> Unseen:
     dark, bright = _darkest_and_brightest(half)
     no_paper = bright < DARKEST_PAPER * np.median(bright[::8, ::8])  # no pencil is so broad
     blown, under_dark = _blown(half, layout), _area_mm2(no_paper, layout, WIDE_MM) > DARK_MM2
-    faded, astray = _faded(dark, bright, layout) | blown | under_dark, _astray(flattened, layout)
+    seen = _contrast(dark, bright, layout)
+    faded, astray = _faded(seen, layout) | blown | under_dark, _astray(flattened, layout)
+    veiled = _veiled(seen, layout) & ~faded
     middles = np.array([(x + w / 2, y + h / 2) for x, y, w, h in (c.box_mm for c in layout.cells)])
     paper = _at(bright, middles).astype(np.float32)
     lit = blown | (paper > min(BRIGHT * float(np.median(paper)), 253.0))
     ids = np.array([c.id for c in layout.cells])
-    kinds = (faded & lit, faded & ~lit, astray & ~faded)
+    kinds = (faded & lit, faded & ~lit, veiled, astray & ~faded & ~veiled)
     return Unseen(*(frozenset(ids[k].tolist()) for k in kinds))
 
 

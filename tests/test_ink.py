@@ -117,3 +117,16 @@ def test_crop_is_cut_at_the_edge_of_the_page(printed, layout) -> None:
 
     assert page.crop((0, 0, 5, 5), 3.0).shape == (64, 64)
     assert page.crop((205, 292, 5, 5), 3.0).shape == (64, 64)
+
+
+@pytest.mark.parametrize("veil", [1.0, 0.5, 0.35])
+def test_pale_print_makes_pale_pencil_count(printed, layout, veil: float) -> None:
+    """A veil of light takes as much contrast from pencil as from print: what is left of print says how much to give back."""
+    one = layout("site")
+    image = printed("site").astype(np.float32)
+    x, y, _, h = (int(v * FLAT_PX_PER_MM) for v in one.by_id["site/sun"].box_mm)
+    image[y + 20 : y + h - 20, x + 30 : x + 34] *= 0.75
+    veiled = np.rint(235 - veil * (235 - image)).astype(np.uint8)
+    ink = extract_ink(veiled, one).crop(one.by_id["site/sun"].box_mm, -1.0)
+
+    assert 0.17 < float(np.percentile(ink, 98)) < 0.27

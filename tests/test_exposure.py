@@ -1,0 +1,81 @@
+"""Whether the light lets pencil be seen; page images are drawn by hand on a printed page at flat scale."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+
+from digitise.exposure import LEAST_DARK, MOST_GRAIN, SURE_DARK, burnt_out, grain
+from digitise.flatten import FLAT_PX_PER_MM
+from digitise.layout import Layout
+from digitise.sight import unseen_cells
+
+
+def _sheet(printed, layout: Layout, *, paper: int, pencil: float, cells: int = 6) -> np.ndarray:
+    """A printed page on paper of this grey, a stroke that takes this share of the light in some of its cells."""
+    image = np.rint(printed("site") * (paper / 235)).clip(0, 255).astype(np.uint8)  # printed on paper of grey 235
+    for cell in layout.cells[:cells]:
+        x, y, _, h = (int(v * FLAT_PX_PER_MM) for v in cell.box_mm)
+        cv2.line(image, (x + 30, y + 16), (x + 30, y + h - 16), round((1 - pencil) * paper), 4)
+    return image
+
+
+@pytest.fixture(scope="module")
+def site(layouts) -> Layout:
+    return next(one for one in layouts if one.sheet == "site" and one.paper == "A4")
+
+
+def test_white_page_without_pencil_is_burnt_out(printed, site) -> None:
+    """Nothing tells whether nothing was written or nothing is left."""
+    assert burnt_out(_sheet(printed, site, paper=255, pencil=0.5, cells=0), site)
+
+
+@pytest.mark.parametrize("pencil", [LEAST_DARK + 0.03, SURE_DARK - 0.05])
+def test_white_page_with_faint_pencil_is_burnt_out(printed, site, pencil: float) -> None:
+    """Where the darkest of what is left is faint, fainter strokes are gone."""
+    assert burnt_out(_sheet(printed, site, paper=255, pencil=pencil), site)
+
+
+def test_white_page_with_firm_pencil_is_a_scan(printed, site) -> None:
+    """Scanners and copiers make paper white; firm pencil says that nothing was lost."""
+    assert not burnt_out(_sheet(printed, site, paper=255, pencil=SURE_DARK + 0.1), site)
+
+
+@pytest.mark.parametrize("pencil", [0.15, 0.9])
+def test_grey_paper_is_not_burnt_out(printed, site, pencil: float) -> None:
+    """Paper that has kept its grey has kept faint pencil, too; so has a page on which nothing is written."""
+    assert not burnt_out(_sheet(printed, site, paper=200, pencil=pencil), site)
+    assert not burnt_out(_sheet(printed, site, paper=200, pencil=pencil, cells=0), site)
+
+
+@pytest.mark.parametrize("share", [0.05, 0.1, 0.25])
+def test_grain_is_the_share_of_the_papers_light(printed, site, share: float) -> None:
+    """Normal noise of a known spread on paper of grey 120 is measured within a tenth; strokes and rules add nothing."""
+    image = _sheet(printed, site, paper=120, pencil=0.5).astype(np.float32)
+    noisy = image + np.random.default_rng(3).normal(0, 120 * share, image.shape)
+
+    assert grain(np.clip(np.rint(noisy), 0, 255).astype(np.uint8)) == pytest.approx(share, rel=0.1)
+
+
+def test_clean_page_has_no_grain(printed, site) -> None:
+    """A grey step of one is half a percent of paper of grey 200: less than that is none."""
+    assert grain(_sheet(printed, site, paper=200, pencil=0.5)) < 0.005 < MOST_GRAIN
+
+
+@pytest.mark.parametrize(("veil", "told"), [(0.2, False), (0.6, True)])
+def test_cells_under_a_veil_are_told_apart_from_those_beside_it(
+    printed, site, page_of, veil: float, told: bool
+) -> None:
+    """Grease on the lens takes contrast from print and pencil alike; a fifth of it lost leaves pencil to be seen."""
+    image, half = printed("site").astype(np.float32), 840
+    image[:, :half] += veil * (235 - image[:, :half])
+    unseen = unseen_cells(page_of(site, np.rint(image).astype(np.uint8)).flattened, site)
+    framed = [c for c in site.cells if c.kind != "text"]
+    under = {c.id for c in framed if c.box_mm[0] + c.box_mm[2] < 100}
+    beside = {c.id for c in framed if c.box_mm[0] > 110}
+
+    assert under
+    assert beside
+    assert under <= unseen.veiled if told else not unseen.veiled
+    assert not beside & unseen.all

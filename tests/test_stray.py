@@ -1,0 +1,69 @@
+"""Marks that no pencil makes; ink is drawn on an empty page, so that the answers can be seen in the test."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+
+from digitise.flatten import FLAT_PX_PER_MM
+from digitise.ink import InkPage
+from digitise.stray import broad_ink, joined, runs_through
+
+BOX, NEXT = (60.0, 60.0, 16.0, 8.0), (77.0, 60.0, 8.0, 8.0)
+THRESHOLD = 0.2
+
+
+def _page(*lines: tuple[float, float, float, float], width_mm: float = 0.6, ink: float = 0.6) -> InkPage:
+    """A page with straight lines from (x0, y0) to (x1, y1), mm."""
+    raster = np.zeros((2376, 1680), np.float32)
+    for x0, y0, x1, y1 in lines:
+        ends = [tuple(round(v * FLAT_PX_PER_MM) for v in p) for p in ((x0, y0), (x1, y1))]
+        cv2.line(raster, *ends, ink, round(width_mm * FLAT_PX_PER_MM))
+    return InkPage(raster, 0.01, ink)
+
+
+@pytest.mark.parametrize(
+    ("line", "through"),
+    [
+        pytest.param((66, 50, 70, 78), True, id="a-crease-from-above-to-below"),
+        pytest.param((50, 63, 90, 65), True, id="a-hair-from-left-to-right"),
+        pytest.param((66, 59, 67, 69), False, id="a-stroke-that-overruns-both-rules-a-little"),
+        pytest.param((66, 62, 67, 80), False, id="a-stroke-that-overruns-one-rule-far"),
+        pytest.param((62, 64, 74, 64), False, id="a-dash"),
+        pytest.param((58, 50, 58, 78), False, id="a-line-beside-the-box"),
+    ],
+)
+def test_a_line_runs_through_a_box_that_it_leaves_on_two_opposite_sides(line, through: bool) -> None:
+    assert runs_through(_page(line), BOX, THRESHOLD) is through
+
+
+def test_faint_line_is_not_ink() -> None:
+    assert not runs_through(_page((66, 50, 70, 78), ink=0.1), BOX, THRESHOLD)
+
+
+@pytest.mark.parametrize(
+    ("lines", "one"),
+    [
+        pytest.param([(70, 66, 82, 62)], True, id="a-crease-over-both"),
+        pytest.param([(70, 64, 74, 64), (79, 64, 83, 64)], False, id="a-dash-in-each"),
+        pytest.param([(66, 62, 66, 67), (77.2, 62, 82, 66)], False, id="a-stroke-and-a-digit"),
+    ],
+)
+def test_one_mark_in_two_boxes_speaks_twice(lines, one: bool) -> None:
+    """A crease over a tally and its total would read as a dash in both, and each would vouch for the other."""
+    assert joined(_page(*lines), BOX, NEXT, THRESHOLD) is one
+
+
+def test_broad_ink_is_a_shadow_and_crossing_strokes_are_not(layouts) -> None:
+    layout = next(one for one in layouts if one.sheet == "site" and one.paper == "A4")
+    shaded, written = layout.cells[0], layout.cells[5]
+    x, y, w, h = shaded.box_mm
+    u, v, _, high = written.box_mm
+    page = _page((x - 10, y + h, x + w + 10, y), width_mm=5.0)
+    strokes = _page(*((u + 1.5 + 1.6 * k, v + 1, u + 1.5 + 1.6 * k, v + high - 1) for k in range(4)), width_mm=0.9)
+    both = InkPage(np.maximum(page.ink, strokes.ink), 0.01, 0.6)
+
+    assert shaded.id in broad_ink(both, layout, THRESHOLD)
+    assert written.id not in broad_ink(both, layout, THRESHOLD)
+    assert broad_ink(strokes, layout, THRESHOLD) == frozenset()
