@@ -5,16 +5,20 @@ The photographs are simulated; they say nothing about real phones or hands.
 
 from __future__ import annotations
 
+import itertools
 import json
 from dataclasses import replace
 
 import numpy as np
 import pypdfium2
 import pytest
+from kept import made_sheet, made_survey
 
 from digitise.batch import known_protocols
 from digitise.cli import main
 from digitise.compose import build_layouts, paper_problems, shared_marks
+from digitise.page import register
+from digitise.page_builder import LEAST_CORNERS
 from digitise.photo import Photo
 from digitise.protocol import HALVES, PAPERS_MM, ProtocolError, load_protocol, parse_protocol, shipped_names
 from digitise.read import read_decoded
@@ -24,7 +28,7 @@ from digitise.simulate.camera import Camera, photograph
 from digitise.simulate.drawn_hand import DrawnHand, drawn_style
 from digitise.simulate.fill import fill
 from digitise.simulate.pencil import Pencil
-from digitise.simulate.take import PX_PER_MM
+from digitise.simulate.take import PX_PER_MM, take
 
 PACK = "QH7M4K"
 SMALL = tuple(HALVES.values())
@@ -210,3 +214,85 @@ def test_pages_that_share_their_marks_are_told_apart(photograph) -> None:
     assert len(sharing) > 1
     assert [one.page.layout.digest for one in result.sheets] == [mine.digest]
     assert shared_marks([load_protocol(name) for name in shipped_names()]) == []
+
+
+def test_a_page_with_few_cells_can_be_flattened(reef, layouts) -> None:
+    """The second page of the A5 site sheet has four lines of text: corners at its edges make up for what it lacks."""
+    one = _pages("reef-transect", "A5")[1]
+    rng = np.random.default_rng(2)
+    hand, camera = DrawnHand(drawn_style(rng)), Camera(width_px=2250, height_px=3000, tilt_deg=8.0, curl_mm=2.0)
+    taken = take(reef, one, (), hand, rng, camera=camera, identity=identity_for(one, PACK, 0))
+    page = register(taken.gray(), layouts)
+
+    assert (len(one.cells), len(one.corners_mm) >= LEAST_CORNERS) == (4, True)
+    assert page, page
+    assert (page.layout.digest, page.residual_mm < 0.4) == (one.digest, True)
+
+
+@pytest.mark.parametrize("name", shipped_names())
+def test_every_page_has_corners_enough_to_measure_how_flat_it_is(name: str) -> None:
+    """Also a last page with one row on it; sheets printed before on whole paper need none and look as they did."""
+    few = parse_protocol(
+        'protocol: few\nversion: "1"\ntitle: Few\nprogramme: Example group\nsheets:\n  birds:\n    kind: belt\n'
+        "    title: Birds\n    rows: [{id: duck, label: Ducks}]\n",
+        "few.yaml",
+    )
+    for one in (*build_layouts(load_protocol(name)), *build_layouts(few)):
+        assert len(one.corners_mm) >= LEAST_CORNERS
+        edge = [r for r in one.rules if min(r.x0, r.x1) < 8 - 0.4]
+        assert not edge or one.paper not in HALVES or one.protocol == "few"
+
+
+# --- what a pack must have -------------------------------------------------------------------------------
+
+
+def _sheet(sheet: str, paper: str, number: int, values: dict, *, page_id: int):
+    one = next(one for one in _pages("reef-transect", paper) if (one.sheet, one.page) == (sheet, number))
+    page, cells = made_sheet(sheet, {k: v for k, v in values.items() if k in one.by_id}, one=one)
+    return replace(page, id=page_id), {i: replace(cell, page_id=page_id) for i, cell in cells.items()}
+
+
+def test_a_pack_on_small_paper_lacks_the_pages_of_small_paper() -> None:
+    """One fish page of two is in: its second is named, and sheets of which nothing came are two pages each too."""
+    survey = made_survey(_sheet("fish", "A5", 1, {}, page_id=1))
+    first = [m for m in survey.missing if m.startswith(("T1", "Site"))]
+
+    assert first == [
+        "Site sheet, page 1 of 2",
+        "Site sheet, page 2 of 2",
+        "T1: Fish belt, page 2 of 2",
+        *(
+            f"T1: {title}, page {n} of 2"
+            for title in ("Invertebrate belt and impacts", "Substrate line")
+            for n in (1, 2)
+        ),
+    ]
+    assert made_survey(made_sheet("fish", {})).missing[:2] == ("Site sheet", "T1: Invertebrate belt and impacts")
+
+
+def test_two_small_pages_are_one_sheet() -> None:
+    """The none-seen box on the first page holds for the rows of the second; a row of a missing page is not known."""
+    values = {"fish/none-seen": True, "fish/damselfish/0-10/tally": 6, "fish/ray/0-10/tally": 4}
+    first, second = (_sheet("fish", "A5", n, values, page_id=n) for n in (1, 2))
+    counts = {(c.row, c.segment): (c.count, c.state) for c in made_survey(first, second).transects[0].counts}
+    half = {(c.row, c.segment): (c.count, c.state) for c in made_survey(first).transects[0].counts}
+
+    assert counts["damselfish", "0-10"] == (6, "counted")
+    assert counts["ray", "0-10"] == (4, "counted")
+    assert counts["ray", "10-20"] == (0, "none seen")
+    assert half["ray", "0-10"] == half["ray", "10-20"] == (None, "missing")
+
+
+@pytest.mark.parametrize("order", list(itertools.permutations((0, 1, 2))))
+def test_a_page_on_other_paper_than_the_rest_of_its_sheet_is_left_out_in_words(order) -> None:
+    """A blank A4 sheet among two A5 pages would make every count of theirs a blank: it is left out, whatever came first."""
+    values = {"fish/damselfish/0-10/tally": 6, "fish/ray/0-10/tally": 4}
+    sheets = [_sheet("fish", "A5", 1, values, page_id=1), _sheet("fish", "A5", 2, values, page_id=2)]
+    sheets.append(_sheet("fish", "A4", 1, {}, page_id=3))
+    survey = made_survey(*(sheets[i] for i in order))
+    counts = {(c.row, c.segment): c.count for c in survey.transects[0].counts}
+
+    assert (counts["damselfish", "0-10"], counts["ray", "0-10"]) == (6, 4)
+    assert [f.text for f in survey.findings if "other paper" in f.text] == [
+        "fish-1.jpg is on other paper than the rest of its sheet; left out"
+    ]
