@@ -79,7 +79,8 @@ def _prepare(args: argparse.Namespace) -> int:
     for note in plan_notes(plan, protocol):
         say(f"Note: {note}")
     paper = _small(args.paper or protocol.paper) if args.two_up else args.paper or protocol.paper
-    done = prepare(plan, protocol, args.out, paper=paper, slates=args.slates, two_up=args.two_up)
+    own = (beside.name, beside.read_bytes()) if beside.is_file() else None
+    done = prepare(plan, protocol, args.out, paper=paper, slates=args.slates, two_up=args.two_up, own=own)
     for path in done.files:
         print(path)
     say(
@@ -87,15 +88,18 @@ def _prepare(args: argparse.Namespace) -> int:
         f"waterproof paper{CUT if args.two_up else ''}."
     )
     if args.store is not None:
-        _keep(args.store, done.files[-1])
+        _keep(args.store, done.files[-1], own if protocol.font is None else None)
     return 0
 
 
-def _keep(folder: Path, plan: Path) -> None:
+def _keep(folder: Path, plan: Path, own: tuple[str, bytes] | None) -> None:
     from digitise.known_plan import keep_plan
+    from digitise.known_protocol import keep_protocol
     from digitise.store import Store
 
     with Store.open(folder) as store:
+        if own:
+            keep_protocol(store.folder, own[1], own[0])
         keep_plan(store.folder, plan)
     say(f"The plan is kept in {folder}: names that are read there and 'digitise check' know it.")
 

@@ -120,13 +120,15 @@ def prepare(
     paper: str,
     slates: bool = False,
     two_up: bool = False,
+    own: tuple[str, bytes] | None = None,
     draw: Callable = secrets.choice,
 ) -> Prepared:
     """Write everything that a plan needs into a folder.
 
     For each survey ``DATE-SITE-PACK/briefing.pdf``, ``sheets.pdf`` and ``closing.pdf``; once ``code-cards.pdf`` (and
     ``slates.pdf``) and ``plan.yaml``, the plan with its packs, which a later printing and `digitise check` use. With
-    sheets on small `paper`, everything else is on whole sheets; `two_up` puts two small pages on each of those.
+    sheets on small `paper`, everything else is on whole sheets; `two_up` puts two small pages on each of those. `own`
+    is the name and content of the programme's own protocol file: it is put beside the plan, which names it.
 
     Raises
     ------
@@ -138,8 +140,9 @@ def prepare(
     problems = fit_problems(plan, protocol)
     if problems:
         raise PlanError("\n".join(problems))
-    plan = with_packs(plan, draw)
+    plan = with_packs(plan, draw).model_copy(update={"protocol": own[0]} if own else {})
     made = list(_files(protocol, plan, paper, slates=slates, two_up=two_up))
+    made += [own] if own else []
     kept = out / "plan.yaml"
     text = plan_yaml(plan)
     if kept.is_file() and kept.read_text(encoding="utf-8") != text:
