@@ -151,14 +151,14 @@ HOSTILE = [
 @pytest.mark.parametrize(("text", "words"), HOSTILE)
 def test_unusable_protocols_are_refused_by_name_and_reason(text: str, words: list[str]) -> None:
     """Every message starts with the file's name, and says which key, what stands there and what should."""
-    started = time.perf_counter()
+    started = time.process_time()
     with pytest.raises(ProtocolError) as error:
         parse_protocol(text, "pond.yaml")
 
     said = str(error.value)
     assert all(line.startswith("pond.yaml: ") for line in said.splitlines())
     assert [w for w in words if w not in said] == [], said
-    assert time.perf_counter() - started < 2
+    assert time.process_time() - started < 2  # of the processor's time, however busy the machine is
 
 
 def test_message_for_a_wrong_key_stands_whole() -> None:
