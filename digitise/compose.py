@@ -215,7 +215,8 @@ def _slots(layouts: Iterable[Layout], marks: int) -> Iterator[int]:
         yield slot
 
 
-def _whole(protocol: Protocol) -> list[Layout]:
+def whole_layouts(protocol: Protocol) -> list[Layout]:
+    """Every page of every sheet on A4 and Letter."""
     return [one for one in build_layouts(protocol) if one.paper in HALVES]
 
 
@@ -228,7 +229,7 @@ def shared_marks(protocols: Iterable[Protocol]) -> list[tuple[Layout, Layout]]:
     first: dict[int, tuple[Layout, Protocol]] = {}
     out = []
     for protocol in protocols:
-        for layout in _whole(protocol):
+        for layout in whole_layouts(protocol):
             other, owner = first.setdefault(layout.slot, (layout, protocol))
             if owner is not protocol and other.digest != layout.digest:
                 out.append((other, layout))
@@ -237,5 +238,5 @@ def shared_marks(protocols: Iterable[Protocol]) -> list[tuple[Layout, Layout]]:
 
 def free_marks(protocol: Protocol, others: Iterable[Protocol]) -> int | None:
     """The smallest `marks` with which `protocol` shares none on whole sheets with the others; None if there is none."""
-    taken, own = {one.slot for other in others for one in _whole(other)}, _whole(protocol)
+    taken, own = {one.slot for other in others for one in whole_layouts(other)}, whole_layouts(protocol)
     return next((marks for marks in range(SLOTS) if taken.isdisjoint(_slots(own, marks))), None)
