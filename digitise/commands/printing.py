@@ -88,18 +88,22 @@ def _prepare(args: argparse.Namespace) -> int:
         f"waterproof paper{CUT if args.two_up else ''}."
     )
     if args.store is not None:
-        _keep(args.store, done.files[-1], own if protocol.font is None else None)
+        _keep(args.store, done.files[-1], own)
     return 0
 
 
 def _keep(folder: Path, plan: Path, own: tuple[str, bytes] | None) -> None:
     from digitise.known_plan import keep_plan
     from digitise.known_protocol import keep_protocol
+    from digitise.protocol import ProtocolError
     from digitise.store import Store
 
     with Store.open(folder) as store:
-        if own:
-            keep_protocol(store.folder, own[1], own[0])
+        try:
+            if own:
+                keep_protocol(store.folder, own[1], own[0])
+        except ProtocolError as error:
+            say(f"Note: the protocol is not kept there; give it to 'digitise read' with --protocol. {error}")
         keep_plan(store.folder, plan)
     say(f"The plan is kept in {folder}: names that are read there and 'digitise check' know it.")
 
