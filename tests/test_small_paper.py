@@ -12,7 +12,7 @@ from dataclasses import replace
 import numpy as np
 import pypdfium2
 import pytest
-from kept import made_sheet, made_survey
+from kept import keep, made_page, made_result, made_sheet, made_survey
 
 from digitise.batch import known_protocols
 from digitise.cli import main
@@ -29,6 +29,8 @@ from digitise.simulate.drawn_hand import DrawnHand, drawn_style
 from digitise.simulate.fill import fill
 from digitise.simulate.pencil import Pencil
 from digitise.simulate.take import PX_PER_MM, take
+from digitise.store import Store
+from review_app.worklist import pack_places
 
 PACK = "QH7M4K"
 SMALL = tuple(HALVES.values())
@@ -295,4 +297,23 @@ def test_a_page_on_other_paper_than_the_rest_of_its_sheet_is_left_out_in_words(o
     assert (counts["damselfish", "0-10"], counts["ray", "0-10"]) == (6, 4)
     assert [f.text for f in survey.findings if "other paper" in f.text] == [
         "fish-1.jpg is on other paper than the rest of its sheet; left out"
+    ]
+
+
+def test_the_screens_list_a_pack_of_small_fish_sheets_and_a_whole_site_sheet(tmp_path) -> None:
+    """Each sheet has the pages of the paper that it came on; the rest those of most."""
+    one = next(one for one in _pages("reef-transect", "A5") if (one.sheet, one.page) == ("fish", 2))
+    with Store.open(tmp_path / "store") as store:
+        keep(store, made_result("site", {}, name="a.jpg", transect=0))
+        keep(store, replace(made_result("fish", {}, name="b.jpg"), page=made_page(one), readings=()))
+        keep(store, made_result("substrate", {}, name="c.jpg"))
+        places = pack_places(store, PACK)
+    first = [(p.sheet, p.number, p.page is not None) for p in places if p.transect in (0, 1)]
+
+    assert first == [
+        ("site", 1, True),
+        ("fish", 1, False),
+        ("fish", 2, True),
+        ("invertebrate", 1, False),
+        ("substrate", 1, True),
     ]
