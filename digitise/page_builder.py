@@ -20,7 +20,9 @@ POINT_GAP_MM = 4.0  # room for the printed decimal point
 GROUP_GAP_MM = 3.0  # between year, month and day; hours and minutes
 FIELD_ROW_MM = 17.0
 COMB_MM = 0.25
-LEAST_CORNERS = 40  # printed corners of a page, of which every fifth measures how well it was flattened
+# Printed corners that a page needs, since every fifth measures how well it was flattened; on whole paper no more than
+# a page must have had to be read when it was printed without those at the edges.
+LEAST_CORNERS, LEAST_WHOLE_CORNERS = 40, 20
 EDGE_MM, EDGE_ARM_MM = 4.4, 3.0  # extra corners: how far from the paper's edge, and their length
 EDGE_FREE_MM, EDGE_STEP_MM = 26.0, 7.5
 
@@ -130,7 +132,7 @@ class PageBuilder:
             dots_mm=tuple(self.dots),
             qr_mm=self.qr,
         )
-        if len(made.corners_mm) >= LEAST_CORNERS:
+        if len(made.corners_mm) >= (LEAST_CORNERS if self.small else LEAST_WHOLE_CORNERS):
             return made
         return replace(made, rules=(*made.rules, *self._edge_corners()))
 

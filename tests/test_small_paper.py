@@ -18,7 +18,7 @@ from digitise.batch import known_protocols
 from digitise.cli import main
 from digitise.compose import build_layouts, paper_problems, shared_marks
 from digitise.page import register
-from digitise.page_builder import LEAST_CORNERS
+from digitise.page_builder import LEAST_CORNERS, LEAST_WHOLE_CORNERS
 from digitise.photo import Photo
 from digitise.protocol import HALVES, PAPERS_MM, ProtocolError, load_protocol, parse_protocol, shipped_names
 from digitise.read import read_decoded
@@ -234,15 +234,19 @@ def test_a_page_with_few_cells_can_be_flattened(reef, layouts) -> None:
 @pytest.mark.parametrize("name", shipped_names())
 def test_every_page_has_corners_enough_to_measure_how_flat_it_is(name: str) -> None:
     """Also a last page with one row on it; sheets printed before on whole paper need none and look as they did."""
-    few = parse_protocol(
+    text = (
         'protocol: few\nversion: "1"\ntitle: Few\nprogramme: Example group\nsheets:\n  birds:\n    kind: belt\n'
-        "    title: Birds\n    rows: [{id: duck, label: Ducks}]\n",
-        "few.yaml",
+        "    title: Birds\n    rows: [{id: duck, label: Ducks}]\n"
     )
+    few = parse_protocol(text, "few.yaml")
     for one in (*build_layouts(load_protocol(name)), *build_layouts(few)):
-        assert len(one.corners_mm) >= LEAST_CORNERS
+        assert len(one.corners_mm) >= (LEAST_WHOLE_CORNERS if one.paper in HALVES else LEAST_CORNERS)
         edge = [r for r in one.rules if min(r.x0, r.x1) < 8 - 0.4]
-        assert not edge or one.paper not in HALVES or one.protocol == "few"
+        assert not edge or one.paper not in HALVES
+    lone = build_layouts(
+        parse_protocol(text.replace("{id: duck, label: Ducks}", "{id: oil, label: Oil, kind: tick}"), "few.yaml")
+    )
+    assert all(len(one.corners_mm) >= LEAST_CORNERS for one in lone)
 
 
 # --- what a pack must have -------------------------------------------------------------------------------
