@@ -19,6 +19,7 @@ from digitise import __version__
 from digitise.calibration import Acceptance
 from digitise.compose import build_layouts
 from digitise.known_plan import known_plan
+from digitise.known_protocol import kept_protocols
 from digitise.layout import Layout
 from digitise.page import NotRegistered
 from digitise.photo import NotAPhoto, decode_photo, read_file
@@ -54,7 +55,7 @@ class KnownProtocols:
 
 
 def known_protocols(files: Sequence[str | Path] = (), *, store: Store | None = None) -> KnownProtocols:
-    """The given protocol files, the shipped ones, and those that pages in `store` were read by.
+    """The given protocol files, the shipped ones, those kept in `store`, and those that its pages were read by.
 
     Raises
     ------
@@ -62,6 +63,8 @@ def known_protocols(files: Sequence[str | Path] = (), *, store: Store | None = N
         A file cannot be used.
     """
     found = [load_protocol(f) for f in (*files, *shipped_names())]
+    own = kept_protocols(store.folder) if store else []
+    found += [one for one in own if all(one.digest != other.digest for other in found)]
     seen = {protocol.digest for protocol in found}
     for page in store.pages() if store else ():
         if page.protocol_digest not in seen:

@@ -11,32 +11,40 @@ from dataclasses import dataclass
 from digitise.layout import Cell, Text
 from digitise.page_builder import (
     CHAR_W_MM,
-    SIDE_MM,
     PageBuilder,
     character_boxes,
+    is_small,
     place_fields,
     place_instructions,
+    side_mm,
     span_of,
 )
 from digitise.protocol import PAPERS_MM, BeltSheet, Part, Protocol, RowSpec
 
-BELT_LABEL_MM = 36.0  # room for a row's name
+BELT_LABEL_MM, SMALL_LABEL_MM = 36.0, 31.0  # room for a row's name
+NAME_MM_PER_LETTER = 2.2
 LEAST_TALLY_MM = 24.0
 LEAST_ROW_MM, HEADING_MM, TITLE_MM = 11.0, 5.2, 7.0
 BLOCK_GAP_MM = 3.0
 
 
+def _label_mm(paper: str) -> float:
+    return SMALL_LABEL_MM if is_small(paper) else BELT_LABEL_MM
+
+
 def _columns_mm(page: PageBuilder, count: int) -> list[tuple[float, float]]:
     """x and tally width of `count` parts side by side, as wide as where the sheet has most of them."""
     most = max(len(block) for block in _blocks(page.protocol, page.name, page.paper))
-    per = (page.right - page.left - BELT_LABEL_MM) / most
-    return [(page.left + BELT_LABEL_MM + i * per, per - 2 * CHAR_W_MM - 4.0) for i in range(count)]
+    label = _label_mm(page.paper)
+    per = (page.right - page.left - label) / most
+    return [(page.left + label + i * per, per - 2 * CHAR_W_MM - 4.0) for i in range(count)]
 
 
 def _blocks(protocol: Protocol, name: str, paper: str) -> list[tuple[Part, ...]]:
     """The sheet's parts in groups of even size that fit side by side; more than one group follow each other."""
     parts = protocol.parts(name)
-    most = int((PAPERS_MM[paper][0] - 2 * SIDE_MM - BELT_LABEL_MM) / (2 * CHAR_W_MM + 4.0 + LEAST_TALLY_MM))
+    room = PAPERS_MM[paper][0] - 2 * side_mm(paper) - _label_mm(paper)
+    most = int(room / (2 * CHAR_W_MM + 4.0 + LEAST_TALLY_MM))
     groups = -(-len(parts) // most)
     ends = [-(-len(parts) * i // groups) for i in range(groups + 1)]
     return [parts[start:end] for start, end in itertools.pairwise(ends)]
@@ -45,9 +53,13 @@ def _blocks(protocol: Protocol, name: str, paper: str) -> list[tuple[Part, ...]]
 def _place_belt_row(page: PageBuilder, row: RowSpec, block: tuple[Part, ...], y: float, pitch: float) -> None:
     height = min(pitch - 1.8, 13.0)
     mid = y + height / 2
-    page.texts.append(Text(page.left, mid + (0.2 if row.note else 1.2), row.label, 9.5, 34, bold=True))
+    room = _label_mm(page.paper) - 2
+    if page.small and not row.note and " " in row.label and NAME_MM_PER_LETTER * len(row.label) > room:
+        page.texts.append(Text(page.left, mid - 0.9, row.label, 9.5, room, lines=2, bold=True))
+    else:
+        page.texts.append(Text(page.left, mid + (0.2 if row.note else 1.2), row.label, 9.5, room, bold=True))
     if row.note:
-        page.texts.append(Text(page.left, mid + 3.6, row.note, 6.5, 34))
+        page.texts.append(Text(page.left, mid + 3.6, row.note, 6.5, room))
     for part, (x, tally_w) in zip(block, _columns_mm(page, len(block)), strict=True):
         stem = f"{page.name}/{row.id}/{part.id}"
         label = f"{row.label}, {part.label}"
@@ -142,13 +154,15 @@ def belt_pages(protocol: Protocol, name: str, sheet: BeltSheet, paper: str) -> l
             if line.row is not None:
                 _place_belt_row(page, line.row, line.block, y, pitch)
             elif line.title:
-                page.texts.append(Text(page.left, y + 5.2, line.title, 10, 120, bold=True))
+                width = min(120, page.right - page.left)
+                page.texts.append(Text(page.left, y + 5.2, line.title, 10, width, bold=True))
             else:
                 _belt_heading(page, line.block, y + line.gap_mm)
             y += pitch if line.row is not None else line.least_mm
         if not pages:
             box = (page.left, y + 1.0, CHAR_W_MM, 9.0)
             page.open_box(Cell(f"{name}/none-seen", "tick", box, protocol.caption("none_seen")))
-            page.texts.append(Text(page.left + 12, y + 6.8, protocol.caption("none_seen"), 9, 150, bold=True))
+            width = min(150, page.right - page.left - 12)
+            page.texts.append(Text(page.left + 12, y + 6.8, protocol.caption("none_seen"), 9, width, bold=True))
         pages.append(page)
     return pages

@@ -16,6 +16,7 @@ LAYOUT_VERSION = 1
 Box = tuple[float, float, float, float]
 
 RULE_MM = 0.35
+CORNER_ARM_MM = 2.9  # shorter rules make no corner
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,6 +111,16 @@ class Layout:
     def by_id(self) -> dict[str, Cell]:
         """Cells by their id."""
         return {c.id: c for c in self.cells}
+
+    @cached_property
+    def corners_mm(self) -> tuple[tuple[float, float], ...]:
+        """Printed corners, by which a page is flattened: ends of long rules, where two meet at a right angle."""
+        corners: dict[tuple[float, float], set[bool]] = {}
+        for r in self.rules:
+            if max(abs(r.x1 - r.x0), abs(r.y1 - r.y0)) > CORNER_ARM_MM:
+                for x, y in ((r.x0, r.y0), (r.x1, r.y1)):
+                    corners.setdefault((round(x, 2), round(y, 2)), set()).add(r.x0 == r.x1)
+        return tuple(sorted(point for point, ways in corners.items() if len(ways) == 2))
 
     @cached_property
     def digest(self) -> str:

@@ -17,18 +17,8 @@ from digitise.layout import Layout
 
 @lru_cache(maxsize=64)
 def anchors_mm(layout: Layout) -> np.ndarray:
-    """Printed corners, (N, 2) mm: ends of long rules, where two meet at a right angle."""
-    ends = [
-        (p, r)
-        for r in layout.rules
-        if max(abs(r.x1 - r.x0), abs(r.y1 - r.y0)) > 2.9
-        for p in ((r.x0, r.y0), (r.x1, r.y1))
-    ]
-    corners: dict[tuple[float, float], set[bool]] = {}
-    for (x, y), rule in ends:
-        corners.setdefault((round(x, 2), round(y, 2)), set()).add(rule.x0 == rule.x1)
-    found = sorted(point for point, ways in corners.items() if len(ways) == 2)
-    return np.array(found, dtype=np.float32).reshape(-1, 2)
+    """Printed corners, (N, 2) mm (`Layout.corners_mm`)."""
+    return np.array(layout.corners_mm, dtype=np.float32).reshape(-1, 2)
 
 
 @lru_cache(maxsize=64)

@@ -216,14 +216,19 @@ def register_all(gray: np.ndarray, layouts: Iterable[Layout]) -> tuple[Page | No
     views = Views(gray)
     pages: list[Page] = []
     failed: list[tuple[Pose, NotRegistered]] = []
+    used: set[int] = set()  # marks of pages, which belong to no other
     for pose in poses[:MOST_SHEETS]:
+        if used.issuperset(map(id, pose.marks)):
+            continue
         page = _try_pose(views, pose)
         if page:
             pages.append(page)
+            used.update(map(id, pose.marks))
         else:
             failed.append((pose, page))
     if pages:
-        return (*pages, *(f for pose, f in failed if len(pose.marks) >= 3))
+        left = [f for pose, f in failed if len(pose.marks) >= 3 and not used.issuperset(map(id, pose.marks))]
+        return (*pages, *left)
     first = next((f for _, f in failed if f.layout is not None), failed[0][1])
     if first.reason == "few-marks" and looks_blurred(gray):
         first = NotRegistered("blurred", first.detail, first.layout)

@@ -8,11 +8,11 @@ from __future__ import annotations
 from dataclasses import replace
 
 from digitise.layout import RULE_MM, Box, Cell, Layout, Rule, Text
-from digitise.protocol import PAPERS_MM, FieldSpec, Protocol
+from digitise.protocol import HALVES, PAPERS_MM, FieldSpec, Protocol
 
 MARK_MM = 12.0  # corner fiducial: 8 x 8 modules of 1.5 mm
 MARK_INSET_MM = 8.0  # from the paper's edges, inside what printers can reach
-SIDE_MM = 12.0  # body's left and right margin
+SIDE_MM, SMALL_SIDE_MM = 12.0, 8.0  # body's left and right margin; a small page's ends under its marks
 BODY_TOP_MM = 25.0
 FOOT_MM = 22.5  # height kept free at the bottom
 CHAR_W_MM, CHAR_H_MM = 9.0, 10.5
@@ -20,6 +20,21 @@ POINT_GAP_MM = 4.0  # room for the printed decimal point
 GROUP_GAP_MM = 3.0  # between year, month and day; hours and minutes
 FIELD_ROW_MM = 17.0
 COMB_MM = 0.25
+# Printed corners that a page needs, since every fifth measures how well it was flattened; on whole paper no more than
+# a page must have had to be read when it was printed without those at the edges.
+LEAST_CORNERS, LEAST_WHOLE_CORNERS = 40, 20
+EDGE_MM, EDGE_ARM_MM = 4.4, 3.0  # extra corners: how far from the paper's edge, and their length
+EDGE_FREE_MM, EDGE_STEP_MM = 26.0, 7.5
+
+
+def is_small(paper: str) -> bool:
+    """Whether two pages of this size lie side by side on a whole sheet."""
+    return paper in HALVES.values()
+
+
+def side_mm(paper: str) -> float:
+    """The body's left and right margin."""
+    return SMALL_SIDE_MM if is_small(paper) else SIDE_MM
 
 
 def _grown(box: Box, by: float) -> Box:
@@ -39,7 +54,8 @@ class PageBuilder:
         self.rules: list[Rule] = []
         self.dots: list[tuple[float, float]] = []
         width = self.size[0]
-        self.left, self.right = SIDE_MM, width - SIDE_MM
+        self.small = is_small(paper)
+        self.left, self.right = side_mm(paper), width - side_mm(paper)
         self.bottom = self.size[1] - FOOT_MM
         self.qr = (width - MARK_INSET_MM - MARK_MM - 4.0 - 18.0, 5.0, 18.0, 18.0)
 
@@ -100,7 +116,7 @@ class PageBuilder:
                 align="centre",
             ),
         ]
-        return Layout(
+        made = Layout(
             protocol=p.protocol,
             protocol_version=p.version,
             sheet=self.name,
@@ -116,6 +132,21 @@ class PageBuilder:
             dots_mm=tuple(self.dots),
             qr_mm=self.qr,
         )
+        if len(made.corners_mm) >= (LEAST_CORNERS if self.small else LEAST_WHOLE_CORNERS):
+            return made
+        return replace(made, rules=(*made.rules, *self._edge_corners()))
+
+    def _edge_corners(self) -> list[Rule]:
+        """Small corners down both edges: a page with few cells could not be flattened by what else is printed."""
+        width, height = self.size
+        out = []
+        count = int((height - 2 * EDGE_FREE_MM) / EDGE_STEP_MM)
+        for i in range(count + 1):
+            y = EDGE_FREE_MM + i * (height - 2 * EDGE_FREE_MM) / count
+            for x, way in ((EDGE_MM, 1), (width - EDGE_MM, -1)):
+                inner = x + way * EDGE_ARM_MM
+                out += [Rule(x, y, inner, y), Rule(x, y, x, y + EDGE_ARM_MM)]
+        return out
 
 
 def _character_groups(spec: FieldSpec) -> tuple[int, ...]:
@@ -134,9 +165,9 @@ def _group_gap(kind: str) -> float:
     return POINT_GAP_MM if kind == "decimal" else GROUP_GAP_MM
 
 
-def _field_width(spec: FieldSpec) -> float:
+def _field_width(page: PageBuilder, spec: FieldSpec) -> float:
     if spec.kind == "text":
-        return spec.width_mm
+        return min(spec.width_mm, page.right - page.left) if page.small else spec.width_mm
     if spec.kind == "tick":
         return CHAR_W_MM
     groups = _character_groups(spec)
@@ -161,13 +192,13 @@ def span_of(boxes: tuple[Box, ...]) -> Box:
 
 def _place_field(page: PageBuilder, spec: FieldSpec, x: float, y: float) -> None:
     """Label at the top of a field row, its cell below."""
-    room = max(_field_width(spec), 2.1 * len(spec.label))
+    room = max(_field_width(page, spec), 2.1 * len(spec.label))
     page.texts.append(Text(x, y + 3.2, spec.label, 8, room, bold=True))
     top = y + 4.6
     cell = Cell(
         f"{page.name}/{spec.id}",
         spec.kind,
-        (x, top, _field_width(spec), CHAR_H_MM),
+        (x, top, _field_width(page, spec), CHAR_H_MM),
         spec.label,
         choices=spec.choices,
         format=spec.format,
@@ -189,26 +220,42 @@ def _place_field(page: PageBuilder, spec: FieldSpec, x: float, y: float) -> None
                 page.texts.append(Text(bx + bw / 2, by + bh + 2.5, letter, 5, bw, align="centre"))
 
 
-def place_fields(page: PageBuilder, specs: tuple[FieldSpec, ...], y: float) -> float:
-    """Fields from left to right in rows; returns the y below them."""
-    x, placed = page.left, False
+def field_rows(page: PageBuilder, specs: tuple[FieldSpec, ...]) -> list[list[tuple[float, FieldSpec]]]:
+    """Fields from left to right in rows, each with its x."""
+    x, rows = page.left, []
     for spec in specs:
-        slot = max(_field_width(spec), 2.1 * len(spec.label)) + 6.0
+        slot = max(_field_width(page, spec), 2.1 * len(spec.label)) + 6.0
         if slot - 6.0 > page.right - page.left + 0.01:
             raise ValueError(
                 f"{page.name}: field '{spec.id}' needs {slot - 6.0:.0f} mm, {page.paper} paper has "
                 f"{page.right - page.left:.0f} mm; expected a narrower field or a shorter label"
             )
-        if placed and (spec.new_line or x + slot - 6.0 > page.right + 0.01):
-            x, y = page.left, y + FIELD_ROW_MM
+        if not rows or spec.new_line or x + slot - 6.0 > page.right + 0.01:
+            x = page.left
+            rows.append([])
+        rows[-1].append((x, spec))
+        x += slot
+    return rows
+
+
+def place_row(page: PageBuilder, row: list[tuple[float, FieldSpec]], y: float) -> float:
+    """One row of fields; returns the y below it."""
+    for x, spec in row:
         _place_field(page, spec, x, y)
-        x, placed = x + slot, True
-    return y + FIELD_ROW_MM if placed else y
+    return y + FIELD_ROW_MM
+
+
+def place_fields(page: PageBuilder, specs: tuple[FieldSpec, ...], y: float) -> float:
+    """All rows of fields; returns the y below them."""
+    for row in field_rows(page, specs):
+        y = place_row(page, row, y)
+    return y
 
 
 def place_instructions(page: PageBuilder, text: str) -> float:
-    """The sheet's instructions, in two lines at most; returns the y below them."""
+    """The sheet's instructions, in two lines at most, three on a small page; returns the y below them."""
     if not text:
         return BODY_TOP_MM + 1
-    page.texts.append(Text(page.left, BODY_TOP_MM + 3, text, 8, page.right - page.left, lines=2))
-    return BODY_TOP_MM + 9
+    lines = 3 if page.small else 2
+    page.texts.append(Text(page.left, BODY_TOP_MM + 3, text, 8, page.right - page.left, lines=lines))
+    return BODY_TOP_MM + 9 + 3.4 * (lines - 2)

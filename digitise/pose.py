@@ -30,12 +30,13 @@ GROW_SEARCH_MM = 5.0
 class Pose:
     """A sheet in the picture: its layout, its marks, and the homography (3, 3) from page mm to photo px by them.
 
-    `homography` is None where the marks do not lie as on one sheet.
+    `homography` is None where the marks do not lie as on one sheet; `miss` says how badly they fit, in sides of a mark.
     """
 
     layout: Layout
     marks: tuple[FoundMark, ...]
     homography: np.ndarray | None
+    miss: float = 0.0
 
     @property
     def size_px(self) -> float:
@@ -74,16 +75,18 @@ def _sheets_of(layout: Layout, marks: list[FoundMark]) -> list[Pose]:
                     tried.append((chosen, *homography_of(layout, chosen)))
             if any(h is not None for _, h, _ in tried):
                 break
-        chosen, homography, _ = min(tried, key=lambda t: (t[1] is None, -len(t[0]), t[2]))
-        poses.append(Pose(layout, chosen, homography))
+        chosen, homography, miss = min(tried, key=lambda t: (t[1] is None, -len(t[0]), t[2]))
+        poses.append(Pose(layout, chosen, homography, miss))
         by_corner = [[m for m in own if all(m is not c for c in chosen)] for own in by_corner]
     return poses
 
 
 def poses_in(marks: list[FoundMark], layouts: Iterable[Layout]) -> list[Pose]:
-    """Every sheet of a known layout in a picture, most marks and largest first."""
+    """Every sheet of a known layout in a picture, most marks and largest first; of pages with the same marks, on small
+    paper and on whole or of two protocols, the one on which they fit best.
+    """
     poses = [p for one in layouts for p in _sheets_of(one, [m for m in marks if m.slot == one.slot])]
-    return sorted(poses, key=lambda p: (-len(p.marks), -p.size_px))
+    return sorted(poses, key=lambda p: (-len(p.marks), -p.size_px, p.miss))
 
 
 def carried_on(views: Views, pose: Pose) -> np.ndarray:

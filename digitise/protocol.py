@@ -27,7 +27,8 @@ from digitise.rules import CheckSpec, known_rules
 from digitise.yaml_file import checked, file_text
 
 SHIPPED = Path(__file__).parent / "protocols"
-PAPERS_MM = {"A4": (210.0, 297.0), "letter": (215.9, 279.4)}
+PAPERS_MM = {"A4": (210.0, 297.0), "letter": (215.9, 279.4), "A5": (148.0, 210.0), "half-letter": (139.7, 215.9)}
+HALVES = {"A4": "A5", "letter": "half-letter"}  # two of which lie side by side on the whole sheet
 MAX_POINTS = 200
 
 Name = Annotated[str, StringConstraints(pattern=r"^[a-z0-9][a-z0-9-]{0,39}$")]
@@ -272,7 +273,7 @@ class Protocol(_Model):
     version: Annotated[str, StringConstraints(pattern=r"^[0-9A-Za-z][0-9A-Za-z.]{0,7}$")]
     title: Label
     programme: Label
-    paper: Literal["A4", "letter"] = "A4"
+    paper: Literal["A4", "letter", "A5", "half-letter"] = "A4"
     transects: int = Field(default=1, ge=1, le=20)
     wait_minutes: float = Field(default=15, ge=0, le=240)
     transect: TransectSpec = TransectSpec()

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 from digitise.codes import margins
-from digitise.compose import build_layouts, free_marks, layout_problems, shared_marks
+from digitise.compose import build_layouts, free_marks, layout_problems, paper_problems, shared_marks
 from digitise.layout import Layout
-from digitise.protocol import BeltSheet, LineSheet, Protocol, ProtocolError, SiteSheet, load_protocol
+from digitise.protocol import HALVES, BeltSheet, LineSheet, Protocol, ProtocolError, SiteSheet, load_protocol
 from digitise.sheet import identity_for, sheet_pdf
 
 SAMPLE_PACK = "XXXXXX"
@@ -42,12 +42,22 @@ def explain(path: Path, *, others: Iterable[Protocol] = ()) -> Explained:
     if problems:
         return Explained(tuple(problems), protocol=protocol)
     layouts = build_layouts(protocol)
-    problems = [f"{path}: {text}" for text in dict.fromkeys(t for one in layouts for t in _drawing(protocol, one))]
+    must = [one for one in layouts if one.paper in (*HALVES, protocol.paper)]
+    problems = [f"{path}: {text}" for text in dict.fromkeys(t for one in must for t in _drawing(protocol, one))]
     per_survey, per_line = (
         sum(one.paper == protocol.paper and one.per_transect is each for one in layouts) for each in (False, True)
     )
-    notes = [*_marks(protocol, list(others)), *_fields(protocol), *_codes(protocol)]
+    notes = [*_small(protocol, layouts), *_marks(protocol, list(others)), *_fields(protocol), *_codes(protocol)]
     return Explained(tuple(problems), tuple(notes), protocol, per_survey + protocol.transects * per_line)
+
+
+def _small(protocol: Protocol, layouts: tuple[Layout, ...]) -> Iterator[str]:
+    """Why sheets cannot be printed on small paper, where it is not the protocol's own; the first reason of each."""
+    for paper in HALVES.values():
+        pages = [one for one in layouts if one.paper == paper]
+        why = paper_problems(protocol, paper) or [t for one in pages for t in _drawing(protocol, one)]
+        if why and paper != protocol.paper:
+            yield f"cannot be printed on {paper}: {why[0]}"
 
 
 def _drawing(protocol: Protocol, layout: Layout) -> list[str]:

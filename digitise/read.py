@@ -83,7 +83,7 @@ def _overlooked(page: InkPage, cell: Cell, evidence: Sequence[CharacterEvidence]
 
 
 def _none_overlooked(page: InkPage, cell: Cell, decoded: Decoded) -> Decoded:
-    """As `_overlooked`, for strokes and words: those joined to a neighbour's mark or a fold are not the box's own ink."""
+    """As `_overlooked`, for strokes and words: those that a fold or a neighbour holds are not the box's own."""
     if decoded.value is not None or decoded.reasons:
         return decoded
     firm = _firm_mm2(page, page.crop(cell.box_mm, -INSIDE_MM)) > LEAST_CHARACTER_MM2

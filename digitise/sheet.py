@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 import secrets
+from collections.abc import Callable
 from dataclasses import dataclass
 from io import BytesIO
 from pathlib import Path
@@ -12,15 +13,16 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from digitise.compose import build_layouts
+from digitise.compose import build_layouts, paper_problems
 from digitise.drawing import MM, Pen, Typeface
 from digitise.layout import Layout, Text
-from digitise.protocol import Protocol
+from digitise.protocol import HALVES, PAPERS_MM, Protocol, ProtocolError
 
 MARK_DICTIONARY = cv2.aruco.DICT_6X6_1000
 PACK_ALPHABET = "ABCDEFGHJKLMNPQRTUVWXY346789"  # no 0/O, 1/I, 2/Z, 5/S
 PACK_LENGTH = 6
 BLANK = "______"  # to write on
+CUT_MM = 3.0  # a dash of the line along which two pages are cut apart, and the gap behind it
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +61,7 @@ def parse_identity(text: str) -> Identity | None:
         return None
     if not re.fullmatch(f"[{PACK_ALPHABET}]{{{PACK_LENGTH}}}", parts[7]):
         return None
-    paper = "A4" if parts[5] == "A4" else parts[5].lower()
+    paper = next((p for p in PAPERS_MM if p.upper() == parts[5]), parts[5].lower())
     return Identity(
         parts[1].lower(),
         parts[2].lower(),
@@ -102,6 +104,14 @@ def _heading(protocol: Protocol, identity: Identity, note: str, *, spare: bool) 
     return "  ·  ".join(filter(None, (f"{protocol.caption('pack')} {pack}", which, note)))
 
 
+def _heading_text(layout: Layout, words: str) -> Text:
+    """Where pack and transect stand: under the title, left of the code; in two lines where the page is small."""
+    room = layout.qr_mm[0] - 26.5
+    if layout.paper in HALVES.values():
+        return Text(23.5, 20.8, words, 8.5, room, bold=True, lines=2)
+    return Text(23.5, 22.3, words, 11, room, bold=True)
+
+
 def _draw(canvas, layout: Layout, identity: Identity, face: Typeface, protocol: Protocol, note: str) -> None:
     import segno
 
@@ -118,14 +128,35 @@ def _draw(canvas, layout: Layout, identity: Identity, face: Typeface, protocol: 
         pen.dot(x, y, 0.55)
     for item in layout.texts:
         pen.text(item)
-    pen.text(Text(23.5, 22.3, _heading(protocol, identity, note, spare=spare), 11, layout.qr_mm[0] - 26.5, bold=True))
+    pen.text(_heading_text(layout, _heading(protocol, identity, note, spare=spare)))
 
 
-def sheet_pdf(protocol: Protocol, pages: list[tuple[Layout, Identity]], *, note: str = "") -> bytes:
+def _draw_two_up(canvas, pages: list[tuple[Layout, Identity]], draw: Callable[[Layout, Identity], None]) -> None:
+    """Small pages two by two on whole sheets laid across, each in the middle of its half, a line to cut between."""
+    whole = next(p for p, half in HALVES.items() if half == pages[0][0].paper)
+    height, width = PAPERS_MM[whole]
+    for first in range(0, len(pages), 2):
+        canvas.setPageSize((width * MM, height * MM))
+        for i, (layout, identity) in enumerate(pages[first : first + 2]):
+            across, down = (width / 2 - layout.page_size_mm[0]) / 2, (height - layout.page_size_mm[1]) / 2
+            canvas.saveState()
+            canvas.translate((i * width / 2 + across) * MM, down * MM)
+            draw(layout, identity)
+            canvas.restoreState()
+        canvas.setLineWidth(0.5)
+        canvas.setDash(CUT_MM * MM, CUT_MM * MM)
+        canvas.line(width / 2 * MM, 0, width / 2 * MM, height * MM)
+        canvas.showPage()
+
+
+def sheet_pdf(
+    protocol: Protocol, pages: list[tuple[Layout, Identity]], *, note: str = "", two_up: bool = False
+) -> bytes:
     """A PDF of the given pages, at true size, vector only, with its font embedded.
 
     `note` stands beside the pack on every page: site and date where they are known. A page of a line whose identity
     names no line is a spare one: it carries no code and is given its line by a person, after it was photographed.
+    `two_up` puts two A5 pages side by side on A4, or two half-letter pages on Letter, to be cut apart.
 
     Raises
     ------
@@ -139,7 +170,9 @@ def sheet_pdf(protocol: Protocol, pages: list[tuple[Layout, Identity]], *, note:
     canvas = Canvas(out, invariant=1, pageCompression=1, initialFontName=face.name(False))
     canvas.setTitle(protocol.title)
     canvas.setCreator("digitise")
-    for layout, identity in pages:
+    if two_up:
+        _draw_two_up(canvas, pages, lambda layout, identity: _draw(canvas, layout, identity, face, protocol, note))
+    for layout, identity in () if two_up else pages:
         canvas.setPageSize((layout.page_size_mm[0] * MM, layout.page_size_mm[1] * MM))
         _draw(canvas, layout, identity, face, protocol, note)
         canvas.showPage()
@@ -160,8 +193,18 @@ def rasterise(pdf: bytes, px_per_mm: float, page: int = 0) -> np.ndarray:
 
 
 def pack_pages(protocol: Protocol, paper: str, pack: str) -> list[tuple[Layout, Identity]]:
-    """All pages of one pack: survey-wide sheets once, the others once for each transect."""
+    """All pages of one pack: survey-wide sheets once, the others once for each transect.
+
+    Raises
+    ------
+    ProtocolError
+        The protocol does not fit on this paper; the text says what does not, and which papers it fits on.
+    """
     layouts = [one for one in build_layouts(protocol) if one.paper == paper]
+    if not layouts:
+        fitting = ", ".join(dict.fromkeys(one.paper for one in build_layouts(protocol)))
+        why = "\n".join(paper_problems(protocol, paper)) or "its pages are too many for the corner marks"
+        raise ProtocolError(f"{protocol.protocol} does not fit on {paper} paper, but on {fitting}:\n{why}")
     pages = [(one, identity_for(one, pack, 0)) for one in layouts if not one.per_transect]
     for transect in range(1, protocol.transects + 1):
         pages += [(one, identity_for(one, pack, transect)) for one in layouts if one.per_transect]
@@ -175,11 +218,12 @@ def page_name(identity: Identity) -> str:
 
 
 def write_sheets(
-    protocol: Protocol, out: Path, *, papers: tuple[str, ...], packs: int, draw=secrets.choice
+    protocol: Protocol, out: Path, *, papers: tuple[str, ...], packs: int, two_up: bool = False, draw=secrets.choice
 ) -> list[Path]:
     """Write packs of sheets: one PDF and one layout file for each page, and one PDF to print them all.
 
-    Returns the paths of the one-page PDFs; the collected PDF is ``out/print/PAPER.pdf``.
+    Returns the paths of the one-page PDFs; the collected PDF is ``out/print/PAPER.pdf``, which holds two pages on each
+    sheet with `two_up`.
     """
     out.mkdir(parents=True, exist_ok=True)
     (out / "print").mkdir(exist_ok=True)
@@ -196,5 +240,5 @@ def write_sheets(
                     json.dumps(layout.to_json(), indent=1, ensure_ascii=False) + "\n", encoding="utf-8"
                 )
                 written.append(path)
-        (out / "print" / f"{paper.lower()}.pdf").write_bytes(sheet_pdf(protocol, everything))
+        (out / "print" / f"{paper.lower()}.pdf").write_bytes(sheet_pdf(protocol, everything, two_up=two_up))
     return written

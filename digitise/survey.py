@@ -12,7 +12,8 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from digitise.chances import Chances, code_chances, count_chances, count_slip_variance, slip_chance
-from digitise.compose import build_layouts
+from digitise.layout import Layout
+from digitise.printed_on import printed_pages, strangers
 from digitise.protocol import BeltSheet, LineSheet, Protocol, RowSpec, SiteSheet
 from digitise.store import CellNow, PageRow
 from digitise.twice import Twice, compare, rivals, words
@@ -209,15 +210,22 @@ def assemble(protocol: Protocol, pack: str, sheets: Sheets) -> Survey:
     counts.
     """
     sheets = list(sheets)
+    out = {page.id for page in strangers(sheets)}
+    used = [(page, cells) for page, cells in sheets if page.id not in out]
     kinds = {name: sheet.kind for name, sheet in protocol.sheets.items()}
-    site_cells = _merged((c for p, c in sheets if not p.per_transect))
-    numbers = sorted({p.transect for p, _ in sheets if p.per_transect and p.transect})
+    site_cells = _merged((c for p, c in used if not p.per_transect))
+    numbers = sorted({p.transect for p, _ in used if p.per_transect and p.transect})
     findings: list[Finding] = []
     if len({p.protocol_digest for p, _ in sheets}) > 1:
         findings.append(
             Finding(f"Pack {pack}", "its sheets were read by different editions of the protocol; the newest is used")
         )
-    own = {n: [(p, c) for p, c in sheets if p.per_transect and p.transect == n] for n in numbers}
+    findings += [
+        Finding(_page_place(page), f"{page.photo} is on other paper than the rest of its sheet; left out")
+        for page, _ in sheets
+        if page.id in out
+    ]
+    own = {n: [(p, c) for p, c in used if p.per_transect and p.transect == n] for n in numbers}
     transects = tuple(_transect(protocol, n, own[n], findings) for n in numbers)
     fields = {i: c for i, c in site_cells.items() if kinds.get(i.split("/")[0]) == "site"}
     return Survey(
@@ -225,7 +233,7 @@ def assemble(protocol: Protocol, pack: str, sheets: Sheets) -> Survey:
         protocol,
         fields,
         transects,
-        missing_sheets(protocol, (p for p, _ in sheets)),
+        missing_sheets(protocol, (p for p, _ in used)),
         tuple(c for _, cells in sheets for c in cells.values()),
         tuple(p for p, _ in sheets),
         tuple(findings),
@@ -349,23 +357,24 @@ def missing_sheets(protocol: Protocol, pages: Iterable[PageRow], *, transects: i
 
     `transects` is how many lines were to be laid, when that is fewer than the protocol's.
     """
+    pages = list(pages)
     have = {(p.sheet, p.page, p.transect or 0) for p in pages}
-    expected = dict.fromkeys((one.sheet, one.page, one.pages) for one in build_layouts(protocol))
-    out = [
-        _page_words(protocol, sheet, page, pages)
-        for sheet, page, pages in expected
-        if isinstance(protocol.sheets[sheet], SiteSheet) and (sheet, page, 0) not in have
-    ]
+    once = [name for name, sheet in protocol.sheets.items() if isinstance(sheet, SiteSheet)]
+    each = [name for name in protocol.sheets if name not in once]
+
+    def lacking(names: list[str], number: int) -> list[str]:
+        printed = (one for name in names for one in printed_pages(protocol, pages, name, number))
+        return [_page_words(one) for one in printed if (one.sheet, one.page, number) not in have]
+
+    out = lacking(once, 0)
     for number in range(1, (transects or protocol.transects) + 1):
-        own = [key for key in expected if not isinstance(protocol.sheets[key[0]], SiteSheet)]
-        lacking = [key for key in own if (key[0], key[1], number) not in have]
-        if len(lacking) == len(own) > 0:
+        own = lacking(each, number)
+        if own and not any(p.transect == number for p in pages):
             out.append(f"T{number}: every sheet")
         else:
-            out += [f"T{number}: {_page_words(protocol, *key)}" for key in lacking]
+            out += [f"T{number}: {words}" for words in own]
     return tuple(out)
 
 
-def _page_words(protocol: Protocol, sheet: str, page: int, pages: int) -> str:
-    title = protocol.sheets[sheet].title
-    return title if pages == 1 else f"{title}, page {page} of {pages}"
+def _page_words(one: Layout) -> str:
+    return one.title if one.pages == 1 else f"{one.title}, page {one.page} of {one.pages}"

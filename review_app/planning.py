@@ -13,10 +13,11 @@ from pathlib import Path
 import yaml
 
 from digitise.known_plan import keep_plan, known_plan
+from digitise.known_protocol import FOLDER, file_name, kept_protocols
 from digitise.plan import Plan, PlanError, SitePlan, plan_notes
 from digitise.prepare import prepare
 from digitise.prepare.prepare import folder_name, with_packs
-from digitise.protocol import Protocol
+from digitise.protocol import HALVES, Protocol, load_protocol, shipped_names
 from digitise.roster import split_names
 from digitise.store import Store
 from digitise.yaml_file import checked
@@ -58,6 +59,12 @@ def known_people(store: Store) -> list[str]:
     return sorted(plan.names if plan else ())
 
 
+def protocols(store: Store) -> dict[str, Protocol]:
+    """Protocols by what a plan calls them: the store's own by their files' names, then the shipped ones."""
+    own = {file_name(one): one for one in kept_protocols(store.folder)}
+    return own | {name: load_protocol(name) for name in shipped_names()}
+
+
 def usual_protocol(store: Store, names: Sequence[str]) -> str:
     """The protocol of the plans that the store keeps, else the demonstration's, where it is among `names`."""
     plan = known_plan(store.folder)
@@ -82,7 +89,7 @@ def _checked(data: dict) -> Plan:
     return checked(yaml.safe_dump(data, allow_unicode=True), Plan, source="This plan", error=PlanError)
 
 
-def printed(store: Store, plan: Plan, protocol: Protocol, *, paper: str) -> Printed:
+def printed(store: Store, plan: Plan, protocol: Protocol, *, paper: str, two_up: bool = False) -> Printed:
     """Print what the plan needs, keep the plan in the store, and give the prints as one file.
 
     Raises
@@ -94,7 +101,10 @@ def printed(store: Store, plan: Plan, protocol: Protocol, *, paper: str) -> Prin
     """
     out = io.BytesIO()
     with tempfile.TemporaryDirectory() as folder:
-        done = prepare(plan, protocol, Path(folder) / "prints", paper=paper)
+        file = store.folder / FOLDER / plan.protocol
+        own = (file.name, file.read_bytes()) if plan.protocol == file_name(protocol) and file.is_file() else None
+        sheets = HALVES.get(paper, paper) if two_up else paper
+        done = prepare(plan, protocol, Path(folder) / "prints", paper=sheets, two_up=two_up, own=own)
         keep_plan(store.folder, done.files[-1])
         with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
             for path in done.files:

@@ -13,11 +13,10 @@ from datetime import UTC, datetime
 from functools import lru_cache
 from pathlib import Path
 
-from digitise.compose import build_layouts
-from digitise.protocol import LineSheet, Protocol
+from digitise.printed_on import printed_pages
+from digitise.protocol import LineSheet, Protocol, SiteSheet
 from digitise.reading import Value
 from digitise.reasons import CELL_REASONS, REASONS
-from digitise.sheet import pack_pages
 from digitise.store import PageRow, PhotoRow, Progress, QueueItem, Store, chain
 
 FOLDER_VARIABLE = "DIGITISE_FOLDER"
@@ -178,11 +177,14 @@ def pack_places(store: Store, pack: str) -> list[Place]:
     if not pages:
         return []
     protocol = store.protocol_for(pages[0])
-    paper = next((one.paper for one in build_layouts(protocol) if one.digest == pages[0].layout_digest), protocol.paper)
     found = {(p.sheet, p.page, p.transect or 0): p for p in pages}
+    once = [name for name, sheet in protocol.sheets.items() if isinstance(sheet, SiteSheet)]
+    each = [name for name in protocol.sheets if name not in once]
+    wanted = [(name, 0) for name in once] + [(name, n) for n in range(1, protocol.transects + 1) for name in each]
     return [
-        Place(one.sheet, one.title, one.page, one.pages, who.transect, found.get((one.sheet, one.page, who.transect)))
-        for one, who in pack_pages(protocol, paper, pack)
+        Place(one.sheet, one.title, one.page, one.pages, transect, found.get((one.sheet, one.page, transect)))
+        for name, transect in wanted
+        for one in printed_pages(protocol, pages, name, transect)
     ]
 
 

@@ -35,17 +35,27 @@ def serving(folder: Path, port: int, *options: str):
         env=environment,
     )
     try:
-        for _ in range(200):
-            try:
-                with urlopen(f"http://127.0.0.1:{port}/_stcore/health", timeout=1):
-                    break
-            except (URLError, OSError):
-                assert process.poll() is None, "the server ended at once"
-                time.sleep(0.1)
+        _until_it_answers(process, port)
         yield f"http://127.0.0.1:{port}/"
     finally:
         process.send_signal(signal.SIGINT)
-        process.wait(15)
+        try:
+            process.wait(60)
+        finally:
+            process.kill()
+            process.wait()
+
+
+def _until_it_answers(process: subprocess.Popen, port: int) -> None:
+    end = time.monotonic() + 90  # it takes two seconds, and many more where the machine is busy
+    while time.monotonic() < end:
+        try:
+            with urlopen(f"http://127.0.0.1:{port}/_stcore/health", timeout=5):
+                return
+        except (URLError, OSError):
+            assert process.poll() is None, "the server ended at once"
+            time.sleep(0.1)
+    raise AssertionError("the server did not answer within 90 seconds")
 
 
 def free_port() -> int:

@@ -114,7 +114,7 @@ USAGE = [
     pytest.param(["sheets", "reef-transect"], "required: --out", id="no-folder"),
     pytest.param(["sheets", "reef-transect", "--out", "o", "--packs", "0"], "0: expected 1 to 1000", id="no-packs"),
     pytest.param(["sheets", "reef-transect", "--out", "o", "--packs", "some"], "--packs", id="packs-in-words"),
-    pytest.param(["sheets", "reef-transect", "--out", "o", "--paper", "A5"], "invalid choice: 'A5'", id="paper"),
+    pytest.param(["sheets", "reef-transect", "--out", "o", "--paper", "A3"], "invalid choice: 'A3'", id="paper"),
     pytest.param(["codes", "many"], "count", id="codes-in-words"),
     pytest.param(["evaluate", "x.jpg"], "required: --truth", id="no-truth"),
 ]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import subprocess
 import sys
+from collections import Counter
 from dataclasses import replace
 
 import numpy as np
@@ -19,12 +20,12 @@ from digitise.page_builder import (
     MARK_INSET_MM,
     MARK_MM,
     POINT_GAP_MM,
-    SIDE_MM,
+    side_mm,
 )
 from digitise.protocol import PAPERS_MM, parse_protocol
 
 HEAD = 'protocol: pond\nversion: "1"\ntitle: Pond\nprogramme: Example pond group\n'
-SHEETS = [(s, p) for p in ("A4", "letter") for s in ("site", "fish", "invertebrate", "substrate")]
+SHEETS = [(s, p) for p in PAPERS_MM for s in ("site", "fish", "invertebrate", "substrate")]
 pages = pytest.mark.parametrize(("sheet", "paper"), SHEETS)
 
 
@@ -53,8 +54,8 @@ def _overlap(a, b) -> bool:
 
 
 def _body(one: Layout) -> tuple[float, float, float, float]:
-    width, height = one.page_size_mm
-    return SIDE_MM, BODY_TOP_MM, width - SIDE_MM, height - FOOT_MM
+    (width, height), side = one.page_size_mm, side_mm(one.paper)
+    return side, BODY_TOP_MM, width - side, height - FOOT_MM
 
 
 def _assert_sound(one: Layout) -> None:
@@ -189,9 +190,9 @@ def test_marks_stand_in_the_corners_clockwise(layout, sheet: str, paper: str) ->
 
 
 def test_no_two_pages_share_a_slot(layouts) -> None:
-    """Eight pages (four sheets, two papers) carry eight different sets of marks."""
-    assert len(layouts) == 8
-    assert len({one.slot for one in layouts}) == 8
+    """Four sheets, on whole paper a page each and on small paper two: 24 pages carry 24 different sets of marks."""
+    assert Counter(one.paper for one in layouts) == {"A4": 4, "letter": 4, "A5": 8, "half-letter": 8}
+    assert len({one.slot for one in layouts}) == 24
     assert all(0 <= one.slot < SLOTS for one in layouts)
 
 

@@ -11,9 +11,11 @@ import pytest
 from streamlit.testing.v1 import AppTest
 from test_review_app import store  # noqa: F401 - a fixture
 
+from digitise.batch import known_protocols
 from digitise.known_plan import known_plan
+from digitise.known_protocol import keep_protocol, kept_protocols
 from digitise.plan import PlanError
-from digitise.protocol import load_protocol
+from digitise.protocol import ProtocolError, load_protocol, parse_protocol
 from review_app import planning
 
 SITE = {"name": "Lantern Garden", "code": "LG", "latitude": 5.4123, "longitude": -161.2034, "radius_m": 150}
@@ -117,3 +119,64 @@ def test_the_page_makes_the_prints_or_says_what_is_missing(store):  # noqa: F811
     assert not at.error
     assert "is planned, and the store keeps the plan" in at.success[0].value
     assert [s.name for s in known_plan(store.folder).sites] == ["Lantern Garden"]
+
+
+OWN = """\
+protocol: {name}
+version: "1"
+title: Pond survey
+programme: Example pond group
+sheets:
+  visit: {{kind: site, title: Visit, cautions: [This sheet plans no dive.], fields: [{{id: date, label: Date, kind: date}}]}}
+  birds: {{kind: belt, title: Birds, rows: [{{id: duck, label: Ducks}}{more}]}}
+"""
+
+
+def _own(name="pond", more="") -> bytes:
+    return OWN.format(name=name, more=more).encode()
+
+
+def test_a_protocol_of_ones_own_is_planned_with_and_its_sheets_are_known(store):  # noqa: F811
+    """The prints hold the protocol beside the plan that names it; whoever reads into this store knows its pages."""
+    protocol = keep_protocol(store.folder, _own(), "pond.yaml")
+    assert next(iter(planning.protocols(store))) == "pond-1.yaml"
+    plan = planning.plan_of(replace(ANSWERS, protocol="pond-1.yaml", transects=1, pairs=()))
+    made = planning.printed(store, plan, protocol, paper="A4", two_up=True)
+    with zipfile.ZipFile(io.BytesIO(made.data)) as archive:
+        assert archive.read("pond-1.yaml") == _own()
+        assert b"protocol: pond-1.yaml" in archive.read("plan.yaml")
+        sheets = pypdfium2.PdfDocument(archive.read(next(n for n in archive.namelist() if n.endswith("sheets.pdf"))))
+        assert sheets[0].get_width() > sheets[0].get_height()
+    assert planning.usual_protocol(store, list(planning.protocols(store))) == "pond-1.yaml"
+    assert {"visit", "birds"} <= {one.sheet for one in known_protocols(store=store).layouts if one.protocol == "pond"}
+    assert keep_protocol(store.folder, _own(), "again.yaml") == protocol
+
+
+@pytest.mark.parametrize(
+    ("data", "sentence"),
+    [
+        (b"\xff", "byte 0 is not UTF-8"),
+        (b"- 1", "x.yaml"),
+        (_own() + b"font: /etc/passwd\n", "names a font file"),
+        (b"#" * 1_000_001, "expected a protocol file under"),
+        (_own(name="reef-transect"), "another 'reef-transect' of version 1 is known; expected another version"),
+        (_own(more=", {id: goose, label: Geese}"), "another 'pond' of version 1 is known; expected another version"),
+    ],
+    ids=["bytes", "no-protocol", "font", "size", "shipped", "changed"],
+)
+def test_what_cannot_be_kept_as_a_protocol_is_said_and_nothing_is_kept(store, data, sentence):  # noqa: F811
+    keep_protocol(store.folder, _own(), "pond.yaml")
+    with pytest.raises(ProtocolError, match=sentence):
+        keep_protocol(store.folder, data, "x.yaml")
+    assert [one.digest for one in kept_protocols(store.folder)] == [parse_protocol(_own().decode(), "x").digest]
+
+
+def test_the_screen_offers_the_protocols_that_the_store_knows(store):  # noqa: F811
+    """Chosen, it has its own tasks; on small paper there is nothing to put two of on a sheet."""
+    keep_protocol(store.folder, _own(), "pond.yaml")
+    at = AppTest.from_file("../review_app/views/plan.py", default_timeout=60).run()
+    at.selectbox(key="plan-protocol").set_value("pond-1.yaml").run()
+    assert not at.exception
+    assert at.multiselect(key="tasks-pond-1").options == ["line", "birds"]
+    at.selectbox(key="plan-paper").set_value("A5").run()
+    assert at.checkbox(key="plan-two-up").disabled

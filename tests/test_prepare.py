@@ -12,6 +12,7 @@ import pytest
 from digitise.cli import main
 from digitise.compose import build_layouts
 from digitise.known_plan import known_plan
+from digitise.known_protocol import kept_protocols
 from digitise.page import register
 from digitise.plan import Plan, PlanError, fit_problems, load_plan, plan_notes
 from digitise.prepare import prepare
@@ -266,14 +267,27 @@ def test_the_command_prints_what_it_wrote_and_what_may_be_mended(tmp_path, capsy
     assert known_plan(tmp_path / "store").surveys == load_plan(out / "plan.yaml").surveys
 
 
-def test_a_protocol_beside_the_plan_is_used(tmp_path) -> None:
-    """The plan names a file in its own folder."""
+def test_a_protocol_beside_the_plan_is_used(tmp_path, capsys) -> None:
+    """The plan names a file in its own folder; it lies beside the prints, so that these can be printed again."""
     text = (Path(__file__).parents[1] / "digitise" / "protocols" / "reef-transect.yaml").read_text(encoding="utf-8")
     (tmp_path / "own.yaml").write_text(
-        text.replace("title: Reef transect survey", "title: Own survey"), encoding="utf-8"
+        text.replace("title: Reef transect survey", "title: Own survey").replace(
+            "protocol: reef-transect", "protocol: own"
+        ),
+        encoding="utf-8",
     )
     _plan(tmp_path, PLAN.replace("protocol: reef-transect", "protocol: own.yaml"))
 
-    assert main(["prepare", str(tmp_path / "days.yaml"), "--out", str(tmp_path / "out")]) == 0
-    assert "Own survey" in _text(next((tmp_path / "out").glob("*/briefing.pdf")))[0]
+    out, store = tmp_path / "out", tmp_path / "store"
+    assert main(["prepare", str(tmp_path / "days.yaml"), "--out", str(out), "--two-up"]) == 0
+    assert "Own survey" in _text(next(out.glob("*/briefing.pdf")))[0]
+    assert "page 1 of 2" in _text(next(out.glob("*/sheets.pdf")))[0]
+    assert main(["prepare", str(out / "plan.yaml"), "--out", str(out), "--store", str(store)]) == 0
+    assert [one.protocol for one in kept_protocols(store)] == ["own"]
+    (tmp_path / "own.yaml").write_text(text.replace("title: Reef", "title: Our reef"), encoding="utf-8")
+    again = ["prepare", str(tmp_path / "days.yaml"), "--out", str(tmp_path / "b"), "--store", str(tmp_path / "c")]
+    assert main(again) == 0
+    assert "another 'reef-transect' of version 1 is known" in capsys.readouterr().err
+    assert known_plan(tmp_path / "c").surveys
+    assert kept_protocols(tmp_path / "c") == []
     assert isinstance(load_protocol(tmp_path / "own.yaml"), Protocol)

@@ -95,7 +95,7 @@ HOSTILE = [
     pytest.param(POND + "colour: red\n", ["colour: this key is not known"], id="unknown-key"),
     pytest.param(POND + "transects: three\n", ["transects: found 'three', expected"], id="words-for-number"),
     pytest.param(POND + "transects: 0\n", ["transects: found 0, expected"], id="no-transect"),
-    pytest.param(POND + "paper: A5\n", ["paper: found 'A5', expected", "'A4' or 'letter'"], id="paper"),
+    pytest.param(POND + "paper: A3\n", ["paper: found 'A3', expected", "'A5' or 'half-letter'"], id="paper"),
     pytest.param(POND + "transect: {length_m: -1}\n", ["transect.length_m: found -1, expected"], id="negative-length"),
     pytest.param(
         POND + "transect: {length_m: .nan}\n", ["transect.length_m: found nan, expected"], id="length-no-number"
@@ -169,7 +169,7 @@ def test_message_for_a_wrong_key_stands_whole() -> None:
 def test_several_faults_are_told_at_once() -> None:
     """Two wrong keys give two lines."""
     with pytest.raises(ProtocolError) as error:
-        parse_protocol(POND + "transects: 0\npaper: A5\n", "pond.yaml")
+        parse_protocol(POND + "transects: 0\npaper: A3\n", "pond.yaml")
 
     assert [line.split(": ")[1] for line in str(error.value).splitlines()] == ["paper", "transects"]
 

@@ -7,6 +7,8 @@ from pathlib import Path
 
 from digitise.commands.common import Adder, count, say
 
+CUT = ", then cut along the dashes"
+
 
 def add_commands(command: Adder) -> None:
     """Add the parsers."""
@@ -16,14 +18,14 @@ def add_commands(command: Adder) -> None:
     one.add_argument("protocol", help="protocol file, or the name of a shipped one")
     one.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder to write into")
     one.add_argument("--packs", type=count, default=1, metavar="N", help="packs, one for each survey (default: 1)")
-    one.add_argument("--paper", choices=("A4", "letter", "all"), help="paper (default: the protocol's)")
+    _paper(one, "all")
 
     one = command(
         "prepare", _prepare, "print all that a planned survey day needs", "digitise prepare days.yaml --out days"
     )
     one.add_argument("plan", type=Path, help="plan in YAML: sites, people, surveys")
     one.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder to write into")
-    one.add_argument("--paper", choices=("A4", "letter"), help="paper (default: the protocol's)")
+    _paper(one)
     one.add_argument("--store", type=Path, metavar="DIR", help="keep the plan in this store, for names and checks")
     one.add_argument("--slates", action="store_true", help="also a variant for slates that are wiped and used again")
 
@@ -31,17 +33,37 @@ def add_commands(command: Adder) -> None:
     one.add_argument("count", type=count, help="how many codes")
 
 
+def _paper(one: argparse.ArgumentParser, *more: str) -> None:
+    papers = ("A4", "letter", "A5", "half-letter", *more)
+    one.add_argument("--paper", choices=papers, help="paper (default: the protocol's)")
+    one.add_argument(
+        "--two-up", action="store_true", help="two small sheets side by side on A4 or Letter, to be cut apart"
+    )
+
+
+def _small(paper: str) -> str:
+    """The paper of which two pages lie on a whole sheet."""
+    from digitise.protocol import HALVES
+
+    return HALVES.get(paper, paper)
+
+
 def _sheets(args: argparse.Namespace) -> int:
-    from digitise.protocol import PAPERS_MM, load_protocol
+    from digitise.compose import build_layouts
+    from digitise.protocol import load_protocol
     from digitise.sheet import write_sheets
 
     protocol = load_protocol(args.protocol)
-    papers = tuple(PAPERS_MM) if args.paper == "all" else (args.paper or protocol.paper,)
-    written = write_sheets(protocol, args.out, papers=papers, packs=args.packs)
+    papers = (args.paper or protocol.paper,)
+    if args.paper == "all":
+        papers = tuple(dict.fromkeys(one.paper for one in build_layouts(protocol)))
+    if args.two_up:
+        papers = tuple(dict.fromkeys(_small(p) for p in papers))
+    written = write_sheets(protocol, args.out, papers=papers, packs=args.packs, two_up=args.two_up)
     say(
         f"{len(written)} pages in {args.packs} pack(s) on {' and '.join(papers)} written to {args.out}; "
         f"to print them all: {', '.join(str(args.out / 'print' / f'{p.lower()}.pdf') for p in papers)}. "
-        "Print at 100 % (actual size)."
+        f"Print at 100 % (actual size){CUT if args.two_up else ''}."
     )
     return 0
 
@@ -56,24 +78,32 @@ def _prepare(args: argparse.Namespace) -> int:
     protocol = load_protocol(beside if beside.is_file() else plan.protocol)
     for note in plan_notes(plan, protocol):
         say(f"Note: {note}")
-    paper = args.paper or protocol.paper
-    done = prepare(plan, protocol, args.out, paper=paper, slates=args.slates)
+    paper = _small(args.paper or protocol.paper) if args.two_up else args.paper or protocol.paper
+    own = (beside.name, beside.read_bytes()) if beside.is_file() else None
+    done = prepare(plan, protocol, args.out, paper=paper, slates=args.slates, two_up=args.two_up, own=own)
     for path in done.files:
         print(path)
     say(
         f"{len(done.plan.surveys)} survey(s) prepared on {paper}. Print at 100 % (actual size): sheets one-sided on "
-        "waterproof paper."
+        f"waterproof paper{CUT if args.two_up else ''}."
     )
     if args.store is not None:
-        _keep(args.store, done.files[-1])
+        _keep(args.store, done.files[-1], own)
     return 0
 
 
-def _keep(folder: Path, plan: Path) -> None:
+def _keep(folder: Path, plan: Path, own: tuple[str, bytes] | None) -> None:
     from digitise.known_plan import keep_plan
+    from digitise.known_protocol import keep_protocol
+    from digitise.protocol import ProtocolError
     from digitise.store import Store
 
     with Store.open(folder) as store:
+        try:
+            if own:
+                keep_protocol(store.folder, own[1], own[0])
+        except ProtocolError as error:
+            say(f"Note: the protocol is not kept there; give it to 'digitise read' with --protocol. {error}")
         keep_plan(store.folder, plan)
     say(f"The plan is kept in {folder}: names that are read there and 'digitise check' know it.")
 

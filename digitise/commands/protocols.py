@@ -33,7 +33,8 @@ def add_commands(command: Adder) -> None:
     one = parts("preview", _preview, "draw the sheets as PDF and PNG", "digitise protocol preview bay.yaml --out look")
     one.add_argument("file", help="protocol file, or the name of a shipped one")
     one.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder to write into")
-    one.add_argument("--paper", choices=("A4", "letter"), help="paper (default: the protocol's)")
+    papers = ("A4", "letter", "A5", "half-letter")
+    one.add_argument("--paper", choices=papers, help="paper (default: the protocol's)")
 
 
 def _help(args: argparse.Namespace) -> int:

@@ -68,7 +68,8 @@ def _head(pen: Pen, full: float, protocol: Protocol, site: SitePlan, survey: Sur
     y = 26.0
     pen.rule(Rule(MARGIN_MM, y, MARGIN_MM + full, y, 0.5))
     if facts:
-        pen.text(Text(MARGIN_MM, y + 4.6, "   ·   ".join(facts), 9, full))
+        words = "   ·   ".join(facts)
+        pen.text(Text(MARGIN_MM, y + 4.6, words[0].upper() + words[1:], 9, full))
         y += 6.4
     return y + 1.5
 
@@ -76,12 +77,18 @@ def _head(pen: Pen, full: float, protocol: Protocol, site: SitePlan, survey: Sur
 def _facts(protocol: Protocol, site: SitePlan) -> list[str]:
     caption, out = protocol.caption, []
     if site.latitude is not None:
-        out.append(caption("position").format(latitude=f"{site.latitude:.5f}°", longitude=f"{site.longitude:.5f}°"))
+        latitude, longitude = _degrees(site.latitude, "NS"), _degrees(site.longitude, "EW")
+        out.append(caption("position").format(latitude=latitude, longitude=longitude))
     if site.radius_m is not None:
         out.append(caption("within").format(radius=f"{site.radius_m:g}"))
     if site.depth_m is not None:
         out.append(caption("depth_range").format(least=f"{site.depth_m[0]:g}", most=f"{site.depth_m[1]:g}"))
     return out
+
+
+def _degrees(value: float, letters: str) -> str:
+    """As the site sheet asks for them: without a sign, with the letter of the hemisphere."""
+    return f"{abs(value):.5f}° {letters[value < 0]}"
 
 
 def _who(protocol: Protocol, survey: SurveyPlan, task: str) -> str:
@@ -153,13 +160,14 @@ def _codes(column: Column, protocol: Protocol, row_mm: float) -> None:
         note = protocol.caption("own_guide")
         for i in (0, 1):
             at = column.x + i * (half + GUTTER_MM)
-            column.pen.text(Text(at + half, column.y + 1.2, note, 6.5, half - 60, align="right"))
+            column.pen.text(Text(at + half, column.y + 1.6, note, 7.5, half - 20, align="right"))
         column.y += 2.0
         for i, category in enumerate(sheet.categories):
             x, y = column.x + (i // rows) * (half + GUTTER_MM), column.y + (i % rows) * row_mm
             column.pen.text(Text(x, y + row_mm - 1.4, category.code, 10, 9, bold=True))
             column.pen.text(Text(x + 9.5, y + row_mm - 1.4, category.label, 8.5, 44))
-            column.pen.rule(Rule(x + 56, y + row_mm - 0.6, x + half, y + row_mm - 0.6, FINE_MM))
+            start = x + 12.5 + min(44.0, column.pen.face.width_mm(category.label, False, 8.5))
+            column.pen.rule(Rule(start, y + row_mm - 0.6, x + half, y + row_mm - 0.6, FINE_MM))
         column.y += rows * row_mm + 2.0
 
 

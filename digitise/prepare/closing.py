@@ -69,15 +69,16 @@ def _sheets(column: Column, protocol: Protocol, sheets: Sequence[tuple[str, Iden
     caption = protocol.caption
     column.heading(caption("closing_sheets"))
     first, second = column.x + column.width - TICKS_MM, column.x + column.width - TICKS_MM + 13.0
-    column.pen.text(Text(first + BOX_MM / 2, column.y + 1.4, caption("closing_back"), 6.5, 16, align="centre"))
-    column.pen.text(Text(second, column.y + 1.4, caption("closing_photo"), 6.5, TICKS_MM - 13.0))
-    column.y += 2.6
+    column.pen.text(Text(first + BOX_MM / 2, column.y + 1.4, caption("closing_back"), 7, 16, align="centre"))
+    column.pen.text(Text(second, column.y + 1.4, caption("closing_photo"), 7, TICKS_MM - 13.0, lines=2))
+    column.y += 6.2
     row = min(MOST_ROW_MM, (bottom - 50.0 - column.y) / len(sheets))
     if row < LEAST_ROW_MM:
         raise ProtocolError(f"the closing list has no room for {len(sheets)} pages; expected smaller packs")
     for title, who in sheets:
         line = f"T{who.transect}: " if who.transect else ""
-        page = f", {who.page}" if sum(t == title and w.transect == who.transect for t, w in sheets) > 1 else ""
+        pages = sum(t == title and w.transect == who.transect for t, w in sheets)
+        page = ", " + caption("page").format(page=who.page, pages=pages) if pages > 1 else ""
         column.pen.text(Text(column.x, column.y + 3.0, f"{line}{title}{page}", 8.5, column.width - TICKS_MM - 3.0))
         for x in (first, second):
             column.frame(x, column.y, BOX_MM, BOX_MM)

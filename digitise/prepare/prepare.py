@@ -15,7 +15,7 @@ from digitise.plan import Plan, PlanError, SurveyPlan, fit_problems
 from digitise.prepare.briefing import draw_briefing
 from digitise.prepare.card import draw_cards
 from digitise.prepare.closing import draw_closing
-from digitise.protocol import PAPERS_MM, Protocol
+from digitise.protocol import HALVES, PAPERS_MM, Protocol
 from digitise.sheet import Identity, identity_for, new_pack, pack_pages, sheet_pdf
 
 LONGEST_NAME = 28  # letters of a site's name that have room beside the pack
@@ -57,11 +57,16 @@ def page_note(plan: Plan, survey: SurveyPlan) -> str:
     return "  ·  ".join(filter(None, (name, survey.date.isoformat() if survey.date else "")))
 
 
+def _whole(paper: str) -> str:
+    """The paper for what is read on shore: a small page's whole sheet."""
+    return next((whole for whole, half in HALVES.items() if half == paper), paper)
+
+
 def _drawn(protocol: Protocol, paper: str, draw: Callable[[Pen, tuple[float, float]], None]) -> bytes:
-    """A PDF of one page."""
+    """A PDF of one page; for sheets on small paper, the whole sheet of it."""
     from reportlab.pdfgen.canvas import Canvas
 
-    size, face, out = PAPERS_MM[paper], Typeface(protocol), BytesIO()
+    size, face, out = PAPERS_MM[_whole(paper)], Typeface(protocol), BytesIO()
     canvas = Canvas(out, invariant=1, pageCompression=1, initialFontName=face.name(False))
     canvas.setTitle(protocol.title)
     canvas.setCreator("digitise")
@@ -94,26 +99,36 @@ def folder_name(plan: Plan, survey: SurveyPlan) -> str:
     return re.sub(r"[^A-Za-z0-9-]", "", "-".join(filter(None, parts)))
 
 
-def _files(protocol: Protocol, plan: Plan, paper: str, *, slates: bool) -> Iterator[tuple[str, bytes]]:
+def _files(protocol: Protocol, plan: Plan, paper: str, *, slates: bool, two_up: bool) -> Iterator[tuple[str, bytes]]:
     for survey in plan.surveys:
         folder = folder_name(plan, survey)
         pages = survey_pages(protocol, survey, paper, spares=plan.spares)
         yield f"{folder}/briefing.pdf", briefing_pdf(protocol, plan, survey, paper)
-        yield f"{folder}/sheets.pdf", sheet_pdf(protocol, pages, note=page_note(plan, survey))
+        yield f"{folder}/sheets.pdf", sheet_pdf(protocol, pages, note=page_note(plan, survey), two_up=two_up)
         yield f"{folder}/closing.pdf", closing_pdf(protocol, plan, survey, paper)
     yield "code-cards.pdf", card_pdf(protocol, paper)
     if slates:
         pages = slate_pages(protocol, paper)
-        yield "slates.pdf", sheet_pdf(protocol, pages, note=protocol.caption("slate"))
+        yield "slates.pdf", sheet_pdf(protocol, pages, note=protocol.caption("slate"), two_up=two_up)
 
 
 def prepare(
-    plan: Plan, protocol: Protocol, out: Path, *, paper: str, slates: bool = False, draw: Callable = secrets.choice
+    plan: Plan,
+    protocol: Protocol,
+    out: Path,
+    *,
+    paper: str,
+    slates: bool = False,
+    two_up: bool = False,
+    own: tuple[str, bytes] | None = None,
+    draw: Callable = secrets.choice,
 ) -> Prepared:
     """Write everything that a plan needs into a folder.
 
     For each survey ``DATE-SITE-PACK/briefing.pdf``, ``sheets.pdf`` and ``closing.pdf``; once ``code-cards.pdf`` (and
-    ``slates.pdf``) and ``plan.yaml``, the plan with its packs, which a later printing and `digitise check` use.
+    ``slates.pdf``) and ``plan.yaml``, the plan with its packs, which a later printing and `digitise check` use. With
+    sheets on small `paper`, everything else is on whole sheets; `two_up` puts two small pages on each of those. `own`
+    is the name and content of the programme's own protocol file: it is put beside the plan, which names it.
 
     Raises
     ------
@@ -125,8 +140,9 @@ def prepare(
     problems = fit_problems(plan, protocol)
     if problems:
         raise PlanError("\n".join(problems))
-    plan = with_packs(plan, draw)
-    made = list(_files(protocol, plan, paper, slates=slates))
+    plan = with_packs(plan, draw).model_copy(update={"protocol": own[0]} if own else {})
+    made = list(_files(protocol, plan, paper, slates=slates, two_up=two_up))
+    made += [own] if own else []
     kept = out / "plan.yaml"
     text = plan_yaml(plan)
     if kept.is_file() and kept.read_text(encoding="utf-8") != text:

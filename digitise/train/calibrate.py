@@ -16,7 +16,7 @@ import cv2
 import numpy as np
 
 from digitise.calibration import DELTA, DOUBTFUL, NEVER, TARGETS, Acceptance, Curve, fit_curve
-from digitise.compose import build_layouts
+from digitise.compose import whole_layouts
 from digitise.estimate.acceptance import design_effect, fixed_sequence
 from digitise.evaluate import same_value
 from digitise.page import register
@@ -66,7 +66,7 @@ def sample_page(protocol: Protocol, hands: Mapping[str, Hand], seed: int) -> lis
     """
     cv2.setNumThreads(1)
     rng = np.random.default_rng(seed)
-    layouts = list(build_layouts(protocol))
+    layouts = whole_layouts(protocol)
     practice = rng.random() < 1 / 6
     if practice:
         layouts = [practice_layout(protocol, rng)]

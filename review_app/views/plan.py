@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import streamlit as st
 
+from digitise.known_protocol import file_name, keep_protocol
 from digitise.plan import LINE_TASK, PlanError, SitePlan
-from digitise.protocol import PAPERS_MM, Protocol, SiteSheet, load_protocol, shipped_names
+from digitise.protocol import HALVES, PAPERS_MM, Protocol, ProtocolError, SiteSheet
 from digitise.store import Store
 from review_app import planning
 from review_app.markup import tag
@@ -57,14 +58,40 @@ def _pairs(protocol: Protocol) -> list[tuple[str, list[str]]]:
     return out
 
 
+def _own_protocol(store: Store) -> None:
+    """Take a protocol file in: it is checked, kept in the store, and chosen."""
+    with st.expander("A protocol of your own"):
+        file = st.file_uploader("Protocol file (YAML)", type=["yaml", "yml"], key="own-protocol", max_upload_size=1)
+        if file is None or st.session_state.get("own-taken") == file.file_id:
+            return
+        try:
+            kept = keep_protocol(store.folder, file.getvalue(), file.name)
+        except ProtocolError as error:
+            st.error("\n\n".join(str(error).splitlines()))
+            return
+        st.session_state["own-taken"] = file.file_id
+        known = planning.protocols(store)
+        st.session_state["plan-protocol"] = file_name(kept) if file_name(kept) in known else kept.protocol
+        st.rerun()
+
+
+def _small(paper: str) -> bool:
+    return st.checkbox(
+        "Two small sheets on each, to be cut apart", key="plan-two-up", disabled=paper not in HALVES, width="content"
+    )
+
+
 def ask(store: Store, sites: dict[str, SitePlan], people: list[str]) -> None:
     """The form, and what came of it."""
-    with st.container(horizontal=True):
-        names = shipped_names()
+    _own_protocol(store)
+    with st.container(horizontal=True, vertical_alignment="bottom"):
+        known = planning.protocols(store)
+        names = list(known)
         usual = names.index(planning.usual_protocol(store, names))
         name = st.selectbox("Protocol", names, index=usual, key="plan-protocol", width=260)
-        protocol = load_protocol(name)
+        protocol = known[name]
         paper = st.selectbox("Paper", list(PAPERS_MM), key="plan-paper", width=160)
+        two_up = _small(paper)
     with st.form("plan", border=True):
         site = _site(sites)
         with st.container(horizontal=True):
@@ -83,7 +110,7 @@ def ask(store: Store, sites: dict[str, SitePlan], people: list[str]) -> None:
             answers = planning.Answers(name, site, date, int(lines), leader, shore, pairs, int(spares))
             try:
                 plan = planning.plan_of(answers)
-                st.session_state.prints = planning.printed(store, plan, protocol, paper=paper)
+                st.session_state.prints = planning.printed(store, plan, protocol, paper=paper, two_up=two_up)
             except ValueError as error:
                 st.session_state.pop("prints", None)
                 st.error("\n\n".join(str(error).splitlines()))

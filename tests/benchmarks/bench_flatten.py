@@ -20,7 +20,7 @@ import cv2
 import numpy as np
 from bench_read import unseen_camera
 
-from digitise.compose import build_layouts
+from digitise.compose import whole_layouts
 from digitise.layout import Layout
 from digitise.matching import anchors_mm
 from digitise.page import Page, register
@@ -123,7 +123,7 @@ def main() -> None:
     parser.add_argument("--photos", type=int, default=12, help="photographs of each group (default 12)")
     count = parser.parse_args().photos
     cv2.setNumThreads(1)
-    known = list(build_layouts(load_protocol("reef-transect")))
+    known = whole_layouts(load_protocol("reef-transect"))
     layouts = [one for one in known if one.paper == "A4"]
     print(f"{platform.processor() or platform.machine()}, Python {platform.python_version()}, OpenCV {cv2.__version__}")
     print(

@@ -24,7 +24,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from digitise.compose import build_layouts
+from digitise.compose import whole_layouts
 from digitise.estimate.intervals import clopper_pearson
 from digitise.evaluate import Judged, Truth, judge, report, same_value
 from digitise.page import register
@@ -62,7 +62,7 @@ def read_one(seed: int, hard: bool, strokes: Path | None) -> tuple[str, list[Jud
     hands = _test_hands(strokes) if strokes else {}
     rng = np.random.default_rng([seed, int(hard)])
     protocol = load_protocol("reef-transect")
-    layouts = build_layouts(protocol)
+    layouts = whole_layouts(protocol)
     layout = layouts[seed % len(layouts)]
     answers = random_answers(layout.to_json(), rng, mess=MESS)
     hand = any_hand(hands, rng, drawn=0.0 if hands else 1.0)
@@ -111,7 +111,7 @@ def handy(pages: int, strokes: Path | None, *, first: int) -> None:
     os.environ["OMP_THREAD_LIMIT"] = "1"  # Tesseract on one core too
     hands = _test_hands(strokes) if strokes else {}
     protocol = load_protocol("reef-transect")
-    layouts = build_layouts(protocol)
+    layouts = whole_layouts(protocol)
     rows: list[tuple[str, bool, bool]] = []
     spent = {"plain": 0.0, "read": 0.0}
     for seed in range(first, first + pages):
