@@ -79,6 +79,12 @@ def read(remote: Remote, most: int | None = None) -> bytes:
         return system.cat_file(path, start=0, end=min(most, _size(system, path)))
 
 
+def fetch(remote: Remote, to: Path) -> None:
+    """Copy a file to this machine, however large."""
+    with _reached(remote) as (system, path):
+        system.get_file(path, str(to))
+
+
 def size(remote: Remote) -> int:
     """The size of a file in bytes."""
     with _reached(remote) as (system, path):
@@ -116,12 +122,12 @@ def remove(remote: Remote) -> None:
 
 
 def files_below(remote: Remote) -> list[Remote]:
-    """Every file whose address begins with this folder's, or that a pattern with * or ? stands for, or the file itself.
+    """Every file whose address begins with this folder's, or that a pattern with * stands for, or the file itself.
 
     In the order in which a folder of this machine is listed; none when there is none.
     """
     with _reached(remote) as (system, path):
-        matched = system.glob(path) if any(sign in path for sign in "*?[") else [path]
+        matched = system.glob(path) if any(sign in path for sign in "*[") else [path]
         found = {file for one in matched for file in system.find(one)}
         return [Remote(system.unstrip_protocol(file)) for file in sorted(found, key=lambda f: PurePosixPath(f).parts)]
 
@@ -152,9 +158,7 @@ def _opened(url: str) -> tuple:
         extra = "'digitise[bucket]'" if scheme in ("s3", "s3a") else f"fsspec's package for {scheme}://"
         raise RemoteError(f"{url}: cannot be reached from here yet: pip install {extra}") from None
     except ValueError:
-        raise RemoteError(
-            f"{url}: '{scheme}://' is unknown; expected an address such as s3://BUCKET/FOLDER"
-        ) from None
+        raise RemoteError(f"{url}: '{scheme}://' is unknown; expected an address such as s3://BUCKET/FOLDER") from None
     if hasattr(system, "retries"):
         system.retries = _S3_TRIES
     return system, path

@@ -1,8 +1,9 @@
 """Where pictures come from: files, folders, globs, zip archives, and the pages of PDF and TIFF files.
 
-A source is anything a person names; a `Picture` is one thing to be read. Where a picture came from stays known: its
-name says the file, the member of an archive and the page ("scans.zip:reef.pdf#page=2"), its identity is the SHA-256 of
-the file (of the member, in an archive) and the page. Nothing is unpacked to disk, so names in an archive do no harm.
+Files lie on this machine or in a bucket. A source is anything a person names; a `Picture` is one thing to be read.
+Where a picture came from stays known: its name says the file, the member of an archive and the page
+("scans.zip:reef.pdf#page=2"), its identity is the SHA-256 of the file (of the member, in an archive) and the page.
+Nothing is unpacked to disk, so names in an archive do no harm.
 """
 
 from __future__ import annotations
@@ -11,13 +12,16 @@ import glob
 import hashlib
 import os
 import stat
+import tempfile
 import zipfile
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from io import BytesIO
 from pathlib import Path, PurePosixPath
 
+from digitise import remote
 from digitise.photo import MAX_BYTES, SUFFIXES, NotAPhoto, count_pages, page_png, paged_format, read_file
+from digitise.remote import Remote, RemoteError
 
 TAKEN = (*SUFFIXES, ".pdf", ".zip")  # of the files in a folder
 MAX_PAGED_BYTES = 1_000_000_000  # a PDF or TIFF file is opened where it lies, page by page
@@ -32,7 +36,7 @@ _ARCHIVE = (b"PK\3\4", b"PK\5\6")
 class Picture:
     """One picture to be read. `member` is its name in an archive; `page`, from 1, its place in a file of several."""
 
-    path: Path
+    path: Path | Remote
     member: str = ""
     page: int = 0
     sha256: str = ""  # of the file of several pages, else not known yet
@@ -62,17 +66,35 @@ def _shown(member: str) -> str:
     return "".join(c for c in member if c.isprintable()).replace("/", ":")[-120:]
 
 
-def photo_files(paths: Iterable[Path]) -> list[Path]:
+def photo_files(paths: Iterable[Path | Remote]) -> list[Path | Remote]:
     """Files to read, each once, in order: those named, those a pattern stands for, those in folders and sub-folders.
 
     Of a folder's files pictures, PDFs and archives are taken. Links to folders are not followed, so that no loop is
     endless, and stores are passed over.
+
+    Raises
+    ------
+    RemoteError
+        A bucket cannot be looked into.
     """
-    found: dict[Path, None] = {}
+    found: dict[Path | Remote, None] = {}
     for path in paths:
+        if isinstance(path, Remote):
+            found.update(dict.fromkeys(_inside_remote(path)))
+            continue
         for one in _matched(path):
             found.update(dict.fromkeys(_inside(one) if one.is_dir() else [one]))
     return list(found)
+
+
+def _inside_remote(folder: Remote) -> list[Remote]:
+    """The same choice from a folder of a bucket; an address of one file is that file."""
+    files = remote.files_below(folder)
+    if files == [folder]:
+        return files
+    start = len(str(folder)) + 1 if all(str(f).startswith(f"{folder}/") for f in files) else 0
+    inside = [(f, PurePosixPath(str(f)[start:]).parts) for f in files]
+    return [f for f, parts in inside if f.suffix.lower() in TAKEN and not any(p.startswith(".") for p in parts)]
 
 
 def _matched(path: Path) -> list[Path]:
@@ -105,12 +127,14 @@ def may_hold_several(data: bytes) -> bool:
     return data.startswith(_ARCHIVE) or paged_format(data[:8]) is not None
 
 
-def pictures_in(path: Path) -> tuple[Picture | NotAPhoto, ...]:
+def pictures_in(path: Path | Remote) -> tuple[Picture | NotAPhoto, ...]:
     """Every picture in a file; content decides what it is, not its name. What cannot be taken is there as `NotAPhoto`.
 
     Never empty, never raises: a file that cannot be opened is one `NotAPhoto`, and a plain photograph is not looked
     into.
     """
+    if isinstance(path, Remote):
+        return _remote_pictures(path)
     try:
         about = path.stat()
         head = _head(path) if stat.S_ISREG(about.st_mode) else b""
@@ -120,6 +144,57 @@ def pictures_in(path: Path) -> tuple[Picture | NotAPhoto, ...]:
         return _members(path, about.st_size)
     kind = paged_format(head)
     return _pages(Picture(path), kind, path, about.st_size) if kind else (Picture(path),)
+
+
+def _remote_pictures(file: Remote) -> tuple[Picture | NotAPhoto, ...]:
+    """Only a file that may hold several is fetched to be looked into."""
+    try:
+        if not may_hold_several(remote.read(file, 8)):
+            return (Picture(file),)
+    except RemoteError as error:
+        return (_not_fetched(file, error),)
+    here = fetched(file)
+    if isinstance(here, NotAPhoto):
+        return (here,)
+    return tuple(replace(one, path=file) if isinstance(one, Picture) else one for one in pictures_in(here))
+
+
+def _not_fetched(file: Remote, error: RemoteError) -> NotAPhoto:
+    return NotAPhoto(file.name, "", "not-fetched", str(error))
+
+
+def fetched(file: Remote) -> Path | NotAPhoto:
+    """A copy of a file elsewhere, under its own name, until the next one is fetched: archives are read from in turn."""
+    if (held := _fetched.get(file)) is not None:
+        return Path(held.name) / file.name
+    try:
+        if (size := remote.size(file)) > MAX_PAGED_BYTES:
+            detail = f"{size / 1e6:,.0f} MB; {MAX_PAGED_BYTES / 1e6:,.0f} MB at most"
+            return NotAPhoto(file.name, "", "too-large", detail)
+        _fetched.clear()
+        folder = tempfile.TemporaryDirectory(prefix="digitise-")
+        copy = Path(folder.name) / file.name
+        remote.fetch(file, copy)
+    except RemoteError as error:
+        return _not_fetched(file, error)
+    _fetched[file] = folder
+    return copy
+
+
+_fetched: dict[Remote, tempfile.TemporaryDirectory] = {}  # one at most
+
+
+def file_bytes(path: Path | Remote) -> bytes | NotAPhoto:
+    """The bytes of a file that is one picture."""
+    if isinstance(path, Path):
+        return read_file(path)
+    try:
+        data = remote.read(path, MAX_BYTES + 1)
+    except RemoteError as error:
+        return _not_fetched(path, error)
+    if len(data) > MAX_BYTES:
+        return NotAPhoto(path.name, "", "too-large", f"{MAX_BYTES / 1e6:.0f} MB at most")
+    return data
 
 
 def _pages(whole: Picture, kind: str, source: Path | BytesIO, size: int) -> tuple[Picture | NotAPhoto, ...]:
@@ -224,8 +299,11 @@ def _member_bytes(picture: Picture) -> bytes | NotAPhoto:
 
 def original(picture: Picture) -> Original | NotAPhoto:
     """The bytes that a picture is read from, and kept as."""
+    if isinstance(picture.path, Remote) and (picture.member or picture.page):
+        here = fetched(picture.path)
+        return here if isinstance(here, NotAPhoto) else original(replace(picture, path=here))
     if not picture.page:
-        data = _member_bytes(picture) if picture.member else read_file(picture.path)
+        data = _member_bytes(picture) if picture.member else file_bytes(picture.path)
         if isinstance(data, NotAPhoto):
             return data
         return Original(picture.name, data)

@@ -95,7 +95,6 @@ def test_the_same_photograph_again_writes_nothing(store, bucket) -> None:
     bucket.server.log.clear()
     assert store.keep_photo(photo_of("fish.jpg"), "copy.jpg", now=NOW) == SHA
 
-
     assert [(line.count("PUT"), line.count("412")) for line in bucket.server.log[:1]] == [(1, 1)]
     assert sum("PUT" in line for line in bucket.server.log) == 1
     assert len(bucket.files()) == 2
@@ -220,7 +219,7 @@ def test_a_bucket_that_is_down_loses_nothing_and_work_on_pages_goes_on(store, cu
         assert [p.name for p in again.photos()] == ["fish.jpg"]
         (problem,) = verify(again).problems
         assert problem.startswith("original photographs from fish.jpg on were not checked: s3://")
-        with pytest.raises(StoreError, match="the backup could not be made: s3://.*; nothing in the store changed"):
+        with pytest.raises(StoreError, match=r"the backup could not be made: s3://.*; nothing in the store changed"):
             backup(again, tmp_path / "backup", now=NOW)
     said = {one.about: one for one in doctor.examine(store.folder, now=NOW)}["Store"]
     assert said.state == doctor.WRONG

@@ -231,7 +231,9 @@ def restore(
             migrate.prepare(kept.database, now=now)
             bucket = bucket_asked_for()
             originals = claim(making, bucket, kept.name) if bucket else kept.originals
-            _copy_files(partial(_of_backup, source), making, originals, _named(kept.database, checked=originals.far), tick)
+            _copy_files(
+                partial(_of_backup, source), making, originals, _named(kept.database, checked=originals.far), tick
+            )
             if url:
                 _into_postgresql(kept.database, url, making, now=now)
             else:
