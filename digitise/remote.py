@@ -79,12 +79,6 @@ def read(remote: Remote, most: int | None = None) -> bytes:
         return system.cat_file(path, start=0, end=min(most, _size(system, path)))
 
 
-def fetch(remote: Remote, to: Path) -> None:
-    """Copy a file to this machine, however large."""
-    with _reached(remote) as (system, path):
-        system.get_file(path, str(to))
-
-
 def size(remote: Remote) -> int:
     """The size of a file in bytes."""
     with _reached(remote) as (system, path):

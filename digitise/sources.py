@@ -12,10 +12,9 @@ import glob
 import hashlib
 import os
 import stat
-import tempfile
 import zipfile
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from io import BytesIO
 from pathlib import Path, PurePosixPath
 
@@ -25,6 +24,7 @@ from digitise.remote import Remote, RemoteError
 
 TAKEN = (*SUFFIXES, ".pdf", ".zip")  # of the files in a folder
 MAX_PAGED_BYTES = 1_000_000_000  # a PDF or TIFF file is opened where it lies, page by page
+MAX_FETCHED_BYTES = 500_000_000  # one from elsewhere is held in memory
 MAX_MEMBERS = 20_000
 MAX_SWELLING = 100  # unpacked size over packed size: pictures hardly shrink at all
 _ENCRYPTED = 0x1
@@ -141,7 +141,7 @@ def pictures_in(path: Path | Remote) -> tuple[Picture | NotAPhoto, ...]:
     except (OSError, ValueError):
         return (Picture(path),)  # reading it will say why not
     if head.startswith(_ARCHIVE):
-        return _members(path, about.st_size)
+        return _members(path, path, about.st_size)
     kind = paged_format(head)
     return _pages(Picture(path), kind, path, about.st_size) if kind else (Picture(path),)
 
@@ -153,35 +153,36 @@ def _remote_pictures(file: Remote) -> tuple[Picture | NotAPhoto, ...]:
             return (Picture(file),)
     except RemoteError as error:
         return (_not_fetched(file, error),)
-    here = fetched(file)
-    if isinstance(here, NotAPhoto):
-        return (here,)
-    return tuple(replace(one, path=file) if isinstance(one, Picture) else one for one in pictures_in(here))
+    source = _source(file)
+    if isinstance(source, NotAPhoto):
+        return (source,)
+    data = source.getvalue()
+    if data.startswith(_ARCHIVE):
+        return _members(file, source, len(data))
+    return _pages(Picture(file), paged_format(data[:8]) or "PDF", source, len(data))
 
 
 def _not_fetched(file: Remote, error: RemoteError) -> NotAPhoto:
     return NotAPhoto(file.name, "", "not-fetched", str(error))
 
 
-def fetched(file: Remote) -> Path | NotAPhoto:
-    """A copy of a file elsewhere, under its own name, until the next one is fetched: archives are read from in turn."""
-    if (held := _fetched.get(file)) is not None:
-        return Path(held.name) / file.name
+def _source(file: Path | Remote) -> Path | BytesIO | NotAPhoto:
+    """What an archive or a file of pages is read from: where it lies here, else a copy in memory."""
+    if isinstance(file, Path):
+        return file
     try:
-        if (size := remote.size(file)) > MAX_PAGED_BYTES:
-            detail = f"{size / 1e6:,.0f} MB; {MAX_PAGED_BYTES / 1e6:,.0f} MB at most"
-            return NotAPhoto(file.name, "", "too-large", detail)
-        _fetched.clear()
-        folder = tempfile.TemporaryDirectory(prefix="digitise-")
-        copy = Path(folder.name) / file.name
-        remote.fetch(file, copy)
+        if file not in _last_fetched:
+            if (size := remote.size(file)) > MAX_FETCHED_BYTES:
+                detail = f"{size / 1e6:,.0f} MB; {MAX_FETCHED_BYTES / 1e6:,.0f} MB at most where it is"
+                return NotAPhoto(file.name, "", "too-large", detail)
+            _last_fetched.clear()
+            _last_fetched[file] = remote.read(file)
     except RemoteError as error:
         return _not_fetched(file, error)
-    _fetched[file] = folder
-    return copy
+    return BytesIO(_last_fetched[file])
 
 
-_fetched: dict[Remote, tempfile.TemporaryDirectory] = {}  # one at most
+_last_fetched: dict[Remote, bytes] = {}  # one at most: pictures of a file are read one after another
 
 
 def file_bytes(path: Path | Remote) -> bytes | NotAPhoto:
@@ -221,9 +222,9 @@ def _digest(source: Path | BytesIO) -> str:
 # Archives
 
 
-def _members(path: Path, size: int) -> tuple[Picture | NotAPhoto, ...]:
+def _members(path: Path | Remote, source: Path | BytesIO, size: int) -> tuple[Picture | NotAPhoto, ...]:
     try:
-        with zipfile.ZipFile(path) as archive:
+        with zipfile.ZipFile(source) as archive:
             return _listed(path, archive, size)
     except Exception as error:  # zipfile's, struct's and the system's own
         return (NotAPhoto(path.name, "", "damaged", f"the archive cannot be opened ({str(error)[:80]})"),)
@@ -233,7 +234,7 @@ def _not_opened(name: str, detail: str) -> NotAPhoto:
     return NotAPhoto(name, "", "archive", detail)
 
 
-def _listed(path: Path, archive: zipfile.ZipFile, size: int) -> tuple[Picture | NotAPhoto, ...]:
+def _listed(path: Path | Remote, archive: zipfile.ZipFile, size: int) -> tuple[Picture | NotAPhoto, ...]:
     wanted = [m for m in archive.infolist() if _is_wanted(m)]
     swollen = sum(m.file_size for m in wanted)
     if len(wanted) > MAX_MEMBERS:
@@ -271,7 +272,9 @@ def _why_not(member: zipfile.ZipInfo) -> tuple[str, str] | None:
     return None
 
 
-def _member_pictures(path: Path, archive: zipfile.ZipFile, member: zipfile.ZipInfo) -> tuple[Picture | NotAPhoto, ...]:
+def _member_pictures(
+    path: Path | Remote, archive: zipfile.ZipFile, member: zipfile.ZipInfo
+) -> tuple[Picture | NotAPhoto, ...]:
     whole = Picture(path, member.filename)
     if why := _why_not(member):
         return (NotAPhoto(whole.name, "", *why),)
@@ -287,8 +290,11 @@ def _member_pictures(path: Path, archive: zipfile.ZipFile, member: zipfile.ZipIn
 
 def _member_bytes(picture: Picture) -> bytes | NotAPhoto:
     """A member's bytes; what it announces bounds what is unpacked."""
+    source = _source(picture.path)
+    if isinstance(source, NotAPhoto):
+        return source
     try:
-        with zipfile.ZipFile(picture.path) as archive, archive.open(picture.member) as file:
+        with zipfile.ZipFile(source) as archive, archive.open(picture.member) as file:
             data = file.read(MAX_BYTES + 1)
     except Exception as error:  # zlib's, zipfile's and the system's own
         return NotAPhoto(picture.name, "", "damaged", f"unpacking stopped: {str(error)[:80]}")
@@ -299,15 +305,12 @@ def _member_bytes(picture: Picture) -> bytes | NotAPhoto:
 
 def original(picture: Picture) -> Original | NotAPhoto:
     """The bytes that a picture is read from, and kept as."""
-    if isinstance(picture.path, Remote) and (picture.member or picture.page):
-        here = fetched(picture.path)
-        return here if isinstance(here, NotAPhoto) else original(replace(picture, path=here))
     if not picture.page:
         data = _member_bytes(picture) if picture.member else file_bytes(picture.path)
         if isinstance(data, NotAPhoto):
             return data
         return Original(picture.name, data)
-    source: Path | BytesIO | NotAPhoto = picture.path
+    source = _source(picture.path)
     if picture.member:
         data = _member_bytes(picture)
         source = data if isinstance(data, NotAPhoto) else BytesIO(data)

@@ -15,7 +15,13 @@ LOCK = (ROOT / "requirements.lock").read_text(encoding="utf-8")
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
 RANGES = PROJECT["project"]["dependencies"]
 EXTRAS = PROJECT["project"]["optional-dependencies"]
-FOR_USE = [Requirement(r) for r in RANGES + EXTRAS["postgresql"] + EXTRAS["shared"]]
+FOR_USE = list(
+    {
+        one.name: one
+        for name in ("postgresql", "shared", "bucket", "cluster")
+        for one in map(Requirement, RANGES + EXTRAS[name])
+    }.values()
+)
 # Licences that let a programme use the tool for nothing and pass it on.
 FREE = re.compile(
     r"MIT|BSD|Apache|Python Software Foundation|PSF|Mozilla Public License 2|MPL-2\.0|LGPL-3\.0|HPND|ISC|Zlib|CC0"
