@@ -1,5 +1,6 @@
 """The phones' way in without a browser: the link, pieces of photographs, verdicts, survey cards, outlines of trouble."""
 
+import hashlib
 import json
 from dataclasses import replace
 from datetime import timedelta
@@ -106,6 +107,22 @@ def test_a_broken_upload_goes_on_where_it_stopped_and_is_kept_byte_for_byte(stor
     assert [p.name for p in store.photos()] == ["a.jpg"]
     assert parts.unfinished(store) == []
     assert list((store.folder / "phones").iterdir()) == []
+
+
+def test_a_photograph_that_cannot_be_kept_is_told_and_waits_in_full(store, phone):
+    """Disk or bucket refuse: a sentence for the phone, nothing lost, and the last piece sent again brings it in."""
+    browser, base = phone
+    digest = hashlib.sha256(b"abc").hexdigest()
+    in_the_way = store.folder / "originals" / digest[:2]
+    in_the_way.write_bytes(b"")
+    refused = send(browser, base, b"abc")
+    assert refused.status_code == 400
+    assert refused.json()["sentence"].startswith(f"The laptop could not store it: {digest}.jpg: could not be written (")
+    assert store.photos() == []
+    in_the_way.unlink()
+    assert browser.get(f"{base}/part/{UPLOAD}").json() == {"have": 3}
+    assert send(browser, base, b"abc", at=0).json() == {"have": 3, "sha256": digest}
+    assert store.original(digest) == b"abc"
 
 
 def test_two_photographs_on_their_way_do_not_mix(store, phone):

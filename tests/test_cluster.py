@@ -16,9 +16,10 @@ import zipfile
 
 import pytest
 from buckets import closed_port
+from far_calls import breaks, later, nothing
 
 from digitise import cluster as clusters
-from digitise.batch import Reader, known_protocols
+from digitise.batch import Reader
 from digitise.cli import main
 from digitise.cluster import Cluster, ClusterError
 from digitise.journal import journal_beside
@@ -82,16 +83,30 @@ def test_an_empty_place_and_a_missing_bucket_are_sentences(bucket, capsys) -> No
     assert "--watch follows folders of this computer" in capsys.readouterr().err
 
 
-def test_a_file_that_cannot_be_fetched_is_no_photograph_refused(photos, bucket, tmp_path) -> None:
-    """It is told, leaves no trace in a store, and the journal stays for the next run."""
-    with Reader(known_protocols(), jobs=1, wanted=True) as reader:
-        pictures = reader.pictures(photo_files([place(f"{photos}/d.JPG")]))
-        bucket.delete("photos/d.JPG")
-        (taken,) = reader.read(pictures)
+def test_a_file_that_cannot_be_fetched_is_told_and_stays_to_be_done(photos, bucket, tmp_path, monkeypatch) -> None:
+    """It leaves no trace in a store, and the journal stays, so that the same command reads nothing else again."""
+    listed = Reader.pictures
 
-    assert (taken.lost, taken.sha256, taken.data, taken.result.status) == (True, "", b"", "unreadable")
-    assert taken.result.reasons[0].startswith(f"The file could not be fetched: {photos}/d.JPG: is not there")
-    assert taken.result.reasons[0].endswith("Give the same command again, which tries it anew.")
+    def then_gone(reader, files):
+        found = listed(reader, files)
+        bucket.delete("photos/d.JPG")
+        return found
+
+    monkeypatch.setattr(Reader, "pictures", then_gone)
+    out, store = tmp_path / "out.json", tmp_path / "store"
+    assert (
+        main(["read", f"{photos}/d.JPG", f"{photos}/b.jpg", "--json", str(out), "--store", str(store), "--jobs", "1"])
+        == 1
+    )
+    gone, text = json.loads(out.read_bytes())["photos"]
+
+    assert (gone["file"], gone["sha256"], gone["status"]) == ("d.JPG", "", "unreadable")
+    assert gone["reasons"][0].startswith(f"The file could not be fetched: {photos}/d.JPG: is not there")
+    assert gone["reasons"][0].endswith("Give the same command again, which tries it anew.")
+    with Store.open(store) as kept:
+        assert [p.name for p in kept.photos()] == ["b.jpg"]
+    lines = (tmp_path / "out.json.part").read_text().splitlines()
+    assert [json.loads(line).get("sha256") for line in lines] == [None, text["sha256"]]
 
 
 # --- a journal in a bucket -------------------------------------------------------------------------------
@@ -163,35 +178,18 @@ def _pages_of(store: Store) -> list[tuple]:
     return [(p.sha256, store.readings(p.id), store.page_image(p.id)) for p in store.pages()]
 
 
-def _later(_context: None, seconds: float) -> float:
-    time.sleep(seconds)
-    return seconds
-
-
-def _nothing() -> None:
-    return None
-
-
-def _breaks(_context: None, how: str) -> str:
-    if how == "dies":
-        os.kill(os.getpid(), signal.SIGKILL)
-    if how == "raises":
-        raise KeyError(how)
-    return how
-
-
 def test_values_come_in_the_order_of_the_arguments(cluster) -> None:
     """Whichever machine is first."""
-    with Cluster(cluster.scheduler_address, _nothing) as machines:
-        assert list(machines.map(_later, [0.3, 0.0, 0.1, 0.0])) == [0.3, 0.0, 0.1, 0.0]
-        assert list(machines.map(_later, [])) == []
+    with Cluster(cluster.scheduler_address, nothing) as machines:
+        assert list(machines.map(later, [0.3, 0.0, 0.1, 0.0])) == [0.3, 0.0, 0.1, 0.0]
+        assert list(machines.map(later, [])) == []
 
 
 def test_a_call_that_breaks_its_process_costs_itself_only(cluster) -> None:
     """As on one computer: in words, and neither the machine nor the other calls suffer."""
-    with Cluster(cluster.scheduler_address, _nothing) as machines:
+    with Cluster(cluster.scheduler_address, nothing) as machines:
         before = set(cluster.scheduler.workers)
-        well, dead, wrong, last = machines.map(_breaks, ["well", "dies", "raises", "well too"])
+        well, dead, wrong, last = machines.map(breaks, ["well", "dies", "raises", "well too"])
 
         assert (well, last) == ("well", "well too")
         assert (bool(dead), dead.why) == (False, "the program that reads it broke down twice")
@@ -203,10 +201,10 @@ def test_machines_with_another_version_are_told(cluster, monkeypatch) -> None:
     """Their readings might differ."""
     monkeypatch.setattr(clusters, "__version__", "99.0")
     with (
-        Cluster(cluster.scheduler_address, _nothing) as machines,
+        Cluster(cluster.scheduler_address, nothing) as machines,
         pytest.raises(ClusterError, match=r"cannot read photographs \(ValueError: here is .*needs digitise 99\.0$"),
     ):
-        list(machines.map(_later, [0.0]))
+        list(machines.map(later, [0.0]))
 
 
 def test_no_scheduler_no_dask_no_fsspec_are_sentences(photos, tmp_path, monkeypatch, capsys) -> None:
