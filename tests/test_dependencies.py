@@ -42,14 +42,15 @@ def test_every_dependency_is_locked_within_its_range(one):
 
 
 def test_everything_that_a_locked_package_needs_is_locked_too():
-    """As far as it is installed here: pip would refuse to install a part of the list without hashes."""
+    """As far as these releases are installed here: pip would refuse to install a part of the list without hashes."""
     names, lacking = locked(), []
-    for name in names:
+    for name, release in names.items():
         try:
-            needs = importlib.metadata.requires(name) or []
+            same = importlib.metadata.version(name) == release
         except importlib.metadata.PackageNotFoundError:
             continue
-        for text in needs:
+        needs = importlib.metadata.requires(name) if same else None  # another release may need other packages
+        for text in needs or ():
             need = Requirement(text)
             if (need.marker is None or need.marker.evaluate({"extra": ""})) and canonicalize_name(
                 need.name
