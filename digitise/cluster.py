@@ -94,8 +94,14 @@ class Cluster:
     def _wanted(self) -> int:
         """Calls to be under way: machines may come and go."""
         if time.monotonic() - self._looked_at > _LOOK_SECONDS:
-            self._at_once, self._looked_at = sum(self._client.ncores().values()), time.monotonic()
+            try:
+                self._at_once, self._looked_at = sum(self._client.ncores().values()), time.monotonic()
+            except OSError:
+                raise self._gone() from None
         return max(1, self._at_once) * (1 + AHEAD)
+
+    def _gone(self) -> ClusterError:
+        return ClusterError(f"{self._address}: the scheduler is gone; start it again, then give the same command")
 
     def _value(self, future) -> object:
         from concurrent.futures import CancelledError
@@ -107,9 +113,7 @@ class Cluster:
         except KilledWorker:
             return Stopped("the machines that were to read it went away one after another")
         except (CancelledError, OSError):
-            raise ClusterError(
-                f"{self._address}: the scheduler is gone; start it again, then give the same command"
-            ) from None
+            raise self._gone() from None
         except Exception as error:  # whatever went wrong on another machine
             said = (str(error).splitlines() or [""])[0][:160]
             raise ClusterError(
