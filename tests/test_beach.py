@@ -2,9 +2,12 @@
 
 import hashlib
 import json
+import threading
+import time
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
+from types import SimpleNamespace
 
 import cv2
 import kept
@@ -19,6 +22,7 @@ from digitise.sheet import MARK_DICTIONARY
 from digitise.store import Store
 from review_app import intake, worklist
 from review_app.beach import gate, link, parts, places, routes, verdicts
+from review_app.beach.shared import Shared
 
 UPLOAD, OTHER = "ab" * 12, "cd" * 12
 SAMPLES = Path(__file__).parents[1] / "sample_scans"
@@ -88,6 +92,54 @@ def test_the_network_serves_phones_and_nothing_of_the_desk(store, phone):
     ended = browser.get(base)
     assert (ended.status_code, "This link has ended" in ended.text) == (403, True)
     assert send(browser, base, b"abc").status_code == 403
+
+
+# Many phones at once
+
+
+def test_phones_that_ask_at_once_share_one_answer_begun_after_they_asked():
+    """The first is being answered when three more come: these wait, and get one answer made for all of them."""
+    begun, go_on, told = threading.Event(), threading.Event(), []
+
+    def make(_store):
+        made.append(len(made) + 1)
+        number = made[-1]
+        begun.set()
+        go_on.wait(10)
+        return number
+
+    made, folder = [], SimpleNamespace(folder="here")
+    shared = Shared(make)
+    first = threading.Thread(target=lambda: told.append(("first", shared.of(folder))))
+    first.start()
+    begun.wait(10)
+    others = [threading.Thread(target=lambda: told.append(("later", shared.of(folder)))) for _ in range(3)]
+    for one in others:
+        one.start()
+    while len(shared._turn._waiters) < 3:
+        time.sleep(0.001)
+    go_on.set()
+    for one in (first, *others):
+        one.join(10)
+
+    assert made == [1, 2]
+    assert sorted(told) == [("first", 1), ("later", 2), ("later", 2), ("later", 2)]
+
+
+def test_an_answer_that_could_not_be_made_keeps_nobody_waiting():
+    """The next who asks tries again."""
+    answers = iter([ValueError("gone"), "made"])
+
+    def make(_store):
+        answer = next(answers)
+        if isinstance(answer, ValueError):
+            raise answer
+        return answer
+
+    shared, folder = Shared(make), SimpleNamespace(folder="here")
+    with pytest.raises(ValueError, match="gone"):
+        shared.of(folder)
+    assert shared.of(folder) == "made"
 
 
 # Pieces
