@@ -228,6 +228,14 @@ def test_a_photograph_waits_until_it_is_read_and_unknown_ones_are_left_out(store
     assert verdicts.state(store, ["0" * 64])["photos"] == {}
 
 
+def test_a_refused_photograph_whose_original_is_gone_is_told_all_the_same(store):
+    """A bucket that does not answer takes the outline from the phone, not the words, nor the other photographs."""
+    sha = store.keep_photo(b"not a picture", "x.jpg", now=kept.NOW)
+    store.record(PhotoResult("x.jpg", sha, "unreadable", ("No sheet was found.",)), None, now=kept.NOW)
+    (store.folder / "originals" / sha[:2] / f"{sha}.jpg").unlink()
+    assert (only(store, sha)["kind"], only(store, sha)["lines"]) == ("bad", ["No sheet was found."])
+
+
 def test_a_read_sheet_is_named_with_its_transect_and_pack(store):
     page = kept.keep(store, kept.made_result("fish", {}, name="f.jpg"))
     said = only(store, store.page(page).sha256)

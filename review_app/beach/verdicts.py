@@ -37,7 +37,10 @@ def verdict(store: Store, photo: PhotoRow, pages: Mapping[int, PageRow], failed:
     if photo.status == "waiting":
         return {"kind": "wait", "title": "Sent. Being read …", "lines": [], "marks": [], **picture}
     title = "Photograph it again" if photo.status == "retake" else "Not readable"
-    marks = places.of_photo(store, photo.sha256, " ".join(photo.reasons))
+    try:
+        marks = places.of_photo(store, photo.sha256, " ".join(photo.reasons))
+    except ValueError:  # the original cannot be had now; the words say where too
+        marks = ()
     return {"kind": "bad", "title": title, "lines": list(photo.reasons), "marks": marks, **picture}
 
 
