@@ -201,6 +201,7 @@ def main() -> None:
         given = link.make(folder, beach, now=datetime.now(UTC))
         port, over, seen = free_port(), threading.Event(), {"MB": [], "waiting": []}
         with serving(folder, port):
+            reached(port)
             reached(beach)
             started, until = time.perf_counter(), time.monotonic() + 60 * args.minutes
             others = together([lambda n=n: clerk(port, n, over) for n in range(args.clerks)])
