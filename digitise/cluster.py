@@ -8,7 +8,7 @@ decoder costs that file only. Values come in the order of the arguments, whichev
 from __future__ import annotations
 
 import hashlib
-import pickle  # nosec B403 - only what the scheduler sends, see below
+import pickle  # only for what the scheduler sends, see below  # nosec B403
 import threading
 import time
 import uuid
