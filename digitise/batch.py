@@ -1,4 +1,4 @@
-"""Many photographs on all cores; one broken file never stops the others.
+"""Many photographs on all cores, or on a cluster; one broken file never stops the others.
 
 Files are only ever opened in worker processes of bounded memory and time. Results come in the order asked for, whatever
 the number of workers.
@@ -17,17 +17,19 @@ from typing import TYPE_CHECKING
 
 from digitise import __version__
 from digitise.calibration import Acceptance
+from digitise.cluster import Cluster
 from digitise.compose import build_layouts
 from digitise.known_plan import known_plan
 from digitise.known_protocol import kept_protocols
 from digitise.layout import Layout
-from digitise.page import NotRegistered
-from digitise.photo import NotAPhoto, decode_photo, read_file
+from digitise.page import NotRegistered, Page
+from digitise.photo import NotAPhoto, decode_photo
 from digitise.protocol import Protocol, load_protocol, shipped_names
 from digitise.read import READER_VERSION, read_decoded
 from digitise.reading import PhotoResult, sentence
+from digitise.remote import Remote
 from digitise.roster import with_suggestions
-from digitise.sources import Picture, original, pictures_in
+from digitise.sources import Picture, file_bytes, original, pictures_in
 from digitise.workers import Stopped, Workers
 
 if TYPE_CHECKING:
@@ -78,14 +80,16 @@ class Taken:
     """One picture that was taken in.
 
     `sha256` is that of the picture's own bytes, "" when there are none; `result` is None for a picture that needed no
-    reading; `data` are its bytes when they are to be kept, else empty; `path` is the file it lies in.
+    reading; `data` are its bytes when they are to be kept, else empty, and so are the pictures of its pages; `path` is
+    the file it lies in. `lost` says that it could not be fetched: another run may have more luck.
     """
 
     name: str
     sha256: str
     result: PhotoResult | None
     data: bytes = b""
-    path: Path = Path()
+    path: Path | Remote = Path()
+    lost: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -110,7 +114,7 @@ def _prepare(
     return _Task(KnownProtocols(protocols).layouts, done, wanted, acceptance)
 
 
-def _list(_task: _Task, path: Path) -> tuple[Picture | NotAPhoto, ...]:
+def _list(_task: _Task, path: Path | Remote) -> tuple[Picture | NotAPhoto, ...]:
     return pictures_in(path)
 
 
@@ -122,14 +126,26 @@ def _unpack(_task: _Task, picture: Picture | NotAPhoto) -> tuple[str, bytes] | N
 def _take(task: _Task, picture: Picture | NotAPhoto) -> Taken:
     made = picture if isinstance(picture, NotAPhoto) else original(picture)
     if isinstance(made, NotAPhoto):
-        return Taken(made.name, "", read_decoded(made, ()))
+        return Taken(made.name, "", read_decoded(made, ()), lost=made.reason == "not-fetched")
     digest = hashlib.sha256(made.data).hexdigest()
     if digest in task.done:
         return Taken(made.name, digest, None)
     result = read_decoded(decode_photo(made.data, made.name), task.layouts, task.acceptance)
     origin = {"file_sha256": made.file_sha256, "file_page": made.page}
     result = replace(result, **origin, others=tuple(replace(one, **origin) for one in result.others))
-    return Taken(made.name, digest, result, made.data if task.wanted else b"")
+    return Taken(made.name, digest, result, made.data) if task.wanted else Taken(made.name, digest, _slim(result))
+
+
+def _slim(result: PhotoResult) -> PhotoResult:
+    """A result without pictures, which are most of what would go from one process to another."""
+    return replace(result, page=_pageless(result.page), others=tuple(map(_slim, result.others)))
+
+
+def _pageless(page: Page | None) -> Page | None:
+    if page is None:
+        return None
+    none = page.image[:0]
+    return replace(page, image=none.copy(), flattened=replace(page.flattened, image=none.copy()))
 
 
 def _read_bytes(task: _Task, photo: tuple[str, bytes]) -> PhotoResult:
@@ -148,9 +164,16 @@ class Reader:
     done : frozenset of str
         SHA-256 of pictures that need no reading.
     wanted : bool
-        Whether the pictures' bytes are wanted too, to be kept.
+        Whether the pictures' bytes and flattened pages are wanted too, to be kept.
     acceptance : Acceptance, optional
         Thresholds; the shipped ones by default.
+    cluster : str, optional
+        Address of a Dask scheduler whose machines read in place of this one, `jobs` or not.
+
+    Raises
+    ------
+    ClusterError
+        The cluster cannot be used.
     """
 
     def __init__(
@@ -161,10 +184,11 @@ class Reader:
         done: frozenset[str] = frozenset(),
         wanted: bool = False,
         acceptance: Acceptance | None = None,
+        cluster: str | None = None,
     ) -> None:
         self._wanted = wanted
         prepare = partial(_prepare, known.protocols, done, wanted, acceptance)
-        self._workers = Workers(jobs or os.cpu_count() or 1, prepare)
+        self._workers = Cluster(cluster, prepare) if cluster else Workers(jobs or os.cpu_count() or 1, prepare)
 
     def __enter__(self) -> Reader:
         return self
@@ -172,15 +196,15 @@ class Reader:
     def __exit__(self, *error) -> None:
         self._workers.__exit__(*error)
 
-    def pictures(self, files: Sequence[Path]) -> list[tuple[Path, Picture | NotAPhoto]]:
+    def pictures(self, files: Sequence[Path | Remote]) -> list[tuple[Path | Remote, Picture | NotAPhoto]]:
         """Every picture in `files`, in order, each with its file; what cannot be taken is there as `NotAPhoto`."""
-        out: list[tuple[Path, Picture | NotAPhoto]] = []
+        out: list[tuple[Path | Remote, Picture | NotAPhoto]] = []
         for path, found in zip(files, self._workers.map(_list, files), strict=True):
             held = [NotAPhoto(path.name, "", "stopped", found.why)] if isinstance(found, Stopped) else found
             out += [(path, picture) for picture in held]
         return out
 
-    def read(self, pictures: Sequence[tuple[Path, Picture | NotAPhoto]]) -> Iterator[Taken]:
+    def read(self, pictures: Sequence[tuple[Path | Remote, Picture | NotAPhoto]]) -> Iterator[Taken]:
         """Read pictures as `pictures` lists them; one `Taken` for each, in the order given."""
         calls = self._workers.map(_take, [picture for _, picture in pictures])
         for (path, picture), taken in zip(pictures, calls, strict=True):
@@ -191,7 +215,7 @@ class Reader:
         """A picture that could not be read within bounds; its file is kept like any other that was refused."""
         data: bytes | NotAPhoto = b""
         if self._wanted and isinstance(picture, Picture) and not picture.member and not picture.page:
-            data = read_file(picture.path)
+            data = file_bytes(picture.path)
         data = data if isinstance(data, bytes) else b""
         digest = hashlib.sha256(data).hexdigest() if data else ""
         return Taken(picture.name, digest, _stopped_result(picture.name, digest, why), data)

@@ -138,9 +138,12 @@ def _store(folder: Path, now: datetime) -> tuple[str, str]:
             progress = store.progress()
             with store.database.read() as connection:
                 latest = connection.execute(select(func.max(schema.links.c.at))).scalar()
+            unreachable = _unreachable(store)
             kind = "SQLite" if store.database.kind == "sqlite" else "PostgreSQL"
     except StoreError as error:
         return WRONG, str(error)
+    if unreachable:
+        return WRONG, f"original photographs cannot be had: {unreachable}"
     if latest and latest > stamp(now):
         return WRONG, (
             f"the last entry is of {latest}, later than this computer's clock ({stamp(now)}): the clock was put back, "
@@ -150,3 +153,14 @@ def _store(folder: Path, now: datetime) -> tuple[str, str]:
         f"{folder} on {kind}: {progress.photos} photographs, {progress.open} cells open; "
         "'digitise verify' checks every file and entry"
     )
+
+
+def _unreachable(store) -> str:
+    """Why a store's bucket does not answer; empty when it does, or when there is none."""
+    from digitise.remote import RemoteError
+
+    try:
+        strange = store.originals.far and store.originals.owner() != store.name
+    except RemoteError as error:
+        return str(error)
+    return f"{store.originals.place} holds those of another store" if strange else ""

@@ -26,6 +26,7 @@ PHOTO_REASONS = (
         "Photograph the sheet with the phone's usual setting.",
     ),
     Reason("animated", "The file is an animation", "Save the one picture of the sheet as JPEG or PNG."),
+    Reason("not-fetched", "The file could not be fetched", "Give the same command again, which tries it anew."),
     Reason("locked", "The file is locked", "Save it without a password."),
     Reason("archive", "The archive, or this file in it, is not opened", "Unpack it, and read the photographs in it."),
     Reason("too-many-pages", "The file has too many pages", "Split it into smaller files."),

@@ -1,8 +1,9 @@
 """Where pictures come from: files, folders, globs, zip archives, and the pages of PDF and TIFF files.
 
-A source is anything a person names; a `Picture` is one thing to be read. Where a picture came from stays known: its
-name says the file, the member of an archive and the page ("scans.zip:reef.pdf#page=2"), its identity is the SHA-256 of
-the file (of the member, in an archive) and the page. Nothing is unpacked to disk, so names in an archive do no harm.
+Files lie on this machine or in a bucket. A source is anything a person names; a `Picture` is one thing to be read.
+Where a picture came from stays known: its name says the file, the member of an archive and the page
+("scans.zip:reef.pdf#page=2"), its identity is the SHA-256 of the file (of the member, in an archive) and the page.
+Nothing is unpacked to disk, so names in an archive do no harm.
 """
 
 from __future__ import annotations
@@ -17,10 +18,13 @@ from dataclasses import dataclass
 from io import BytesIO
 from pathlib import Path, PurePosixPath
 
+from digitise import remote
 from digitise.photo import MAX_BYTES, SUFFIXES, NotAPhoto, count_pages, page_png, paged_format, read_file
+from digitise.remote import Remote, RemoteError
 
 TAKEN = (*SUFFIXES, ".pdf", ".zip")  # of the files in a folder
 MAX_PAGED_BYTES = 1_000_000_000  # a PDF or TIFF file is opened where it lies, page by page
+MAX_FETCHED_BYTES = 500_000_000  # one from elsewhere is held in memory
 MAX_MEMBERS = 20_000
 MAX_SWELLING = 100  # unpacked size over packed size: pictures hardly shrink at all
 _ENCRYPTED = 0x1
@@ -32,7 +36,7 @@ _ARCHIVE = (b"PK\3\4", b"PK\5\6")
 class Picture:
     """One picture to be read. `member` is its name in an archive; `page`, from 1, its place in a file of several."""
 
-    path: Path
+    path: Path | Remote
     member: str = ""
     page: int = 0
     sha256: str = ""  # of the file of several pages, else not known yet
@@ -62,17 +66,35 @@ def _shown(member: str) -> str:
     return "".join(c for c in member if c.isprintable()).replace("/", ":")[-120:]
 
 
-def photo_files(paths: Iterable[Path]) -> list[Path]:
+def photo_files(paths: Iterable[Path | Remote]) -> list[Path | Remote]:
     """Files to read, each once, in order: those named, those a pattern stands for, those in folders and sub-folders.
 
     Of a folder's files pictures, PDFs and archives are taken. Links to folders are not followed, so that no loop is
     endless, and stores are passed over.
+
+    Raises
+    ------
+    RemoteError
+        A bucket cannot be looked into.
     """
-    found: dict[Path, None] = {}
+    found: dict[Path | Remote, None] = {}
     for path in paths:
+        if isinstance(path, Remote):
+            found.update(dict.fromkeys(_inside_remote(path)))
+            continue
         for one in _matched(path):
             found.update(dict.fromkeys(_inside(one) if one.is_dir() else [one]))
     return list(found)
+
+
+def _inside_remote(folder: Remote) -> list[Remote]:
+    """The same choice from a folder of a bucket; an address of one file is that file."""
+    files = remote.files_below(folder)
+    if files == [folder]:
+        return files
+    start = len(str(folder)) + 1 if all(str(f).startswith(f"{folder}/") for f in files) else 0
+    inside = [(f, PurePosixPath(str(f)[start:]).parts) for f in files]
+    return [f for f, parts in inside if f.suffix.lower() in TAKEN and not any(p.startswith(".") for p in parts)]
 
 
 def _matched(path: Path) -> list[Path]:
@@ -105,21 +127,75 @@ def may_hold_several(data: bytes) -> bool:
     return data.startswith(_ARCHIVE) or paged_format(data[:8]) is not None
 
 
-def pictures_in(path: Path) -> tuple[Picture | NotAPhoto, ...]:
+def pictures_in(path: Path | Remote) -> tuple[Picture | NotAPhoto, ...]:
     """Every picture in a file; content decides what it is, not its name. What cannot be taken is there as `NotAPhoto`.
 
     Never empty, never raises: a file that cannot be opened is one `NotAPhoto`, and a plain photograph is not looked
     into.
     """
+    if isinstance(path, Remote):
+        return _remote_pictures(path)
     try:
         about = path.stat()
         head = _head(path) if stat.S_ISREG(about.st_mode) else b""
     except (OSError, ValueError):
         return (Picture(path),)  # reading it will say why not
     if head.startswith(_ARCHIVE):
-        return _members(path, about.st_size)
+        return _members(path, path, about.st_size)
     kind = paged_format(head)
     return _pages(Picture(path), kind, path, about.st_size) if kind else (Picture(path),)
+
+
+def _remote_pictures(file: Remote) -> tuple[Picture | NotAPhoto, ...]:
+    """Only a file that may hold several is fetched to be looked into."""
+    try:
+        if not may_hold_several(remote.read(file, 8)):
+            return (Picture(file),)
+    except RemoteError as error:
+        return (_not_fetched(file, error),)
+    source = _source(file)
+    if isinstance(source, NotAPhoto):
+        return (source,)
+    data = source.getvalue()
+    if data.startswith(_ARCHIVE):
+        return _members(file, source, len(data))
+    return _pages(Picture(file), paged_format(data[:8]) or "PDF", source, len(data))
+
+
+def _not_fetched(file: Remote, error: RemoteError) -> NotAPhoto:
+    return NotAPhoto(file.name, "", "not-fetched", str(error))
+
+
+def _source(file: Path | Remote) -> Path | BytesIO | NotAPhoto:
+    """What an archive or a file of pages is read from: where it lies here, else a copy in memory."""
+    if isinstance(file, Path):
+        return file
+    try:
+        if file not in _last_fetched:
+            if (size := remote.size(file)) > MAX_FETCHED_BYTES:
+                detail = f"{size / 1e6:,.0f} MB; {MAX_FETCHED_BYTES / 1e6:,.0f} MB at most where it is"
+                return NotAPhoto(file.name, "", "too-large", detail)
+            _last_fetched.clear()
+            _last_fetched[file] = remote.read(file)
+    except RemoteError as error:
+        return _not_fetched(file, error)
+    return BytesIO(_last_fetched[file])
+
+
+_last_fetched: dict[Remote, bytes] = {}  # one at most: pictures of a file are read one after another
+
+
+def file_bytes(path: Path | Remote) -> bytes | NotAPhoto:
+    """The bytes of a file that is one picture."""
+    if isinstance(path, Path):
+        return read_file(path)
+    try:
+        data = remote.read(path, MAX_BYTES + 1)
+    except RemoteError as error:
+        return _not_fetched(path, error)
+    if len(data) > MAX_BYTES:
+        return NotAPhoto(path.name, "", "too-large", f"{MAX_BYTES / 1e6:.0f} MB at most")
+    return data
 
 
 def _pages(whole: Picture, kind: str, source: Path | BytesIO, size: int) -> tuple[Picture | NotAPhoto, ...]:
@@ -146,9 +222,9 @@ def _digest(source: Path | BytesIO) -> str:
 # Archives
 
 
-def _members(path: Path, size: int) -> tuple[Picture | NotAPhoto, ...]:
+def _members(path: Path | Remote, source: Path | BytesIO, size: int) -> tuple[Picture | NotAPhoto, ...]:
     try:
-        with zipfile.ZipFile(path) as archive:
+        with zipfile.ZipFile(source) as archive:
             return _listed(path, archive, size)
     except Exception as error:  # zipfile's, struct's and the system's own
         return (NotAPhoto(path.name, "", "damaged", f"the archive cannot be opened ({str(error)[:80]})"),)
@@ -158,7 +234,7 @@ def _not_opened(name: str, detail: str) -> NotAPhoto:
     return NotAPhoto(name, "", "archive", detail)
 
 
-def _listed(path: Path, archive: zipfile.ZipFile, size: int) -> tuple[Picture | NotAPhoto, ...]:
+def _listed(path: Path | Remote, archive: zipfile.ZipFile, size: int) -> tuple[Picture | NotAPhoto, ...]:
     wanted = [m for m in archive.infolist() if _is_wanted(m)]
     swollen = sum(m.file_size for m in wanted)
     if len(wanted) > MAX_MEMBERS:
@@ -196,7 +272,9 @@ def _why_not(member: zipfile.ZipInfo) -> tuple[str, str] | None:
     return None
 
 
-def _member_pictures(path: Path, archive: zipfile.ZipFile, member: zipfile.ZipInfo) -> tuple[Picture | NotAPhoto, ...]:
+def _member_pictures(
+    path: Path | Remote, archive: zipfile.ZipFile, member: zipfile.ZipInfo
+) -> tuple[Picture | NotAPhoto, ...]:
     whole = Picture(path, member.filename)
     if why := _why_not(member):
         return (NotAPhoto(whole.name, "", *why),)
@@ -212,8 +290,11 @@ def _member_pictures(path: Path, archive: zipfile.ZipFile, member: zipfile.ZipIn
 
 def _member_bytes(picture: Picture) -> bytes | NotAPhoto:
     """A member's bytes; what it announces bounds what is unpacked."""
+    source = _source(picture.path)
+    if isinstance(source, NotAPhoto):
+        return source
     try:
-        with zipfile.ZipFile(picture.path) as archive, archive.open(picture.member) as file:
+        with zipfile.ZipFile(source) as archive, archive.open(picture.member) as file:
             data = file.read(MAX_BYTES + 1)
     except Exception as error:  # zlib's, zipfile's and the system's own
         return NotAPhoto(picture.name, "", "damaged", f"unpacking stopped: {str(error)[:80]}")
@@ -225,11 +306,11 @@ def _member_bytes(picture: Picture) -> bytes | NotAPhoto:
 def original(picture: Picture) -> Original | NotAPhoto:
     """The bytes that a picture is read from, and kept as."""
     if not picture.page:
-        data = _member_bytes(picture) if picture.member else read_file(picture.path)
+        data = _member_bytes(picture) if picture.member else file_bytes(picture.path)
         if isinstance(data, NotAPhoto):
             return data
         return Original(picture.name, data)
-    source: Path | BytesIO | NotAPhoto = picture.path
+    source = _source(picture.path)
     if picture.member:
         data = _member_bytes(picture)
         source = data if isinstance(data, NotAPhoto) else BytesIO(data)

@@ -18,7 +18,7 @@ from digitise.known_acceptance import known_acceptance
 from digitise.photo import NotAPhoto
 from digitise.read import read_decoded
 from digitise.sources import may_hold_several
-from digitise.store import Store
+from digitise.store import Store, StoreError
 from review_app import worklist
 
 
@@ -76,6 +76,13 @@ def accept(store: Store, data: bytes, name: str) -> list[str]:
 
     Returns sentences about what could not be taken. A file that holds nothing to read is kept itself, as unreadable.
     """
+    try:
+        return _accept(store, data, name)
+    except StoreError as error:  # the disk is full, the bucket does not answer
+        return [f"{name}: {error}. Add it again; what is kept already is not kept twice."]
+
+
+def _accept(store: Store, data: bytes, name: str) -> list[str]:
     if not may_hold_several(data):
         store.keep_photo(data, name, now=worklist.utc_now())
         return []

@@ -189,3 +189,21 @@ def store(where) -> Iterator[Store]:
     """An open store, on each of the two databases."""
     with where.open() as opened:
         yield opened
+
+
+@pytest.fixture(scope="session")
+def bucket_server() -> Iterator:
+    """A server that speaks S3, for the whole run; started by the first test that asks for a bucket."""
+    from buckets import BucketServer
+
+    server = BucketServer()
+    yield server
+    server.stop()
+
+
+@pytest.fixture
+def bucket(bucket_server, monkeypatch):
+    """An empty bucket, and in the environment what is needed to reach it."""
+    for name, value in bucket_server.environment().items():
+        monkeypatch.setenv(name, value)
+    return bucket_server.new()

@@ -1,9 +1,13 @@
 """The phones' way in without a browser: the link, pieces of photographs, verdicts, survey cards, outlines of trouble."""
 
+import hashlib
 import json
+import threading
+import time
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
+from types import SimpleNamespace
 
 import cv2
 import kept
@@ -18,6 +22,7 @@ from digitise.sheet import MARK_DICTIONARY
 from digitise.store import Store
 from review_app import intake, worklist
 from review_app.beach import gate, link, parts, places, routes, verdicts
+from review_app.beach.shared import Shared
 
 UPLOAD, OTHER = "ab" * 12, "cd" * 12
 SAMPLES = Path(__file__).parents[1] / "sample_scans"
@@ -89,6 +94,54 @@ def test_the_network_serves_phones_and_nothing_of_the_desk(store, phone):
     assert send(browser, base, b"abc").status_code == 403
 
 
+# Many phones at once
+
+
+def test_phones_that_ask_at_once_share_one_answer_begun_after_they_asked():
+    """The first is being answered when three more come: these wait, and get one answer made for all of them."""
+    begun, go_on, told = threading.Event(), threading.Event(), []
+
+    def make(_store):
+        made.append(len(made) + 1)
+        number = made[-1]
+        begun.set()
+        go_on.wait(10)
+        return number
+
+    made, folder = [], SimpleNamespace(folder="here")
+    shared = Shared(make)
+    first = threading.Thread(target=lambda: told.append(("first", shared.of(folder))))
+    first.start()
+    begun.wait(10)
+    others = [threading.Thread(target=lambda: told.append(("later", shared.of(folder)))) for _ in range(3)]
+    for one in others:
+        one.start()
+    while len(shared._turn._waiters) < 3:
+        time.sleep(0.001)
+    go_on.set()
+    for one in (first, *others):
+        one.join(10)
+
+    assert made == [1, 2]
+    assert sorted(told) == [("first", 1), ("later", 2), ("later", 2), ("later", 2)]
+
+
+def test_an_answer_that_could_not_be_made_keeps_nobody_waiting():
+    """The next who asks tries again."""
+    answers = iter([ValueError("gone"), "made"])
+
+    def make(_store):
+        answer = next(answers)
+        if isinstance(answer, ValueError):
+            raise answer
+        return answer
+
+    shared, folder = Shared(make), SimpleNamespace(folder="here")
+    with pytest.raises(ValueError, match="gone"):
+        shared.of(folder)
+    assert shared.of(folder) == "made"
+
+
 # Pieces
 
 
@@ -106,6 +159,22 @@ def test_a_broken_upload_goes_on_where_it_stopped_and_is_kept_byte_for_byte(stor
     assert [p.name for p in store.photos()] == ["a.jpg"]
     assert parts.unfinished(store) == []
     assert list((store.folder / "phones").iterdir()) == []
+
+
+def test_a_photograph_that_cannot_be_kept_is_told_and_waits_in_full(store, phone):
+    """Disk or bucket refuse: a sentence for the phone, nothing lost, and the last piece sent again brings it in."""
+    browser, base = phone
+    digest = hashlib.sha256(b"abc").hexdigest()
+    in_the_way = store.folder / "originals" / digest[:2]
+    in_the_way.write_bytes(b"")
+    refused = send(browser, base, b"abc")
+    assert refused.status_code == 400
+    assert refused.json()["sentence"].startswith(f"The laptop could not store it: {digest}.jpg: could not be written (")
+    assert store.photos() == []
+    in_the_way.unlink()
+    assert browser.get(f"{base}/part/{UPLOAD}").json() == {"have": 3}
+    assert send(browser, base, b"abc", at=0).json() == {"have": 3, "sha256": digest}
+    assert store.original(digest) == b"abc"
 
 
 def test_two_photographs_on_their_way_do_not_mix(store, phone):
@@ -157,6 +226,14 @@ def test_a_photograph_waits_until_it_is_read_and_unknown_ones_are_left_out(store
     sha = store.keep_photo(b"not a picture", "x.jpg", now=kept.NOW)
     assert only(store, sha)["kind"] == "wait"
     assert verdicts.state(store, ["0" * 64])["photos"] == {}
+
+
+def test_a_refused_photograph_whose_original_is_gone_is_told_all_the_same(store):
+    """A bucket that does not answer takes the outline from the phone, not the words, nor the other photographs."""
+    sha = store.keep_photo(b"not a picture", "x.jpg", now=kept.NOW)
+    store.record(PhotoResult("x.jpg", sha, "unreadable", ("No sheet was found.",)), None, now=kept.NOW)
+    (store.folder / "originals" / sha[:2] / f"{sha}.jpg").unlink()
+    assert (only(store, sha)["kind"], only(store, sha)["lines"]) == ("bad", ["No sheet was found."])
 
 
 def test_a_read_sheet_is_named_with_its_transect_and_pack(store):

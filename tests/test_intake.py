@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import threading
 from pathlib import Path
 
@@ -53,6 +54,20 @@ def test_a_photograph_is_kept_as_it_is(store) -> None:
     """Whatever it is: reading it will say."""
     assert intake.accept(store, b"no pixels", "a.jpg") == []
     assert store.original(store.photos()[0].sha256) == b"no pixels"
+
+
+def test_what_cannot_be_kept_is_told_and_can_be_added_again(store) -> None:
+    """Disk or bucket refuse: a sentence for whoever added it, in place of a broken page."""
+    digest = hashlib.sha256(b"no pixels").hexdigest()
+    in_the_way = store.folder / "originals" / digest[:2]
+    in_the_way.write_bytes(b"")
+    (told,) = intake.accept(store, b"no pixels", "a.jpg")
+    in_the_way.unlink()
+
+    assert told.startswith(f"a.jpg: {digest}.jpg: could not be written (")
+    assert store.photos() == []
+    assert intake.accept(store, b"no pixels", "a.jpg") == []
+    assert [p.sha256 for p in store.photos()] == [digest]
 
 
 def test_every_page_of_a_pdf_is_kept_by_itself(store) -> None:

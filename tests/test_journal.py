@@ -6,11 +6,11 @@ import json
 
 import pytest
 
-from digitise.journal import Journal, write_whole
+from digitise.journal import Journal, journal_beside, write_whole
 
 
 def _journal(folder, signature: str = "reader 1") -> Journal:
-    return Journal(folder / "out.json", signature)
+    return journal_beside(folder / "out.json", signature)
 
 
 def test_the_next_run_finds_what_the_last_one_finished(tmp_path) -> None:
@@ -61,7 +61,7 @@ def test_it_goes_when_the_run_has_ended(tmp_path) -> None:
 
 def test_a_folder_that_is_not_there_is_told_before_anything_is_read(tmp_path) -> None:
     with pytest.raises(FileNotFoundError):
-        Journal(tmp_path / "no" / "out.json", "reader 1")
+        journal_beside(tmp_path / "no" / "out.json", "reader 1")
 
 
 def test_a_file_is_written_whole_or_not_at_all(tmp_path) -> None:

@@ -21,8 +21,11 @@ def add_commands(command: Adder) -> None:
     """Add the parser."""
     one = command("read", _read, "read photographs of filled sheets", "digitise read photos/ --json readings.json")
     reading_arguments(one)
-    one.add_argument("--json", type=Path, metavar="FILE", help="write readings as JSON ('-' for standard output)")
+    one.add_argument("--json", type=place, metavar="FILE", help="write readings as JSON ('-' for standard output)")
     one.add_argument("--store", type=Path, metavar="DIR", help="keep photographs and readings in this store")
+    one.add_argument(
+        "--dask", metavar="ADDRESS", help="read on the machines of this Dask scheduler, such as tcp://HOST:8786"
+    )
     one.add_argument("--watch", action="store_true", help="go on reading what comes into the folders, until Ctrl+C")
 
 
@@ -31,9 +34,9 @@ def reading_arguments(one: argparse.ArgumentParser) -> None:
     one.add_argument(
         "photos",
         nargs="+",
-        type=Path,
+        type=place,
         metavar="PHOTO_OR_FOLDER",
-        help="photographs, PDFs or zip archives of them, or folders",
+        help="photographs, PDFs or zip archives of them, or folders; also addresses such as s3://BUCKET/FOLDER",
     )
     one.add_argument(
         "--protocol",
@@ -50,6 +53,16 @@ def reading_arguments(one: argparse.ArgumentParser) -> None:
         help="thresholds of 'digitise calibrate' in place of the shipped ones",
     )
     one.add_argument("--jobs", type=jobs, default=None, metavar="N", help="processes (default: all cores)")
+
+
+def place(text: str):
+    """A path or an address; `argparse` turns the error into a sentence."""
+    from digitise import remote
+
+    try:
+        return remote.place(text)
+    except remote.RemoteError as error:
+        raise argparse.ArgumentTypeError(str(error)) from None
 
 
 def read_all(reader, paths: Sequence[Path]) -> Iterator:
@@ -73,12 +86,12 @@ def _counted(counts: Counter[str]) -> str:
     return f"{counts['read']} read, {counts['retake']} to take again, {counts['unreadable']} unreadable{before}"
 
 
-def files_to_read(paths: Sequence[Path]) -> list[Path]:
-    """The files named, or in the folders named; `UsageError` when there is none."""
+def files_to_read(paths: Sequence) -> list:
+    """The files named, or in the folders named, here or in buckets; `UsageError` when there is none."""
     from digitise.sources import photo_files
 
     files = photo_files(paths)
-    if not files or not any(p.exists() for p in files):
+    if not any(not isinstance(p, Path) or p.exists() for p in files):
         raise UsageError(f"no photographs found in {', '.join(str(p) for p in paths)}")
     return files
 
@@ -91,12 +104,13 @@ class _Run:
         self.acceptance = _thresholds(args.acceptance, store)
         self._states: dict[Path, list[str]] = {}  # by file: one for each sheet
         self._photos: dict[Path, list[dict]] = {}
+        self.lost = 0  # pictures that could not be fetched
         self.journal = None
         if args.json is not None and str(args.json) != "-":
             from digitise.batch import signature
-            from digitise.journal import Journal
+            from digitise.journal import journal_beside
 
-            self.journal = Journal(args.json, signature(known, self.acceptance))
+            self.journal = journal_beside(args.json, signature(known, self.acceptance))
 
     @property
     def counts(self) -> Counter[str]:
@@ -122,6 +136,7 @@ class _Run:
         """Keep one picture's readings."""
         from digitise.batch import keep
 
+        self.lost += taken.lost
         if self.json is not None:
             sheets = (
                 [one.to_json() for one in taken.result.sheets]
@@ -209,6 +224,8 @@ def _ending_alike() -> Iterator[None]:
 def _read(args: argparse.Namespace) -> int:
     from digitise.batch import Reader, known_protocols
 
+    if args.dask and args.jobs:
+        raise UsageError("--jobs is for this computer; on a cluster the workers of --dask are as many as they are")
     files = _folders(args.photos) if args.watch else files_to_read(args.photos)
     if args.json is None and args.store is None:
         say("Neither --json nor --store given: readings are shown in summary only.")
@@ -220,6 +237,7 @@ def _read(args: argparse.Namespace) -> int:
             store = Store.open(args.store)
         run = _Run(args, known_protocols(args.protocol), store)
         given = {"jobs": args.jobs, "done": run.done(), "wanted": store is not None, "acceptance": run.acceptance}
+        given["cluster"] = args.dask
         with _ending_alike(), Reader(run.known, **given) as reader:
             if args.watch:
                 _watch(files, reader, run)
@@ -227,7 +245,7 @@ def _read(args: argparse.Namespace) -> int:
                 for taken in read_all(reader, files):
                     run.add(taken)
         run.write()
-        ended = True
+        ended = not run.lost
         return run.code()
     except KeyboardInterrupt:
         return _interrupted(args, run)
@@ -250,9 +268,9 @@ def _interrupted(args: argparse.Namespace, run: _Run | None) -> int:
 
 def _folders(paths: Sequence[Path]) -> list[Path]:
     """The paths, when all are folders that can be watched."""
-    wrong = [str(p) for p in paths if not p.is_dir()]
+    wrong = [str(p) for p in paths if not isinstance(p, Path) or not p.is_dir()]
     if wrong:
-        raise UsageError(f"{', '.join(wrong)}: --watch follows folders; make the folder first")
+        raise UsageError(f"{', '.join(wrong)}: --watch follows folders of this computer; make the folder first")
     return list(paths)
 
 

@@ -19,6 +19,7 @@ from digitise.exchange.content import Content
 from digitise.exchange.package import csv_bytes
 from digitise.exchange.tables import all_tables
 from digitise.store import RULE, CellNow, PageRow
+from digitise.store.thinning import kept_originals
 
 if TYPE_CHECKING:
     from digitise.store import Store
@@ -84,9 +85,10 @@ def bag_info(content: Content) -> dict[str, str]:
 
 
 def _pictures(store: Store, content: Content, data: Path) -> None:
-    thinned = store.thinned.all()
-    for photo in (p for p in store.photos() if p.sha256 not in thinned):
-        path = data / "originals" / photo.sha256[:2] / f"{photo.sha256}{_suffix(store, photo.sha256)}"
+    with store.database.read() as connection:
+        kept = kept_originals(connection)
+    for photo in kept:
+        path = data / "originals" / photo.file
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_bytes(store.original(photo.sha256))
     (data / "pages").mkdir()
@@ -101,11 +103,6 @@ def write_crops(store: Store, cells: Iterable[tuple[PageRow, CellNow]], folder: 
         path = folder / f"page-{page.id}" / f"{re.sub(r'[^0-9A-Za-z.-]', '_', cell.cell)}.png"
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_bytes(store.crop(page.id, cell.cell))
-
-
-def _suffix(store: Store, sha256: str) -> str:
-    kept = next((store.folder / "originals" / sha256[:2]).glob(f"{sha256}.*"))
-    return kept.suffix
 
 
 def _rows(store: Store, folder: Path) -> None:
@@ -196,9 +193,7 @@ def _copy_pictures(data: Path, target: Path, store: Store) -> None:
         found = next((data / "originals" / photo.sha256[:2]).glob(f"{photo.sha256}.*"), None)
         if found is None:
             raise ValueError(f"{photo.name}: the evidence holds no such photograph")
-        write_once(
-            target / "originals" / photo.sha256[:2] / found.name, found.read_bytes(), incoming=target / "incoming"
-        )
+        store.originals.write(f"{photo.sha256[:2]}/{found.name}", found.read_bytes())
     for source in sorted((data / "pages").glob("*.jpg")):
         write_once(target / "pages" / source.name, source.read_bytes(), incoming=target / "incoming")
     for page in store.pages():

@@ -12,19 +12,23 @@ import json
 import shutil
 import tempfile
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import asdict, dataclass
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 
 from sqlalchemy import Connection, func, insert, inspect, select, text
 
 from digitise import __version__
+from digitise.remote import RemoteError
 from digitise.store import chain, counts, migrate
 from digitise.store import schema as t
 from digitise.store.engine import DATABASE, Database, asked_for, postgresql_database, sqlite_database
 from digitise.store.files import write_once
 from digitise.store.opening import FOLDERS, mark, store_name
+from digitise.store.originals import ORIGINALS, FolderOriginals, Originals, claim
+from digitise.store.originals import asked_for as bucket_asked_for
 from digitise.store.rows import StoreError
 from digitise.store.store import Store
 from digitise.store.thinning import kept_originals
@@ -63,11 +67,13 @@ def backup(store: Store, out: Path, *, now: datetime, tick: Tick = lambda total:
             (out / part).mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryDirectory(dir=out / "incoming") as folder:
             head, files = _snapshot(store.database, Path(folder), now=now)
-            copied, problems = _copy_files(store.folder, out, files, tick)
+            held = FolderOriginals(out)
+            fetch = partial(_fetched, store, held)
+            copied, problems = _copy_files(fetch, out, held, files, tick)
             for log in out.glob(f"{DATABASE}-*"):  # of a backup that somebody opened; it belongs to the old file
                 log.unlink()
             (Path(folder) / DATABASE).replace(out / DATABASE)
-        photos = sum(name.startswith("originals/") for name in files)
+        photos = sum(name.startswith(ORIGINALS) for name in files)
         name = store_name(store.database)
         made = Backup(name, __version__, chain.stamp(now), head.length, head.hash, photos, copied, tuple(problems))
         _write_record(out, made)
@@ -120,7 +126,7 @@ def _snapshot(database: Database, folder: Path, *, now: datetime) -> tuple[chain
         copy_rows(source, target)
         counts.rebuild(target)
         head = chain.head(source)
-        files = {f"originals/{r.file}": r.sha256 for r in kept_originals(source)}
+        files = {ORIGINALS + r.file: r.sha256 for r in kept_originals(source)}
         files |= {f"pages/{r.image}": r.image_sha256 for r in source.execute(select(t.pages))}
     return head, files
 
@@ -148,12 +154,38 @@ def copy_rows(source: Connection, target: Connection) -> None:
             target.execute(select(func.setval(text(f"pg_get_serial_sequence('{table.name}', 'id')"), last)))
 
 
-def _copy_files(source: Path, out: Path, files: dict[str, str | None], tick: Tick) -> tuple[int, list[str]]:
+def _fetched(store: Store, held: FolderOriginals, name: str, sha256: str | None) -> bytes:
+    """A file of the store; an original that the backup holds whole already is not fetched from a bucket again."""
+    if store.originals.far and name.startswith(ORIGINALS):
+        with suppress(OSError):
+            data = held.read(name.removeprefix(ORIGINALS))
+            if hashlib.sha256(data).hexdigest() == sha256:
+                return data
+    try:
+        return store.file(name)
+    except RemoteError as error:
+        if error.missing:
+            raise
+        raise StoreError(f"the backup could not be made: {error}; nothing in the store changed") from None
+
+
+def _of_backup(source: Path, name: str, _sha256: str | None) -> bytes:
+    return (source / name).read_bytes()
+
+
+def _copy_files(
+    fetch: Callable[[str, str | None], bytes],
+    out: Path,
+    originals: Originals,
+    files: dict[str, str | None],
+    tick: Tick,
+) -> tuple[int, list[str]]:
+    """Put files that are as their SHA-256 says, where one is given, into `out` and `originals`."""
     copied, problems = 0, []
     for name, sha256 in files.items():
         tick(len(files))
         try:
-            data = (source / name).read_bytes()
+            data = fetch(name, sha256)
         except OSError as error:
             problems.append(f"{name}: could not be read ({error.strerror})")
             continue
@@ -161,7 +193,9 @@ def _copy_files(source: Path, out: Path, files: dict[str, str | None], tick: Tic
             problems.append(f"{name}: was changed since it was kept, so it was not copied")
             continue
         target = out / name
-        if not target.is_file() or target.stat().st_size != len(data):
+        if originals.far and name.startswith(ORIGINALS):
+            originals.write(name.removeprefix(ORIGINALS), data)
+        elif not target.is_file() or target.stat().st_size != len(data):
             write_once(target, data, incoming=out / "incoming")
             copied += 1
     return copied, problems
@@ -171,6 +205,8 @@ def restore(
     source: Path, folder: Path, *, now: datetime, database: str | None = None, tick: Tick = lambda total: None
 ) -> Report:
     """Make a store in `folder` from a backup, on SQLite or in the empty database that `DIGITISE_STORE` names.
+
+    Its photographs go into the folder, or into the bucket that `DIGITISE_ORIGINALS` names.
 
     Raises
     ------
@@ -193,7 +229,11 @@ def restore(
         kept = Store(making, sqlite_database(making))
         try:
             migrate.prepare(kept.database, now=now)
-            _copy_files(source, making, _named(kept.database), tick)
+            bucket = bucket_asked_for()
+            originals = claim(making, bucket, kept.name) if bucket else kept.originals
+            _copy_files(
+                partial(_of_backup, source), making, originals, _named(kept.database, checked=originals.far), tick
+            )
             if url:
                 _into_postgresql(kept.database, url, making, now=now)
             else:
@@ -213,12 +253,14 @@ def restore(
         return verify(restored)
 
 
-def _named(database: Database) -> dict[str, str | None]:
-    """Files that the rows name; whatever state they are in, they are brought back, and the check tells."""
+def _named(database: Database, *, checked: bool) -> dict[str, str | None]:
+    """Files that the rows name; whatever state they are in, they are brought back, and the check tells.
+
+    Only originals that shall go where nothing is ever written over are `checked` before.
+    """
     with database.read() as connection:
-        files = [f"originals/{r.file}" for r in kept_originals(connection)]
-        files += [f"pages/{name}" for name in connection.execute(select(t.pages.c.image)).scalars()]
-    return dict.fromkeys(files)
+        files = {ORIGINALS + r.file: r.sha256 if checked else None for r in kept_originals(connection)}
+        return files | {f"pages/{name}": None for name in connection.execute(select(t.pages.c.image)).scalars()}
 
 
 def _into_postgresql(source: Database, url: str, folder: Path, *, now: datetime) -> None:

@@ -5,7 +5,6 @@ Images are grey (H, W) uint8 at `FLAT_PX_PER_MM`; boxes are ``(x, y, width, heig
 
 from __future__ import annotations
 
-import hashlib
 import os
 import tempfile
 import time
@@ -79,29 +78,6 @@ def sweep(incoming: Path) -> None:
         with suppress(OSError):
             if time.time() - part.stat().st_mtime > STALE_SECONDS:
                 part.unlink()
-
-
-def read_checked(path: Path, sha256: str, name: str) -> bytes:
-    """Bytes of an original photograph.
-
-    Raises
-    ------
-    ValueError
-        The file is missing, or no longer what was kept.
-    """
-    try:
-        data = path.read_bytes()
-    except OSError as error:
-        raise ValueError(
-            f"{name}: the kept photograph cannot be opened ({error.strerror}); bring {path.name} back "
-            "from a backup, or add the photograph again"
-        ) from None
-    if hashlib.sha256(data).hexdigest() != sha256:
-        raise ValueError(
-            f"{name}: the kept photograph has been changed since it was added (its SHA-256 differs); "
-            "bring it back from a backup, or add the photograph again"
-        )
-    return data
 
 
 def encode_page(image: np.ndarray) -> bytes:

@@ -1,9 +1,9 @@
 """Everything the tool keeps: photographs, what was read in them, and what people entered.
 
-``FOLDER/originals/`` holds the photographs by SHA-256, never written over; ``FOLDER/pages/`` the flattened pages. Rows
-are in ``FOLDER/digitise.db``, or in the PostgreSQL database that ``DIGITISE_STORE`` names. Readings never change.
-Entries are only added, each with who, when, why and from which reading; the last entry of a cell is its present state.
-The clock is always passed in as `now`.
+``FOLDER/originals/``, or a bucket, holds the photographs by SHA-256, never written over; ``FOLDER/pages/`` the
+flattened pages. Rows are in ``FOLDER/digitise.db``, or in the PostgreSQL database that ``DIGITISE_STORE`` names.
+Readings never change. Entries are only added, each with who, when, why and from which reading; the last entry of a cell
+is its present state. The clock is always passed in as `now`.
 """
 
 from __future__ import annotations
@@ -26,11 +26,13 @@ from digitise.store.asked import Asked
 from digitise.store.audits import Audits
 from digitise.store.chain import stamp
 from digitise.store.engine import Database
-from digitise.store.files import cut_out, encode_page, original_name, read_checked, read_page, write_once
+from digitise.store.files import cut_out, encode_page, original_name, read_page, write_once
 from digitise.store.findings import Findings
 from digitise.store.handovers import HandOvers
 from digitise.store.leases import Leases, not_held
 from digitise.store.opening import open_database, store_name
+from digitise.store.originals import ORIGINALS, FolderOriginals, Originals, checked, originals_of
+from digitise.store.originals import asked_for as bucket_asked_for
 from digitise.store.people import People
 from digitise.store.read import Library, cells_now, photo_rows, photos_kept
 from digitise.store.rows import (
@@ -56,8 +58,9 @@ class Store:
     the same database.
     """
 
-    def __init__(self, folder: Path, database: Database):
+    def __init__(self, folder: Path, database: Database, originals: Originals | None = None):
         self.folder, self.database = folder, database
+        self.originals = originals or FolderOriginals(folder)
         self._library = Library()
         self._worklist = WorkList(self._library)
         self.leases = Leases(database)
@@ -74,15 +77,20 @@ class Store:
         """Open the store in `folder`, making it where it is missing and bringing an older one up to date.
 
         `database` is the address of a PostgreSQL database; by default the one that ``DIGITISE_STORE`` names, or else
-        SQLite in the folder.
+        SQLite in the folder. Photographs of a new store go where ``DIGITISE_ORIGINALS`` says, or else into the folder.
 
         Raises
         ------
         StoreError
-            The folder cannot be made or written in, or its database is not ours.
+            The folder cannot be made or written in, its database is not ours, or its photographs are elsewhere.
         """
         folder = Path(folder)
-        return cls(folder, open_database(folder, now=now or datetime.now(UTC), url=database))
+        opened = open_database(folder, now=now or datetime.now(UTC), url=database)
+        try:
+            return cls(folder, opened, originals_of(folder, opened, wanted=bucket_asked_for()))
+        except BaseException:
+            opened.close()
+            raise
 
     @cached_property
     def name(self) -> str:
@@ -125,7 +133,7 @@ class Store:
         with self.database.read() as connection:
             known = w.photo_file(connection, digest)
         file = known or original_name(digest, name)
-        self._write_once(self.folder / "originals" / file, data)
+        self.originals.write(file, data)
         if known is None:
             with self.database.write() as connection:
                 w.add_photo(connection, digest, photo_name(name), file=file, size=len(data), at=stamp(now))
@@ -168,13 +176,10 @@ class Store:
             known = page.known(connection)
         if known is None:
             jpeg = encode_page(result.page.image)
-            self._write_once(self.folder / "pages" / page.image(jpeg), jpeg)
+            write_once(self.folder / "pages" / page.image(jpeg), jpeg, incoming=self.folder / "incoming")
             with self.database.write() as connection:
                 known = page.add(connection, jpeg)
         return known
-
-    def _write_once(self, path: Path, data: bytes) -> None:
-        write_once(path, data, incoming=self.folder / "incoming")
 
     def photos(self) -> list[PhotoRow]:
         """Every kept photograph, in the order they came."""
@@ -390,7 +395,13 @@ class Store:
             raise StoreError(
                 f"{row.name}: its original was removed on {at[:10]} by the policy; the flattened page is kept"
             )
-        return read_checked(self.folder / "originals" / row.file, sha256, row.name)
+        return checked(self.originals, row.file, sha256, row.name)
+
+    def file(self, name: str) -> bytes:
+        """Bytes of an original or a page by its name in a backup, unchecked; `OSError` when they cannot be had."""
+        if name.startswith(ORIGINALS):
+            return self.originals.read(name.removeprefix(ORIGINALS))
+        return (self.folder / name).read_bytes()
 
     def remove_original(self, sha256: str) -> None:
         """Remove the file of a photograph that was noted as thinned; `StoreError` for any other."""
@@ -398,7 +409,7 @@ class Store:
             raise StoreError(f"the photograph with SHA-256 {sha256[:12]}… was not thinned, so its file stays")
         with self.database.read() as connection:
             file = connection.execute(select(t.photos.c.file).filter_by(sha256=sha256)).scalar_one()
-        (self.folder / "originals" / file).unlink(missing_ok=True)
+        self.originals.remove(file)
 
 
 def _photos_of(pages: Iterable[PageRow]) -> int:

@@ -15,11 +15,11 @@ from datetime import datetime
 from pathlib import Path
 
 from digitise.photo import MAX_BYTES
-from digitise.store import Store
+from digitise.store import Store, StoreError
 
 MAX_PIECE = 2_000_000
 MOST_UNFINISHED = 300
-_lock = threading.Lock()
+_locks = [threading.Lock() for _ in range(64)]  # by upload: keeping a photograph may take long, and others go on
 
 
 class NotTaken(ValueError):  # noqa: N818 - it is an answer with a sentence
@@ -75,7 +75,7 @@ def add(store: Store, upload: str, piece: bytes, *, at: int, size: int, name: st
     data, about = _files(store, upload)
     if not 0 < size <= MAX_BYTES:
         raise NotTaken(f"The file has {size / 1e6:.0f} MB; photographs of up to {MAX_BYTES / 1e6:.0f} MB are taken.")
-    with _lock:
+    with _locks[int(upload[:8], 16) % len(_locks)]:
         try:
             here = _append(data, about, piece, at=at, size=size, name=name)
             if here < size:
@@ -85,6 +85,8 @@ def add(store: Store, upload: str, piece: bytes, *, at: int, size: int, name: st
             raise NotTaken(
                 f"The laptop could not store it ({error.strerror}); make room there, then send it again."
             ) from None
+        except StoreError as error:
+            raise NotTaken(f"The laptop could not store it: {error}.") from None
         about.unlink(missing_ok=True)
         data.unlink(missing_ok=True)
         return size, digest

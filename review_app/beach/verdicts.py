@@ -5,11 +5,14 @@ from __future__ import annotations
 import re
 from calendar import month_name
 from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from datetime import date
+from functools import lru_cache
 
 from digitise.store import PageRow, PhotoRow, ReadingRow, Store
 from review_app import intake, worklist
 from review_app.beach import places
+from review_app.beach.shared import Shared
 
 HARD_TO_SEE = 3  # from so many hidden cells on, a second photograph is asked for
 
@@ -34,14 +37,17 @@ def verdict(store: Store, photo: PhotoRow, pages: Mapping[int, PageRow], failed:
     if photo.status == "waiting":
         return {"kind": "wait", "title": "Sent. Being read …", "lines": [], "marks": [], **picture}
     title = "Photograph it again" if photo.status == "retake" else "Not readable"
-    marks = places.of_photo(store, photo.sha256, " ".join(photo.reasons))
+    try:
+        marks = places.of_photo(store, photo.sha256, " ".join(photo.reasons))
+    except ValueError:  # the original cannot be had now; the words say where too
+        marks = ()
     return {"kind": "bad", "title": title, "lines": list(photo.reasons), "marks": marks, **picture}
 
 
 def _read(store: Store, photo: PhotoRow, pages: list[PageRow]) -> dict:
     page = pages[-1]
     where = worklist.place_words(page.title, page.transect, page.pack, "").replace(" · ", ", ")
-    hidden = [r for r in store.readings(page.id) if "hard-to-see" in r.reasons]
+    hidden = _hidden(store, page.id)
     lines = []
     if page.pack is None:
         lines.append("Its printed code could not be read: say at the laptop which survey it is from.")
@@ -53,8 +59,14 @@ def _read(store: Store, photo: PhotoRow, pages: list[PageRow]) -> dict:
         lines.append(
             f"{len(hidden)} boxes are hard to see where marked. Photograph it again if you can: in shade, flat, dry."
         )
-    marks = [_corners(r) for r in hidden] if kind == "look" else []
+    marks = list(hidden) if kind == "look" else []
     return {"kind": kind, "title": f"Read: {where}", "lines": lines, "marks": marks, "picture": f"page/{page.id}"}
+
+
+@lru_cache(maxsize=4000)
+def _hidden(store: Store, page_id: int) -> tuple[tuple[tuple[float, float], ...], ...]:
+    """Corners of the boxes that are hard to see; readings never change."""
+    return tuple(_corners(r) for r in store.readings(page_id) if "hard-to-see" in r.reasons)
 
 
 def _corners(reading: ReadingRow) -> tuple[tuple[float, float], ...]:
@@ -108,12 +120,30 @@ def survey_card(store: Store, pack: str) -> dict:
     return {"pack": pack, "basics": basics, "rows": rows, "missing": missing, "sheets": len(sheets)}
 
 
+@dataclass(frozen=True, slots=True)
+class _Everything:
+    """What every phone is told from: photographs by SHA-256, pages by id, the newest surveys as cards."""
+
+    photos: dict[str, PhotoRow]
+    pages: dict[int, PageRow]
+    surveys: list[dict]
+
+
+def _everything(store: Store) -> _Everything:
+    pages = {p.id: p for p in store.pages()}
+    latest: dict[str, int] = {}
+    for page in pages.values():
+        if page.pack is not None:
+            latest[page.pack] = max(page.id, latest.get(page.pack, page.id))
+    packs = sorted(latest, key=latest.__getitem__, reverse=True)
+    return _Everything({p.sha256: p for p in store.photos()}, pages, [survey_card(store, p) for p in packs[:20]])
+
+
+_shared = Shared(_everything)
+
+
 def state(store: Store, wanted: Iterable[str]) -> dict:
     """All a phone shows: verdicts for the photographs it sent (by SHA-256), and every survey, the newest first."""
-    photos = {p.sha256: p for p in store.photos()}
-    pages = {p.id: p for p in store.pages()}
-    failed = intake.progress(store).failed
-    verdicts = {s: verdict(store, photos[s], pages, failed) for s in wanted if s in photos}
-    latest = {p: max(r.id for r in pages.values() if r.pack == p) for p in store.packs()}
-    packs = sorted(latest, key=latest.__getitem__, reverse=True)
-    return {"photos": verdicts, "surveys": [survey_card(store, p) for p in packs[:20]]}
+    now, failed = _shared.of(store), intake.progress(store).failed
+    verdicts = {s: verdict(store, now.photos[s], now.pages, failed) for s in wanted if s in now.photos}
+    return {"photos": verdicts, "surveys": now.surveys}
