@@ -14,6 +14,8 @@ from digitise.report.drawing import GRID, RULE
 from digitise.report.paint import OBLIQUE, width_of
 from digitise.report.pdf_style import STYLES, WIDTH
 
+SHORT = 16  # a column's heading up to so many letters is not broken where there is room
+
 
 def plain(cell: Cell) -> str:
     """A cell's words."""
@@ -73,6 +75,9 @@ def _widths(block: Table) -> list[float]:
         heads = block.head[i].split() or [""]
         least.append(7 + max(*(width_of(w, 7.9) for w in words), *(width_of(w, 7.2, bold=True) for w in heads)))
         wish.append(max(least[i], 7 + max((width_of(t, 7.9) for t in texts[i]), default=0)))
+    heads = [7 + width_of(h, 7.2, bold=True) if len(h) <= SHORT else 0 for h in block.head]
+    roomy = [max(w, h) for w, h in zip(wish, heads, strict=True)]
+    wish = roomy if sum(roomy) <= WIDTH else wish
     if sum(wish) <= WIDTH:
         spare = (WIDTH - sum(wish)) / columns if columns > 3 else 0
         return [w + spare for w in wish]
