@@ -355,7 +355,7 @@ def listed_page(first, words):
     at, _ = first.search(words).get_next()
     left, bottom, _, top = first.get_charbox(at)
     line = first.get_text_bounded(left, bottom - 2, left + WIDTH / 2, top + 2)
-    return int(line.split()[-1])
+    return int("".join(line.split()).removeprefix("".join(words.split())))
 
 
 def test_the_contents_on_paper_name_the_page_on_which_each_part_begins():
