@@ -359,8 +359,8 @@ def listed_page(first, words):
 
 
 def test_the_contents_on_paper_name_the_page_on_which_each_part_begins():
-    """Three surveys: a part is on the page that the list gives for it."""
-    report = report_of(*(visit(f"Site {i}", "2026-03-28", f"P{i:05d}") for i in range(3)))
+    """Four surveys: a part is on the page that the list gives for it."""
+    report = report_of(*(visit(f"Site {i}", "2026-03-28", f"P{i:05d}") for i in range(4)))
     with pypdfium2.PdfDocument(pdf_bytes(report)) as document:
         pages = [" ".join(p.get_textpage().get_text_bounded().split()) for p in document]
         first = document[0].get_textpage()
