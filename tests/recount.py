@@ -111,9 +111,7 @@ def _densities(seen: pd.DataFrame, sheets: dict) -> pd.DataFrame:
         rows = [r["id"] for r in (*sheets[sheet]["rows"], *sheets[sheet].get("impacts", ())) if _counted(r)]
         pages = seen[seen["sheet"] == sheet]
         for pack, own in pages.groupby("pack"):
-            by_line = {
-                t: dict(zip(p["cell"], zip(p["state"], p["value"]), strict=True)) for t, p in own.groupby("transect")
-            }
+            by_line = {t: dict(zip(p["cell"], _said(p), strict=True)) for t, p in own.groupby("transect")}
             every = seen.loc[(seen["pack"] == pack) & (seen["transect"] != "0"), "transect"].drop_duplicates()
             for row in rows:
                 counts = {
@@ -124,6 +122,10 @@ def _densities(seen: pd.DataFrame, sheets: dict) -> pd.DataFrame:
                 }
                 out += _of_row(pack, row, counts)
     return _rows(["pack", "level", "transect", "taxon", "segment_m"], out)
+
+
+def _said(page: pd.DataFrame) -> list[tuple[str, str]]:
+    return list(zip(page["state"], page["value"], strict=True))
 
 
 def _counted(row: dict) -> bool:
