@@ -16,7 +16,7 @@ from digitise.report.occurrence_part import community_part
 from digitise.report.overview import comparison_part, trends_part, where_part
 from digitise.report.quality import methods_part, origin_part, quality_part
 from digitise.report.survey_part import date_words, survey_part
-from digitise.report.words import status, surveys_of_sites
+from digitise.report.words import status
 from digitise.results import SurveyResults, survey_results
 from digitise.store import PhotoRow
 from digitise.survey import load_surveys
@@ -86,7 +86,12 @@ def build_report(
 def _span(results: Sequence[SurveyResults]) -> str:
     """Sites, where they are few, and dates."""
     sites = list(dict.fromkeys(r.name for r in results))
-    where = surveys_of_sites(results) if len(sites) > 3 else ", ".join(sites)
+    where = ", ".join(sites)
+    if len(sites) > 3:
+        unnamed = sum(r.survey.site is None for r in results)
+        where = plural(len({r.survey.site for r in results} - {None}), "site") + (
+            f" and {unnamed} unnamed" * (unnamed > 0)
+        )
     days = sorted(r.survey.date for r in results if r.survey.date)
     when = "" if not days else days[0] if days[0] == days[-1] else f"{days[0]} to {days[-1]}"
     return ", ".join(w for w in (where, when) if w)

@@ -188,8 +188,8 @@ def _kept(blocks: Sequence[Block], anchor: str) -> list[Flowable]:
 
 
 def _leads(follows: Block | None, *, under_heading: bool) -> bool:
-    """Whether a paragraph stays with what follows: a figure or list, or another heading when it is under one itself."""
-    return isinstance(follows, (Figure, Bullets)) or (under_heading and isinstance(follows, Heading))
+    """Whether a paragraph stays with what follows: a figure or list; under a heading also a table or heading."""
+    return isinstance(follows, (Figure, Bullets)) or (under_heading and isinstance(follows, (Heading, Table)))
 
 
 def _together(content: list[Flowable]) -> list[Flowable]:
