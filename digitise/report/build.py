@@ -88,10 +88,10 @@ def _span(results: Sequence[SurveyResults]) -> str:
     sites = list(dict.fromkeys(r.name for r in results))
     where = ", ".join(sites)
     if len(sites) > 3:
-        unnamed = sum(r.survey.site is None for r in results)
-        where = plural(len({r.survey.site for r in results} - {None}), "site") + (
-            f" and {unnamed} unnamed" * (unnamed > 0)
-        )
+        named = {r.survey.site for r in results if r.survey.site}
+        unnamed = sum(not r.survey.site for r in results)
+        words = [plural(len(named), "site")] if named else []
+        where = " and ".join([*words, *([f"{plural(unnamed, 'survey')} without a name"] if unnamed else [])])
     days = sorted(r.survey.date for r in results if r.survey.date)
     when = "" if not days else days[0] if days[0] == days[-1] else f"{days[0]} to {days[-1]}"
     return ", ".join(w for w in (where, when) if w)
