@@ -22,7 +22,9 @@ DIFFER = "total-differs"
 def named_chances(cell: CellNow) -> dict[Value, float]:
     """Probabilities of the values that the reader named (None: no value); they sum to 1 or less."""
     value, confidence = cell.read_value, min(1.0, max(0.0, cell.confidence))
-    others = {v: p for v, p in cell.candidates if not (v == value and type(v) is type(value)) and p > 0}
+    others = {v: p for v, p in cell.candidates if p > 0 and not (v == value and type(v) is type(value))}
+    if not others:
+        return {value: confidence}
     weight, left = math.fsum(others.values()), 1 - confidence
     scale = min(1.0, left / weight) if weight > 0 else 0.0
     return {value: confidence} | {v: p * scale for v, p in others.items()}
@@ -100,5 +102,7 @@ def count_slip_variance(cell: CellNow) -> float:
     if (wrong := slip_chance(cell)) == 0 or not _is_number(cell.value):
         return 0.0
     others = {k: p for k, p in named_chances(cell).items() if _is_number(k) and k != cell.value}
+    if not others:
+        return wrong
     named = math.fsum(others.values())
     return math.fsum((k - cell.value) ** 2 * p for k, p in others.items()) + max(0.0, wrong - named)

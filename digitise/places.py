@@ -13,6 +13,7 @@ from itertools import pairwise
 
 from digitise.store import CellNow
 from digitise.survey import Survey
+from digitise.wording import in_sentence
 
 EARTH_RADIUS_M = 6_371_008.8  # mean radius, IUGG
 
@@ -80,7 +81,7 @@ def why_no_place(survey: Survey) -> str:
     if all(c is None for _, c in cells):
         return "no coordinates on its site sheet" if survey.fields else "no site sheet has been read"
     lacking = [
-        f"{c.label.lower()} {c.state}" if c else f"no field {n}" for n, c in cells if not c or c.state != "entered"
+        f"{in_sentence(c.label)} {c.state}" if c else f"no field {n}" for n, c in cells if not c or c.state != "entered"
     ]
     return ", ".join(lacking) or "its coordinates are not possible"
 

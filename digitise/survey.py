@@ -297,8 +297,7 @@ def _counts(
             count, state, source = meaning(tally, total, none_seen=none_seen)
             chances = count_chances(tally, total, none_seen=none_seen) if state == "unread" else ()
             slip = count_slip_variance(tally if source == "tally" else total) if state == "counted" else 0.0
-            more = {"chances": chances, "slip_variance": slip}
-            out.append(Count(name, row.id, part.id, part.area_m2, count, state, source, place=part.label, **more))
+            out.append(Count(name, row.id, part.id, part.area_m2, count, state, source, chances, slip, part.label))
             if difference := _difference(tally, total):
                 findings.append(Finding(f"{where}, {row.label}, {part.label}", difference))
     blank = sum(c.state == "blank" for c in out)

@@ -8,6 +8,11 @@ def plural(n: int, one: str, many: str = "") -> str:
     return f"{thousands(n)} {one if n == 1 else many or one + 's'}"
 
 
+def in_sentence(label: str) -> str:
+    """A label inside a sentence: "Longitude (degrees)" begins small, "N or S" stays as it is."""
+    return label if label[1:2] in ("", " ") else label[0].lower() + label[1:]
+
+
 def thousands(n: int) -> str:
     """A whole number with narrow spaces: 1 184."""
     return f"{n:,}".replace(",", "\u202f")

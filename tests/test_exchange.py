@@ -462,7 +462,7 @@ def test_a_survey_without_a_position_has_no_geometry_and_says_why(tmp_path):
     feature = json.loads((tmp_path / "out" / "sites.geojson").read_text(encoding="utf-8"))["features"][0]
 
     assert feature["geometry"] is None
-    assert feature["properties"]["no_position"] == "n or s blank"
+    assert feature["properties"]["no_position"] == "N or S blank"
 
 
 # About

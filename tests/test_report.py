@@ -22,13 +22,15 @@ from digitise.reading import PhotoResult, sentence
 from digitise.report import build_report, doubt_part, links, page_html, quality, write_report
 from digitise.report.axes import date_ticks, root_ticks, ticks
 from digitise.report.blocks import Table, heads_rows
-from digitise.report.drawing import Drawing, Words, box, svg
+from digitise.report.drawing import Drawing, Shape, Words, box, svg
 from digitise.report.html import html_page
 from digitise.report.paint import png, shortened, width_of, wrapped
 from digitise.report.pdf import pdf_bytes
+from digitise.report.pdf_style import WIDTH
 from digitise.report.plots import Plot, PlotRow, draw, is_square_root
 from digitise.report.references import WORKS, cited
 from digitise.report.site_map import MapSite, draw_map
+from digitise.report.time_plots import TimeDot, TimePlot, cut_short, draw_times
 from digitise.report.words import methods, status
 from digitise.results import survey_results
 from digitise.store import PhotoRow, Store
@@ -123,6 +125,7 @@ def test_one_transect_gives_no_interval_and_the_page_says_why():
     assert "One transect: there is no between-transect uncertainty to show" in text
     assert "30.0 % (no interval)" in text
     assert "Student" not in text
+    assert "occurrence" not in text.lower()  # a share of one transect tells nothing
 
 
 def test_methods_name_only_what_ran():
@@ -347,6 +350,41 @@ def test_the_pdf_is_a4_with_its_typeface_inside_and_an_outline(some):
     ]
 
 
+def listed_page(first, words):
+    """The number at the right of `words`, where they stand first on the page."""
+    at, _ = first.search(words).get_next()
+    left, bottom, _, top = first.get_charbox(at)
+    line = first.get_text_bounded(left, bottom - 2, left + WIDTH / 2, top + 2)
+    return int("".join(line.split()).removeprefix("".join(words.split())))
+
+
+def test_the_contents_on_paper_name_the_page_on_which_each_part_begins():
+    """Four surveys: a part is on the page that the list gives for it."""
+    report = report_of(*(visit(f"Site {i}", "2026-03-28", f"P{i:05d}") for i in range(4)))
+    with pypdfium2.PdfDocument(pdf_bytes(report)) as document:
+        pages = [" ".join(p.get_textpage().get_text_bounded().split()) for p in document]
+        first = document[0].get_textpage()
+        listed = {words: listed_page(first, words) for _, words in report.contents}
+
+    assert len(listed) == len(report.parts) > 6
+    assert sorted(listed.values()) == list(listed.values())
+    assert len(set(listed.values())) > 4
+    for words, page in listed.items():
+        assert words.split(",")[0] in pages[page - 1], words
+
+
+def test_many_segments_go_down_the_page():
+    """Five transects of two segments: ten rows instead of ten columns, the same answers."""
+    tick = {"invertebrate/anchor-damage/0-10/tick": True, "invertebrate/anchor-damage/10-20/tick": False}
+    found = results_of(*(made_sheet("invertebrate", tick, transect=t) for t in range(1, 6)))
+    tables = [b for p in report_of(found).parts for b in p.blocks if isinstance(b, Table)]
+    noted = next(t for t in tables if t.caption.startswith("Impacts noted"))
+    place = noted.head.index("Anchor damage")
+
+    assert [cells[0] for _, cells in noted.rows][:3] == ["T1, 0–10 m", "T1, 10–20 m", "T2, 0–10 m"]
+    assert [getattr(cells[place], "text", cells[place]) for _, cells in noted.rows] == ["yes", "no"] * 5
+
+
 def test_the_same_report_gives_the_same_pdf(some):
     """Byte for byte."""
     assert pdf_bytes(report_of(some)) == pdf_bytes(report_of(some))
@@ -526,6 +564,21 @@ def test_earlier_results_join_the_surveys_of_their_site_along_time(some):
     )
 
 
+def test_an_interval_far_beyond_every_value_is_cut_and_the_figure_says_so():
+    """Values of 10 and 12, one interval up to 900: the axis ends at four times 12, and the key tells."""
+    days = dt.date(2025, 3, 1), dt.date(2026, 3, 1)
+    far, near = (TimeDot(days[0], 10.0, 1.0, high) for high in (900.0, 20.0))
+    plots = [TimePlot("a", "Rays", "per 100 m²", (one, TimeDot(days[1], 12.0, 5.0, 30.0))) for one in (far, near)]
+    drawn = draw_times((plots[0],), 700.0, (), name="a", title="a")
+    ends = [max(x for x, _ in s.points) - min(x for x, _ in s.points) for s in drawn.items if isinstance(s, Shape)]
+
+    assert [cut_short((p,)) for p in plots] == [True, False]
+    assert ends == [8.0]
+    assert (
+        max(float(w.text) for w in drawn.items if isinstance(w, Words) and w.text.isdigit() and len(w.text) < 4) <= 48
+    )
+
+
 def test_one_date_is_no_trend(some):
     """Without a second date there is no such part."""
     assert "Along time" not in text_of(page_of(some))
@@ -562,6 +615,8 @@ def test_shares_of_the_variance_stand_in_a_figure_with_its_numbers(tmp_path):
     assert figure.data[0][2:] == ("share_sampling", "share_unread", "share_accepted")
     assert all(sum(row) == pytest.approx(1) for row in shares)
     assert any(row[1] > 0 for row in shares)
+    touched = max(found.lines[0].categories, key=lambda c: c.shares.unread if c.shares else 0.0)
+    assert touched.label in [row[0] for row in figure.data[1:]]
     assert "Where the uncertainty comes from" in text
     coral = next(c for c in found.lines[0].groups if c.label == "Hard coral")
     assert coral.shares.unread > 0
@@ -590,14 +645,19 @@ def test_a_survey_without_a_known_spread_has_no_part_about_it():
 
 
 def test_occurrence_has_a_table_for_animals_and_one_for_what_was_noted(some):
-    """Rays on all three belts: 44 to 100 % by Wilson; an anchor's damage on the one transect whose sheet is there."""
+    """Rays on all three belts: 44 to 100 % by Wilson; an anchor's damage on one of two transects."""
+    tick = {"invertebrate/anchor-damage/0-10/tick": True, "invertebrate/anchor-damage/10-20/tick": False}
+    nothing = dict.fromkeys(tick, False)
+    noted = results_of(*(made_sheet("invertebrate", v, transect=t) for t, v in enumerate((tick, nothing), start=1)))
     text = text_of(page_of(some))
     rays_row = next(d for d in some.densities if d.id == "ray")
 
     assert "Fish belt: occurrence." in text
     assert f"Rays 3 of 3 100 44 to 100 {rays_row.dispersion.index:.1f}" in text
     assert "With under 5 transects a large p says nothing." in text
-    assert "Impacts: occurrence." in text
+    assert "Impacts: occurrence." not in text  # its sheet is there for one transect only
+    assert "Impacts: occurrence." in text_of(page_of(noted))
+    assert "Anchor damage 1 of 2 50 9 to 91" in text_of(page_of(noted))
 
 
 def test_diversity_is_that_of_the_community_table():

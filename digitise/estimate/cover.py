@@ -180,21 +180,22 @@ class VarianceParts:
         return None if self.design is None else self.design + 2 * self.read
 
 
-def variance_parts(values: Sequence[float], reading: Sequence[float]) -> VarianceParts:
+def variance_parts(values: Sequence[float], reading: Sequence[float], *, accepted: float = 0.0) -> VarianceParts:
     """Mean over transects and its variance, from expected values and their reading variances (0 if certain).
 
     With hard labels, ``reading`` is all zeros: the spread between transects already holds reading noise.
+    ``accepted`` is the variance that cells accepted by rule leave in the mean.
     """
     n = len(values)
     mean = math.fsum(values) / n
     read = math.fsum(reading) / n**2
     if n == 1:
-        return VarianceParts(mean, 1, None, read, 0.0)
+        return VarianceParts(mean, 1, None, read, 0.0, accepted)
     spread = max(values) - min(values)
     if spread <= 1e-12 * max(1.0, abs(mean)):  # rounding only
-        return VarianceParts(mean, n, 0.0, read, 0.0)
+        return VarianceParts(mean, n, 0.0, read, 0.0, accepted)
     design = math.fsum((v - mean) ** 2 for v in values) / (n * (n - 1))
-    return VarianceParts(mean, n, design, read, spread)
+    return VarianceParts(mean, n, design, read, spread, accepted)
 
 
 def ratio_values(

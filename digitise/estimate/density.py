@@ -160,6 +160,8 @@ def belt_density(belt: BeltCount, *, per_m2: float = 100.0, level: float = 0.95)
         note = belt.note or "not read"
         return Estimate(None, None, None, 0, "Garwood exact Poisson", unit, note=note, level=level)
     estimate = _poisson_density(belt.count, belt.area_m2, per_m2=per_m2, level=level)
+    if not belt.variance and not belt.note:
+        return estimate
     se = math.sqrt(belt.variance) * per_m2 / belt.area_m2 if belt.variance else None
     return replace(estimate, se=se, note="; ".join(filter(None, (estimate.note, belt.note))))
 
@@ -206,9 +208,8 @@ def site_density(belts: Sequence[BeltCount], *, per_m2: float = 100.0, level: fl
 
 def _site_parts(used: Sequence[BeltCount], *, per_m2: float) -> VarianceParts:
     counts, areas = [b.count for b in used], [b.area_m2 / per_m2 for b in used]
-    parts = variance_parts(*ratio_values(counts, areas, [b.variance for b in used]))
     slips = math.fsum(b.slip_variance for b in used) / math.fsum(areas) ** 2
-    return replace(parts, accepted=slips)
+    return variance_parts(*ratio_values(counts, areas, [b.variance for b in used]), accepted=slips)
 
 
 def _between(parts: VarianceParts, floor: Estimate, *, unit: str, level: float, count: float) -> Estimate:
@@ -218,9 +219,9 @@ def _between(parts: VarianceParts, floor: Estimate, *, unit: str, level: float, 
     se = math.sqrt(parts.total)
     if count < NEARLY_NONE:  # as good as none seen: bounded as none is
         return replace(floor, se=se, note="nearly none: Poisson floor, if unclustered")
-    sample = {"transects": parts.transects, "count": count, "level": level, "unit": unit}
-    estimate = gamma_mean(parts.mean, parts.total, **sample)
-    return replace(estimate, scope="between-transect and reading" if parts.read else "between-transect")
+    scope = "between-transect and reading" if parts.read else "between-transect"
+    sample = {"transects": parts.transects, "count": count, "level": level, "unit": unit, "scope": scope}
+    return gamma_mean(parts.mean, parts.total, **sample)
 
 
 def _notes(used: Sequence[BeltCount]) -> tuple[str, ...]:

@@ -21,7 +21,9 @@ __all__ = [
     "garwood",
     "jeffreys",
     "korn_graubard",
+    "normal_quantile",
     "poisson_jeffreys",
+    "poisson_limits",
     "poisson_zero_upper",
     "t_interval",
     "t_mean",
@@ -113,10 +115,7 @@ def wilson(hits: float, points: float, *, level: float = 0.95) -> Estimate:
     check_hits(hits, points, level)
     if points == 0:
         return no_points("Wilson score", level)
-    from scipy.special import ndtri
-
-    z2 = float(ndtri(0.5 + level / 2)) ** 2
-    limits = score_limits(hits, points, z2)
+    limits = score_limits(hits, points, normal_quantile(level) ** 2)
     return proportion_estimate(hits, points, limits, method="Wilson score", level=level)
 
 
@@ -177,15 +176,21 @@ def garwood(count: float, *, level: float = 0.95) -> Estimate:
     >>> f"{e.low:.2f} to {e.high:.2f}"
     '4.80 to 18.39'
     """
+    low, high = poisson_limits(count, level=level)
+    return Estimate(count, low, high, 1, "Garwood exact Poisson", "count", scope="Poisson", level=level)
+
+
+def poisson_limits(count: float, *, level: float, exact: bool = True) -> tuple[float, float]:
+    """Limits of an expected count alone: Garwood's exact ones, or Jeffreys'."""
     if not count >= 0:
         raise ValueError(f"count must be at least 0, got {count}")
     check_share("level", level)
     from scipy.special import gammainccinv, gammaincinv
 
-    tail = (1 - level) / 2
-    low = 0.0 if count == 0 else float(gammaincinv(count, tail))
-    high = float(gammainccinv(count + 1, tail))
-    return Estimate(count, low, high, 1, "Garwood exact Poisson", "count", scope="Poisson", level=level)
+    tail, half = (1 - level) / 2, 0.0 if exact else 0.5
+    low = 0.0 if count == 0 else float(gammaincinv(count + half, tail))
+    high = float(gammainccinv(count + (1 if exact else half), tail))
+    return low, max(count, high)
 
 
 def poisson_jeffreys(count: float, *, level: float = 0.95) -> Estimate:
@@ -193,15 +198,8 @@ def poisson_jeffreys(count: float, *, level: float = 0.95) -> Estimate:
 
     Brown, Cai & DasGupta (2003), Statistica Sinica 13, 19-49.
     """
-    if not count >= 0:
-        raise ValueError(f"count must be at least 0, got {count}")
-    check_share("level", level)
-    from scipy.special import gammainccinv, gammaincinv
-
-    tail = (1 - level) / 2
-    low = 0.0 if count == 0 else float(gammaincinv(count + 0.5, tail))
-    high = float(gammainccinv(count + 0.5, tail))
-    return Estimate(count, low, max(count, high), 1, "Jeffreys, Poisson", "count", scope="Poisson", level=level)
+    low, high = poisson_limits(count, level=level, exact=False)
+    return Estimate(count, low, high, 1, "Jeffreys, Poisson", "count", scope="Poisson", level=level)
 
 
 def poisson_zero_upper(*, level: float = 0.95) -> Estimate:
@@ -256,6 +254,14 @@ def t_interval(
     low, high = max(cut[0], value - half), min(cut[1], value + half)
     method, scope = "t interval over transects", "between-transect"
     return Estimate(value, low, high, transects, method, unit, scope=scope, level=level, se=se)
+
+
+@lru_cache(maxsize=64)
+def normal_quantile(level: float) -> float:
+    """Two-sided quantile of the normal law."""
+    from scipy.special import ndtri
+
+    return float(ndtri(0.5 + level / 2))
 
 
 @lru_cache(maxsize=1024)

@@ -7,7 +7,7 @@ animals met independently of each other that they are worth, and that number get
 
 from __future__ import annotations
 
-from digitise.estimate.intervals import Estimate, garwood, poisson_jeffreys, t_quantile
+from digitise.estimate.intervals import Estimate, normal_quantile, poisson_limits, t_quantile
 
 __all__ = ["METHOD", "effective_count", "gamma_mean"]
 
@@ -24,16 +24,21 @@ def effective_count(mean: float, variance: float, *, transects: int, count: floa
     """
     if transects < 2 or not mean > 0 or not count > 0:
         raise ValueError(f"two transects and an animal are needed, got {transects} transects, {count} animals")
-    from scipy.special import ndtri
-
     if variance <= 0:
         return count
-    shrink = float(ndtri(0.5 + level / 2)) / t_quantile(transects - 1, level)
+    shrink = normal_quantile(level) / t_quantile(transects - 1, level)
     return min(count, mean**2 / variance * shrink**2)
 
 
 def gamma_mean(
-    mean: float, variance: float, *, transects: int, count: float, level: float = 0.95, unit: str = ""
+    mean: float,
+    variance: float,
+    *,
+    transects: int,
+    count: float,
+    level: float = 0.95,
+    unit: str = "",
+    scope: str = "between-transect",
 ) -> Estimate:
     """Mean over transects with Poisson limits on the effective count, in the unit of ``mean``.
 
@@ -51,10 +56,9 @@ def gamma_mean(
     '1.4 to 12.9'
     """
     worth = effective_count(mean, variance, transects=transects, count=count, level=level)
-    limits = garwood(worth, level=level) if transects >= EXACT_FROM else poisson_jeffreys(worth, level=level)
-    limits = limits.scaled(mean / worth, unit)
+    low, high = (limit * (mean / worth) for limit in poisson_limits(worth, level=level, exact=transects >= EXACT_FROM))
     note = f"worth {worth:.1f} of {count:g} animals"
     if variance <= 0:
         note = "all transects equal: as if spread by chance"
     se = max(0.0, variance) ** 0.5
-    return Estimate(mean, limits.low, limits.high, transects, METHOD, unit, note, "between-transect", level, se)
+    return Estimate(mean, low, high, transects, METHOD, unit, note, scope, level, se)

@@ -86,7 +86,12 @@ def build_report(
 def _span(results: Sequence[SurveyResults]) -> str:
     """Sites, where they are few, and dates."""
     sites = list(dict.fromkeys(r.name for r in results))
-    where = f"{plural(len(sites), 'site')}" if len(sites) > 3 else ", ".join(sites)
+    where = ", ".join(sites)
+    if len(sites) > 3:
+        named = {r.survey.site for r in results if r.survey.site}
+        unnamed = sum(not r.survey.site for r in results)
+        words = [plural(len(named), "site")] if named else []
+        where = " and ".join([*words, *([f"{plural(unnamed, 'survey')} without a name"] if unnamed else [])])
     days = sorted(r.survey.date for r in results if r.survey.date)
     when = "" if not days else days[0] if days[0] == days[-1] else f"{days[0]} to {days[-1]}"
     return ", ".join(w for w in (where, when) if w)

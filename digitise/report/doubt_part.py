@@ -14,7 +14,7 @@ from digitise.report.plots import NARROW, WIDE
 from digitise.report.words import number, one_sided, span
 from digitise.results import PER_M2, SurveyResults
 
-MOST_COVERS, MOST_DENSITIES = 6, 6  # drawn: groups first, then the animals counted most
+MOST_COVERS, MOST_DENSITIES = 6, 6  # drawn
 UNREAD, ACCEPTED = "#d08a12", "#eef3f5"  # dark, middle and light, so that greys tell them apart
 KINDS = (
     (SEA, "sampling: transects differ"),
@@ -81,9 +81,13 @@ def _unread(one: _Line) -> bool:
 
 
 def _chosen(covers: Sequence[_Line], belts: Sequence[_Line]) -> list[_Line]:
-    common = sorted(belts, key=lambda d: -(d.expected.value or 0.0))[:MOST_DENSITIES]
-    groups = sorted(covers, key=lambda c: not c.bold)[:MOST_COVERS]
-    return [*groups, *common]
+    """Groups, then the numbers that unread cells touch most, then the animals counted most; each in its own order."""
+
+    def weight(one: _Line) -> tuple:
+        return not one.bold, -round(one.shares.unread, 2), -(one.expected.value or 0.0)
+
+    first = [sorted(lines, key=weight)[:most] for lines, most in ((covers, MOST_COVERS), (belts, MOST_DENSITIES))]
+    return [one for lines, kept in zip((covers, belts), first, strict=True) for one in lines if one in kept]
 
 
 def _lead(known: Sequence[_Line]) -> str:

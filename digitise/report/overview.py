@@ -9,10 +9,11 @@ from dataclasses import replace
 from digitise.earlier import EarlierResult
 from digitise.places import place_of, why_no_place
 from digitise.report.blocks import Block, Bullets, Cell, Figure, Heading, Paragraph, Part, Table, Text
-from digitise.report.plots import NARROW, WIDE, Plot, PlotRow, TimeDot, TimePlot, draw_times
+from digitise.report.plots import NARROW, WIDE, Plot, PlotRow
 from digitise.report.site_map import MapSite, draw_map
 from digitise.report.survey_part import COVER_AXIS, cover_row, date_words, figure, with_keys
-from digitise.report.words import number, span
+from digitise.report.time_plots import TimeDot, TimePlot, cut_short, draw_times
+from digitise.report.words import number, span, surveys_of_sites
 from digitise.results import SurveyResults
 from digitise.wording import plural
 
@@ -42,12 +43,11 @@ def where_part(results: Sequence[SurveyResults]) -> Part:
 
 
 def _what(results: Sequence[SurveyResults]) -> str:
-    sites = dict.fromkeys(r.name for r in results)
     days = sorted(r.survey.date for r in results if r.survey.date)
     when = "" if not days else f" on {days[0]}" if days[0] == days[-1] else f" from {days[0]} to {days[-1]}"
     lines = sum(len(r.survey.transects) for r in results)
     return (
-        f"{plural(len(results), 'survey')} of {plural(len(sites), 'site')}{when}, {plural(lines, 'transect')} in all. "
+        f"{surveys_of_sites(results)}{when}; {plural(lines, 'transect')} in all. "
         "The sampling unit is the transect: every interval here is about differences between transects."
     )
 
@@ -189,6 +189,7 @@ def _trend_figure(i: int, site: str, series: dict[_Key, list[TimeDot]], level: f
     keys = [
         ("site", "mean over transects", any(not d.earlier and d.low is not None for d in dots)),
         ("interval", _interval_words(level, dots), any(d.low is not None for d in dots)),
+        ("beyond", "goes on beyond the axis: see the tables", cut_short(plots)),
         ("alone", "one transect, or none seen: no interval drawn", any(not d.earlier and d.low is None for d in dots)),
         ("earlier", "earlier result, imported", any(d.earlier for d in dots)),
     ]

@@ -13,12 +13,14 @@ from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import BaseDocTemplate, CondPageBreak, Flowable, Frame, PageBreak, PageTemplate, Spacer
 from reportlab.platypus import Paragraph as Para
 
-from digitise.report.blocks import Block, Bullets, Figure, Heading, Paragraph, Report, Table
-from digitise.report.drawing import FAINT, GRID
+from digitise.report.blocks import Block, Bullets, Figure, Heading, Paragraph, Part, Report, Table
+from digitise.report.drawing import FAINT, GRID, INK
 from digitise.report.paint import PLAIN, fonts, shortened, width_of
 from digitise.report.pdf_blocks import flowables
 from digitise.report.pdf_style import BOTTOM, HEIGHT, LEFT, RIGHT, STYLES, WIDTH, style
 
+MOST_UNLISTED = 6  # parts of a report without a list of contents on paper
+MOST_LISTED = 90  # parts in a list that is not broken over two pages
 MOST_KEPT = 28  # rows of a table that is not broken over two pages
 
 
@@ -35,6 +37,33 @@ class _Mark(Flowable):
     def draw(self) -> None:
         self.canv.bookmarkHorizontal(self.key, 0, 20)
         self.canv.addOutlineEntry(self.text, self.key, self.level, closed=False)
+        self.canv.begins[self.key] = self.canv.getPageNumber()
+
+
+class _Contents(Flowable):
+    """Names of parts in two columns; their pages are put beside them once they are known. `entries` are (key, name)."""
+
+    ROW, SIZE, GAP = 13.0, 8.2, 18.0
+
+    def __init__(self, entries: Sequence[tuple[str, str]]):
+        super().__init__()
+        self.entries, self.rows = entries, -(-len(entries) // 2)
+
+    def wrap(self, _width: float, _height: float) -> tuple[float, float]:
+        return WIDTH, self.ROW * self.rows + 8
+
+    def draw(self) -> None:
+        wide = (WIDTH - self.GAP) / 2
+        self.canv.setStrokeColor(colors.HexColor(GRID))
+        self.canv.setLineWidth(0.5)
+        for i, (key, name) in enumerate(self.entries):
+            x, y = (i // self.rows) * (wide + self.GAP), self.ROW * (self.rows - i % self.rows) - 3
+            self.canv.setFont(PLAIN, self.SIZE)
+            self.canv.drawString(x, y, shortened(name, self.SIZE, wide - 24))
+            self.canv.line(x, y - 3.6, x + wide, y - 3.6)
+            self.canv.linkRect("", key, (x, y - 3, x + wide, y + self.ROW - 4), relative=1, Border="[0 0 0]")
+            right, height = self.canv.absolutePosition(x + wide, y)
+            self.canv.awaited.append((self.canv.getPageNumber(), right, height, key))
 
 
 def pdf_bytes(report: Report) -> bytes:
@@ -64,6 +93,8 @@ class _Pages(Canvas):
     def __init__(self, report: Report, *arguments, **options):
         super().__init__(*arguments, **options)
         self._report, self._held = report, []
+        self.begins: dict[str, int] = {}  # page by key of a heading
+        self.awaited: list[tuple[int, float, float, str]] = []  # page, x, y and whose page stands there
 
     def showPage(self) -> None:  # noqa: N802 - ReportLab's name
         self._held.append(dict(self.__dict__))
@@ -91,6 +122,11 @@ class _Pages(Canvas):
         else:
             self.setFillColor(colors.HexColor("#0b3c55"))
             self.rect(0, A4[1] - 6 * mm, A4[0], 6 * mm, stroke=0, fill=1)
+        self.setFillColor(colors.HexColor(INK))
+        self.setFont(PLAIN, _Contents.SIZE)
+        for page, x, y, key in self.awaited:
+            if page == number:
+                self.drawRightString(x, y, str(self.begins[key]))
         self.restoreState()
 
     def _ends(self, y: float, left: str, right: str) -> None:
@@ -106,11 +142,24 @@ def _story(report: Report) -> list[Flowable]:
     if report.subtitle:
         story.append(Para(escape(report.subtitle), STYLES["subtitle"]))
     story += [Spacer(1, 3), *flowables(report.notice)]
+    if len(report.contents) > MOST_UNLISTED:
+        names = dict(report.contents)
+        entries = [(_first_key(p), names[p.anchor]) for p in report.parts]
+        story += [Spacer(1, 4), *(_Contents(entries[i : i + MOST_LISTED]) for i in range(0, len(entries), MOST_LISTED))]
     for number, part in enumerate(report.parts):
         if part.new_page and number:
             story.append(PageBreak())
         story += _kept(part.blocks, part.anchor)
     return story
+
+
+def _first_key(part: Part) -> str:
+    """The key of a part's first heading, with which it begins."""
+    return next(_key(b, part.anchor, i) for i, b in enumerate(part.blocks) if isinstance(b, Heading))
+
+
+def _key(heading: Heading, anchor: str, place: int) -> str:
+    return heading.anchor or f"{anchor}-{place}"
 
 
 def _kept(blocks: Sequence[Block], anchor: str) -> list[Flowable]:
@@ -121,7 +170,7 @@ def _kept(blocks: Sequence[Block], anchor: str) -> list[Flowable]:
         made = flowables(block)
         follows = blocks[i + 1] if i + 1 < len(blocks) else None
         if isinstance(block, Heading):
-            held += [_Mark(block.anchor or f"{anchor}-{i}", block.text, block.level - 1), *made]
+            held += [_Mark(_key(block, anchor, i), block.text, block.level - 1), *made]
         elif isinstance(block, Paragraph) and _leads(follows, under_heading=bool(held)):
             held += made
         elif isinstance(block, Bullets):
@@ -139,8 +188,8 @@ def _kept(blocks: Sequence[Block], anchor: str) -> list[Flowable]:
 
 
 def _leads(follows: Block | None, *, under_heading: bool) -> bool:
-    """Whether a paragraph stays with what follows: a figure or list, or another heading when it is under one itself."""
-    return isinstance(follows, (Figure, Bullets)) or (under_heading and isinstance(follows, Heading))
+    """Whether a paragraph stays with what follows: a figure or list; under a heading also a table or heading."""
+    return isinstance(follows, (Figure, Bullets)) or (under_heading and isinstance(follows, (Heading, Table)))
 
 
 def _together(content: list[Flowable]) -> list[Flowable]:

@@ -14,6 +14,8 @@ from digitise.report.drawing import GRID, RULE
 from digitise.report.paint import OBLIQUE, width_of
 from digitise.report.pdf_style import STYLES, WIDTH
 
+SHORT = 16  # a column's heading up to so many letters is not broken where there is room
+
 
 def plain(cell: Cell) -> str:
     """A cell's words."""
@@ -66,13 +68,19 @@ def table(block: Table) -> list[Flowable]:
 def _widths(block: Table) -> list[float]:
     """Columns as wide as their longest word or number needs, the rest shared out among what is longer."""
     columns = len(block.head)
-    texts = [[plain(cells[i]) for _, cells in block.rows if not heads_rows(cells)] for i in range(columns)]
+    rows = [(kind == "group", cells) for kind, cells in block.rows if not heads_rows(cells)]
+    texts = [[(plain(cells[i]), bold) for bold, cells in rows] for i in range(columns)]
     least, wish = [], []
     for i in range(columns):
-        words = [w for text in (*texts[i],) for w in text.split()] or [""]
+        words = [(w, bold) for text, bold in texts[i] for w in text.split()] or [("", False)]
         heads = block.head[i].split() or [""]
-        least.append(7 + max(*(width_of(w, 7.9) for w in words), *(width_of(w, 7.2, bold=True) for w in heads)))
-        wish.append(max(least[i], 7 + max((width_of(t, 7.9) for t in texts[i]), default=0)))
+        least.append(
+            7 + max(*(width_of(w, 7.9, bold=bold) for w, bold in words), *(width_of(w, 7.2, bold=True) for w in heads))
+        )
+        wish.append(max(least[i], 7 + max((width_of(t, 7.9, bold=bold) for t, bold in texts[i]), default=0)))
+    heads = [7 + width_of(h, 7.2, bold=True) if len(h) <= SHORT else 0 for h in block.head]
+    roomy = [max(w, h) for w, h in zip(wish, heads, strict=True)]
+    wish = roomy if sum(roomy) <= WIDTH else wish
     if sum(wish) <= WIDTH:
         spare = (WIDTH - sum(wish)) / columns if columns > 3 else 0
         return [w + spare for w in wish]

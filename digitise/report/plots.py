@@ -6,12 +6,10 @@ missing points could do, a dotted line a one-sided limit. Shape and line style c
 
 from __future__ import annotations
 
-import datetime as dt
 from collections.abc import Mapping
 from dataclasses import dataclass
-from itertools import pairwise
 
-from digitise.report.axes import date_ticks, root_ticks, ticks
+from digitise.report.axes import root_ticks, ticks
 from digitise.report.drawing import (
     BAND,
     BAND_EDGE,
@@ -25,6 +23,7 @@ from digitise.report.drawing import (
     Drawing,
     Item,
     Line,
+    Shape,
     Words,
     box,
     diamond,
@@ -145,7 +144,7 @@ def _row(row: PlotRow, scale: _Scale, y: float) -> list[Item]:
     if len(row.singles) > 1:
         out += [Dot(scale(v), y + 6.2, 2.1, PAPER, FAINT, 1) for v in row.singles]
     if row.value is not None:
-        out.append(_mark(scale(row.value), y, hollow=row.alone, none=row.one_sided))
+        out.append(mark(scale(row.value), y, hollow=row.alone, none=row.one_sided))
     return out
 
 
@@ -157,7 +156,8 @@ def _limit(x: float, y: float, zero: float) -> list[Item]:
     return [Line(zero, y, x, y, FAINT, 1.4, (1.4, 2)), Line(x, y - 4, x, y + 4, FAINT, 1.4)]
 
 
-def _mark(x: float, y: float, *, hollow: bool, none: bool) -> Item:
+def mark(x: float, y: float, *, hollow: bool, none: bool) -> Item:
+    """A value: filled with an interval, hollow without one, a diamond where none were seen."""
     if none:
         return diamond(x, y, 4.2, fill=PAPER, stroke=FAINT, line_width=1.4)
     return Dot(x, y, 3.6, PAPER if hollow else SEA, SEA, 1.6)
@@ -173,6 +173,7 @@ KEYS: dict[str, tuple[Item, ...]] = {
     "band": (box(3, -5, 24, 10, fill=BAND, stroke=BAND_EDGE, line_width=0.7, dash=(3, 2)),),
     "none": (*_limit(27, 0, 5), diamond(6, 0, 4.2, fill=PAPER, stroke=FAINT, line_width=1.4)),
     "together": (Line(3, 0, 27, 0, RULE, 1.2, (2, 2)),),
+    "beyond": (Line(3, 0, 22, 0, SEA, 2), Shape(((20, -4), (20, 4), (27, 0)), SEA)),
     "earlier": (box(11.6, -3.4, 6.8, 6.8, fill=PAPER, stroke=FAINT, line_width=1.5),),
 }
 
@@ -199,89 +200,6 @@ def legend(
     if not x and keys:
         y -= step
     return out, y + 6 if keys else 0.0
-
-
-# Along time
-
-
-@dataclass(frozen=True, slots=True)
-class TimeDot:
-    """One survey of a site. `earlier` results were imported, not read from sheets here."""
-
-    day: dt.date
-    value: float
-    low: float | None = None
-    high: float | None = None
-    earlier: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class TimePlot:
-    """A site's surveys along time. `unit` stands at the axis."""
-
-    name: str
-    title: str
-    unit: str
-    dots: tuple[TimeDot, ...]
-    percent: bool = False
-
-
-def draw_times(plots: tuple[TimePlot, ...], width: float, keys: tuple[tuple[str, str], ...], *, name: str, title: str):
-    """Small plots side by side on one time axis each, sharing their days; one `Drawing`."""
-    columns = 1 if width < 500 else min(2, len(plots))
-    gap, high = 26.0, 158.0
-    wide = (width - gap * (columns - 1)) / columns
-    days = sorted({d.day for p in plots for d in p.dots})
-    items: list[Item] = []
-    for i, plot in enumerate(plots):
-        dx, dy = (i % columns) * (wide + gap), (i // columns) * high
-        items += [moved(item, dx, dy) for item in _times(plot, days, wide, high - 24)]
-    foot = high * (-(-len(plots) // columns))
-    below, height = legend(keys, width)
-    items += [moved(item, 0, foot) for item in below]
-    return Drawing(name, title, width, foot + height, tuple(items))
-
-
-def _times(plot: TimePlot, days: list[dt.date], width: float, height: float) -> list[Item]:
-    top = 1.06 * max([v for d in plot.dots for v in (d.value, d.high) if v is not None], default=1.0) or 1.0
-    top = min(top, 100.0) if plot.percent else top
-    left, right, head, foot = 34.0, width - 12, 24.0, height - 18
-    span = max((days[-1] - days[0]).days, 1)
-
-    def across(day: dt.date) -> float:
-        return left + 14 + (right - left - 28) * ((day - days[0]).days / span if len(days) > 1 else 0.5)
-
-    def up(value: float) -> float:
-        return foot - (foot - head) * value / top
-
-    title = shortened(plot.title, 11, width - 70, bold=True)
-    out: list[Item] = [Words(0, 10, title, 11, INK, bold=True)]
-    out.append(Words(width_of(title, 11, bold=True) + 7, 10, plot.unit, 9, FAINT))
-    for value in ticks(top, 4):
-        y = up(value)
-        out += [Line(left, y, right, y, GRID, 1), Words(left - 6, y + 3.4, f"{value:g}", 9.5, FAINT, "end")]
-    out.append(Line(left, foot, right, foot, RULE, 0.8))
-    marked = date_ticks(days, 5) or [(days[0], days[0].isoformat())]
-    if len(marked) == 1 and len(days) > 1:
-        marked = [(d, d.isoformat()) for d in (days[0], days[-1])]
-    for day, words in marked:
-        x = across(day)
-        out += [Line(x, foot, x, foot + 3, RULE, 0.8), Words(x, foot + 14, words, 9.5, FAINT, "middle")]
-    dots = sorted(plot.dots, key=lambda d: d.day)
-    for a, b in pairwise(dots):
-        out.append(Line(across(a.day), up(a.value), across(b.day), up(b.value), RULE, 1))
-    for d in dots:
-        x = across(d.day)
-        if d.low is not None and d.high is not None:
-            low, high = up(d.low), up(min(d.high, top))
-            out += [Line(x, low, x, high, SEA, 1.8), *(Line(x - 3.5, y, x + 3.5, y, SEA, 1.5) for y in (low, high))]
-        y = up(d.value)
-        out.append(
-            box(x - 3.4, y - 3.4, 6.8, 6.8, fill=PAPER, stroke=FAINT, line_width=1.5)
-            if d.earlier
-            else _mark(x, y, hollow=d.low is None, none=False)
-        )
-    return out
 
 
 # Changes
@@ -329,7 +247,7 @@ def draw_changes(
             items.append(Line(a, y, b, y, RULE, 1.2, (2, 2)))
         if row.low is not None and row.high is not None:
             items += _interval(across(row.low), across(row.high), y)
-        items.append(_mark(across(row.value), y, hollow=row.low is None, none=False))
+        items.append(mark(across(row.value), y, hollow=row.low is None, none=False))
         if not narrow:
             items.append(Words(right + 10, y + 4, row.text, SIZE, INK))
     below, height = legend(keys, width)

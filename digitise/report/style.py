@@ -74,7 +74,7 @@ main{padding:.7rem .5rem .5rem}
 .part{padding:1.1rem .85rem .9rem;border-radius:.5rem}
 .wide{display:none}
 .narrow{display:block}
-.contents{gap:.5rem 1.2rem}
+.contents{gap:.5rem 1.2rem;max-height:17rem;overflow-y:auto}
 .contents a{display:inline-block;padding:.15rem 0}
 th,td{padding:.36rem .4rem}
 th[scope=row]{min-width:7.5rem}

@@ -9,13 +9,14 @@ from digitise.report.blocks import Block, Cards, Cell, Facts, Figure, Findings, 
 from digitise.report.doubt_part import doubt_blocks
 from digitise.report.occurrence_part import impact_occurrence, occurrence_table_of
 from digitise.report.plots import NARROW, Plot, PlotRow, draw, is_square_root
-from digitise.report.words import count, cover_text, density_text, number, one_sided, span
+from digitise.report.words import count, cover_text, density_text, number, one_sided, span, tells_occurrence
 from digitise.results import PER_M2, CoverLine, DensityLine, ImpactLine, LineResult, SurveyResults
 from digitise.wording import plural
 
 COVER_AXIS = "cover of the site, % of legible points"
 FACTS = ("time", "number", "decimal", "code")
 PLACE = ("latitude", "longitude", "north-south", "east-west")
+MOST_PLACES = 8  # segments that stand side by side in a table
 ONE = "One transect: there is no between-transect uncertainty to show, so no interval is given."
 
 
@@ -198,7 +199,7 @@ def _belt(r: SurveyResults, lines: Sequence[DensityLine]) -> list[Block]:
         Paragraph(_belt_lead(lines)),
         figure(plot),
         _density_table(lines, level, f"{title}: animals per {PER_M2:g} m²."),
-        occurrence_table_of(lines, level),
+        *([occurrence_table_of(lines, level)] if tells_occurrence(lines) else []),
     ]
 
 
@@ -262,13 +263,22 @@ def _impacts(r: SurveyResults) -> list[Block]:
         level = f"{100 * r.level:g} %"
         out.append(_density_table(counted, level, f"Impacts counted in the belt, per {PER_M2:g} m²."))
     if r.impacts:
-        places = [(t, s) for t, s, _, _ in r.impacts[0].values]
-        head = ("Noted", *(f"{t}, {s.replace('-', '–')} m" for t, s in places))
-        rows = tuple(("", (i.label, *_noted(i, places))) for i in r.impacts)
-        caption = "Impacts noted in each belt segment, as written; no uncertainty is estimated."
-        out.append(Table(head, rows, caption))
-        out.append(impact_occurrence(r.impacts, f"{100 * r.level:g} %"))
+        out.append(_noted_table(r.impacts))
+        if tells_occurrence(r.impacts):
+            out.append(impact_occurrence(r.impacts, f"{100 * r.level:g} %"))
     return out
+
+
+def _noted_table(impacts: Sequence[ImpactLine]) -> Table:
+    """What was noted in each segment; segments go down the page when they are many."""
+    places = [(t, s) for t, s, _, _ in impacts[0].values]
+    names = [f"{t}, {s.replace('-', '–')} m" for t, s in places]
+    cells = [_noted(i, places) for i in impacts]
+    head, rows = ("Noted", *names), [(i.label, *own) for i, own in zip(impacts, cells, strict=True)]
+    if len(places) > MOST_PLACES:
+        head, rows = ("Noted", *(i.label for i in impacts)), list(zip(names, *cells, strict=True))
+    caption = "Impacts noted in each belt segment, as written; no uncertainty is estimated."
+    return Table(head, tuple(("", tuple(row)) for row in rows), caption)
 
 
 def _noted(line: ImpactLine, places: Sequence[tuple[str, str]]) -> list[Cell]:

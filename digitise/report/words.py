@@ -8,7 +8,7 @@ from digitise.estimate.intervals import Estimate
 from digitise.estimate.uneven_counts import METHOD as GAMMA
 from digitise.protocol import BeltSheet, LineSheet, Protocol
 from digitise.provenance import Provenance
-from digitise.results import DensityLine, SurveyResults
+from digitise.results import DensityLine, ImpactLine, SurveyResults
 from digitise.wording import plural, thousands
 
 COCHRAN = "Cochran 1977"
@@ -182,24 +182,37 @@ def _density(results: Sequence[SurveyResults]) -> list[str]:
     return [" ".join(out)]
 
 
+def tells_occurrence(lines: Sequence[DensityLine | ImpactLine]) -> bool:
+    """Whether some line is known on two transects or more: a share of one transect tells nothing."""
+    return any(one.occurrence.n > 1 for one in lines)
+
+
+def surveys_of_sites(results: Sequence[SurveyResults]) -> str:
+    """ "3 surveys of 2 sites"; a survey whose site is not entered is of no known site."""
+    named = [r.survey.site for r in results if r.survey.site]
+    rest = len(results) - len(named)
+    words = [f"{plural(len(named), 'survey')} of {plural(len(set(named)), 'site')}"] if named else []
+    words += [f"{plural(rest, 'survey')} whose site is not entered"] if rest else []
+    return " and ".join(words)
+
+
 def _occurrence(results: Sequence[SurveyResults]) -> list[str]:
     """Occurrence, spread and diversity, where a belt was counted."""
     lines = [d for r in results for d in r.densities]
-    shown = [d.occurrence for d in lines] + [i.occurrence for r in results for i in r.impacts]
-    if not any(e.value is not None for e in shown):
-        return []
-    out = "Occurrence is the share of transects with at least one, with the score interval (Wilson 1927)."
+    out = []
+    if tells_occurrence([*lines, *(i for r in results for i in r.impacts)]):
+        out.append("Occurrence is the share of transects with at least one, with the score interval (Wilson 1927).")
     if any(d.dispersion.index is not None for d in lines):
-        out += (
-            " The spread of counts is their variance over their mean between whole belts, with the chi-square test of "
+        out.append(
+            "The spread of counts is their variance over their mean between whole belts, with the chi-square test of "
             "animals spread by chance."
         )
     if any(d.dispersion.mean > 0 for d in lines if not d.is_impact):
-        out += (
-            " Diversity of whole belts: Shannon 1948 (natural logarithm), Simpson 1949, evenness (Pielou 1966), "
+        out.append(
+            "Diversity of whole belts: Shannon 1948 (natural logarithm), Simpson 1949, evenness (Pielou 1966), "
             "effective kinds (Hill 1973), and richness rarefied to the smallest survey (Hurlbert 1971)."
         )
-    return [out]
+    return [" ".join(out)] if out else []
 
 
 def _doubt(results: Sequence[SurveyResults]) -> list[str]:

@@ -113,6 +113,9 @@ def _density(name: str, sheet: BeltSheet, row: RowSpec, counts: Belts, *, level:
 def _belt(transect: str, counts: Sequence[Count], *, expected: bool = False) -> BeltCount:
     if not counts:
         return BeltCount(transect, None, 0.0, note="sheet not photographed")
+    if len(counts) == 1 and counts[0].count is not None:  # most are: spare making a belt of one segment
+        one = counts[0]
+        return BeltCount(transect, one.count, one.area_m2, one.area_m2, slip_variance=one.slip_variance)
     segments = [_expected(c) if expected and c.chances else _decided(c) for c in counts]
     return belt_from_segments(transect, segments, note=_why_unknown(counts, allowed=expected))
 
@@ -142,10 +145,15 @@ def _segments(counts: Belts, *, level: float) -> tuple[tuple[str, SiteDensity], 
     names = list(dict.fromkeys(c.segment for _, found in counts for c in found))
     if len(names) < 2:
         return ()
-    return tuple(
-        (n, site_density([_belt(t, [c for c in found if c.segment == n]) for t, found in counts], level=level))
-        for n in names
-    )
+    own = [(t, _by_segment(found)) for t, found in counts]
+    return tuple((n, site_density([_belt(t, found.get(n, ())) for t, found in own], level=level)) for n in names)
+
+
+def _by_segment(counts: Sequence[Count]) -> dict[str, list[Count]]:
+    out: dict[str, list[Count]] = {}
+    for c in counts:
+        out.setdefault(c.segment, []).append(c)
+    return out
 
 
 def _occurrence(counts: Belts, *, level: float) -> Estimate:

@@ -48,6 +48,7 @@ class KeptLayout:
     page_size_mm: tuple[float, float]
     cells: tuple[Cell, ...]
     by_id: Mapping[str, Cell]
+    labels: Mapping[str, str]  # of each cell, told apart where two boxes share one
 
     def cell(self, cell_id: str) -> Cell:
         """One cell; `StoreError` when the page has none of this name."""
@@ -130,4 +131,5 @@ def parsed(digest: str, content: str) -> KeptLayout:
         tuple(data["page_size_mm"]),
         cells,
         {cell.id: cell for cell in cells},
+        {cell.id: cell_label(cell) for cell in cells},
     )

@@ -19,7 +19,6 @@ from digitise.store.rows import (
     PageRow,
     PhotoRow,
     StoreError,
-    cell_label,
 )
 
 
@@ -63,12 +62,13 @@ def cells_now(connection: Connection, layouts: Mapping[int, KeptLayout]) -> dict
     found: dict[int, dict[str, CellNow]] = {page: {} for page in layouts}
     for row in connection.execute(query).all():
         page, name, read, confidence, candidates, reasons, value, state, by, at, why = row
-        cell, decided = layouts[page].cell(name), state not in (None, "withdrawn")
+        layout, decided = layouts[page], state is not None and state != "withdrawn"
+        cell = layout.by_id.get(name) or layout.cell(name)
         found[page][name] = CellNow(
             page,
             name,
             cell.kind,
-            cell_label(cell),
+            layout.labels[name],
             state if decided else "unread",
             value_of(value) if decided else None,
             by if decided else "",
