@@ -11,13 +11,13 @@ import base64
 import hashlib
 import json
 from dataclasses import dataclass, replace
-from functools import cached_property, lru_cache
+from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
 
 from digitise.calibration import Acceptance
-from digitise.characters import DIGIT_CLASSES, LETTER_CLASSES, MODELS, CharacterEvidence, feature_count, softmax
+from digitise.characters import DIGIT_CLASSES, LETTER_CLASSES, MODELS, CharacterEvidence, feature_count
 
 VERSION = 1
 MOST_BYTES = 1_000_000  # of a file
@@ -34,7 +34,7 @@ class LearnedError(ValueError):
     """A file holds nothing learned that can be used; the text says why and what to do."""
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False)
 class Learned:
     """Corrections of the digits' and the letters' logits, (F + 1, K) float32 each: a row a feature, then the bias.
 
@@ -61,7 +61,7 @@ class Learned:
             letter=corrected(evidence.letter, evidence.features, self.letter),
         )
 
-    @cached_property
+    @property
     def digest(self) -> str:
         """SHA-256 of the file's content, shortened."""
         return hashlib.sha256(self.to_json().encode()).hexdigest()[:12]
@@ -95,9 +95,10 @@ def corrected(probabilities: np.ndarray, features: np.ndarray, correction: np.nd
     Their sum stays what it was, and so does every other class.
     """
     written = correction.shape[1]
-    logits = np.log(np.maximum(probabilities[:written], TINY)) + features @ correction[:-1] + correction[-1]
+    shift = features @ correction[:-1] + correction[-1]
+    weighed = np.maximum(probabilities[:written], TINY) * np.exp(shift - shift.max())
     out = probabilities.copy()
-    out[:written] = probabilities[:written].sum() * softmax(logits)
+    out[:written] = weighed * (probabilities[:written].sum() / max(weighed.sum(), TINY))
     return out
 
 

@@ -6,11 +6,11 @@ weights: so it is pulled towards the shipped weights, and few examples move it l
 Bishop 2006, Pattern Recognition and Machine Learning, section 4.3, from memory). The strength of the penalty is chosen
 by cross-validation over whole pages or packs, inside the pages that a comparison does not leave out.
 
-What is learned is compared on pages left out of learning, and adopted only where the loss of the right characters falls
-beyond noise and neither errors nor the order of the doubtful get worse. Its interval takes pages, not boxes, as
-independent: the ratio estimator's linearised variance with Student's t (Cochran 1977, Sampling Techniques, section 6.4,
-from memory). Cells that nobody looked at count as read rightly there, so a change of mind about them is held against
-what was learned.
+What is learned is compared on pages left out of learning. It is adopted only where the loss of the right characters
+falls beyond noise, fewer characters are wrong, and of wrong cells and their order by doubt one gets better and none
+worse. The interval takes pages, not boxes, as independent: the ratio estimator's linearised variance with Student's t
+(Cochran 1977, Sampling Techniques, section 6.4, from memory). Cells that nobody looked at count as read rightly there,
+so a change of mind about them is held against what was learned.
 """
 
 from __future__ import annotations
@@ -68,22 +68,19 @@ class Comparison:
 
     @property
     def better(self) -> bool:
-        """Whether the new reader is better beyond noise, and in nothing that counts worse."""
-        return (
-            self.change[1] < 0
-            and self.wrong_boxes[1] < self.wrong_boxes[0]
-            and self.wrong_cells[1] <= self.wrong_cells[0]
-            and self.area[1] <= self.area[0]
-        )
+        """Whether the new reader is better beyond noise, nowhere worse, and so that somebody notices."""
+        (c0, c1), (a0, a1) = self.wrong_cells, self.area
+        noticed = c1 < c0 or a1 < a0
+        return self.change[1] < 0 and self.wrong_boxes[1] < self.wrong_boxes[0] and noticed and c1 <= c0 and a1 <= a0
 
     def words(self) -> str:
         """The figures in a sentence for people."""
         (l0, l1), (b0, b1), (c0, c1), (a0, a1) = self.loss, self.wrong_boxes, self.wrong_cells, self.area
         return (
             f"{self.boxes} characters in {self.cells} cells of {self.groups} pages or packs left out, {self.settled} "
-            f"characters settled by people: wrong characters {b0} before, {b1} after; wrong cells {c0} and {c1}; "
-            f"loss a character {l0:.4f} and {l1:.4f} (change {self.change[0]:+.4f} to {self.change[1]:+.4f} at {LEVEL:.0%}); "
-            f"area under the risk-coverage curve {1000 * a0:.2f} and {1000 * a1:.2f} of 1,000"
+            f"characters settled by people: wrong characters {b0} before, {b1} after; wrong cells {c0} and {c1}; loss "
+            f"a character {l0:.4f} and {l1:.4f} ({LEVEL:.0%} of its change: {self.change[0]:+.4f} to "
+            f"{self.change[1]:+.4f}); area under the risk-coverage curve {1000 * a0:.2f} and {1000 * a1:.2f} of 1,000"
         )
 
 

@@ -138,7 +138,7 @@ def _group(cell: Cell) -> str:
 def decode_page(page: Page, learned: Learned | None = None) -> dict[str, tuple[str, Decoded]]:
     """Evidence for every cell of a page: id to (calibration group, decoded).
 
-    What was `learned` of a programme's hands speaks beside the shipped reader, never alone: see `_both`.
+    What was `learned` of a programme's hands speaks beside the shipped reader, never alone: see `guarded`.
     """
     ink = extract_ink(page.image, page.layout)
     cells = page.layout.cells
@@ -153,7 +153,7 @@ def decode_page(page: Page, learned: Learned | None = None) -> dict[str, tuple[s
         return shipped
     seen = {cell: [learned.see(one) for one in boxes] for cell, boxes in evidence.items()}
     own = _decoded(ink, page.layout, rest, seen, tallies)
-    return {cell: _both(shipped[cell], own[cell]) for cell in shipped}
+    return {cell: guarded(shipped[cell], own[cell]) for cell in shipped}
 
 
 def _decoded(
@@ -181,7 +181,7 @@ def _decoded(
     return {c.id: out[c.id] for c in layout.cells}
 
 
-def _both(shipped: tuple[str, Decoded], own: tuple[str, Decoded]) -> tuple[str, Decoded]:
+def guarded(shipped: tuple[str, Decoded], own: tuple[str, Decoded]) -> tuple[str, Decoded]:
     """What a programme's own reader says of a cell, as sure as the less sure of the two.
 
     Where the shipped reader reads something else or has a reason for review, the cell goes to a person. So no value is
