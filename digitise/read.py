@@ -34,7 +34,7 @@ from digitise.text import read_text
 READER_VERSION = "2"
 FIRM = 0.6  # share of the page's pencil that a smudge or a fold hardly reaches
 LEAST_MARK_MM2, LEAST_CHARACTER_MM2 = 0.3, 1.0  # so firm, of a mark in a cell, and of a character in its box
-_WRITTEN_IN_BOXES = {"code", "number", "date", "time", "decimal"}
+WRITTEN_IN_BOXES = frozenset({"code", "number", "date", "time", "decimal"})
 
 
 def _tick(evidence: CharacterEvidence) -> Decoded:
@@ -142,7 +142,7 @@ def decode_page(page: Page, learned: Learned | None = None) -> dict[str, tuple[s
     """
     ink = extract_ink(page.image, page.layout)
     cells = page.layout.cells
-    evidence = boxed_evidence(ink, [c for c in cells if c.kind in _WRITTEN_IN_BOXES or c.kind == "tick"])
+    evidence = boxed_evidence(ink, [c for c in cells if c.kind in WRITTEN_IN_BOXES or c.kind == "tick"])
     tallies = _tallies(ink, [c for c in cells if c.kind == "tally"])
     texts = [c for c in cells if c.kind == "text"]
     rest: dict[str, tuple[str, Decoded]] = {}

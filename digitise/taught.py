@@ -9,14 +9,16 @@ written over, hidden, with a gap, or where the network sees a blank box where th
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from digitise.characters import DIGIT_CLASSES, LETTER_CLASSES, CharacterEvidence
 from digitise.evaluate import same_value
 from digitise.fair_cells import FairSample
+from digitise.ink import extract_ink
 from digitise.layout import Cell
 from digitise.learned import WRITTEN
+from digitise.read import WRITTEN_IN_BOXES, boxed_evidence
 from digitise.reading import Value
 from digitise.simulate.answers import spelled
 from digitise.store.rows import RULE, TOGETHER, CellNow, ReadingRow
@@ -27,7 +29,7 @@ if TYPE_CHECKING:
     from digitise.page import Page
     from digitise.store import PageRow, Store
 
-KINDS = frozenset({"code", "number", "date", "time", "decimal"})
+MOST_PAGES = 200  # that teach: the latest ones, so that a large store takes minutes, not hours
 NO_PLAIN_WRITING = frozenset({"crossed-out", "gap", "hard-to-see", "no-text-engine"})
 NO_LABEL = -1
 SETTLED, SEEN, RULED = "settled", "seen", "ruled"
@@ -58,12 +60,16 @@ class Taught:
 
 def seen_boxes(page: Page) -> dict[str, tuple[Cell, list[CharacterEvidence]]]:
     """The written cells of a page that are not hidden, with what the shipped network sees in each of their boxes."""
-    from digitise.ink import extract_ink
-    from digitise.read import boxed_evidence
-
-    cells = [c for c in page.layout.cells if c.kind in KINDS and c.id not in page.hidden]
+    cells = [c for c in page.layout.cells if c.kind in WRITTEN_IN_BOXES and c.id not in page.hidden]
     evidence = boxed_evidence(extract_ink(page.image, page.layout), cells)
     return {c.id: (c, evidence[c.id]) for c in cells}
+
+
+def latest(sample: FairSample) -> FairSample:
+    """The same for the `MOST_PAGES` pages that came last."""
+    pages = tuple(sorted(sample.pages, key=lambda p: p.id)[-MOST_PAGES:])
+    ids = {p.id for p in pages}
+    return replace(sample, pages=pages, cells=tuple(c for c in sample.cells if c.page_id in ids))
 
 
 def taught(sample: FairSample, store: Store, again: Sequence[ReadAgain], *, fewest_packs: int) -> list[Taught]:

@@ -50,12 +50,12 @@ def _lesson(args: argparse.Namespace, store) -> int:
     from digitise.fair_cells import fair_sample
     from digitise.known_learned import adopt, known_learned
     from digitise.learning import FEWEST_GROUPS, FOLDS, learn
-    from digitise.taught import about, taught
+    from digitise.taught import about, latest, taught
 
     old, trouble = known_learned(store.folder)
     if trouble:
         say(trouble)
-    sample = fair_sample(store)
+    sample = latest(fair_sample(store))
     if sample.pages_waiting:
         say(f"{sample.pages_waiting} pages have cells that still wait, and are left out: review them first.")
     cells = taught(sample, store, _again(args, store, sample), fewest_packs=FEWEST_GROUPS)
