@@ -6,17 +6,17 @@ weights: so it is pulled towards the shipped weights, and few examples move it l
 Bishop 2006, Pattern Recognition and Machine Learning, section 4.3, from memory). The strength of the penalty is chosen
 by cross-validation over whole pages or packs, inside the pages that a comparison does not leave out.
 
-What is learned is compared on pages left out of learning. It is adopted only where the loss of the right characters
-falls beyond noise, fewer characters are wrong, and of wrong cells and their order by doubt one gets better and none
-worse. The interval takes pages, not boxes, as independent: the ratio estimator's linearised variance with Student's t
-(Cochran 1977, Sampling Techniques, section 6.4, from memory). Cells that nobody looked at count as read rightly there,
-so a change of mind about them is held against what was learned.
+What is learned is compared on pages left out of learning; digits or letters that lose there stay as they were. It is
+adopted only where the loss of the right characters falls beyond noise, fewer characters are wrong, and of wrong cells
+and their order by doubt one gets better and none worse. The interval takes pages, not boxes, as independent: the ratio
+estimator's linearised variance with Student's t (Cochran 1977, Sampling Techniques, section 6.4, from memory). Cells
+that nobody looked at count as read rightly there, so a change of mind about them is held against what was learned.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -114,16 +114,32 @@ def learn(
     number = {g: i for i, g in enumerate(rng.permutation(sorted({c.group for c in cells})))}
     held_out = _held_out(cells, number, tell)
     new = [held_out[number[c.group] % FOLDS] for c in fresh]
-    comparison = compare(fresh, [old] * len(fresh), new)
+    worse = [
+        head for head in WRITTEN if not _gains([(c, n) for c, n in zip(fresh, new, strict=True) if c.head == head], old)
+    ]
+    comparison = compare(fresh, [old] * len(fresh), [_without(n, worse, old) for n in new])
     if not comparison.better:
         return Lesson(None, f"not better beyond noise: {comparison.words()}", comparison)
-    final = _fitted(cells, number)
-    tell()
-    pages = tuple(sorted({c.page for c in cells}))
+    words, pages = comparison.words(), tuple(sorted({c.page for c in cells}))
     before = old.digest if old else ""
-    words = comparison.words()
-    whole = Learned(final["digit"], final["letter"], network_digest(), about, words, pages, before)
-    return Lesson(whole, f"better: {words}", comparison)
+    final = Learned(
+        **_fitted(cells, number), network=network_digest(), about=about, figures=words, pages=pages, before=before
+    )
+    tell()
+    return Lesson(_without(final, worse, old), f"better: {words}", comparison)
+
+
+def _gains(pairs: Sequence[tuple[Taught, Learned]], old: Learned | None) -> bool:
+    """Whether cells of one answer, each with a reader that did not learn from it, have less loss and no more errors."""
+    if not pairs:
+        return False
+    found = compare([c for c, _ in pairs], [old] * len(pairs), [n for _, n in pairs])
+    return found.loss[1] < found.loss[0] and found.wrong_boxes[1] <= found.wrong_boxes[0]
+
+
+def _without(new: Learned, heads: Sequence[str], old: Learned | None) -> Learned:
+    """Something learned, with the corrections of these answers as they were before."""
+    return replace(new, **{h: getattr(old, h) if old else np.zeros_like(getattr(new, h)) for h in heads})
 
 
 def _settled(cells: Sequence[Taught]) -> int:
@@ -283,6 +299,8 @@ def ratio_interval(change: np.ndarray, count: np.ndarray) -> tuple[float, float]
     from scipy.stats import t
 
     groups, rate = len(count), change.sum() / count.sum()
+    if groups < 2:
+        return -np.inf, np.inf
     spread = np.sqrt(((change - rate * count) ** 2).sum() / (groups - 1) * groups) / count.sum()
     reach = float(t.ppf((1 + LEVEL) / 2, groups - 1) * spread)
     return float(rate - reach), float(rate + reach)

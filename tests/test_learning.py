@@ -100,6 +100,23 @@ def test_labels_without_sense_are_refused_with_the_figures(rng) -> None:
     assert "characters settled by people" in lesson.words
 
 
+CODE = Cell("p", "code", (0.0, 0.0, 8.0, 8.0), "p", characters_mm=((0.0, 0.0, 8.0, 8.0),), choices=("B", "H"))
+
+
+def test_letters_that_get_worse_stay_while_digits_are_learned(rng) -> None:
+    """Letters without sense on the same pages: their correction stays at zero, and nobody's codes suffer."""
+    numbers = _programme(rng, pages=10, cells=8)
+    codes = [
+        Taught(CODE, one.page, one.group, SETTLED, "H", (_evidence(rng.normal(0, 1, WIDTH), sure=0.97),), (label,))
+        for one in numbers[::4]
+        for label in (7, 7, 7, int(rng.integers(26)))
+    ]
+    learned = learn(numbers + codes, None, about="made up", rng=rng).learned
+
+    assert np.abs(learned.digit).max() > 0.1
+    assert np.abs(learned.letter).max() == 0
+
+
 @pytest.mark.parametrize(("pages", "cells"), [(FEWEST_GROUPS - 1, 12), (FEWEST_GROUPS, 2), (0, 0)])
 def test_too_few_pages_or_cells_are_refused(rng, pages: int, cells: int) -> None:
     lesson = learn(_programme(rng, pages=pages, cells=cells), None, about="made up", rng=rng)
