@@ -103,13 +103,14 @@ def test_labels_without_sense_are_refused_with_the_figures(rng) -> None:
 CODE = Cell("p", "code", (0.0, 0.0, 8.0, 8.0), "p", characters_mm=((0.0, 0.0, 8.0, 8.0),), choices=("B", "H"))
 
 
-def test_letters_that_get_worse_stay_while_digits_are_learned(rng) -> None:
-    """Letters without sense on the same pages: their correction stays at zero, and nobody's codes suffer."""
+def test_letters_that_lose_stay_while_digits_are_learned(rng) -> None:
+    """Each page has a letter of its own, so what other pages teach is always wrong: that correction stays at zero."""
     numbers = _programme(rng, pages=10, cells=8)
     codes = [
-        Taught(CODE, one.page, one.group, SETTLED, "H", (_evidence(rng.normal(0, 1, WIDTH), sure=0.97),), (label,))
-        for one in numbers[::4]
-        for label in (7, 7, 7, int(rng.integers(26)))
+        Taught(
+            CODE, one.page, one.group, SETTLED, "H", (_evidence(np.ones(WIDTH), sure=0.6),), (10 + int(one.page[1:]),)
+        )
+        for one in numbers[::2]
     ]
     learned = learn(numbers + codes, None, about="made up", rng=rng).learned
 
