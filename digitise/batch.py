@@ -16,16 +16,16 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from digitise import __version__
-from digitise.calibration import Acceptance
 from digitise.cluster import Cluster
 from digitise.compose import build_layouts
 from digitise.known_plan import known_plan
 from digitise.known_protocol import kept_protocols
 from digitise.layout import Layout
+from digitise.learned import SHIPPED, OwnReader
 from digitise.page import NotRegistered, Page
 from digitise.photo import NotAPhoto, decode_photo
 from digitise.protocol import Protocol, load_protocol, shipped_names
-from digitise.read import READER_VERSION, read_decoded
+from digitise.read import READER_VERSION, read_decoded, reader_version
 from digitise.reading import PhotoResult, sentence
 from digitise.remote import Remote
 from digitise.roster import with_suggestions
@@ -94,24 +94,19 @@ class Taken:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Task:
-    """What every worker knows: pages that may be in a picture, what needs no reading, whether bytes are wanted.
-
-    `acceptance` None stands for the shipped thresholds.
-    """
+    """What every worker knows: pages that may be in a picture, what needs no reading, whether bytes are wanted."""
 
     layouts: list[Layout]
     done: frozenset[str]
     wanted: bool
-    acceptance: Acceptance | None
+    own: OwnReader
 
 
-def _prepare(
-    protocols: tuple[Protocol, ...], done: frozenset[str], wanted: bool, acceptance: Acceptance | None
-) -> _Task:
+def _prepare(protocols: tuple[Protocol, ...], done: frozenset[str], wanted: bool, own: OwnReader) -> _Task:
     import cv2
 
     cv2.setNumThreads(1)
-    return _Task(KnownProtocols(protocols).layouts, done, wanted, acceptance)
+    return _Task(KnownProtocols(protocols).layouts, done, wanted, own)
 
 
 def _list(_task: _Task, path: Path | Remote) -> tuple[Picture | NotAPhoto, ...]:
@@ -130,7 +125,7 @@ def _take(task: _Task, picture: Picture | NotAPhoto) -> Taken:
     digest = hashlib.sha256(made.data).hexdigest()
     if digest in task.done:
         return Taken(made.name, digest, None)
-    result = read_decoded(decode_photo(made.data, made.name), task.layouts, task.acceptance)
+    result = read_decoded(decode_photo(made.data, made.name), task.layouts, task.own)
     origin = {"file_sha256": made.file_sha256, "file_page": made.page}
     result = replace(result, **origin, others=tuple(replace(one, **origin) for one in result.others))
     return Taken(made.name, digest, result, made.data) if task.wanted else Taken(made.name, digest, _slim(result))
@@ -150,7 +145,7 @@ def _pageless(page: Page | None) -> Page | None:
 
 def _read_bytes(task: _Task, photo: tuple[str, bytes]) -> PhotoResult:
     name, data = photo
-    return read_decoded(decode_photo(data, name), task.layouts, task.acceptance)
+    return read_decoded(decode_photo(data, name), task.layouts, task.own)
 
 
 class Reader:
@@ -165,8 +160,8 @@ class Reader:
         SHA-256 of pictures that need no reading.
     wanted : bool
         Whether the pictures' bytes and flattened pages are wanted too, to be kept.
-    acceptance : Acceptance, optional
-        Thresholds; the shipped ones by default.
+    own : OwnReader, optional
+        Thresholds and what was learned; the shipped reader by default.
     cluster : str, optional
         Address of a Dask scheduler whose machines read in place of this one, `jobs` or not.
 
@@ -183,11 +178,11 @@ class Reader:
         jobs: int | None = None,
         done: frozenset[str] = frozenset(),
         wanted: bool = False,
-        acceptance: Acceptance | None = None,
+        own: OwnReader = SHIPPED,
         cluster: str | None = None,
     ) -> None:
         self._wanted = wanted
-        prepare = partial(_prepare, known.protocols, done, wanted, acceptance)
+        prepare = partial(_prepare, known.protocols, done, wanted, own)
         self._workers = Cluster(cluster, prepare) if cluster else Workers(jobs or os.cpu_count() or 1, prepare)
 
     def __enter__(self) -> Reader:
@@ -268,27 +263,30 @@ def _summary(result: PhotoResult) -> str:
 
 
 def keep(
-    store: Store, taken: Taken, known: KnownProtocols, *, now: datetime, acceptance: Acceptance | None = None
+    store: Store, taken: Taken, known: KnownProtocols, *, now: datetime, own: OwnReader = SHIPPED
 ) -> tuple[str, ...]:
     """Put one picture into a store with what it says; what could not be kept comes back in words, as from `record`.
 
-    What could not be opened leaves no trace. `acceptance` are the thresholds it was read with, None the shipped ones.
+    What could not be opened leaves no trace. `own` is the reader it was read by.
     """
     if not taken.data or taken.result is None:
         return ()
     store.keep_photo(taken.data, taken.name, now=now)
-    return record(store, taken.result, known, now=now, acceptance=acceptance)
+    return record(store, taken.result, known, now=now, own=own)
 
 
-def signature(known: KnownProtocols, acceptance: Acceptance | None = None) -> str:
+def signature(known: KnownProtocols, own: OwnReader = SHIPPED) -> str:
     """What readings depend on beside the picture: the reader, protocols by content, thresholds that are not shipped."""
-    own = [hashlib.sha256(acceptance.to_json().encode()).hexdigest()[:16]] if acceptance else []
-    return " ".join([__version__, READER_VERSION, *sorted({p.digest for p in known.protocols}), *own])
+    rules = [hashlib.sha256(own.acceptance.to_json().encode()).hexdigest()[:16]] if own.acceptance else []
+    return " ".join([__version__, reader_version(own), *sorted({p.digest for p in known.protocols}), *rules])
 
 
 def read_before(store: Store) -> frozenset[str]:
-    """SHA-256 of photographs in a store whose pages this reader has read. Refused ones are always tried again."""
-    return frozenset(p.sha256 for p in store.pages() if p.reader_version == READER_VERSION)
+    """SHA-256 of photographs in a store whose pages this reader has read. Refused ones are always tried again.
+
+    What it has learned since does not count: pages stay as they were read.
+    """
+    return frozenset(p.sha256 for p in store.pages() if p.reader_version.split("-learned-")[0] == READER_VERSION)
 
 
 def record(
@@ -297,7 +295,7 @@ def record(
     known: KnownProtocols,
     *,
     now: datetime,
-    acceptance: Acceptance | None = None,
+    own: OwnReader = SHIPPED,
 ) -> tuple[str, ...]:
     """Put what a kept photograph says into its store, every sheet in it; names of its plans are among the suggestions.
 
@@ -317,7 +315,8 @@ def record(
         if plan is not None:
             one = with_suggestions(one, plan.names, [site.name for site in plan.sites])
         home = known.home(one.page.layout) if one.page else None
-        page_id = store.record(one, home, now=now, acceptance_basis=acceptance.basis if acceptance else None)
+        basis = own.acceptance.basis if own.acceptance else None
+        page_id = store.record(one, home, now=now, reader_version=reader_version(own), acceptance_basis=basis)
         if page_id is not None:
             _doubt_differences(store, page_id, now=now)
     return tuple(lost)

@@ -92,8 +92,11 @@ class Acceptance:
         return json.dumps(data, indent=1, ensure_ascii=False)
 
 
-def read_acceptance(path: Path) -> Acceptance:
+def read_acceptance(path: Path, *, learned: str = "") -> Acceptance:
     """Acceptance from a file written by `Acceptance.to_json`.
+
+    `learned` is the digest of what the reader has learned of a programme's hands. Thresholds of the shipped networks
+    hold for it too, since it accepts nothing that they would not (`digitise.read.guarded`).
 
     Raises
     ------
@@ -102,6 +105,17 @@ def read_acceptance(path: Path) -> Acceptance:
     OSError
         It cannot be read.
     """
+    found = any_acceptance(path)
+    if found.networks not in ("", networks_digest(), networks_digest(learned)):
+        raise AcceptanceError(
+            f"{path}: these thresholds were set for other networks than this version reads with; "
+            "run 'digitise calibrate' again, and read without --acceptance until then"
+        )
+    return found
+
+
+def any_acceptance(path: Path) -> Acceptance:
+    """As `read_acceptance`, for whichever networks the thresholds were set: to be looked at, not to read with."""
     with path.open("rb") as file:
         content = file.read(MOST_BYTES + 1)
     try:
@@ -116,11 +130,6 @@ def read_acceptance(path: Path) -> Acceptance:
         raise AcceptanceError(
             f"{path}: holds no thresholds that can be used ({error}); expected a file that 'digitise calibrate' wrote"
         ) from None
-    if networks and networks != networks_digest():
-        raise AcceptanceError(
-            f"{path}: these thresholds were set for other networks than this version reads with; "
-            "run 'digitise calibrate' again, and read without --acceptance until then"
-        )
     return Acceptance(curves, basis, networks, tuple(notes))
 
 
@@ -140,10 +149,10 @@ def _curve(data: dict) -> Curve:
     return curve
 
 
-@lru_cache(maxsize=1)
-def networks_digest() -> str:
-    """SHA-256, shortened, over the networks that read here: scores of others mean something else."""
-    whole = hashlib.sha256()
+@lru_cache(maxsize=8)
+def networks_digest(learned: str = "") -> str:
+    """SHA-256, shortened, over the networks that read here and what they `learned`: scores of others differ."""
+    whole = hashlib.sha256(learned.encode())
     for path in sorted(MODELS.glob("*.onnx")):
         whole.update(path.name.encode() + hashlib.sha256(path.read_bytes()).digest())
     return whole.hexdigest()[:16]

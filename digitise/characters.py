@@ -25,17 +25,22 @@ REACH_MM = 3.0  # how far around a cell ink is followed to find out whose it is
 DIGIT_CLASSES = (*"0123456789", "dash", "blank", "void", "junk")
 LETTER_CLASSES = (*"ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789", "blank", "void", "junk")
 TICK_CLASSES = ("blank", "mark", "void")
+CLASSES = (DIGIT_CLASSES, LETTER_CLASSES, TICK_CLASSES)  # of the network's answers, side by side
 BARE_INK = 0.05
 RARER = 0.25  # boxes crossed out or unreadable are so much rarer on sheets than on the practice sheets
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CharacterEvidence:
-    """Probabilities of one box: over `DIGIT_CLASSES`, over `LETTER_CLASSES`, and over `TICK_CLASSES`."""
+    """Probabilities of one box: over `DIGIT_CLASSES`, over `LETTER_CLASSES`, and over `TICK_CLASSES`.
+
+    `features` (F,) is what the network's last layer saw; None for a box without ink.
+    """
 
     digit: np.ndarray
     letter: np.ndarray
     tick: np.ndarray
+    features: np.ndarray | None = None
 
 
 def ink_threshold(page: InkPage) -> float:
@@ -103,8 +108,23 @@ def load_network(name: str) -> cv2.dnn.Net:
 
 
 @lru_cache(maxsize=1)
-def _network() -> cv2.dnn.Net:
-    return load_network("characters.onnx")
+def _network() -> tuple[cv2.dnn.Net, tuple[str, ...]]:
+    """The network, and the layers to ask for: what each last linear layer sees, then the answers.
+
+    Found by their place, not by name: linear layers as wide as the answers, and the layer before each.
+    """
+    network = load_network("characters.onnx")
+    layers, width = network.getLayerNames(), sum(map(len, CLASSES))
+    blobs = [network.getLayer(name).blobs for name in layers]
+    last = [i for i, b in enumerate(blobs) if len(b) == 2 and b[0].ndim == 2 and b[0].shape[0] == width]
+    return network, (*(layers[i - 1] for i in last), *network.getUnconnectedOutLayersNames())
+
+
+def feature_count() -> int:
+    """How many features the last layer sees."""
+    network, wanted = _network()
+    network.setInput(np.zeros((1, 1, SIDE_PX, SIDE_PX), np.float32))
+    return sum(seen.size for seen in network.forward(wanted)[:-1])
 
 
 def softmax(logits: np.ndarray) -> np.ndarray:
@@ -122,17 +142,20 @@ def _bare(crops: np.ndarray, page: InkPage) -> np.ndarray:
 
 def read_characters(page: InkPage, crops: np.ndarray) -> list[CharacterEvidence]:
     """Evidence for each crop, in order; crops without any ink never reach the network."""
-    classes = (DIGIT_CLASSES, LETTER_CLASSES, TICK_CLASSES)
-    heads = [np.full((len(crops), len(c)), 1e-6, np.float32) for c in classes]
-    for head, names in zip(heads, classes, strict=True):
+    heads = [np.full((len(crops), len(c)), 1e-6, np.float32) for c in CLASSES]
+    for head, names in zip(heads, CLASSES, strict=True):
         head[:, names.index("blank")] = 1.0 - 1e-4
-    shifts = [np.where(np.isin(c, ("void", "junk")), np.log(RARER), 0.0).astype(np.float32) for c in classes]
+    shifts = [np.where(np.isin(c, ("void", "junk")), np.log(RARER), 0.0).astype(np.float32) for c in CLASSES]
     inked = np.flatnonzero(~_bare(crops, page))
-    network = _network()
-    ends = np.cumsum([len(c) for c in classes])[:-1]
+    network, wanted = _network()
+    ends = np.cumsum([len(c) for c in CLASSES])[:-1]
+    features: list[np.ndarray | None] = [None] * len(crops)
     for start in range(0, len(inked), 64):
         batch = inked[start : start + 64]
         network.setInput(np.ascontiguousarray(crops[batch][:, None], dtype=np.float32))
-        for head, shift, logits in zip(heads, shifts, np.split(network.forward(), ends, axis=1), strict=True):
+        *seen, answers = network.forward(wanted)
+        for i, row in zip(batch, np.concatenate([s.reshape(len(batch), -1) for s in seen], axis=1), strict=True):
+            features[i] = row
+        for head, shift, logits in zip(heads, shifts, np.split(answers, ends, axis=1), strict=True):
             head[batch] = softmax(logits + shift)
-    return [CharacterEvidence(*rows) for rows in zip(*heads, strict=True)]
+    return [CharacterEvidence(*rows) for rows in zip(*heads, features, strict=True)]

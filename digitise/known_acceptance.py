@@ -10,22 +10,25 @@ from digitise.journal import write_whole
 FILE = "acceptance.json"
 
 
-def own_acceptance(path: Path) -> Acceptance:
-    """Thresholds from a file that a person named; `AcceptanceError` in a sentence when it cannot be used."""
+def own_acceptance(path: Path, *, learned: str = "") -> Acceptance:
+    """Thresholds from a file that a person named; `AcceptanceError` in a sentence when it cannot be used.
+
+    `learned` is the digest of what the store's reader has learned.
+    """
     try:
-        return read_acceptance(path)
+        return read_acceptance(path, learned=learned)
     except OSError as error:
         raise AcceptanceError(f"{path}: cannot be read ({error.strerror}); name a file of thresholds") from None
 
 
-def keep_acceptance(folder: Path, path: Path) -> Acceptance:
+def keep_acceptance(folder: Path, path: Path, *, learned: str = "") -> Acceptance:
     """Keep thresholds in a store's folder, in place of those before; returns them. `AcceptanceError` as above."""
-    acceptance = own_acceptance(path)
+    acceptance = own_acceptance(path, learned=learned)
     write_whole(folder / FILE, acceptance.to_json())
     return acceptance
 
 
-def known_acceptance(folder: Path) -> Acceptance | None:
+def known_acceptance(folder: Path, *, learned: str = "") -> Acceptance | None:
     """Thresholds kept in a store's folder; None for the shipped ones. `AcceptanceError` when they cannot be used."""
     path = folder / FILE
-    return own_acceptance(path) if path.exists() else None
+    return own_acceptance(path, learned=learned) if path.exists() else None

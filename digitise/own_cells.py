@@ -5,14 +5,15 @@ Scores mean something only together with the networks that gave them, so what an
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from digitise.evaluate import same_value
 from digitise.fair_cells import FairSample
 from digitise.layout import Layout
+from digitise.learned import Learned
 from digitise.reading import Value
 from digitise.recalibrate import OwnCell
 from digitise.wording import plural
@@ -20,30 +21,43 @@ from digitise.workers import Workers
 
 if TYPE_CHECKING:
     from digitise.batch import KnownProtocols
+    from digitise.page import Page
     from digitise.store import PageRow, Store
 
 
 @dataclass(frozen=True, slots=True)
 class ReadAgain:
-    """One photograph: cells of each of its pages by layout, as (group, value, score, whether a reason speaks).
-
-    Empty where no page was found in it any more.
-    """
+    """One photograph: what was asked of each of its pages, by layout. Empty where no page was found in it any more."""
 
     sha256: str
-    pages: dict[str, dict[str, tuple[str, Value, float, bool]]]
+    pages: dict[str, Any]
 
 
-def read_again(store: Store, pages: Sequence[PageRow], known: KnownProtocols, *, jobs: int) -> Iterator[ReadAgain]:
-    """Read the photographs of these pages, each once, in other processes; one that cannot be read any more is empty."""
+def read_again(
+    store: Store, pages: Sequence[PageRow], known: KnownProtocols, *, ask: Callable[[Page], Any], jobs: int
+) -> Iterator[ReadAgain]:
+    """Read the photographs of these pages, each once, in other processes; one that cannot be read any more is empty.
+
+    `ask` is called there with every page found, such as `scores`.
+    """
     digests = list(dict.fromkeys(p.sha256 for p in pages))
     originals = ((d, _original(store, d)) for d in digests)
-    workers = Workers(jobs, partial(_prepare, known))
+    workers = Workers(jobs, partial(_prepare, known, ask))
     try:
         for digest, found in zip(digests, workers.map(_decode, originals), strict=True):
             yield ReadAgain(digest, found or {})
     finally:
         workers.__exit__(None, None, None)
+
+
+def scores(page: Page, *, learned: Learned | None = None) -> dict[str, tuple[str, Value, float, bool]]:
+    """Every cell of a page as (group, value, score, whether a reason speaks), as the store's reader reads it."""
+    from digitise.read import decode_page
+
+    return {
+        cell: (group, one.value, float(one.score), bool(one.reasons) or cell in page.hidden)
+        for cell, (group, one) in decode_page(page, learned).items()
+    }
 
 
 def own_cells(sample: FairSample, again: Sequence[ReadAgain]) -> list[OwnCell]:
@@ -79,27 +93,19 @@ def _original(store: Store, digest: str) -> bytes:
         return b""
 
 
-def _prepare(known: KnownProtocols) -> list[Layout]:
+def _prepare(known: KnownProtocols, ask: Callable[[Page], Any]) -> tuple[list[Layout], Callable[[Page], Any]]:
     import cv2
 
     cv2.setNumThreads(1)
-    return known.layouts
+    return known.layouts, ask
 
 
-def _decode(layouts: list[Layout], photo: tuple[str, bytes]) -> dict[str, dict[str, tuple[str, Value, float, bool]]]:
+def _decode(task: tuple[list[Layout], Callable[[Page], Any]], photo: tuple[str, bytes]) -> dict[str, Any]:
     from digitise.page import register_all
     from digitise.photo import decode_photo
-    from digitise.read import decode_page
 
-    digest, data = photo
+    (layouts, ask), (digest, data) = task, photo
     decoded = decode_photo(data, digest)
     if not decoded:
         return {}
-    out = {}
-    for page in register_all(decoded.gray, layouts):
-        if page:
-            out[page.layout.digest] = {
-                cell: (group, one.value, float(one.score), bool(one.reasons) or cell in page.hidden)
-                for cell, (group, one) in decode_page(page).items()
-            }
-    return out
+    return {page.layout.digest: ask(page) for page in register_all(decoded.gray, layouts) if page}

@@ -23,6 +23,7 @@ from digitise.fields import VOID_LIMIT, decode_cell, number_weights
 from digitise.flatten import FLAT_PX_PER_MM
 from digitise.ink import InkPage, extract_ink
 from digitise.layout import Cell, Layout
+from digitise.learned import SHIPPED, Learned, OwnReader
 from digitise.one_hand import as_one_hand
 from digitise.page import NotRegistered, Page, register_all
 from digitise.photo import NotAPhoto, Photo, load_photo
@@ -37,8 +38,8 @@ READER_VERSION = "3"
 FIRM = 0.6  # share of the page's pencil that a smudge or a fold hardly reaches
 LEAST_MARK_MM2, LEAST_CHARACTER_MM2 = 0.3, 1.0  # so firm, of a mark in a cell, and of a character in its box
 INSIDE_MM = 0.6  # of a tally box's rule, which others' strokes may touch
-_DIGITS = {"number", "date", "time", "decimal"}
-_WRITTEN_IN_BOXES = {"code", *_DIGITS}
+_DIGITS = frozenset({"number", "date", "time", "decimal"})
+WRITTEN_IN_BOXES = _DIGITS | {"code"}
 
 
 def _tick(evidence: CharacterEvidence) -> Decoded:
@@ -52,7 +53,7 @@ def _tick(evidence: CharacterEvidence) -> Decoded:
     return Decoded(value, max(mark, blank), ranked, reasons)
 
 
-def _boxed(page: InkPage, cells: Sequence[Cell]) -> dict[str, list[CharacterEvidence]]:
+def boxed_evidence(page: InkPage, cells: Sequence[Cell]) -> dict[str, list[CharacterEvidence]]:
     """Evidence for every character box and tick box on the page, one run of the network."""
     crops = [character_crops(page, c) for c in cells]
     if not crops:
@@ -148,33 +149,52 @@ def _group(cell: Cell) -> str:
     return cell.kind if cell.kind in ("code", "tick", "text") else "digits"
 
 
-def decode_page(page: Page) -> dict[str, tuple[str, Decoded]]:
-    """Evidence for every cell of a page: id to (calibration group, decoded)."""
+def decode_page(page: Page, learned: Learned | None = None) -> dict[str, tuple[str, Decoded]]:
+    """Evidence for every cell of a page: id to (calibration group, decoded).
+
+    What was `learned` of a programme's hands speaks beside the shipped reader, never alone: see `guarded`.
+    """
     ink = extract_ink(page.image, page.layout)
     cells = page.layout.cells
-    boxed = [c for c in cells if c.kind in _WRITTEN_IN_BOXES or c.kind == "tick"]
-    evidence = _boxed(ink, boxed)
-    evidence |= as_one_hand({c.id: evidence[c.id] for c in boxed if c.kind in _DIGITS})
+    evidence = boxed_evidence(ink, [c for c in cells if c.kind in WRITTEN_IN_BOXES or c.kind == "tick"])
     tallies = _tallies(ink, [c for c in cells if c.kind == "tally"])
     texts = [c for c in cells if c.kind == "text"]
-    out: dict[str, tuple[str, Decoded]] = {}
+    rest: dict[str, tuple[str, Decoded]] = {}
     for cell, decoded in zip(texts, read_text(ink, texts), strict=True):
         decoded = _none_overlooked(ink, cell, decoded)
-        out[cell.id] = ("blank" if decoded.value is None and not decoded.reasons else "text", decoded)
-    for cell in boxed:
+        rest[cell.id] = ("blank" if decoded.value is None and not decoded.reasons else "text", decoded)
+    shipped = _decoded(ink, page.layout, rest, evidence, tallies)
+    if learned is None:
+        return _without_strays(ink, page.layout, shipped)
+    seen = {cell: [learned.see(one) for one in boxes] for cell, boxes in evidence.items()}
+    own = _decoded(ink, page.layout, rest, seen, tallies)
+    return _without_strays(ink, page.layout, {cell: guarded(shipped[cell], own[cell]) for cell in shipped})
+
+
+def _decoded(
+    ink: InkPage,
+    layout: Layout,
+    rest: dict[str, tuple[str, Decoded]],
+    evidence: dict[str, list[CharacterEvidence]],
+    tallies: dict[str, tuple[Decoded, dict[int, float]]],
+) -> dict[str, tuple[str, Decoded]]:
+    """Every cell's group and value, from what its boxes, its strokes and the `rest` say."""
+    out = dict(rest)
+    evidence = evidence | as_one_hand({i: e for i, e in evidence.items() if layout.by_id[i].kind in _DIGITS})
+    for cell in (layout.by_id[cell_id] for cell_id in evidence):
         out[cell.id] = (
             ("tick", _tick(evidence[cell.id][0]))
             if cell.kind == "tick"
             else (_group(cell), _overlooked(ink, cell, evidence[cell.id], decode_cell(cell, evidence[cell.id])))
         )
     for cell_id, (decoded, strokes) in tallies.items():
-        partner = page.layout.by_id.get(cell_id.removesuffix("/tally") + "/total")
+        partner = layout.by_id.get(cell_id.removesuffix("/tally") + "/total")
         if partner is None or partner.kind != "number":
             out[cell_id] = ("tally-alone", decoded)
             continue
         numbers = number_weights(partner, evidence[partner.id])
         out[cell_id], out[partner.id] = _checked_pair(decoded, strokes, out[partner.id][1], numbers)
-    return _without_strays(ink, page.layout, {c.id: out[c.id] for c in cells})
+    return {c.id: out[c.id] for c in layout.cells}
 
 
 def _without_strays(
@@ -201,6 +221,21 @@ def _without_strays(
     }
 
 
+def guarded(shipped: tuple[str, Decoded], own: tuple[str, Decoded]) -> tuple[str, Decoded]:
+    """What a programme's own reader says of a cell, as sure as the less sure of the two.
+
+    Where the shipped reader reads something else or has a reason for review, the cell goes to a person. So no value is
+    accepted that the shipped reader would not accept by itself, and its thresholds go on to hold.
+    """
+    (group, first), (_, second) = shipped, own
+    if first == second:
+        return shipped
+    alike = shipped[0] == own[0] and first.value == second.value and type(first.value) is type(second.value)
+    if alike and not first.reasons:
+        return group, replace(second, score=min(first.score, second.score))
+    return own[0], replace(second, reasons=second.reasons or ("unsure",))
+
+
 def _reading(cell: Cell, group: str, decoded: Decoded, acceptance: Acceptance, hidden: bool) -> Reading:
     reasons = tuple(dict.fromkeys(decoded.reasons + (("hard-to-see",) if hidden else ())))
     confidence, accepted = acceptance.judge(group, decoded.score, doubtful=bool(reasons))
@@ -219,30 +254,33 @@ def _reading(cell: Cell, group: str, decoded: Decoded, acceptance: Acceptance, h
     return Reading(cell.id, cell.kind, decoded.value, confidence, bool(reasons), spread, reasons, decoded.score)
 
 
-def read_page(page: Page, acceptance: Acceptance | None = None) -> tuple[Reading, ...]:
+def read_page(page: Page, own: OwnReader = SHIPPED) -> tuple[Reading, ...]:
     """A reading for every cell, in the layout's order; flagged by rule: any reason, or confidence under threshold."""
-    acceptance = acceptance or shipped_acceptance()
-    decoded = decode_page(page)
+    acceptance = own.acceptance or shipped_acceptance()
+    decoded = decode_page(page, own.learned)
     return tuple(_reading(c, *decoded[c.id], acceptance, c.id in page.hidden) for c in page.layout.cells)
 
 
-def _result(photo: Photo, page: Page | NotRegistered, acceptance: Acceptance | None) -> PhotoResult:
+def reader_version(own: OwnReader = SHIPPED) -> str:
+    """Version of the reader with the digest of what it has learned, as it stands with every page."""
+    return f"{READER_VERSION}-learned-{own.learned.digest}" if own.learned else READER_VERSION
+
+
+def _result(photo: Photo, page: Page | NotRegistered, own: OwnReader) -> PhotoResult:
     if isinstance(page, NotRegistered):
         status = "retake" if page.layout is not None else "unreadable"
         return PhotoResult(photo.name, photo.sha256, status, (sentence(page.reason, page.detail),), failure=page)
-    return PhotoResult(photo.name, photo.sha256, "read", (), page, None, read_page(page, acceptance))
+    return PhotoResult(photo.name, photo.sha256, "read", (), page, None, read_page(page, own))
 
 
-def read_decoded(
-    photo: Photo | NotAPhoto, layouts: Iterable[Layout], acceptance: Acceptance | None = None
-) -> PhotoResult:
+def read_decoded(photo: Photo | NotAPhoto, layouts: Iterable[Layout], own: OwnReader = SHIPPED) -> PhotoResult:
     """Read a decoded photograph; every failure is a result with a sentence, every further sheet one of `others`."""
     if isinstance(photo, NotAPhoto):
         return PhotoResult(photo.name, photo.sha256, "unreadable", (sentence(photo.reason, photo.detail),))
-    first, *others = (_result(photo, page, acceptance) for page in register_all(photo.gray, layouts))
+    first, *others = (_result(photo, page, own) for page in register_all(photo.gray, layouts))
     return replace(first, others=tuple(others))
 
 
-def read_photo(path: Path, layouts: Iterable[Layout], acceptance: Acceptance | None = None) -> PhotoResult:
+def read_photo(path: Path, layouts: Iterable[Layout], own: OwnReader = SHIPPED) -> PhotoResult:
     """Read one file."""
-    return read_decoded(load_photo(path), layouts, acceptance)
+    return read_decoded(load_photo(path), layouts, own)

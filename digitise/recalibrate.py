@@ -63,10 +63,13 @@ class Verdict:
     words: str
 
 
-def recalibrated(cells: Sequence[OwnCell], old: Acceptance, *, about: str) -> tuple[Acceptance, tuple[Verdict, ...]]:
+def recalibrated(
+    cells: Sequence[OwnCell], old: Acceptance, *, about: str, learned: str = ""
+) -> tuple[Acceptance, tuple[Verdict, ...]]:
     """Thresholds in which own cells speak where they can, the `old` ones elsewhere; and a verdict on each group.
 
-    `about` says which cells they are, in words; it becomes the new basis with what they prove.
+    `about` says which cells they are, in words; it becomes the new basis with what they prove. `learned` is the digest
+    of what the reader that gave their scores has learned.
     """
     curves, verdicts = dict(old.curves), []
     for group in sorted({c.group for c in cells if c.right is not None}):
@@ -84,7 +87,7 @@ def recalibrated(cells: Sequence[OwnCell], old: Acceptance, *, about: str) -> tu
     said += [f"{', '.join(names['stopped'])} left to people"] if names["stopped"] else []
     said += [f"the rest as before ({old.basis})"] if kept else []
     notes = tuple(f"{v.group}: {v.words}" for v in verdicts)
-    return Acceptance(curves, "; ".join(said), networks_digest(), notes), tuple(verdicts)
+    return Acceptance(curves, "; ".join(said), networks_digest(learned), notes), tuple(verdicts)
 
 
 def _group(group: str, own: list[OwnCell], old: Curve | None) -> tuple[Curve | None, Verdict]:

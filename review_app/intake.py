@@ -13,8 +13,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from digitise.batch import KnownProtocols, Reader, known_protocols, record, signature
-from digitise.calibration import Acceptance
-from digitise.known_acceptance import known_acceptance
+from digitise.known_learned import known_reader
+from digitise.learned import OwnReader
 from digitise.photo import NotAPhoto
 from digitise.read import read_decoded
 from digitise.sources import may_hold_several
@@ -38,21 +38,21 @@ _states: dict[str, Intake] = {}
 
 
 class _SharedReader:
-    """One reading process for all screens; it is started anew when protocols or thresholds change."""
+    """One reading process for all screens; it is started anew when protocols, thresholds or what was learned change."""
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
         self._reader: Reader | None = None
         self._knows = ""
 
-    def call(self, known: KnownProtocols, acceptance: Acceptance | None, method: str, *arguments):
+    def call(self, known: KnownProtocols, own: OwnReader, method: str, *arguments):
         """One call of a method of `Reader`, after those that others wait for."""
         with self._lock:
-            if self._reader is None or self._knows != signature(known, acceptance):
+            if self._reader is None or self._knows != signature(known, own):
                 if self._reader is not None:
                     self._reader.__exit__()
-                self._reader = Reader(known, jobs=1, acceptance=acceptance)
-                self._knows = signature(known, acceptance)
+                self._reader = Reader(known, jobs=1, own=own)
+                self._knows = signature(known, own)
             return getattr(self._reader, method)(*arguments)
 
 
@@ -66,9 +66,10 @@ def progress(store: Store) -> Intake:
 
 def read_one(store: Store, sha256: str, name: str) -> tuple[str, ...]:
     """Read one kept photograph and record what it says; sentences about sheets in it that could not be kept."""
-    known, acceptance = known_protocols(store=store), known_acceptance(store.folder)
-    result = _reader.call(known, acceptance, "read_bytes", store.original(sha256), name)
-    return record(store, result, known, now=worklist.utc_now(), acceptance=acceptance)
+    known, own = known_protocols(store=store), known_reader(store.folder)
+    result = _reader.call(known, own, "read_bytes", store.original(sha256), name)
+    lost = record(store, result, known, now=worklist.utc_now(), own=own)
+    return (own.trouble, *lost) if own.trouble else lost
 
 
 def accept(store: Store, data: bytes, name: str) -> list[str]:
@@ -90,7 +91,7 @@ def _accept(store: Store, data: bytes, name: str) -> list[str]:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / f"added{Path(name).suffix[:8]}"
         path.write_bytes(data)
-        found = _reader.call(known, known_acceptance(store.folder), "unpack", path)
+        found = _reader.call(known, known_reader(store.folder), "unpack", path)
     refused = [one for one in found if isinstance(one, NotAPhoto)]
     pictures = [one for one in found if not isinstance(one, NotAPhoto)]
     if not pictures:

@@ -11,6 +11,7 @@ from digitise.commands import (
     exchanging,
     handover,
     keeping,
+    learn,
     people,
     printing,
     protocols,
@@ -37,5 +38,6 @@ COMMANDS = (
     doctor,
     evaluate,
     calibrate,
+    learn,
     demo,
 )

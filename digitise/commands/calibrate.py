@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import os
+from functools import partial
 from pathlib import Path
 
 from digitise.commands.common import Adder, jobs, open_store, progress_bar, say
@@ -30,12 +31,15 @@ def _calibrate(args: argparse.Namespace) -> int:
     from digitise.calibration import shipped_acceptance
     from digitise.fair_cells import fair_sample
     from digitise.journal import write_whole
-    from digitise.known_acceptance import known_acceptance
-    from digitise.own_cells import about, own_cells, read_again
+    from digitise.known_learned import known_reader
+    from digitise.own_cells import about, own_cells, read_again, scores
     from digitise.recalibrate import recalibrated
 
     with open_store(args.store) as store:
-        old = known_acceptance(store.folder) or shipped_acceptance()
+        own = known_reader(store.folder)
+        if own.trouble:
+            say(own.trouble)
+        old = own.acceptance or shipped_acceptance()
         sample = fair_sample(store)
         _left_out(sample)
         photos = len({p.sha256 for p in sample.pages})
@@ -43,14 +47,17 @@ def _calibrate(args: argparse.Namespace) -> int:
         if any(c.audited for c in sample.cells):
             known = known_protocols(args.protocol, store=store)
             with progress_bar(photos, "reading again") as bar:
-                for one in read_again(store, sample.pages, known, jobs=args.jobs or os.cpu_count() or 1):
+                ask = partial(scores, learned=own.learned)
+                for one in read_again(store, sample.pages, known, ask=ask, jobs=args.jobs or os.cpu_count() or 1):
                     again.append(one)
                     bar.update()
     lost = sum(not one.pages for one in again)
     if lost:
         say(f"{lost} of {photos} photographs could not be read again; their cells are left out.")
     cells = own_cells(sample, again)
-    new, verdicts = recalibrated(cells, old, about=about(sample, cells, args.store.name or str(args.store)))
+    learned = own.learned.digest if own.learned else ""
+    named = about(sample, cells, args.store.name or str(args.store))
+    new, verdicts = recalibrated(cells, old, about=named, learned=learned)
     for verdict in verdicts:
         print(f"{verdict.group}: {verdict.words}.")
     if all(v.state == "kept" for v in verdicts):

@@ -101,7 +101,7 @@ class _Run:
 
     def __init__(self, args: argparse.Namespace, known, store) -> None:
         self.known, self.store, self.json = known, store, args.json
-        self.acceptance = _thresholds(args.acceptance, store)
+        self.own = _own_reader(args.acceptance, store)
         self._states: dict[Path, list[str]] = {}  # by file: one for each sheet
         self._photos: dict[Path, list[dict]] = {}
         self.lost = 0  # pictures that could not be fetched
@@ -110,7 +110,7 @@ class _Run:
             from digitise.batch import signature
             from digitise.journal import journal_beside
 
-            self.journal = journal_beside(args.json, signature(known, self.acceptance))
+            self.journal = journal_beside(args.json, signature(known, self.own))
 
     @property
     def counts(self) -> Counter[str]:
@@ -156,7 +156,7 @@ class _Run:
         """Put a picture into the store, where there is one."""
         if self.store is None:
             return ()
-        return keep(self.store, taken, self.known, now=datetime.now(UTC), acceptance=self.acceptance)
+        return keep(self.store, taken, self.known, now=datetime.now(UTC), own=self.own)
 
     def write(self) -> None:
         """The JSON file, whole."""
@@ -180,14 +180,35 @@ class _Run:
         return 1 if counts["retake"] + counts["unreadable"] else 0
 
 
-def _thresholds(file: Path | None, store):
-    """The thresholds to read with, None for the shipped ones; those given for a store are kept there for later."""
-    from digitise.calibration import OWN_CELLS
-    from digitise.known_acceptance import keep_acceptance, known_acceptance, own_acceptance
+def _own_reader(file: Path | None, store):
+    """Thresholds and what was learned to read with; thresholds given for a store are kept there for later."""
+    from digitise.known_acceptance import keep_acceptance, own_acceptance
+    from digitise.known_learned import known_learned, known_reader
+    from digitise.learned import OwnReader
 
     if store is None:
-        return own_acceptance(file) if file is not None else None
-    acceptance = keep_acceptance(store.folder, file) if file is not None else known_acceptance(store.folder)
+        return OwnReader(own_acceptance(file) if file is not None else None)
+    if file is not None:
+        learned, _ = known_learned(store.folder)
+        keep_acceptance(store.folder, file, learned=learned.digest if learned else "")
+    own = known_reader(store.folder)
+    _tell_learned(own, store)
+    _tell_thresholds(own.acceptance, store)
+    return own
+
+
+def _tell_learned(own, store) -> None:
+    if own.trouble:
+        say(own.trouble)
+    elif own.learned is not None:
+        say(f"The reader has learned from this store ({own.learned.digest}): {own.learned.about}.")
+    elif any("-learned-" in page.reader_version for page in store.pages()):
+        say("Pages were read by a reader that had learned; the shipped one reads now. To learn: digitise learn STORE")
+
+
+def _tell_thresholds(acceptance, store) -> None:
+    from digitise.calibration import OWN_CELLS
+
     if acceptance is not None:
         say(f"Thresholds of this store: {acceptance.basis}.")
     bases = [page.acceptance_basis for page in store.pages()]
@@ -198,7 +219,6 @@ def _thresholds(file: Path | None, store):
         say(
             f"{others} pages were read with thresholds of the store's own, which are not in it: give --acceptance FILE."
         )
-    return acceptance
 
 
 @contextmanager
@@ -236,7 +256,7 @@ def _read(args: argparse.Namespace) -> int:
 
             store = Store.open(args.store)
         run = _Run(args, known_protocols(args.protocol), store)
-        given = {"jobs": args.jobs, "done": run.done(), "wanted": store is not None, "acceptance": run.acceptance}
+        given = {"jobs": args.jobs, "done": run.done(), "wanted": store is not None, "own": run.own}
         given["cluster"] = args.dask
         with _ending_alike(), Reader(run.known, **given) as reader:
             if args.watch:

@@ -217,11 +217,11 @@ def flat_page(protocol: Protocol, hands: dict[str, Hand], seed: int, rows: Rows 
     answers = random_answers(layout.to_json(), rng, mess=PRACTICE_MESS)
     answers = _harder(layout, answers, rng)
     canvas, told = filled(protocol, layout, answers, any_hand(hands, rng, restyled=RESTYLED), rng)
-    image = _softened(canvas, layout.page_size_mm, rng)
+    image = softened(canvas, layout.page_size_mm, rng)
     return cells_of(Page(layout, None, image, None, FLAT_PX_PER_MM, 0.2, frozenset()), answers, told)
 
 
-def _softened(canvas: np.ndarray, size_mm: tuple[float, float], rng: np.random.Generator) -> np.ndarray:
+def softened(canvas: np.ndarray, size_mm: tuple[float, float], rng: np.random.Generator) -> np.ndarray:
     """A page raster as flattening leaves it: a little out of place, blurred, unevenly lit, grainy, compressed."""
     width, height = (int(round(v * FLAT_PX_PER_MM)) for v in size_mm)
     scale = PX_PER_MM / FLAT_PX_PER_MM

@@ -1,0 +1,92 @@
+"""``digitise learn``: what a store's decided cells teach the reader of characters, adopted only where it is better."""
+
+from __future__ import annotations
+
+import argparse
+import os
+from pathlib import Path
+
+from digitise.commands.common import Adder, UsageError, jobs, open_store, progress_bar, say
+
+SEED = 20  # of the order in which pages are left out: the same store teaches the same
+
+
+def add_commands(command: Adder) -> None:
+    """Add the parser."""
+    one = command(
+        "learn", _learn, "let the reader learn a programme's hands from decided cells", "digitise learn survey-store"
+    )
+    one.add_argument("store", type=Path, metavar="STORE", help="a store with reviewed pages")
+    one.add_argument("--back", action="store_true", help="go back to the reader before, instead of learning")
+    one.add_argument(
+        "--protocol", action="append", default=[], type=Path, metavar="FILE", help="a protocol beside the shipped ones"
+    )
+    one.add_argument("--jobs", type=jobs, default=None, metavar="N", help="processes (default: all cores)")
+
+
+def _learn(args: argparse.Namespace) -> int:
+    with open_store(args.store) as store:
+        return _back(store) if args.back else _lesson(args, store)
+
+
+def _back(store) -> int:
+    from digitise.known_learned import go_back
+    from digitise.learned import LearnedError
+
+    try:
+        earlier, changed = go_back(store.folder)
+    except LearnedError as error:
+        raise UsageError(str(error)) from None
+    what = "the shipped one" if earlier is None else f"what was learned before ({earlier.digest}: {earlier.about})"
+    say(f"The reader of this store is {what} again. Pages that were read stay as they are.")
+    if changed:
+        say(changed)
+    return 0
+
+
+def _lesson(args: argparse.Namespace, store) -> int:
+    import numpy as np
+
+    from digitise.fair_cells import fair_sample
+    from digitise.known_learned import adopt, known_learned
+    from digitise.learning import FEWEST_GROUPS, FOLDS, learn
+    from digitise.taught import about, latest, taught
+
+    old, trouble = known_learned(store.folder)
+    if trouble:
+        say(trouble)
+    sample = latest(fair_sample(store))
+    if sample.pages_waiting:
+        say(f"{sample.pages_waiting} pages have cells that still wait, and are left out: review them first.")
+    cells = taught(sample, store, _again(args, store, sample), fewest_packs=FEWEST_GROUPS)
+    with progress_bar(FOLDS + 1, "learning", unit="round") as bar:
+        lesson = learn(cells, old, about=about(cells, sample), rng=np.random.default_rng(SEED), tell=bar.update)
+    if lesson.learned is None:
+        kept = f"what it had learned ({old.digest})" if old else "the shipped reader"
+        print(f"Nothing adopted: {lesson.words}.")
+        say(f"This store keeps {kept}.")
+        return 1
+    changed = adopt(store.folder, lesson.learned)
+    print(f"Adopted {lesson.learned.digest}: {lesson.words}.")
+    say("What is read for this store from now on is read so; pages that were read stay as they are.")
+    say("No cell is accepted that the shipped reader would not accept by itself, so the thresholds go on to hold.")
+    say(changed or f"To go back: digitise learn {args.store} --back")
+    return 0
+
+
+def _again(args: argparse.Namespace, store, sample) -> list:
+    from digitise.batch import known_protocols
+    from digitise.own_cells import read_again
+    from digitise.taught import seen_boxes
+
+    if not sample.pages:
+        return []
+    known, photos, again = known_protocols(args.protocol, store=store), len({p.sha256 for p in sample.pages}), []
+    with progress_bar(photos, "reading again") as bar:
+        for one in read_again(store, sample.pages, known, ask=seen_boxes, jobs=args.jobs or os.cpu_count() or 1):
+            again.append(one)
+            bar.update()
+    lost = sum(not one.pages for one in again)
+    if lost:
+        say(f"{lost} of {photos} photographs could not be read again; their cells are left out.")
+    return again
