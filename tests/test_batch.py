@@ -45,18 +45,18 @@ def test_shipped_protocols_are_always_known() -> None:
     known = known_protocols()
 
     assert [p.protocol for p in known.protocols] == shipped_names()
-    assert len(known.layouts) == sum(len(build_layouts(p)) for p in known.protocols) == 32
+    assert len(known.layouts) == sum(len(build_layouts(p)) for p in known.protocols) == 100
 
 
 def test_given_protocols_come_first_and_the_same_page_is_kept_once(tmp_path) -> None:
-    """A copy of the shipped file adds nothing; an edited copy adds the pages that differ."""
+    """A copy of the shipped file adds nothing; an edited copy adds the page that differs, on each of four papers."""
     text = (SHIPPED / "reef-transect.yaml").read_text(encoding="utf-8")
     (tmp_path / "copy.yaml").write_text(text, encoding="utf-8")
     (tmp_path / "edited.yaml").write_text(text.replace("point_spacing_m: 0.5", "point_spacing_m: 1"), encoding="utf-8")
     known = known_protocols([tmp_path / "copy.yaml", tmp_path / "edited.yaml"])
 
     assert len(known.protocols) == 2 + len(shipped_names())
-    assert len(known.layouts) == 32 + 2
+    assert len(known.layouts) == 100 + 4
     edited = load_protocol(tmp_path / "edited.yaml")
     assert all(known.home(one) is not None for one in known.layouts)
     line = next(one for one in build_layouts(edited) if one.sheet == "substrate")
