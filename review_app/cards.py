@@ -43,8 +43,11 @@ def matrix(places: list[worklist.Place]) -> Markup:
     return tag("div", table, class_="wide", tabindex="0", role="region", aria_label="Sheets in and missing")
 
 
-def page_lines(page: PageRow, twice: dict[int, Twice]) -> list[Markup]:
-    """What one page of a photograph is and how far it is; what differs in a second photograph, where that is told."""
+def page_lines(page: PageRow, twice: dict[int, Twice], *, keys: bool) -> list[Markup]:
+    """What one page of a photograph is and how far it is; what differs in a second photograph, where that is told.
+
+    `keys` leads to the screen where a sheet is keyed by hand.
+    """
     where = worklist.place_words(page.title, page.transect, page.pack, "")
     if page.superseded:
         told = words(twice[page.id]) if page.id in twice else ""
@@ -54,10 +57,13 @@ def page_lines(page: PageRow, twice: dict[int, Twice]) -> list[Markup]:
             *([tag("p", "● Compare the two", class_="state todo"), tag("p", f"{told}.")] if told else []),
         ]
     if page.open:
-        state = tag("p", f"● {page.open} of {page.cells} cells to review", class_="state todo")
+        left = f"{page.open} of {page.cells} cells"
+        words = f"● {left} to key by hand" if page.keyed else f"● {left} to review"
+        state = tag("p", words, class_="state todo")
     else:
         state = tag("p", f"✓ all {page.cells} cells settled", class_="state good")
-    return [tag("p", where), state]
+    go_on = [tag("p", tag("a", "Key it", href=f"key?page={page.id}", target="_self"))] if page.keyed and keys else []
+    return [tag("p", where), state, *go_on]
 
 
 def card(
@@ -71,15 +77,18 @@ def card(
 ) -> Markup:
     """One photograph; `failed` and `again` have sentences, by SHA-256, about those that could not be read, or rest.
 
-    `opens` leads to the photograph in full size.
+    `opens` leads to the photograph in full size, and to where one that could not be read is keyed by hand.
     """
     notes = failed | again
     source = f"/desk/small/{photo.page_ids[0]}" if photo.page_ids else f"/desk/photo/{photo.sha256}"
     picture = tag("img", src=source, alt=f"Open {photo.name}" if opens else photo.name, loading="lazy")
     if opens:
         picture = tag("a", picture, target="_blank", href=f"/desk/original/{photo.sha256}")
-    lines = [line for i in photo.page_ids for line in page_lines(pages[i], twice)]
+    lines = [line for i in photo.page_ids for line in page_lines(pages[i], twice, keys=opens)]
     note = [tag("p", notes[photo.sha256])] if photo.sha256 in notes else []
     said = note + [tag("p", s) for s in photo.reasons]
+    if opens and photo.status in ("retake", "unreadable") and photo.sha256 not in again:
+        link = tag("a", "key the sheet by hand", href=f"key?photo={photo.sha256}", target="_self")
+        said.append(tag("p", "No second photograph to be had? Then ", link, "."))
     state = [] if photo.status == "read" or photo.sha256 in again else [_state(*STATES[photo.status])]
     return tag("li", picture, tag("div", tag("p", photo.name, class_="name"), *state, *lines, *said), class_="card")

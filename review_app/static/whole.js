@@ -21,7 +21,9 @@ class Whole {
       const reply = await fetch(`/desk/whole/${page}`, { cache: 'no-store' });
       if (reply.status === 404) { this.missing = (await reply.json()).sentence; return this.paint(); }
       if (!reply.ok) throw new Error(reply.status);
-      this.take(await reply.json(), wanted);
+      const sheet = await reply.json();
+      if (sheet.keyed) { location.replace(`key?page=${page}&cell=${encodeURIComponent(wanted)}`); return undefined; }
+      this.take(sheet, wanted);
       this.offline = false;
     } catch { this.offline = true; if (!this.off.signal.aborted) setTimeout(() => this.open(page, wanted), 2500); }
     return this.paint();

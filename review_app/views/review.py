@@ -48,8 +48,7 @@ def chosen_filter(store: Store) -> dict[str, str | bool]:
     pages = store.pages()
     titles, counts = {p.sheet: p.title for p in pages}, Counter()
     for page in pages:
-        if not page.superseded:
-            counts[page.sheet] += page.open
+        counts[page.sheet] += page.to_review
     counts = +counts
     reasons = worklist.reason_options(store.open_reasons())
     asked = len(store.queue(keys=store.asked.waiting()))
@@ -98,7 +97,7 @@ def show() -> None:
     progress = store.progress()
     with st.container(horizontal=True, vertical_alignment="center", horizontal_alignment="distribute"):
         st.html(tag("h1", "Review", class_="head"), width="content")
-        chosen = chosen_filter(store) if progress.open else {}
+        chosen = chosen_filter(store) if progress.open > progress.to_key else {}
     if not store.pages():
         without_pages(store, progress)
         return

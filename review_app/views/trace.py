@@ -14,7 +14,7 @@ from review_app.opening import open_page
 from review_app.whole import state_words
 
 trace = component(
-    "review_trace", "trace.html", ("desk.css", "whole.css", "trace.css"), ("outbox.js", "common.js", "trace.js")
+    "review_trace", "trace.html", ("desk.css", "whole.css", "trace.css"), ("outbox.js", "common.js", "lens.js", "trace.js")
 )
 
 
