@@ -58,8 +58,7 @@ def page_lines(page: PageRow, twice: dict[int, Twice], *, keys: bool) -> list[Ma
         ]
     if page.open:
         left = f"{page.open} of {page.cells} cells"
-        words = f"● {left} to key by hand" if page.keyed else f"● {left} to review"
-        state = tag("p", words, class_="state todo")
+        state = tag("p", f"● {left} to {'key by hand' if page.keyed else 'review'}", class_="state todo")
     else:
         state = tag("p", f"✓ all {page.cells} cells settled", class_="state good")
     go_on = [tag("p", tag("a", "Key it", href=f"key?page={page.id}", target="_self"))] if page.keyed and keys else []

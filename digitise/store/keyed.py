@@ -104,7 +104,9 @@ def _check_free(connection: Connection, library: Library, sheet: Sheet, page_id:
     for page in beside:
         if not page.superseded and (page.sheet, page.page, page.transect or 0) == own:
             where = f"{page.title}, transect {page.transect}" if page.per_transect else page.title
-            raise StoreError(f"{where} of pack {page.pack} is here already, from {page.photo}; correct its values there")
+            raise StoreError(
+                f"{where} of pack {page.pack} is here already, from {page.photo}; correct its values there"
+            )
     return beside
 
 
@@ -146,4 +148,3 @@ def _add_page(connection: Connection, sheet: Sheet, jpeg: bytes, *, at: str) -> 
     counts.add_page(connection, page_id)
     chain.seal(connection, t.pages, page_id, at=at)
     return page_id
-

@@ -47,6 +47,7 @@ from digitise.store.rows import (
 )
 from digitise.store.signoffs import SignOffs
 from digitise.store.thinning import Thinned
+from digitise.store.tries import WrongTries
 from digitise.store.values import person, photo_name, settled
 from digitise.store.worklist import WorkList
 
@@ -54,8 +55,8 @@ from digitise.store.worklist import WorkList
 class Store:
     """One folder of photographs, readings and entries. Safe for several threads and processes; close it when done.
 
-    `leases`, `audits`, `signoffs`, `findings`, `asked`, `handovers`, `people`, `thinned` and `by_hand` each keep one
-    more idea in the same database.
+    `leases`, `audits`, `signoffs`, `findings`, `asked`, `handovers`, `people`, `thinned`, `tries` and `by_hand` each
+    keep one more idea in the same database.
     """
 
     def __init__(self, folder: Path, database: Database):
@@ -70,6 +71,7 @@ class Store:
         self.people = People(database)
         self.thinned = Thinned(database)
         self.asked = Asked(database, self._library)
+        self.tries = WrongTries(database)
         self.by_hand = ByHand(folder, database, self._library)
 
     @classmethod

@@ -10,7 +10,7 @@ from digitise.store.audits import Audit, Differing
 from review_app import alike, auditing, whole, worklist
 from review_app.components import component
 from review_app.markup import tag
-from review_app.opening import choose_pack, me, open_page, own_name
+from review_app.opening import choose_survey, me, open_page, own_name
 
 desk = component(
     "review_audit", "audit.html", ("desk.css", "audit.css"), ("outbox.js", "common.js", "windows.js", "audit.js")
@@ -117,7 +117,7 @@ def again(store: Store) -> None:
 
 def plan(store: Store) -> None:
     """Choose what is to be shown, and draw."""
-    pack = choose_pack(store, "audit-pack")
+    pack = choose_survey(store, "audit-pack", every=True)
     everything = auditing.lots(store, pack, people=True)
     if not everything:
         st.html(

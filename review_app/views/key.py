@@ -38,11 +38,9 @@ def choose(store: Store) -> None:
             st.html(tag("ul", *(_page_line(p) for p in some), class_="cards"))
     if photos:
         st.html(tag("h2", "Photographs that could not be read", class_="head"))
-        words = "A new photograph is better: the program reads it, and you only check. Key by hand what cannot be had again."
+        words = "A new photograph is better: the program reads it, and you only check. Key what cannot be had again."
         st.html(tag("p", words, class_="soft"))
-        lines = (
-            _line(p.name, f"key?photo={p.sha256}", " ".join(p.reasons), f"/desk/photo/{p.sha256}") for p in photos
-        )
+        lines = (_line(p.name, f"key?photo={p.sha256}", " ".join(p.reasons), f"/desk/photo/{p.sha256}") for p in photos)
         st.html(tag("ul", *lines, class_="cards"))
 
 
@@ -108,10 +106,18 @@ def mistaken(store: Store, page: PageRow) -> None:
         with st.form("moved", border=False), st.container(horizontal=True, vertical_alignment="bottom"):
             pack = st.text_input("Pack", page.pack, max_chars=6, key=f"moved-pack-{page.id}", width=160)
             most, key = store.protocol_for(page).transects, f"moved-transect-{page.id}"
-            transect = st.number_input("Transect", 1, most, page.transect, key=key, width=150) if page.per_transect else 0
+            transect = (
+                st.number_input("Transect", 1, most, page.transect, key=key, width=150) if page.per_transect else 0
+            )
             by = own_name("moved-by")
             moved = st.form_submit_button("Change")
-        st.html(tag("p", "Another sheet altogether, or begun by mistake: give it up while nothing is entered.", class_="soft"))
+        st.html(
+            tag(
+                "p",
+                "Another sheet altogether, or begun by mistake: give it up while nothing is entered.",
+                class_="soft",
+            )
+        )
         dropped = st.button("Give this sheet up", key=f"drop-{page.id}")
         try:
             if moved:

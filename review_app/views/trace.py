@@ -10,11 +10,14 @@ from digitise.store import Store
 from review_app import tracing, worklist
 from review_app.components import component
 from review_app.markup import Markup, tag
-from review_app.opening import open_page
+from review_app.opening import choose_survey, open_page
 from review_app.whole import state_words
 
 trace = component(
-    "review_trace", "trace.html", ("desk.css", "whole.css", "trace.css"), ("outbox.js", "common.js", "lens.js", "trace.js")
+    "review_trace",
+    "trace.html",
+    ("desk.css", "whole.css", "trace.css"),
+    ("outbox.js", "common.js", "lens.js", "trace.js"),
 )
 
 
@@ -71,8 +74,7 @@ def figure_page(store: Store, pack: str, sheet: str, row: str) -> None:
 
 def all_figures(store: Store) -> None:
     """Every figure of a survey with a link to what is behind it."""
-    packs = store.packs()
-    if not packs:
+    if not store.packs():
         st.html(
             tag(
                 "div",
@@ -82,14 +84,7 @@ def all_figures(store: Store) -> None:
             )
         )
         return
-    wanted = st.query_params.get("pack", packs[0])
-    pack = st.selectbox(
-        "Survey",
-        packs,
-        index=packs.index(wanted) if wanted in packs else 0,
-        format_func=lambda p: f"Pack {p}",
-        key="trace-pack",
-    )
+    pack = choose_survey(store, "trace-pack")
     found = tracing.figures(store, pack)
     for title in dict.fromkeys(f.title for f in found):
         st.html(tag("h2", title, class_="head"))
