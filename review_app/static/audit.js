@@ -7,6 +7,7 @@ class AuditDesk {
     this.id = data.audit;
     this.off = new AbortController();
     this.windows = new Windows(root);
+    this.lens = new Lens(this.$('.lens'), this.off.signal);
     this.who = new Who(root, () => { this.paint(); this.root.focus({ preventScroll: true }); }, data.by);
     this.outbox = new Outbox(data.store ?? '', (record, result) => this.answer(record, result), () => this.paint(), data.by);
     const on = (target, name, run, options = {}) => target.addEventListener(name, run, { ...options, signal: this.off.signal });
@@ -14,8 +15,9 @@ class AuditDesk {
     on(window, 'online', () => this.outbox.send());
     on(this.$('.typed'), 'submit', (e) => { e.preventDefault(); const text = this.$('#value').value.trim(); if (text) this.say('enter', text); });
     on(this.root, 'click', (e) => { const act = e.target.closest?.('[data-do]')?.dataset.do; if (act) this.say(act); });
+    on(this.root, 'click', (e) => { const act = e.target.closest?.('[data-lens]')?.dataset.lens; if (act) this.lens.act(act); });
     this.seen = withoutOwnWindow(this.root, () => this.load());
-    this.sizes = new ResizeObserver(() => this.item && this.windows.show(this.item));
+    this.sizes = new ResizeObserver(() => this.item && !this.item.keyed && this.windows.show(this.item));
     root.querySelectorAll('.glass').forEach((glass) => this.sizes.observe(glass));
     this.outbox.send();
     this.load();
@@ -92,12 +94,16 @@ class AuditDesk {
     this.$('.refusal').textContent = this.refusal;
     this.$('.hint').textContent = item.kind === 'tick' ? 'Marked is yes; an empty box is Space.' : WORDS[item.kind].replace('; / corrects the suggestion', '');
     this.$('.codes-known').textContent = item.codes.length ? `Codes: ${item.codes.join(', ')}` : '';
-    this.windows.show(item);
-    this.windows.preload(this.items.slice(0, 30));
+    this.$('.by-hand').hidden = !item.keyed;
+    for (const part of ['.near', '.row', '.near-row']) this.$(part).hidden = item.keyed;
+    const photo = `/desk/viewable/${item.sha256}`;
+    if (item.keyed && this.$('.lens img').getAttribute('src') !== photo) this.$('.lens img').src = photo;
+    if (!item.keyed) this.windows.show(item);
+    this.windows.preload(this.items.slice(0, 30).filter((i) => !i.keyed));
     this.$('.live').textContent = `${item.label}. ${item.where}. ${this.items.length} left. ${this.refusal}`;
   }
 
-  close() { this.off.abort(); this.seen.disconnect(); this.sizes.disconnect(); this.outbox.close(); }
+  close() { this.off.abort(); this.seen.disconnect(); this.sizes.disconnect(); this.lens.close(); this.outbox.close(); }
 }
 
 export default function ({ parentElement, data }) {

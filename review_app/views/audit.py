@@ -13,7 +13,10 @@ from review_app.markup import tag
 from review_app.opening import choose_survey, me, open_page, own_name
 
 desk = component(
-    "review_audit", "audit.html", ("desk.css", "audit.css"), ("outbox.js", "common.js", "windows.js", "audit.js")
+    "review_audit",
+    "audit.html",
+    ("desk.css", "whole.css", "trace.css", "audit.css"),
+    ("outbox.js", "common.js", "windows.js", "lens.js", "audit.js"),
 )
 
 
@@ -27,7 +30,9 @@ def _difference(store: Store, one: Differing, key: str) -> None:
     page = store.page(one.page_id)
     first, second = _said(cell.kind, one.accepted_state, one.accepted), _said(cell.kind, one.answer_state, one.answer)
     who = "the program" if one.entered_by == RULE else one.entered_by
-    source, width, _ = alike.crop(store, one.page_id, cell.box_mm)
+    source, width = f"/desk/small/{one.page_id}", 240
+    if not page.keyed:
+        source, width, _ = alike.crop(store, one.page_id, cell.box_mm)
     done = auditing.settled(store, one)
     words = [
         tag("b", f"{page.title}, {cell_label(cell)}"),
