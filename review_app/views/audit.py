@@ -9,7 +9,7 @@ from digitise.store import RULE, Store, cell_label
 from digitise.store.audits import Audit, Differing
 from review_app import alike, auditing, whole, worklist
 from review_app.components import component
-from review_app.markup import tag
+from review_app.markup import ADD, nothing, tag
 from review_app.opening import choose_survey, me, open_page, own_name
 
 desk = component(
@@ -125,14 +125,8 @@ def plan(store: Store) -> None:
     pack = choose_survey(store, "audit-pack", every=True)
     everything = auditing.lots(store, pack, people=True)
     if not everything:
-        st.html(
-            tag(
-                "div",
-                tag("h2", "Nothing to audit"),
-                tag("p", "An audit looks at cells that are entered. There are none here."),
-                class_="empty",
-            )
-        )
+        words = "An audit looks at cells that are entered. There are none here."
+        st.html(nothing("Nothing to audit", words, to=ADD))
         return
     people = "person" in everything and st.checkbox(
         "Also what people entered (whoever entered a cell cannot key it here)", key="people"

@@ -7,7 +7,7 @@ import streamlit as st
 from digitise.store import PageRow, PhotoRow, Store
 from review_app import keying, worklist
 from review_app.components import component
-from review_app.markup import Markup, tag
+from review_app.markup import Markup, nothing, tag
 from review_app.opening import me, open_page, own_name
 
 desk = component(
@@ -29,7 +29,7 @@ def choose(store: Store) -> None:
     pages, photos = keying.begun(store), keying.refused(store)
     if not pages and not photos:
         words = "Every photograph here was read. One that cannot be read can be keyed here while you look at it."
-        st.html(tag("div", tag("h2", "Nothing to key by hand"), tag("p", words), class_="empty"))
+        st.html(nothing("Nothing to key by hand", words, to=("See the photographs", "survey")))
         return
     for title, done in (("Begun", False), ("Done", True)):
         some = [p for p in pages if (not p.open) == done]

@@ -6,7 +6,7 @@ from urllib.parse import urlencode
 
 import streamlit as st
 
-from review_app.markup import tag
+from review_app.markup import ADD, nothing, tag
 from review_app.opening import choose_survey, open_page, survey_name
 
 # The page is made by the server as one closed file. It is shown in a frame that may run no script, as tall as the page.
@@ -65,19 +65,9 @@ def show() -> None:
     store = open_page(__file__)
     st.html(tag("h1", "Results", class_="head"))
     if not store.packs():
-        st.html(
-            tag(
-                "div",
-                tag("h2", "No results yet"),
-                tag(
-                    "p",
-                    "They appear here as soon as the first sheet has been "
-                    "read: percent cover and density with intervals, and how complete the data are.",
-                ),
-                class_="empty",
-            )
-        )
-        st.page_link("views/survey.py", label="Add photographs")
+        words = "They appear here as soon as the first sheet has been read: percent cover and density with intervals, "
+        words += "and how complete the data are."
+        st.html(nothing("No results yet", words, to=ADD))
         return
     pack = choose_survey(store, "result-pack", every=True)
     open_cells = store.progress(pack=pack or None).open

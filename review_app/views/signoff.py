@@ -7,7 +7,7 @@ import streamlit as st
 from digitise.store import ChangedMeanwhile, Store
 from digitise.store.signoffs import SignOff
 from review_app import signing, worklist
-from review_app.markup import Markup, tag
+from review_app.markup import ADD, Markup, nothing, tag
 from review_app.opening import choose_survey, open_page, own_name
 
 _SIGNS = {"block": ("bad", "✕"), "look": ("todo", "●"), "good": ("good", "✓")}
@@ -86,14 +86,8 @@ def show() -> None:
     store = open_page(__file__)
     st.html(tag("h1", "Sign-off", class_="head"))
     if not store.packs():
-        st.html(
-            tag(
-                "div",
-                tag("h2", "Nothing to sign yet"),
-                tag("p", "A survey can be signed when its sheets are in and every cell is decided."),
-                class_="empty",
-            )
-        )
+        words = "A survey can be signed when its sheets are in and every cell is decided."
+        st.html(nothing("Nothing to sign yet", words, to=ADD))
         return
     pack = choose_survey(store, "sign-pack")
     with st.spinner("Looking at the survey"):

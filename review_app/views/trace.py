@@ -9,7 +9,7 @@ import streamlit as st
 from digitise.store import Store
 from review_app import tracing, worklist
 from review_app.components import component
-from review_app.markup import Markup, tag
+from review_app.markup import ADD, Markup, nothing, tag
 from review_app.opening import choose_survey, open_page
 from review_app.whole import state_words
 
@@ -38,12 +38,7 @@ def figure_page(store: Store, pack: str, sheet: str, row: str) -> None:
     found = tracing.figure(store, pack, sheet, row)
     if found is None:
         st.html(
-            tag(
-                "div",
-                tag("h2", "There is no such figure"),
-                tag("p", "The link may come from another folder."),
-                class_="empty",
-            )
+            nothing("There is no such figure", "The link may come from another folder.", to=("All figures", "trace"))
         )
         return
     st.html(tag("h2", f"{found.label} · {found.title} · pack {pack}", class_="head"))
@@ -75,14 +70,8 @@ def figure_page(store: Store, pack: str, sheet: str, row: str) -> None:
 def all_figures(store: Store) -> None:
     """Every figure of a survey with a link to what is behind it."""
     if not store.packs():
-        st.html(
-            tag(
-                "div",
-                tag("h2", "Nothing to trace yet"),
-                tag("p", "As soon as sheets are read, every figure leads from here to its pencil marks."),
-                class_="empty",
-            )
-        )
+        words = "As soon as sheets are read, every figure leads from here to its pencil marks."
+        st.html(nothing("Nothing to trace yet", words, to=ADD))
         return
     pack = choose_survey(store, "trace-pack")
     found = tracing.figures(store, pack)
