@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cv2
 import kept
 import numpy as np
 import pytest
@@ -9,7 +10,9 @@ from browsing import LAPTOP, PHONE, WAIT_MS, axe_faults, free_port, needs_chromi
 from test_review_browser import fill_store
 
 from digitise.handover.prepared import Wishes
+from digitise.reading import PhotoResult
 from digitise.store import Store
+from digitise.store.keyed import Sheet
 from review_app import sending
 from review_app.tracing import figures
 
@@ -18,12 +21,23 @@ CODES = [c.id for c in kept.layout("substrate").cells if c.kind == "code"]
 SECOND = "QH7M4L"
 
 
+def png(shade: int) -> bytes:
+    """A photograph of nothing."""
+    return cv2.imencode(".png", np.full((400, 300), shade, np.uint8))[1].tobytes()
+
+
 @pytest.fixture(scope="module")
 def served(tmp_path_factory):
     """One pack with open cells, one signed, handed over and changed since; an audit with a difference, one half keyed."""
     folder = tmp_path_factory.mktemp("screens") / "store"
     fill_store(folder)
     with Store.open(folder) as store:
+        refused = [store.keep_photo(png(shade), f"bad-{shade}.png", now=kept.NOW) for shade in (190, 220)]
+        for sha256 in refused:
+            bad = PhotoResult("bad.png", sha256, "unreadable", ("It is blurred.",), None, None, ())
+            store.record(bad, None, now=kept.NOW)
+        place = Sheet(refused[0], kept.layout("fish"), kept.protocol(), "K7RM4X", 2)
+        keyed = store.by_hand.begin(place, np.full((400, 300), 190, np.uint8), by="Mira Tole", now=kept.NOW)
         line = kept.keep(store, kept.made_result("substrate", dict.fromkeys(CODES, "BK"), name="two.jpg", pack=SECOND))
         by = {"by": "Sanna Ruo", "now": kept.NOW}
         digest = store.signoffs.digest(SECOND)
@@ -45,6 +59,10 @@ def served(tmp_path_factory):
         "whole": ".spot",
         "survey": ".matrix",
         "phones": ".empty",
+        "plan": "[data-testid=stFormSubmitButton], [data-testid=stButton]",
+        "key": ".card",
+        f"key?photo={refused[1]}": ".lens",
+        f"key?page={keyed}": ".fields input",
         "results": "iframe",
         "trace": "table.plain",
         f"trace?pack={SECOND}&sheet=substrate&row={figure}": "table.plain",
