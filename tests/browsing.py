@@ -35,17 +35,19 @@ def serving(folder: Path, port: int, *options: str):
         env=environment,
     )
     try:
-        for _ in range(200):
+        for _ in range(600):  # a busy machine takes its time
             try:
                 with urlopen(f"http://127.0.0.1:{port}/_stcore/health", timeout=1):
                     break
             except (URLError, OSError):
                 assert process.poll() is None, "the server ended at once"
                 time.sleep(0.1)
+        else:
+            raise AssertionError("the server did not answer within a minute")
         yield f"http://127.0.0.1:{port}/"
     finally:
         process.send_signal(signal.SIGINT)
-        process.wait(15)
+        process.wait(60)
 
 
 def free_port() -> int:
