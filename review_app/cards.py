@@ -19,20 +19,24 @@ def _state(kind: str, words: str) -> Markup:
     return tag("p", words, class_=f"state {kind}")
 
 
-def _table_cell(place: worklist.Place) -> Markup:
+def _table_cell(place: worklist.Place, opens: bool) -> Markup:
     kind = "bad" if place.page is None else "todo" if place.page.open else "good"
     sign = {"bad": "✕", "todo": "●", "good": "✓"}[kind]
-    return tag("td", tag("span", f"{sign} {place.words}", class_=f"state {kind}"), data_sheet=place.title)
+    words = tag("span", f"{sign} {place.words}", class_=f"state {kind}")
+    if opens and place.page is not None:
+        screen = "key" if place.page.keyed else "whole"
+        words = tag("a", words, href=f"{screen}?page={place.page.id}", target="_self")
+    return tag("td", words, data_sheet=place.title)
 
 
-def matrix(places: list[worklist.Place]) -> Markup:
-    """Transects down, sheets across: what is in and what is missing."""
+def matrix(places: list[worklist.Place], *, opens: bool) -> Markup:
+    """Transects down, sheets across: what is in and what is missing; `opens` leads to each sheet that is in."""
     columns = list(dict.fromkeys((p.sheet, p.number, p.title, p.pages) for p in places))
     rows = []
     for transect in sorted({p.transect for p in places}):
         found = {(p.sheet, p.number): p for p in places if p.transect == transect}
         empty = tag("td", "–", class_="none")
-        cells = [_table_cell(found[c[:2]]) if c[:2] in found else empty for c in columns]
+        cells = [_table_cell(found[c[:2]], opens) if c[:2] in found else empty for c in columns]
         rows.append(tag("tr", tag("th", f"Transect {transect}" if transect else "Whole survey", scope="row"), *cells))
     heads = [
         tag("th", title if pages == 1 else f"{title}, page {number}", scope="col")

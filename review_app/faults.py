@@ -24,6 +24,7 @@ SIGNS = {
     "question": ("todo", "● Question"),
     "accepted": ("good", "✓ Accepted"),
 }
+_OPEN = ("bad", "✕ Not decided")  # cells that wait are not missing
 Label = Callable[[int, str], str]
 _KINDS = ("bad", "todo", "wait", "good")
 MOST_LINKS = 4  # cells of one finding that are named
@@ -90,7 +91,7 @@ def summary_words(check: SurveyCheck) -> str:
 
 
 def _line(fault: Checked, pages: Mapping[int, PageRow], label: Label) -> Markup:
-    kind, words = SIGNS[fault.severity]
+    kind, words = _OPEN if (fault.rule, fault.severity) == ("open", "missing") else SIGNS[fault.severity]
     parts: list[Markup | str] = [
         tag("span", words, class_=f"state {kind}"),
         " ",

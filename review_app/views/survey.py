@@ -12,7 +12,7 @@ from review_app.accepting import decide_finding
 from review_app.cards import card, matrix
 from review_app.faults import board, board_table, checks, fault_list, labels_of, wanted
 from review_app.markup import nothing, tag
-from review_app.opening import me, open_page
+from review_app.opening import me, open_page, survey_name
 from review_app.placing import place_page
 
 TYPES = ["image/*", "heic", "heif", "tif", "tiff", "pdf", "zip"]
@@ -107,9 +107,9 @@ def chosen(store: Store, *, decides: bool) -> list[str]:
 
 def survey(store: Store, pack: str, pages: dict[int, PageRow], *, decides: bool) -> None:
     """One survey: its sheets and, for who decides, what the check found and a person's word on it."""
-    heading = " · ".join(w for w in (f"Pack {pack}", worklist.site_words(store, pack)) if w)
-    st.html(tag("h2", heading, class_="head"))
-    st.html(matrix(wanted(store, pack, worklist.pack_places(store, pack))))
+    name = survey_name(store, pack)
+    st.html(tag("h2", name[:1].upper() + name[1:], class_="head"))
+    st.html(matrix(wanted(store, pack, worklist.pack_places(store, pack)), opens=decides))
     if decides and (check := checks(store).get(pack)) is not None:
         st.html(fault_list(check, pages, labels_of(store)))
         decide_finding(store, check)
