@@ -66,5 +66,4 @@ def begin(store: Store, photo: PhotoRow, layout: Layout, pack: str, transect: in
     if not picture:
         raise ValueError(f"{photo.name} shows no picture to key from ({picture.detail or picture.reason})")
     home = known_protocols(store=store).home(layout)
-    place = Sheet(photo.sha256, layout, home, pack, transect if layout.per_transect else 0)
-    return store.by_hand.begin(place, picture.gray, by=by, now=now)
+    return store.by_hand.begin(Sheet(photo.sha256, layout, home, pack, transect), picture.gray, by=by, now=now)

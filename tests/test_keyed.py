@@ -28,6 +28,7 @@ from digitise.store.verify import verify
 from digitise.survey import load_survey, seen_twice
 from digitise.twice import rivals
 from review_app import auditing, keying, routes, signing, tracing, worklist
+from review_app.beach.verdicts import verdict
 
 BAD = "bad.png"
 PICTURE = np.full((320, 240), 210, np.uint8)
@@ -242,6 +243,8 @@ def test_keyed_sheets_are_said_where_work_is_listed(store):
     assert (block.view, "to key by hand" in block.text) == ("key", True)
     browser = Browser(Starlette(routes=routes.routes()))
     assert browser.get(f"/desk/whole/{page}").json()["keyed"]
+    phone = verdict(store, store.photos()[0], {page: store.page(page)}, {})
+    assert (phone["kind"], phone["title"].partition(":")[0]) == ("look", "Keyed by hand")
     found = tracing.cell_trace(store, page, RAY)
     assert (found["keyed"], found["corners"]) == (True, [])
     key(store, page, {RAY: 6})

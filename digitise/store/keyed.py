@@ -62,7 +62,8 @@ class ByHand:
             The photograph was not kept, the place cannot be, or a photograph of this sheet is here already.
         """
         who, at = person(by), stamp(now)
-        sheet = replace(sheet, pack=assigning.checked_pack(sheet.pack))
+        transect = sheet.transect if sheet.layout.per_transect else 0
+        sheet = replace(sheet, pack=assigning.checked_pack(sheet.pack), transect=transect)
         w.check_own(sheet.layout, sheet.protocol, "the sheet")
         with self._database.read() as connection:
             page_id = _known(connection, sheet)
