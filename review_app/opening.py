@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from pathlib import Path
 
 import streamlit as st
@@ -60,21 +61,30 @@ def survey_name(store: Store, pack: str) -> str:
     return " · ".join(w for w in (worklist.site_words(store, pack), f"pack {pack}") if w) if pack else "All surveys"
 
 
+@lru_cache(maxsize=4)
+def _survey_names(store: Store, _state: str) -> dict[str, str]:
+    """Names of all surveys and of all of them together, while nothing in the store has changed."""
+    return {pack: survey_name(store, pack) for pack in ("", *store.packs())}
+
+
 def choose_survey(store: Store, key: str, *, every: bool = False) -> str:
     """The pack to work on, from a box; ``?pack=`` begins with one. With `every` also all of them, an empty string.
 
-    There is no box where there is nothing to choose: the one survey, or an empty string without any.
+    There is no box where there is nothing to choose: the one survey is named, and an empty string is none.
     """
     packs = store.packs()
     if len(packs) < 2:
+        if packs:
+            name = survey_name(store, packs[0])
+            st.html(tag("p", f"{name[:1].upper()}{name[1:]}", class_="soft"))
         return packs[0] if packs and not every else ""
-    options = ["", *packs] if every else packs
+    names, options = _survey_names(store, worklist.store_state(store)), ["", *packs] if every else packs
     asked = st.query_params.get("pack", "")
     return st.selectbox(
         "Survey",
         options,
         index=options.index(asked) if asked in options else 0,
         key=key,
-        format_func=lambda pack: survey_name(store, pack),
+        format_func=lambda pack: names.get(pack, pack),
         width=440,
     )
