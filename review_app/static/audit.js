@@ -3,7 +3,7 @@ class AuditDesk {
   constructor(root, data) {
     this.root = root;
     this.$ = (selector) => root.querySelector(selector);
-    Object.assign(this, { items: [], notices: [], sampled: 0, answered: 0, refusal: '' });
+    Object.assign(this, { items: [], notices: [], sampled: 0, answered: 0 });
     this.id = data.audit;
     this.off = new AbortController();
     this.windows = new Windows(root);
@@ -44,7 +44,7 @@ class AuditDesk {
       audit: item.audit, action: action === 'blank' && item.kind === 'tick' ? 'enter' : action, value: action === 'blank' && item.kind === 'tick' ? false : value });
     this.shown = [...(this.shown ?? []), item].slice(-100);
     this.items.shift();
-    this.refusal = '';
+    item.refusal = '';
     this.$('#value').value = '';
     this.root.focus({ preventScroll: true });
     this.paint();
@@ -53,7 +53,8 @@ class AuditDesk {
   answer(record, result) {
     if (!result.ok) {
       const item = this.shown?.find((i) => i.audit === record.audit);
-      if (item && !result.gone) { this.items.unshift(item); this.refusal = result.sentence; } else this.notices.push(`${record.name}: ${result.sentence}`);
+      const busy = this.$('#value').value.trim();          // a value that is half typed stays with its cell; the refused one comes next
+      if (item && !result.gone) { item.refusal = result.sentence; this.items.splice(busy ? 1 : 0, 0, item); } else this.notices.push(`${record.name}: ${result.sentence}`);
     }
     this.paint();
   }
@@ -90,8 +91,8 @@ class AuditDesk {
     this.$('.counts').textContent = `${this.items.length} left of ${this.sampled}`;
     this.$('.title').textContent = item.label;
     this.$('.where').textContent = item.where;
-    this.$('.refusal').hidden = !this.refusal;
-    this.$('.refusal').textContent = this.refusal;
+    this.$('.refusal').hidden = !item.refusal;
+    this.$('.refusal').textContent = item.refusal ?? '';
     this.$('.hint').textContent = item.kind === 'tick' ? 'Marked is yes; an empty box is Space.' : WORDS[item.kind].replace('; / corrects the suggestion', '');
     this.$('.codes-known').textContent = item.codes.length ? `Codes: ${item.codes.join(', ')}` : '';
     this.$('.by-hand').hidden = !item.keyed;
@@ -100,7 +101,7 @@ class AuditDesk {
     if (item.keyed && this.$('.lens img').getAttribute('src') !== photo) this.$('.lens img').src = photo;
     if (!item.keyed) this.windows.show(item);
     this.windows.preload(this.items.slice(0, 30).filter((i) => !i.keyed));
-    this.$('.live').textContent = `${item.label}. ${item.where}. ${this.items.length} left. ${this.refusal}`;
+    this.$('.live').textContent = `${item.label}. ${item.where}. ${this.items.length} left. ${item.refusal ?? ''}`;
   }
 
   close() { this.off.abort(); this.seen.disconnect(); this.sizes.disconnect(); this.lens.close(); this.outbox.close(); }

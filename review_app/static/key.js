@@ -5,7 +5,7 @@ class Keying {
     this.$ = (selector) => root.querySelector(selector);
     Object.assign(this, { data, cells: [], at: 0, history: [], notices: [], asked: null, refusal: '' });
     this.off = new AbortController();
-    this.who = new Who(root, () => this.paint(), data.by);
+    this.who = new Who(root, () => this.goto(this.at), data.by);
     this.outbox = new Outbox(data.store ?? '', (record, result) => this.answered(record, result), () => this.paint(), data.by);
     this.lens = new Lens(this.$('.lens'), this.off.signal);
     this.wire();
@@ -60,12 +60,14 @@ class Keying {
     this.row(i);
   }
 
-  // What is typed in a field is entered when the field is left, by whatever key or pointer.
+  // What is typed in a field is entered by Enter, an arrow, Tab or going to another field; never because an answer from the
+  // server moved the focus, or the photograph was touched, while a number was half typed.
+  unfinished(i) { const text = this.fields[i].value.trim(); return text && text !== this.typed(this.cells[i]) ? text : ''; }
+
   commit(i) {
     const cell = this.cells[i];
-    const text = this.fields[i].value.trim();
-    if (!text || text === this.typed(cell)) return;
-    this.decide(i, 'enter', cell.kind === 'code' ? text.toUpperCase() : text);
+    const text = this.unfinished(i);
+    if (text) this.decide(i, 'enter', cell.kind === 'code' ? text.toUpperCase() : text);
   }
 
   typed(cell) { return cell.state === 'person' && !['–', '?'].includes(cell.text) ? cell.text : ''; }
@@ -84,12 +86,12 @@ class Keying {
     const index = this.sheet?.page === record.page ? this.cells.findIndex((c) => c.cell === record.cell) : -1;
     const cell = this.cells[index];
     if (cell && result.last !== undefined) cell.last = result.last;
-    if (result.ok) { if (record.action === 'undo') this.open(this.data); else this.paint(); return; }
+    if (result.ok) { this.paint(); return; }
     const mine = this.history.findIndex((h) => h.client === record.client && h.seq === record.seq);
     const before = mine >= 0 ? this.history.splice(mine, 1)[0].before : null;
-    if (cell && before) {
-      Object.assign(cell, before, { last: result.last ?? before.last });
-      this.row(index);
+    const busy = index !== this.at && this.unfinished(this.at);
+    if (cell && before) { Object.assign(cell, before, { last: result.last ?? before.last }); this.row(index); }
+    if (cell && before && !busy) {
       this.goto(index);
       this.refusal = result.ask ? `${result.sentence} If it is so, press Enter.` : result.sentence;
       this.asked = result.ask ? { cell: cell.cell, value: `${record.value}` } : null;
@@ -122,8 +124,15 @@ class Keying {
       if (pressed.dataset.code !== undefined) { this.decide(this.at, 'enter', pressed.dataset.code); this.step(1); } else this.act(pressed.dataset.do);
     });
     const list = this.$('.fields');
-    on(list, 'focusin', (e) => { const at = Number(e.target.dataset.at); if (e.target.matches('input') && at !== this.at) { this.at = at; this.refusal = ''; this.paint(); } });
-    on(list, 'focusout', (e) => { if (e.target.matches('input')) this.commit(Number(e.target.dataset.at)); });
+    on(list, 'focusin', (e) => {
+      const at = Number(e.target.dataset.at);
+      if (!e.target.matches('input') || at === this.at) return;
+      this.commit(this.at);
+      this.at = at;
+      this.refusal = '';
+      this.paint();
+    });
+    on(list, 'input', (e) => this.said(Number(e.target.dataset.at)));
     on(list, 'keydown', (e) => this.keydown(e));
     on(window, 'keydown', (e) => { if (this.root.contains(e.composedPath()[0])) e.stopPropagation(); });  // none of these keys is the page's
     this.seen = withoutOwnWindow(this.root, () => this.open(this.data));
@@ -138,7 +147,7 @@ class Keying {
       const again = this.asked?.cell === this.cell.cell;
       this.commit(this.at);
       if (!(again && before === this.history.length)) this.step(e.key === 'ArrowUp' ? -1 : 1);
-    } else if (e.key === 'Escape') { field.value = this.typed(this.cell); field.select(); this.asked = null; this.refusal = ''; this.paint(); }
+    } else if (e.key === 'Tab') { this.commit(this.at); return; } else if (e.key === 'Escape') { field.value = this.typed(this.cell); field.select(); this.asked = null; this.refusal = ''; this.paint(); }
     else if (empty && e.key === ' ') { if (!e.repeat) this.act('blank'); }
     else if (empty && e.key === '?') { if (!e.repeat) this.act('illegible'); }
     else if (empty && e.key === 'Backspace') { if (!e.repeat) this.undo(); }
@@ -181,13 +190,19 @@ class Keying {
     this.cells.forEach((_, i) => this.row(i));
   }
 
+  said(i) {                                                // what stands beside a field
+    const [cell, item] = [this.cells[i], this.fields[i].closest('li')];
+    const done = cell.state === 'person' && !this.unfinished(i);
+    const words = { '–': 'nothing written', '?': 'cannot be read' }[cell.text] ?? (this.sheet.meanings[cell.text] || 'entered');
+    item.classList.toggle('done', done);
+    item.querySelector('.said').textContent = done ? `✓ ${words}` : this.unfinished(i) ? 'not entered yet' : '';
+  }
+
   row(i) {
     const [cell, field] = [this.cells[i], this.fields[i]];
     const done = cell.state === 'person';
-    const said = { '–': 'nothing written', '?': 'cannot be read' }[cell.text] ?? (this.sheet.meanings[cell.text] || 'entered');
     field.value = this.typed(cell);
-    field.closest('li').classList.toggle('done', done);
-    field.closest('li').querySelector('.said').textContent = done ? `✓ ${said}` : '';
+    this.said(i);
     field.placeholder = done && !field.value ? cell.text : '';
     this.$('.sketch').children[i].classList.toggle('done', done);
   }

@@ -89,9 +89,9 @@ class Whole {
     if (result.ok) { if (record.action === 'undo') this.open(this.sheet.page); else this.paint(); return; }
     const mine = this.history.findIndex((h) => h.client === record.client && h.seq === record.seq);
     const before = mine >= 0 ? this.history.splice(mine, 1)[0].before : null;
-    if (cell && before) {
-      Object.assign(cell, before, { last: result.last ?? before.last });
-      this.chip(index);
+    const busy = index !== this.at && this.$('#value').value.trim();   // a value that is half typed stays with its cell
+    if (cell && before) { Object.assign(cell, before, { last: result.last ?? before.last }); this.chip(index); }
+    if (cell && before && !busy) {
       this.goto(index);
       this.refusal = result.ask ? `${result.sentence} If it is so, enter it again.` : result.sentence;
       this.asked = result.ask ? { cell: cell.cell, value: `${record.value}` } : null;
