@@ -36,9 +36,14 @@ class Keying {
 
   take(sheet) {
     const fresh = this.sheet?.page !== sheet.page;
+    const half = fresh ? '' : this.unfinished(this.at);
     this.sheet = sheet;
     this.cells = sheet.cells;
-    if (!fresh) { this.cells.forEach((_, i) => this.row(i)); return; }
+    if (!fresh) {
+      this.cells.forEach((_, i) => this.row(i));
+      if (half) { this.fields[this.at].value = half; this.said(this.at); }
+      return;
+    }
     const wanted = this.cells.findIndex((c) => c.cell === this.data.cell);
     this.at = Math.max(0, wanted >= 0 ? wanted : this.cells.findIndex((c) => c.state === 'open'));
     this.build();
@@ -96,8 +101,8 @@ class Keying {
       this.refusal = result.ask ? `${result.sentence} If it is so, press Enter.` : result.sentence;
       this.asked = result.ask ? { cell: cell.cell, value: `${record.value}` } : null;
       if (record.action === 'enter') { this.fields[index].value = record.value ?? ''; this.fields[index].select(); }
-      if (result.gone) this.open(this.data);
     } else this.notices.push(`${record.name}: ${result.sentence}`);
+    if (result.gone) this.open(this.data);
     this.paint();
   }
 

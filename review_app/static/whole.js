@@ -97,8 +97,8 @@ class Whole {
       this.asked = result.ask ? { cell: cell.cell, value: `${record.value}` } : null;
       this.$('#value').value = record.action === 'enter' ? record.value ?? '' : '';
       if (record.action === 'enter') { this.$('#value').focus(); this.$('#value').select(); }
-      if (result.gone) this.open(this.sheet.page);
     } else this.notices.push(`${record.name}: ${result.sentence}`);
+    if (result.gone) this.open(this.sheet.page);
     this.paint();
   }
 
