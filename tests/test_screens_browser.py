@@ -137,3 +137,22 @@ def test_a_sheet_is_keyed_by_hand_without_a_mouse(chromium, served):
             ("entered", 900),
         ]
         assert {(now[c.id].by, now[c.id].why) for c in cells} == {("Keo Varn", "keyed by hand from the photograph")}
+
+    held = []  # an answer that comes while the next value is half typed
+    page.locator(".fields input").nth(8).click()
+    page.route("**/desk/decisions", held.append)
+    page.keyboard.press("x")
+    page.keyboard.press("Enter")
+    page.keyboard.press("1")
+    page.locator(".fields .at .said", has_text="not entered yet").wait_for()
+    page.unroute("**/desk/decisions")
+    held[0].continue_()
+    page.locator(".notices", has_text="expected a whole number").wait_for()
+    assert page.locator(".fields input:focus").input_value() == "1"
+    page.keyboard.press("2")
+    page.keyboard.press("Enter")
+    settle(page)
+    with Store.open(folder) as store:
+        now = store.current(keyed)
+    cells = [c.id for c in kept.layout("fish").cells]
+    assert [(now[c].state, now[c].value) for c in cells[8:10]] == [("unread", None), ("entered", 12)]

@@ -66,11 +66,10 @@ def begin(store: Store, photo: PhotoRow) -> None:
             placeholder="Its title is at the top",
             key=f"kind-{photo.sha256}",
         )
-        packs = store.packs()
         pack = st.selectbox(
             "Pack, the six letters at the top of the sheet",
-            packs,
-            index=0 if len(packs) == 1 else None,
+            store.packs(),
+            index=None,
             accept_new_options=True,
             placeholder="Choose or type it",
             key=f"key-pack-{photo.sha256}",
