@@ -140,13 +140,13 @@ def test_a_sheet_is_keyed_by_hand_without_a_mouse(chromium, served):
 
     held = []  # an answer that comes while the next value is half typed
     page.locator(".fields input").nth(8).click()
-    page.route("**/desk/decisions", held.append)
+    page.route("**/desk/decisions", lambda route: held.append(route))
     page.keyboard.press("x")
     page.keyboard.press("Enter")
     page.keyboard.press("1")
     page.locator(".fields .at .said", has_text="not entered yet").wait_for()
-    page.unroute("**/desk/decisions")
     held[0].continue_()
+    page.unroute("**/desk/decisions")
     page.locator(".notices", has_text="expected a whole number").wait_for()
     assert page.locator(".fields input:focus").input_value() == "1"
     page.keyboard.press("2")
