@@ -14,6 +14,7 @@ from digitise.counts import agree
 from digitise.estimate.reading_doubt import given_legible
 from digitise.reading import Value
 from digitise.store import RULE, CellNow
+from digitise.store.rows import BY_HAND
 
 Chances = tuple[tuple[Value, float], ...]
 DIFFER = "total-differs"
@@ -33,8 +34,10 @@ def named_chances(cell: CellNow) -> dict[Value, float]:
 def code_chances(cell: CellNow, categories: Mapping[str, str]) -> Chances:
     """Probabilities (sum 1) of the categories of a point, given that a code stands there; empty when none may.
 
-    `categories` gives the category's id for each code.
+    `categories` gives the category's id for each code. Of a cell that was not read at all nothing is known.
     """
+    if BY_HAND in cell.reasons:
+        return ()
     named = named_chances(cell)
     spare = max(0.0, 1 - math.fsum(named.values()))
     rest = [code for code in categories if code != cell.read_value]

@@ -10,9 +10,9 @@ Fair are, on pages that count and on which nothing waits:
   among others that read the same are left out; those found odd there are not.
 
 Not fair, and left out: accepted cells that somebody happened to look at or to change, since errors are what people look
-for; pages keyed a second time as a whole, which somebody chose; and pages with cells that still wait, since the hard
-ones wait longest. Whoever decided a cell left to a person has seen the program's suggestion, so these are a little too
-kind to it; audits are not.
+for; pages keyed a second time as a whole, which somebody chose; sheets keyed by hand, on which nothing was read; and
+pages with cells that still wait, since the hard ones wait longest. Whoever decided a cell left to a person has seen the
+program's suggestion, so these are a little too kind to it; audits are not.
 """
 
 from __future__ import annotations
@@ -56,7 +56,7 @@ class FairSample:
 
 def fair_sample(store: Store) -> FairSample:
     """Look through a store; an empty sample where no person has settled anything."""
-    standing = [p for p in store.pages() if not p.superseded]
+    standing = [p for p in store.pages() if not p.superseded and not p.keyed]
     pages = [p for p in standing if not p.open]
     answers, audits_open = _audited(store)
     cells: list[FairCell] = []

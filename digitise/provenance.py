@@ -15,8 +15,9 @@ from digitise.survey import Survey
 class Provenance:
     """What made a set of numbers. `photo_sha256` are the photographs they rest on, sorted.
 
-    `reader_versions` and `acceptance_bases` are those in force when the photographs were read. `digest` is a
-    SHA-256 over photographs and present entries: equal digests mean equal data.
+    `reader_versions` and `acceptance_bases` are those in force when the photographs were read; "keyed by hand" stands
+    for those that a person keyed. `digest` is a SHA-256 over photographs and present entries: equal digests mean equal
+    data.
     """
 
     tool: str

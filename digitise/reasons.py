@@ -107,6 +107,7 @@ CELL_REASONS = (
         "Handwriting in words is always checked by a person",
         "Compare the words with the pencil, and type what is written.",
     ),
+    Reason("by-hand", "The photograph could not be read", "Key the sheet from the photograph."),
 )
 
 REASONS = {r.name: r for r in (*PHOTO_REASONS, *CELL_REASONS)}

@@ -9,7 +9,7 @@ agree but for misreadings (under 1 in 100 among clear cells), two sheets that we
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from digitise.reading import Value
 from digitise.store import CellNow, PageRow
@@ -69,8 +69,10 @@ def rivals(pages: Iterable[PageRow]) -> list[tuple[PageRow, PageRow]]:
 def compare(kept: PageRow, kept_cells: Cells, other: PageRow, other_cells: Cells) -> Twice:
     """Compare two photographs of one page cell by cell, as the reader read them.
 
-    Cells that a photograph does not show clearly (those for a person) say nothing about it and are left out.
+    Cells that a photograph does not show clearly (those for a person) say nothing about it and are left out. Of a sheet
+    that is keyed by hand, what was entered stands for what was read.
     """
+    kept_cells, other_cells = (_as_read(p, c) for p, c in ((kept, kept_cells), (other, other_cells)))
     both = [(kept_cells[i], other_cells[i]) for i in kept_cells if i in other_cells]
     written = [(a, b) for a, b in both if _clear(a) and _clear(b) and (_written(a) or _written(b))]
     differences = tuple(
@@ -80,6 +82,15 @@ def compare(kept: PageRow, kept_cells: Cells, other: PageRow, other_cells: Cells
     )
     better, why = _better((kept, kept_cells), (other, other_cells))
     return Twice(kept, other, _verdict(len(written), len(differences)), len(written), differences, better, why)
+
+
+def _as_read(page: PageRow, cells: Cells) -> Cells:
+    if not page.keyed:
+        return cells
+    return {
+        i: replace(c, read_value=c.value, reasons=()) if c.state in ("entered", "blank") else c
+        for i, c in cells.items()
+    }
 
 
 def _clear(cell: CellNow) -> bool:
@@ -104,6 +115,9 @@ def _verdict(written: int, differing: int) -> str:
 
 def _better(*photographs: tuple[PageRow, Cells]) -> tuple[int, str]:
     """Id of the page that shows most, and why in words: fewest hidden cells, then doubtful ones, then the flattest."""
+    if any(page.keyed for page, _ in photographs):
+        read = next((page for page, _ in photographs if not page.keyed), photographs[0][0])
+        return read.id, "the other could not be read"
     sights = []
     for page, cells in photographs:
         hidden = sum("hard-to-see" in c.reasons for c in cells.values())

@@ -84,6 +84,7 @@ def sample(store: Store, audit_id: int) -> dict:
                 "box": [x / wide, y / high, w / wide, h / high],
                 "size_mm": [wide, high],
                 "codes": list(cell.choices),
+                "keyed": page.keyed,
             }
         )
     return {"items": items, "sampled": audit.sampled, "answered": audit.answered}

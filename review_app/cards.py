@@ -19,20 +19,24 @@ def _state(kind: str, words: str) -> Markup:
     return tag("p", words, class_=f"state {kind}")
 
 
-def _table_cell(place: worklist.Place) -> Markup:
+def _table_cell(place: worklist.Place, opens: bool) -> Markup:
     kind = "bad" if place.page is None else "todo" if place.page.open else "good"
     sign = {"bad": "✕", "todo": "●", "good": "✓"}[kind]
-    return tag("td", tag("span", f"{sign} {place.words}", class_=f"state {kind}"), data_sheet=place.title)
+    words = tag("span", f"{sign} {place.words}", class_=f"state {kind}")
+    if opens and place.page is not None:
+        screen = "key" if place.page.keyed else "whole"
+        words = tag("a", words, href=f"{screen}?page={place.page.id}", target="_self")
+    return tag("td", words, data_sheet=place.title)
 
 
-def matrix(places: list[worklist.Place]) -> Markup:
-    """Transects down, sheets across: what is in and what is missing."""
+def matrix(places: list[worklist.Place], *, opens: bool) -> Markup:
+    """Transects down, sheets across: what is in and what is missing; `opens` leads to each sheet that is in."""
     columns = list(dict.fromkeys((p.sheet, p.number, p.title, p.pages) for p in places))
     rows = []
     for transect in sorted({p.transect for p in places}):
         found = {(p.sheet, p.number): p for p in places if p.transect == transect}
         empty = tag("td", "–", class_="none")
-        cells = [_table_cell(found[c[:2]]) if c[:2] in found else empty for c in columns]
+        cells = [_table_cell(found[c[:2]], opens) if c[:2] in found else empty for c in columns]
         rows.append(tag("tr", tag("th", f"Transect {transect}" if transect else "Whole survey", scope="row"), *cells))
     heads = [
         tag("th", title if pages == 1 else f"{title}, page {number}", scope="col")
@@ -43,8 +47,11 @@ def matrix(places: list[worklist.Place]) -> Markup:
     return tag("div", table, class_="wide", tabindex="0", role="region", aria_label="Sheets in and missing")
 
 
-def page_lines(page: PageRow, twice: dict[int, Twice]) -> list[Markup]:
-    """What one page of a photograph is and how far it is; what differs in a second photograph, where that is told."""
+def page_lines(page: PageRow, twice: dict[int, Twice], *, keys: bool) -> list[Markup]:
+    """What one page of a photograph is and how far it is; what differs in a second photograph, where that is told.
+
+    `keys` leads to the screen where a sheet is keyed by hand.
+    """
     where = worklist.place_words(page.title, page.transect, page.pack, "")
     if page.superseded:
         told = words(twice[page.id]) if page.id in twice else ""
@@ -54,10 +61,12 @@ def page_lines(page: PageRow, twice: dict[int, Twice]) -> list[Markup]:
             *([tag("p", "● Compare the two", class_="state todo"), tag("p", f"{told}.")] if told else []),
         ]
     if page.open:
-        state = tag("p", f"● {page.open} of {page.cells} cells to review", class_="state todo")
+        left = f"{page.open} of {page.cells} cells"
+        state = tag("p", f"● {left} to {'key by hand' if page.keyed else 'review'}", class_="state todo")
     else:
         state = tag("p", f"✓ all {page.cells} cells settled", class_="state good")
-    return [tag("p", where), state]
+    go_on = [tag("p", tag("a", "Key it", href=f"key?page={page.id}", target="_self"))] if page.keyed and keys else []
+    return [tag("p", where), state, *go_on]
 
 
 def card(
@@ -71,15 +80,18 @@ def card(
 ) -> Markup:
     """One photograph; `failed` and `again` have sentences, by SHA-256, about those that could not be read, or rest.
 
-    `opens` leads to the photograph in full size.
+    `opens` leads to the photograph in full size, and to where one that could not be read is keyed by hand.
     """
     notes = failed | again
     source = f"/desk/small/{photo.page_ids[0]}" if photo.page_ids else f"/desk/photo/{photo.sha256}"
     picture = tag("img", src=source, alt=f"Open {photo.name}" if opens else photo.name, loading="lazy")
     if opens:
         picture = tag("a", picture, target="_blank", href=f"/desk/original/{photo.sha256}")
-    lines = [line for i in photo.page_ids for line in page_lines(pages[i], twice)]
+    lines = [line for i in photo.page_ids for line in page_lines(pages[i], twice, keys=opens)]
     note = [tag("p", notes[photo.sha256])] if photo.sha256 in notes else []
     said = note + [tag("p", s) for s in photo.reasons]
+    if opens and photo.status in ("retake", "unreadable") and photo.sha256 not in again:
+        link = tag("a", "key the sheet by hand", href=f"key?photo={photo.sha256}", target="_self")
+        said.append(tag("p", "No second photograph to be had? Then ", link, "."))
     state = [] if photo.status == "read" or photo.sha256 in again else [_state(*STATES[photo.status])]
     return tag("li", picture, tag("div", tag("p", photo.name, class_="name"), *state, *lines, *said), class_="card")

@@ -23,6 +23,7 @@ _WAYS = {
     "": "",
     "together": TOGETHER,
     "page": "compared with the photograph of the whole page",
+    "keyed": "keyed by hand from the photograph",
 }
 _NOT_UNDERSTOOD = "a decision was not understood; reload the page"
 

@@ -24,7 +24,9 @@ SIGNS = {
     "question": ("todo", "● Question"),
     "accepted": ("good", "✓ Accepted"),
 }
+_OPEN = ("bad", "✕ Not decided")  # cells that wait are not missing
 Label = Callable[[int, str], str]
+_KINDS = ("bad", "todo", "wait", "good")
 MOST_LINKS = 4  # cells of one finding that are named
 
 
@@ -89,7 +91,7 @@ def summary_words(check: SurveyCheck) -> str:
 
 
 def _line(fault: Checked, pages: Mapping[int, PageRow], label: Label) -> Markup:
-    kind, words = SIGNS[fault.severity]
+    kind, words = _OPEN if (fault.rule, fault.severity) == ("open", "missing") else SIGNS[fault.severity]
     parts: list[Markup | str] = [
         tag("span", words, class_=f"state {kind}"),
         " ",
@@ -124,22 +126,29 @@ def fault_list(check: SurveyCheck, pages: Mapping[int, PageRow], label: Label) -
     return tag("details", summary, items, class_="faults", open="" if grave else None)
 
 
+def _kind(stage: str) -> str:
+    if stage in ("sheets missing", "contradictory", "not come back"):
+        return "bad"
+    return {"handed over": "good", "signed": "good", "complete": "good", "planned": "wait"}.get(stage, "todo")
+
+
 def board_table(lines: tuple[BoardLine, ...], here: frozenset[str], *, unfolded: bool = True) -> Markup:
-    """Where every survey stands, under a line that sums it up; those that are `here` lead to their sheets."""
+    """Where every survey stands, under a line that sums it up; those that are `here` lead to their sheets.
+
+    What needs somebody comes first, the oldest before the others.
+    """
     rows = []
-    for one in lines:
+    for one in sorted(lines, key=lambda one: _KINDS.index(_kind(one.stage))):
         site = (
             tag("a", one.site or "–", href=f"survey?pack={one.pack}", target="_self") if one.pack in here else one.site
         )
-        kind = {"handed over": "good", "signed": "good", "complete": "good", "planned": "wait"}.get(one.stage, "todo")
-        kind = "bad" if one.stage in ("sheets missing", "contradictory", "not come back") else kind
-        state = tag("span", one.stage, class_=f"state {kind}")
+        state = tag("span", one.stage, class_=f"state {_kind(one.stage)}")
         cells = (one.date or "–", site or "–", one.pack or "–", state, one.waits_for)
         rows.append(tag("tr", *(tag("td", c) for c in cells)))
     heads = (tag("th", h, scope="col") for h in ("Date", "Site", "Pack", "Stands at", "Waits for"))
-    table = tag("table", tag("thead", tag("tr", *heads)), tag("tbody", *rows), class_="plain")
+    table = tag("table", tag("thead", tag("tr", *heads)), tag("tbody", *rows), class_="plain board")
     wide = tag("div", table, class_="wide", tabindex="0", role="region", aria_label="Where every survey stands")
     counts = Counter(one.stage for one in lines)
-    words = ", ".join(f"{counts[stage]} {stage}" for stage in STAGES if counts[stage])
+    words = ", ".join(f"{stage} {counts[stage]}" for stage in STAGES if counts[stage])
     summary = tag("summary", f"{plural(len(lines), 'survey')}: {words}")
     return tag("details", summary, wide, class_="faults", open="" if unfolded else None)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from html import escape
 
+ADD = ("Add photographs", "survey")  # the way on from most empty pages
 _EMPTY = ("img", "input")  # elements without content
 
 
@@ -31,3 +32,9 @@ def tag(name: str, /, *children: str, **attributes: object) -> Markup:
     )
     inner = "".join(child if isinstance(child, Markup) else escape(str(child)) for child in children)
     return Markup(f"<{name}{shown}>" if name in _EMPTY else f"<{name}{shown}>{inner}</{name}>")
+
+
+def nothing(title: str, *sentences: str, to: tuple[str, str] | None = None) -> Markup:
+    """A calm box that says why a page is empty and what to do next; `to` has the words and address of a way on."""
+    way = [tag("p", tag("a", to[0], href=to[1], target="_self"))] if to else []
+    return tag("div", tag("h2", title), *(tag("p", s) for s in sentences), *way, class_="empty")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from pathlib import Path
 
 import streamlit as st
@@ -55,16 +56,35 @@ def own_name(key: str, *, width: int = 260) -> str:
     return st.text_input("Your name", max_chars=60, key=key, value=st.session_state.get("by", ""), width=width)
 
 
-def choose_pack(store: Store, key: str) -> str:
-    """The survey to work on: a box where there is more than one; an empty string is all of them."""
+def survey_name(store: Store, pack: str) -> str:
+    """A survey in words: site and date where they are known, and its pack; an empty pack is all of them."""
+    return " · ".join(w for w in (worklist.site_words(store, pack), f"pack {pack}") if w) if pack else "All surveys"
+
+
+@lru_cache(maxsize=4)
+def _survey_names(store: Store, _state: str) -> dict[str, str]:
+    """Names of all surveys and of all of them together, while nothing in the store has changed."""
+    return {pack: survey_name(store, pack) for pack in ("", *store.packs())}
+
+
+def choose_survey(store: Store, key: str, *, every: bool = False) -> str:
+    """The pack to work on, from a box; ``?pack=`` begins with one. With `every` also all of them, an empty string.
+
+    There is no box where there is nothing to choose: the one survey is named, and an empty string is none.
+    """
     packs = store.packs()
     if len(packs) < 2:
-        return ""
+        if packs:
+            name = survey_name(store, packs[0])
+            st.html(tag("p", f"{name[:1].upper()}{name[1:]}", class_="soft"))
+        return packs[0] if packs and not every else ""
+    names, options = _survey_names(store, worklist.store_state(store)), ["", *packs] if every else packs
+    asked = st.query_params.get("pack", "")
     return st.selectbox(
         "Survey",
-        ["", *packs],
+        options,
+        index=options.index(asked) if asked in options else 0,
         key=key,
-        format_func=lambda pack: f"Pack {pack}" if pack else "All surveys",
-        label_visibility="collapsed",
-        width=220,
+        format_func=lambda pack: names.get(pack, pack),
+        width=440,
     )

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import datetime as dt
 import io
+import re
 import tempfile
 import zipfile
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -25,11 +27,14 @@ from digitise.yaml_file import checked
 
 @dataclass(frozen=True, slots=True)
 class Answers:
-    """What was filled in. `site` is as in a plan's ``sites``; `pairs` are texts ("Keo Varn, Ada Lind") with tasks."""
+    """What was filled in; `date` as 2026-04-11, or empty.
+
+    `site` is as in a plan's ``sites``; `pairs` are texts ("Keo Varn, Ada Lind") with tasks.
+    """
 
     protocol: str
     site: Mapping[str, object]
-    date: dt.date | None
+    date: str
     transects: int
     leader: str
     shore: str
@@ -72,10 +77,38 @@ def usual_protocol(store: Store, names: Sequence[str]) -> str:
     return wanted if wanted in names else names[0]
 
 
+def _faults(answers: Answers) -> list[str]:
+    """What is wrong with the form, in its own words; the plan's own check finds what is left."""
+    site, faults = answers.site, []
+    if not str(site.get("name", "")):
+        faults.append("Name of the site: write it.")
+    if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9-]{0,11}", str(site.get("code", ""))):
+        faults.append("Code of the site: up to 12 letters and digits, such as LG.")
+    least, most = site.get("depth_m", (0, 0))
+    if least > most:
+        faults.append(f"Depths: found {least:g} to {most:g} m, expected the least first.")
+    known = [site.get(name) is not None for name in ("latitude", "longitude")]
+    if any(known) != all(known) or (site.get("radius_m") is not None and not any(known)):
+        faults.append("Latitude and longitude: fill in both, or neither and no radius.")
+    try:
+        if answers.date.strip():
+            dt.date.fromisoformat(answers.date.strip())
+    except ValueError:
+        faults.append(f"Date: found '{answers.date[:20]}', expected one such as 2026-04-11.")
+    everybody = Counter(name for text, _ in answers.pairs for name in split_names(text))
+    faults += [f"Buddy pairs: {name} is in two of them." for name, n in everybody.items() if n > 1]
+    for n, (text, _) in enumerate(answers.pairs, start=1):
+        if text.strip() and len(split_names(text)) < 2:
+            faults.append(f"Buddy pair {n}: found '{text[:40]}', expected two names with a comma between them.")
+    return faults
+
+
 def plan_of(answers: Answers) -> Plan:
     """The plan with a pack of its own; `PlanError` says, a line for each problem, what cannot be used."""
+    if faults := _faults(answers):
+        raise PlanError("\n".join(faults))
     survey: dict[str, object] = {"site": str(answers.site.get("code", "")), "transects": answers.transects}
-    survey |= {"date": answers.date} if answers.date else {}
+    survey |= {"date": dt.date.fromisoformat(answers.date.strip())} if answers.date.strip() else {}
     survey |= {k: v.strip() for k, v in (("leader", answers.leader), ("shore", answers.shore)) if v.strip()}
     pairs = [{"divers": list(split_names(text)), "tasks": list(tasks)} for text, tasks in answers.pairs if text.strip()]
     survey |= {"pairs": pairs} if pairs else {}

@@ -42,8 +42,12 @@ def points(store: Store, pack: str) -> list[Point]:
     """Completeness and plausibility of one survey, what blocks it first."""
     survey = load_survey(store, pack)
     out = []
-    if survey.unread:
-        out.append(Point("block", f"{_cells(len(survey.unread))} nobody has decided", "review"))
+    by_hand = {p.id for p in survey.pages if p.keyed}
+    to_key = sum(c.page_id in by_hand for c in survey.unread)
+    if len(survey.unread) > to_key:
+        out.append(Point("block", f"{_cells(len(survey.unread) - to_key)} nobody has decided", "review"))
+    if to_key:
+        out.append(Point("block", f"{_cells(to_key)} to key by hand from a photograph that could not be read", "key"))
     out += [Point("look", f"Missing: {words}", "survey") for words in survey.missing]
     if survey.illegible:
         out.append(Point("look", f"{_cells(len(survey.illegible))} that cannot be read", "whole"))
@@ -52,7 +56,7 @@ def points(store: Store, pack: str) -> list[Point]:
     for fault in check.faults if check else ():
         if fault.rule not in SAID_ABOVE:
             level = "good" if fault.severity == "accepted" else "look"
-            out.append(Point(level, f"{fault.severity.capitalize()}: {fault.where}: {fault.words}", "survey"))
+            out.append(Point(level, f"{fault.severity.capitalize()}: {fault.where}: {fault.words}", "faults"))
     audits = [a for a in store.audits.all() if a.pack in (None, pack)]
     done = [a for a in audits if a.bound is not None and not a.whole_page]
     if not done:

@@ -133,7 +133,7 @@ def _count(store: Store, filters: Mapping[str, str | None]) -> int:
     pack, sheet, reason = filters["pack"], filters["sheet"], filters["reason"]
     if reason is not None:
         return store.open_reasons(pack=pack, sheet=sheet).get(reason, 0)
-    return sum(p.open for p in store.pages(pack) if not p.superseded and sheet in (None, p.sheet))
+    return sum(p.to_review for p in store.pages(pack) if sheet in (None, p.sheet))
 
 
 def _mine(store: Store, wish: Wish, listed: _Listed) -> list[QueueItem]:

@@ -117,4 +117,5 @@ def cell_trace(store: Store, page_id: int, cell_id: str) -> dict:
         "residual_mm": round(page.residual_mm, 2),
         "history": [_entry(e, reading.kind, decimals) for e in entries],
         "superseded": page.superseded,
+        "keyed": page.keyed,
     }

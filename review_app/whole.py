@@ -68,12 +68,14 @@ def sheet(store: Store, page_id: int) -> dict:
         "cells": items,
         "meanings": meanings,
         "superseded": page.superseded,
+        "keyed": page.keyed,
     }
 
 
 def page_list(store: Store) -> list[dict]:
-    """Pages to choose from, in working order."""
-    return [{"page": p.id, "text": _page_text(p), "open": p.open} for p in store.pages() if not p.superseded]
+    """Pages to choose from, in working order; those that are keyed by hand have a screen of their own."""
+    pages = (p for p in store.pages() if not p.superseded and not p.keyed)
+    return [{"page": p.id, "text": _page_text(p), "open": p.open} for p in pages]
 
 
 def _page_text(page: PageRow) -> str:

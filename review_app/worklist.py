@@ -140,8 +140,13 @@ def desk_item(item: QueueItem, page: PageRow, meanings: Mapping[str, str]) -> di
 
 
 def progress_json(progress: Progress) -> dict:
-    """Counts of cells for the browser."""
-    return {"open": progress.open, "decided": progress.decided, "accepted": progress.accepted}
+    """Counts of cells for the browser; `open` are those for the desk, `to_key` those of sheets keyed by hand."""
+    return {
+        "open": progress.open - progress.to_key,
+        "decided": progress.decided,
+        "accepted": progress.accepted,
+        "to_key": progress.to_key,
+    }
 
 
 def reason_options(counts: Mapping[str, int]) -> dict[str, str]:
@@ -168,7 +173,9 @@ class Place:
         """State of the sheet in words."""
         if self.page is None:
             return "missing"
-        return f"in, {self.page.open} to review" if self.page.open else "in, done"
+        if not self.page.open:
+            return "in, done"
+        return f"in, {self.page.open} to key" if self.page.keyed else f"in, {self.page.open} to review"
 
 
 def pack_places(store: Store, pack: str) -> list[Place]:

@@ -313,8 +313,8 @@ def test_guessing_is_slowed_and_the_wait_grows(store, browser, clock):
     assert log_in(browser, "Keo Varn", "wrong").status_code == 403  # forgotten after a right one
 
 
-def test_many_names_tried_from_one_address_are_slowed_too():
-    throttle, now = Throttle(), kept.NOW
+def test_many_names_tried_from_one_address_are_slowed_too(store):
+    throttle, now = Throttle(store.tries), kept.NOW
     for i in range(FREE["from"]):
         assert throttle.seconds_left([("name", f"n{i}"), ("from", "10.0.0.9")], now=now) == 0
         throttle.wrong([("name", f"n{i}"), ("from", "10.0.0.9")], now=now)
@@ -325,6 +325,19 @@ def test_many_names_tried_from_one_address_are_slowed_too():
     assert throttle.seconds_left([("from", "10.0.0.9")], now=now) == LONGEST_SECONDS
     assert throttle.seconds_left([("from", "10.0.0.9")], now=now - timedelta(days=1)) == LONGEST_SECONDS
     assert throttle.seconds_left([("from", "10.0.0.9")], now=now + timedelta(hours=2)) == 0
+
+
+def test_a_restart_forgets_no_wrong_try_and_the_store_holds_nothing_that_was_typed(tmp_path):
+    """Somebody typed their passphrase as their name: it is not in the file."""
+    typed = [("name", "seven grey herons")]
+    for _ in range(FREE["name"]):
+        with Store.open(tmp_path / "own") as opened:
+            Throttle(opened.tries).wrong(typed, now=kept.NOW)
+    with Store.open(tmp_path / "own") as opened:
+        assert Throttle(opened.tries).seconds_left(typed, now=kept.NOW) == 5
+        Throttle(opened.tries).right(typed[0])
+        assert Throttle(opened.tries).seconds_left(typed, now=kept.NOW) == 0
+    assert all(b"grey herons" not in p.read_bytes() for p in (tmp_path / "own").iterdir() if p.is_file())
 
 
 @pytest.mark.parametrize(

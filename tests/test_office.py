@@ -65,6 +65,7 @@ def test_the_sample_tells_nothing_of_what_was_accepted(store):  # noqa: F811
         "box",
         "size_mm",
         "codes",
+        "keyed",
     }
     codes = [i.pop("codes") for i in found["items"]]
     assert all(not own or len(own) > 1 for own in codes)

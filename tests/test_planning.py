@@ -22,7 +22,7 @@ SITE = {"name": "Lantern Garden", "code": "LG", "latitude": 5.4123, "longitude":
 ANSWERS = planning.Answers(
     "reef-transect",
     SITE,
-    dt.date(2026, 4, 11),
+    "2026-04-11",
     2,
     "Mira Tole",
     "Olin Fesk",
@@ -47,10 +47,12 @@ def test_answers_become_a_plan_with_a_pack_and_empty_pairs_are_left_out():
 @pytest.mark.parametrize(
     ("change", "sentence"),
     [
-        ({"site": {"name": "", "code": ""}}, "sites.0.name"),
-        ({"site": SITE | {"longitude": None}}, "expected latitude and longitude, or neither"),
-        ({"pairs": (("Keo Varn", ()),)}, "pairs"),
-        ({"pairs": (("Keo Varn, Ada Lind", ()), ("Keo Varn, Tam Orle", ()))}, "Keo Varn is in two pairs"),
+        ({"site": {"name": "", "code": ""}}, "^Name of the site: write it.\nCode of the site: up to 12 letters"),
+        ({"site": SITE | {"longitude": None}}, "Latitude and longitude: fill in both"),
+        ({"site": SITE | {"depth_m": [9, 3]}}, "Depths: found 9 to 3 m, expected the least first"),
+        ({"date": "2026-13-40"}, "Date: found '2026-13-40', expected one such as 2026-04-11"),
+        ({"pairs": (("Keo Varn", ()),)}, "Buddy pair 1: found 'Keo Varn', expected two names"),
+        ({"pairs": (("Keo Varn, Ada Lind", ()), ("Keo Varn, Tam Orle", ()))}, "Keo Varn is in two of them"),
     ],
 )
 def test_answers_that_cannot_be_a_plan_are_explained(change, sentence):
@@ -84,7 +86,7 @@ def test_a_second_day_at_a_known_site_is_planned_beside_the_first(store):  # noq
     """Two plans of one site are kept; a code for another site is refused, and nothing is kept of that day."""
     first = planning.printed(store, planning.plan_of(ANSWERS), kept.protocol(), paper="A4").plan
     site = planning.known_sites(store)["Lantern Garden"].model_dump(exclude_none=True, mode="json")
-    second = planning.plan_of(replace(ANSWERS, site=site, date=dt.date(2026, 4, 12)))
+    second = planning.plan_of(replace(ANSWERS, site=site, date="2026-04-12"))
     planning.printed(store, second, kept.protocol(), paper="letter")
     assert [s.pack for s in known_plan(store.folder).surveys] == [first.surveys[0].pack, second.surveys[0].pack]
     other = planning.plan_of(replace(ANSWERS, site=SITE | {"name": "Elsewhere"}))
@@ -110,7 +112,8 @@ def test_the_page_makes_the_prints_or_says_what_is_missing(store):  # noqa: F811
     at = AppTest.from_file("../review_app/views/plan.py", default_timeout=60).run()
     assert "This plans no dive." in " ".join(e.proto.body for e in at.get("html"))
     at.button[0].click().run()
-    assert "sites.0.name" in at.error[0].value
+    assert "Name of the site: write it." in at.error[0].value
+    assert "Code of the site" in at.error[0].value
     assert known_plan(store.folder) is None
     at.text_input(key="site-name").input("Lantern Garden")
     at.text_input(key="site-code").input("LG")

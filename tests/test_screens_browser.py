@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import cv2
 import kept
 import numpy as np
 import pytest
-from browsing import LAPTOP, PHONE, WAIT_MS, axe_faults, free_port, needs_chromium, serving
+from browsing import LAPTOP, PHONE, WAIT_MS, axe_faults, free_port, needs_chromium, serving, settle
 from test_review_browser import fill_store
 
 from digitise.handover.prepared import Wishes
+from digitise.reading import PhotoResult
 from digitise.store import Store
+from digitise.store.keyed import Sheet
 from review_app import sending
 from review_app.tracing import figures
 
@@ -18,12 +21,23 @@ CODES = [c.id for c in kept.layout("substrate").cells if c.kind == "code"]
 SECOND = "QH7M4L"
 
 
+def png(shade: int) -> bytes:
+    """A photograph of nothing."""
+    return cv2.imencode(".png", np.full((400, 300), shade, np.uint8))[1].tobytes()
+
+
 @pytest.fixture(scope="module")
 def served(tmp_path_factory):
     """One pack with open cells, one signed, handed over and changed since; an audit with a difference, one half keyed."""
     folder = tmp_path_factory.mktemp("screens") / "store"
     fill_store(folder)
     with Store.open(folder) as store:
+        refused = [store.keep_photo(png(shade), f"bad-{shade}.png", now=kept.NOW) for shade in (190, 220)]
+        for sha256 in refused:
+            bad = PhotoResult("bad.png", sha256, "unreadable", ("It is blurred.",), None, None, ())
+            store.record(bad, None, now=kept.NOW)
+        place = Sheet(refused[0], kept.layout("fish"), kept.protocol(), "K7RM4X", 2)
+        keyed = store.by_hand.begin(place, np.full((400, 300), 190, np.uint8), by="Mira Tole", now=kept.NOW)
         line = kept.keep(store, kept.made_result("substrate", dict.fromkeys(CODES, "BK"), name="two.jpg", pack=SECOND))
         by = {"by": "Sanna Ruo", "now": kept.NOW}
         digest = store.signoffs.digest(SECOND)
@@ -45,6 +59,10 @@ def served(tmp_path_factory):
         "whole": ".spot",
         "survey": ".matrix",
         "phones": ".empty",
+        "plan": "[data-testid=stFormSubmitButton], [data-testid=stButton]",
+        "key": ".card",
+        f"key?photo={refused[1]}": ".lens",
+        f"key?page={keyed}": ".fields input",
         "results": "iframe",
         "trace": "table.plain",
         f"trace?pack={SECOND}&sheet=substrate&row={figure}": "table.plain",
@@ -56,13 +74,13 @@ def served(tmp_path_factory):
         "handover": ".card-line",
     }
     with serving(folder, free_port()) as address:
-        yield address, places
+        yield address, places, folder, keyed
 
 
 @pytest.mark.parametrize(("size", "scheme"), [(PHONE, "light"), (LAPTOP, "dark")], ids=["phone-light", "laptop-dark"])
 def test_every_screen_is_open_to_everybody(chromium, served, size, scheme):
     """WCAG 2.2 A and AA as far as axe-core sees, contrast in both themes included."""
-    address, places = served
+    address, places, _, _ = served
     context = chromium.new_context(**size, color_scheme=scheme)
     context.add_init_script("try { localStorage.setItem('desk:by', 'Mira Tole') } catch {}")
     page = context.new_page()
@@ -77,3 +95,64 @@ def test_every_screen_is_open_to_everybody(chromium, served, size, scheme):
         found[place or "review"] = axe_faults(page) + (["scrolls sideways"] if wide else [])
     assert {place: faults for place, faults in found.items() if faults} == {}
     assert trouble == []
+
+
+def test_a_sheet_is_keyed_by_hand_without_a_mouse(chromium, served):
+    """Typed and Enter, Space for nothing written, ? for what cannot be read, a refusal, a question, undo, a reload."""
+    address, _, folder, keyed = served
+    page = chromium.new_context(**LAPTOP).new_page()
+    page.set_default_timeout(2 * WAIT_MS)
+    page.goto(f"{address}key?page={keyed}&cell=fish/damselfish/0-10/tally")
+    page.fill("#name", "Keo Varn")
+    page.keyboard.press("Enter")
+    page.locator(".fields .at input:focus").wait_for()
+    cells = [c for c in kept.layout("fish").cells if c.id.startswith("fish/damselfish/")]
+    for keys in (("7", "Enter"), ("7", "Enter"), (" ",), ("?",)):  # tally and total, tally and total
+        for key in keys:
+            page.keyboard.press(key)
+    page.locator(".counts", has_text="4 of").wait_for()
+    page.keyboard.press("Backspace")  # takes the last one back and returns to it
+    page.keyboard.type("x")
+    page.keyboard.press("Enter")
+    page.locator(".refusal", has_text="expected a whole number").wait_for()
+    page.keyboard.press("Escape")
+    page.keyboard.type("900")
+    page.keyboard.press("Enter")
+    page.locator(".refusal", has_text="If it is so, press Enter").wait_for()
+    page.keyboard.press("Enter")
+    settle(page)
+    page.reload()
+    page.locator(".fields input").first.wait_for()
+    page.locator(".counts", has_text="4 of").wait_for()
+    assert (
+        page.locator(".fields input").nth([c.id for c in kept.layout("fish").cells].index(cells[0].id)).input_value()
+        == "7"
+    )
+    with Store.open(folder) as store:
+        now = store.current(keyed)
+        assert [(now[c.id].state, now[c.id].value) for c in cells] == [
+            ("entered", 7),
+            ("entered", 7),
+            ("blank", None),
+            ("entered", 900),
+        ]
+        assert {(now[c.id].by, now[c.id].why) for c in cells} == {("Keo Varn", "keyed by hand from the photograph")}
+
+    held = []  # an answer that comes while the next value is half typed
+    page.locator(".fields input").nth(8).click()
+    page.route("**/desk/decisions", lambda route: held.append(route))
+    page.keyboard.press("x")
+    page.keyboard.press("Enter")
+    page.keyboard.press("1")
+    page.locator(".fields .at .said", has_text="not entered yet").wait_for()
+    held[0].continue_()
+    page.unroute("**/desk/decisions")
+    page.locator(".notices", has_text="expected a whole number").wait_for()
+    assert page.locator(".fields input:focus").input_value() == "1"
+    page.keyboard.press("2")
+    page.keyboard.press("Enter")
+    settle(page)
+    with Store.open(folder) as store:
+        now = store.current(keyed)
+    cells = [c.id for c in kept.layout("fish").cells]
+    assert [(now[c].state, now[c].value) for c in cells[8:10]] == [("unread", None), ("entered", 12)]

@@ -152,7 +152,11 @@ COLUMNS: dict[str, dict[str, Column]] = {
         Column("decided_at", "datetime", "when, UTC, ISO 8601"),
         Column("why", "string", "why, in the words kept with the entry"),
         Column("read_value", "string", "what the reader read, whatever was entered"),
-        Column("confidence", "number", "the reader's calibrated probability that read_value is what was written"),
+        Column(
+            "confidence",
+            "number",
+            "the reader's calibrated probability that read_value is what was written; empty where nothing was read",
+        ),
         Column("photo", "string", "name of the photograph"),
         Column("photo_sha256", "string", "SHA-256 of the photograph's bytes", required=True),
         Column("x_mm", "number", "left edge of the cell on the printed page", "mm"),
@@ -161,7 +165,7 @@ COLUMNS: dict[str, dict[str, Column]] = {
         Column("height_mm", "number", "its height", "mm"),
         Column("protocol", "string", "protocol's name"),
         Column("protocol_version", "string", "protocol's version"),
-        Column("reader_version", "string", "version of the reader"),
+        Column("reader_version", "string", "version of the reader, or 'keyed by hand' where a person keyed the sheet"),
     ),
     "photos": _named(
         Column("photo", "string", "name of the photograph"),

@@ -98,8 +98,8 @@ def _pictures(store: Store, content: Content, data: Path) -> None:
 
 
 def write_crops(store: Store, cells: Iterable[tuple[PageRow, CellNow]], folder: Path) -> None:
-    """A picture of each cell, as ``page-PAGE/CELL.png``."""
-    for page, cell in cells:
+    """A picture of each cell, as ``page-PAGE/CELL.png``; none of a sheet keyed by hand: its place is not known."""
+    for page, cell in (one for one in cells if not one[0].keyed):
         path = folder / f"page-{page.id}" / f"{re.sub(r'[^0-9A-Za-z.-]', '_', cell.cell)}.png"
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_bytes(store.crop(page.id, cell.cell))

@@ -160,6 +160,8 @@ def _pages(store: Store, content: Content, folder: Path, sharing: Sharing) -> No
 
     folder.mkdir()
     for page in content.photo_pages:
+        if page.keyed and sharing.names:
+            continue  # where names stand on it is not known
         data = store.page_image(page.id)
         if sharing.names:
             image = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_GRAYSCALE)

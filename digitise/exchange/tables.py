@@ -111,7 +111,7 @@ def _observation(page: PageRow, cell: CellNow) -> dict:
         "decided_at": cell.at,
         "why": cell.why,
         "read_value": cell.read_value,
-        "confidence": cell.confidence,
+        "confidence": None if page.keyed else cell.confidence,
         "photo": page.photo,
         "photo_sha256": page.sha256,
         "x_mm": x,
@@ -149,6 +149,6 @@ def _page(page: PageRow) -> dict:
         "sheet": page.sheet,
         "page": page.page,
         "counts": "no" if page.superseded else "yes",
-        "mean_confidence": page.mean_confidence,
+        "mean_confidence": None if page.keyed else page.mean_confidence,
         "residual_mm": page.residual_mm if page.residual_mm >= 0 else None,
     }

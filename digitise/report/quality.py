@@ -112,7 +112,7 @@ def _photographs(results: Sequence[SurveyResults], photos: Sequence[PhotoRow]) -
                 p.title,
                 p.pack or "",
                 f"T{p.transect}" if p.transect else "–",
-                f"{p.mean_confidence:.3f}",
+                "keyed by hand" if p.keyed else f"{p.mean_confidence:.3f}",
                 f"{p.residual_mm:.2f}" if p.residual_mm >= 0 else "–",
                 Text(p.sha256[:16], "code"),
             ),

@@ -1,6 +1,27 @@
-"""The page's style sheet: readable at a desk, on a phone and on paper."""
+"""The page's style sheet: readable at a desk, on a phone, in a dark cabin and on paper."""
 
-STYLE = """
+from __future__ import annotations
+
+from digitise.report.drawing import BAND, BAND_EDGE, FAINT, GRID, INK, PAPER, RULE, SEA
+
+# Colours of figures in the dark; what is drawn is the same. Paper stays white.
+_NIGHT = {
+    INK: "#e6ecec",
+    FAINT: "#b3c0c2",
+    SEA: "#7fc4e8",
+    GRID: "#33424a",
+    RULE: "#7c8b8f",
+    BAND: "#4a3714",
+    BAND_EDGE: "#e0a94a",
+    PAPER: "#19242a",
+    "#eef6fa": "#14303f",
+    "#dcebf3": "#24566f",
+}
+_FIGURES = "".join(
+    f'figure svg [{what}="{day}"]{{{what}:{night}}}' for day, night in _NIGHT.items() for what in ("fill", "stroke")
+)
+
+_DAY = """
 :root{--ink:#1d2b33;--faint:#52626b;--line:#dfe6ea;--sea:#0b5d8c;--pale:#f3f7f9;color-scheme:light}
 *{box-sizing:border-box}
 html{-webkit-text-size-adjust:100%;scroll-behavior:smooth}
@@ -103,3 +124,17 @@ th[scope=row]{min-width:8.5rem}
 figure svg{max-width:100%!important}
 }
 """
+_DARK = """
+@media screen and (prefers-color-scheme:dark){
+:root{--ink:#e6ecec;--faint:#b3c0c2;--line:#33424a;--sea:#7fc4e8;--pale:#22313a;color-scheme:dark}
+body{background:#11191d}
+header{background:#0a2b3c}
+.part{background:#19242a}
+.status.open{background:#33240f}
+.status.done{background:#10302f}
+.findings{background:#2c2412}
+.table{background:none}
+.table:focus-visible,a:focus-visible,summary:focus-visible{outline-color:#7fc4e8}
+.not{color:#ffc98a}
+"""
+STYLE = f"{_DAY}{_DARK}{_FIGURES}\n}}\n"

@@ -9,6 +9,7 @@ from digitise.estimate.uneven_counts import METHOD as GAMMA
 from digitise.protocol import BeltSheet, LineSheet, Protocol
 from digitise.provenance import Provenance
 from digitise.results import DensityLine, ImpactLine, SurveyResults
+from digitise.store.rows import KEYED
 from digitise.wording import plural, thousands
 
 COCHRAN = "Cochran 1977"
@@ -107,15 +108,24 @@ def _reading(results: Sequence[SurveyResults], origin: Provenance) -> str:
     kinds = ("cells", "by_rule", "by_person", "unread")
     cells, rule, person, unread = (sum(getattr(q, k) for q in sheets) for k in kinds)
     basis = "; ".join(origin.acceptance_bases) or "not recorded"
-    photos = len(origin.photo_sha256)
+    by_hand = sum(p.keyed for r in results for p in r.survey.pages)
+    photos = len({p.sha256 for r in results for p in r.survey.pages if not p.keyed})
+    readers = ", ".join(v for v in origin.reader_versions if v != KEYED) or "none"
     return (
         f"{plural(photos, 'photograph')} {'was' if photos == 1 else 'were'} read by digitise {origin.tool_version} "
-        f"(reader {', '.join(origin.reader_versions)}). Each cell's reading has a calibrated probability "
+        f"(reader {readers}). {_keyed_words(by_hand)}Each cell's reading has a calibrated probability "
         f"(pool-adjacent-violators, Ayer et al. 1955); readings above their kind's "
         f"threshold were accepted by rule, all others were put before a person. Of {plural(cells, 'cell')}, "
         f"{thousands(rule)} were accepted by rule, {thousands(person)} decided by a person, {thousands(unread)} are "
         f"unread. Basis of the thresholds: {basis.rstrip('.')}."
     )
+
+
+def _keyed_words(sheets: int) -> str:
+    if not sheets:
+        return ""
+    which = "1 sheet whose photograph" if sheets == 1 else f"{sheets} sheets whose photographs"
+    return f"{which} could not be read {'was' if sheets == 1 else 'were'} keyed by a person from the photograph. "
 
 
 def _cover(results: Sequence[SurveyResults]) -> list[str]:

@@ -60,4 +60,4 @@ def packs_since(connection: Connection, mark: Mark) -> set[str]:
     printed = select(p.pack).where(p.sha256.in_(touched))
     given = select(a.pack).join(t.pages, and_(p.id == a.page_id, p.sha256.in_(touched)))
     found = {pack for query in (printed, given) for pack in connection.execute(query).scalars()}
-    return {pack for pack in found if pack is not None}
+    return {pack for pack in found if pack}

@@ -18,7 +18,7 @@ from digitise.store import schema as t
 from digitise.store.chain import stamp
 from digitise.store.engine import BUSY_SECONDS, Database
 
-_REVISIONS = ("0001", "0002", "0003", "0004")
+_REVISIONS = ("0001", "0002", "0003", "0004", "0005")
 
 
 def prepare(database: Database, *, now: datetime) -> None:

@@ -29,12 +29,12 @@ def open_cells(
     limit: int | None = None,
     where: Sequence[ColumnElement[bool]] = (),
 ) -> list[QueueItem]:
-    """Open cells of those of `pages` that count, with this reason where one is named; at most `limit`.
+    """Open cells of those of `pages` that count and were read, with this reason where one is named; at most `limit`.
 
     `keys` are those of ``(page id, cell)`` to look among, and `where` further conditions on a reading.
     """
     asked = None if keys is None else {page for page, _ in keys}
-    waiting = (p for p in pages if p.open and not p.superseded and (asked is None or p.id in asked))
+    waiting = (p for p in pages if p.to_review and (asked is None or p.id in asked))
     items = (
         library.layout(connection, page.layout_digest).queue_item(page, row)
         for some in _portions(waiting, _CELLS_AT_ONCE if limit is None else limit)
@@ -47,7 +47,7 @@ def open_cells(
 def reasons(connection: Connection, pages: Iterable[PageRow]) -> dict[str, int]:
     """How many open cells of those of `pages` that count have each reason."""
     found: Counter[str] = Counter()
-    waiting = [p.id for p in pages if p.open and not p.superseded]
+    waiting = [p.id for p in pages if p.to_review]
     for i in range(0, len(waiting), _PAGES_AT_ONCE):
         for names, cells in connection.execute(open_by_reasons(waiting[i : i + _PAGES_AT_ONCE])):
             found.update(dict.fromkeys(names_of(names), cells))
@@ -80,4 +80,5 @@ def progress_of(pages: Iterable[PageRow], *, photos: int, refused: int) -> Progr
     """Cells of those of `pages` that count, beside photographs kept and refused."""
     counting = [p for p in pages if not p.superseded]
     open_, decided = sum(p.open for p in counting), sum(p.decided for p in counting)
-    return Progress(open_, decided, sum(p.cells for p in counting) - open_ - decided, photos, refused)
+    to_key = open_ - sum(p.to_review for p in counting)
+    return Progress(open_, decided, sum(p.cells for p in counting) - open_ - decided, photos, refused, to_key)

@@ -15,6 +15,7 @@ from digitise.protocol import Protocol
 from digitise.store import schema as t
 from digitise.store.layouts import KeptLayout, names_of, pairs_of, parsed, value_of
 from digitise.store.rows import (
+    KEYED,
     CellNow,
     PageRow,
     PhotoRow,
@@ -125,11 +126,13 @@ class Library:
             self._protocols[digest] = Protocol.model_validate_json(content)
         return self._protocols[digest]
 
-    def pages(self, connection: Connection, *, pack: str | None = None, sha256: str | None = None) -> list[PageRow]:
+    def pages(
+        self, connection: Connection, *, pack: str | None = None, sha256: str | None = None, set_aside: bool = False
+    ) -> list[PageRow]:
         """Pages in working order, with which of several photographs of one page counts.
 
         All of them, or those of one pack, or those of one photograph (whose rivals in other photographs are not
-        looked at).
+        looked at). Pages that were set aside (`digitise.store.keyed`) are left out unless wanted.
         """
         query = _page_rows()
         if pack is not None:
@@ -140,7 +143,7 @@ class Library:
         everything = pack is None and sha256 is None
         given = _assigned(connection, None if everything else {page.sha256 for page in found})
         rows = [self._page_row(connection, page, given.get((page.sha256, page.layout_digest))) for page in found]
-        rows = [r for r in rows if pack is None or r.pack == pack]
+        rows = [r for r in rows if (pack is None or r.pack == pack) and (r.pack != "" or set_aside)]
         best = winners(rows)
         rows = [r if best[r.id] is None else replace(r, superseded_by=best[r.id]) for r in rows]
         return self.in_order(connection, rows)
@@ -149,19 +152,23 @@ class Library:
         """Pages in working order."""
         return sorted(rows, key=lambda r: self._working_order(connection, r))
 
-    def page(self, connection: Connection, page_id: int) -> PageRow:
-        """One page; `StoreError` when there is none with this id."""
+    def page(self, connection: Connection, page_id: int, *, set_aside: bool = False) -> PageRow:
+        """One page; `StoreError` when there is none with this id, or it was set aside and is not wanted so."""
         sha256 = connection.execute(select(t.pages.c.sha256).where(t.pages.c.id == _key(page_id))).scalar()
         if sha256 is None:
             raise StoreError(f"there is no page {page_id} in the store")
-        row = next(p for p in self.pages(connection, sha256=sha256) if p.id == page_id)
-        if row.pack is None:
+        row = next((p for p in self.pages(connection, sha256=sha256, set_aside=set_aside) if p.id == page_id), None)
+        if row is None:
+            raise StoreError(f"page {page_id} was set aside; begin again with its photograph on the Survey page")
+        if not row.pack:
             return row
         return next(p for p in self.pages(connection, pack=row.pack) if p.id == page_id)
 
     def _page_row(self, connection: Connection, page: Row, given: Row | None) -> PageRow:
         layout = self.layout(connection, page.layout_digest)
         protocol = self.protocol(connection, page.protocol_digest)
+        if given and not given.pack and page.reader_version != KEYED:
+            given = None  # what was begun by hand with this photograph was given up; what was read of it stands
         origin = "person" if given else "printed" if page.pack else ""
         return PageRow(
             id=page.id,
@@ -253,14 +260,14 @@ def winners(rows: Iterable[PageRow]) -> dict[int, int | None]:
     """For each page the id of the page that counts instead, or None.
 
     Of several photographs of one page, the one with most cells entered by people counts; then the one read with the
-    highest mean confidence; then the first.
+    highest mean confidence; then the first. One that is keyed by hand counts before it is done only where no other is.
     """
     rivals: dict[tuple, list[PageRow]] = {}
     for row in rows:
         rivals.setdefault(rival_key(row), []).append(row)
     out: dict[int, int | None] = {}
     for group in rivals.values():
-        best = max(group, key=lambda r: (r.decided, r.mean_confidence, -r.id))
+        best = max(group, key=lambda r: (not (r.keyed and r.open), r.decided, r.mean_confidence, -r.id))
         out |= {r.id: None if r is best else best.id for r in group}
     return out
 
@@ -270,7 +277,8 @@ def photo_rows(connection: Connection) -> list[PhotoRow]:
     kept = sorted(connection.execute(select(t.photos)), key=lambda p: (p.kept_at, p.name, p.sha256))
     refused = {v.sha256: v for v in connection.execute(select(t.verdicts).order_by(t.verdicts.c.id))}
     pages: dict[str, list[int]] = {}
-    for page_id, sha256 in connection.execute(select(t.pages.c.id, t.pages.c.sha256).order_by(t.pages.c.id)):
+    standing = select(t.pages.c.id, t.pages.c.sha256).where(_standing())
+    for page_id, sha256 in connection.execute(standing.order_by(t.pages.c.id)):
         pages.setdefault(sha256, []).append(page_id)
     return [_photo_row(p, refused.get(p.sha256), tuple(pages.get(p.sha256, ()))) for p in kept]
 
@@ -278,9 +286,16 @@ def photo_rows(connection: Connection) -> list[PhotoRow]:
 def photos_kept(connection: Connection) -> tuple[int, int]:
     """Photographs in the store, and how many of them gave no page."""
     kept = connection.execute(select(func.count()).select_from(t.photos)).scalar_one()
-    pageless = t.verdicts.c.sha256.not_in(select(t.pages.c.sha256))
+    pageless = t.verdicts.c.sha256.not_in(select(t.pages.c.sha256).where(_standing()))
     refused = connection.execute(select(func.count(t.verdicts.c.sha256.distinct())).where(pageless)).scalar_one()
     return kept, refused
+
+
+def _standing() -> ColumnElement[bool]:
+    """Whether a page was not set aside: its last assignment, if any, names a pack."""
+    last = select(func.max(t.assignments.c.id)).group_by(t.assignments.c.page_id)
+    gone = select(t.assignments.c.page_id).where(t.assignments.c.id.in_(last), t.assignments.c.pack == "")
+    return t.pages.c.id.not_in(gone)
 
 
 def _photo_row(photo: Row, refusal: Row | None, page_ids: tuple[int, ...]) -> PhotoRow:

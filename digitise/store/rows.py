@@ -12,6 +12,8 @@ from digitise.layout import Box, Cell
 from digitise.reading import Candidates, Value
 
 RULE = "rule"  # who, when no person was asked
+KEYED = "keyed by hand"  # in place of a reader's version, when a person keys a sheet from a photograph
+BY_HAND = "by-hand"  # why such a cell waits
 TOGETHER = "looked at among others that read the same"  # why, when many cells were confirmed at a glance
 STATES = ("entered", "blank", "illegible", "withdrawn")
 
@@ -76,6 +78,16 @@ class PageRow:
     reader_version: str
     acceptance_basis: str
     recorded_at: str
+
+    @property
+    def keyed(self) -> bool:
+        """Whether a person keys it from the photograph: nothing was read, and where its cells are is not known."""
+        return self.reader_version == KEYED
+
+    @property
+    def to_review(self) -> int:
+        """How many of its cells wait at the desk; those of a sheet that is keyed by hand wait beside its photograph."""
+        return 0 if self.superseded or self.keyed else self.open
 
     @property
     def superseded(self) -> bool:
@@ -179,13 +191,17 @@ class QueueItem:
 
 @dataclass(frozen=True, slots=True)
 class Progress:
-    """Cells of the pages that count: `open`, `decided` by a person, `accepted` by rule; and photographs."""
+    """Cells of the pages that count: `open`, `decided` by a person, `accepted` by rule; and photographs.
+
+    Of the open ones `to_key` are on sheets that a person keys from a photograph that could not be read.
+    """
 
     open: int
     decided: int
     accepted: int
     photos: int
     refused: int
+    to_key: int = 0
 
     @property
     def cells(self) -> int:

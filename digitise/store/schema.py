@@ -1,6 +1,6 @@
 """Tables of the store as they are now; `digitise/store/migrations/` leads there from every earlier state.
 
-All tables but the last three are only ever added to (see `digitise.store.guards`). Values are JSON text, so that 7,
+All tables but the last four are only ever added to (see `digitise.store.guards`). Values are JSON text, so that 7,
 7.0, "7", true and null stay what they are. Times are text, UTC, ISO 8601.
 """
 
@@ -19,7 +19,7 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
-REVISION = "0004"
+REVISION = "0005"
 APPLICATION_ID = 0x64696769  # "digi": tells our file from any other SQLite file
 BIG = BigInteger().with_variant(Integer, "sqlite")
 
@@ -272,7 +272,7 @@ links = Table(
 )
 about = Table("about", metadata, Column("key", Text, primary_key=True), _text("value"))
 
-# Not history: who looks at what now, and counts that can be made again from the tables above
+# Not history: who looks at what now, counts that can be made again from the tables above, who waits to log in
 
 leases = Table(
     "leases",
@@ -300,4 +300,12 @@ page_counts = Table(
     _big("open"),
     _big("decided"),
 )
-HISTORY = tuple(t for t in metadata.sorted_tables if t.name not in ("leases", "open_cells", "page_counts"))
+wrong_tries = Table(
+    "wrong_tries",
+    metadata,
+    Column("key", Text, primary_key=True),  # SHA-256 of what was tried
+    _big("wrong"),
+    _text("last"),
+)
+_PASSING = ("leases", "open_cells", "page_counts", "wrong_tries")
+HISTORY = tuple(t for t in metadata.sorted_tables if t.name not in _PASSING)

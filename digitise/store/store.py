@@ -29,6 +29,7 @@ from digitise.store.engine import Database
 from digitise.store.files import cut_out, encode_page, original_name, read_page, write_once
 from digitise.store.findings import Findings
 from digitise.store.handovers import HandOvers
+from digitise.store.keyed import ByHand
 from digitise.store.leases import Leases, not_held
 from digitise.store.opening import open_database, store_name
 from digitise.store.originals import ORIGINALS, FolderOriginals, Originals, checked, originals_of
@@ -36,6 +37,7 @@ from digitise.store.originals import asked_for as bucket_asked_for
 from digitise.store.people import People
 from digitise.store.read import Library, cells_now, photo_rows, photos_kept
 from digitise.store.rows import (
+    KEYED,
     CellNow,
     EntryRow,
     PageRow,
@@ -47,6 +49,7 @@ from digitise.store.rows import (
 )
 from digitise.store.signoffs import SignOffs
 from digitise.store.thinning import Thinned
+from digitise.store.tries import WrongTries
 from digitise.store.values import person, photo_name, settled
 from digitise.store.worklist import WorkList
 
@@ -54,8 +57,8 @@ from digitise.store.worklist import WorkList
 class Store:
     """One folder of photographs, readings and entries. Safe for several threads and processes; close it when done.
 
-    `leases`, `audits`, `signoffs`, `findings`, `asked`, `handovers`, `people` and `thinned` each keep one more idea in
-    the same database.
+    `leases`, `audits`, `signoffs`, `findings`, `asked`, `handovers`, `people`, `thinned`, `tries` and `by_hand` each
+    keep one more idea in the same database.
     """
 
     def __init__(self, folder: Path, database: Database, originals: Originals | None = None):
@@ -71,6 +74,8 @@ class Store:
         self.people = People(database)
         self.thinned = Thinned(database)
         self.asked = Asked(database, self._library)
+        self.tries = WrongTries(database)
+        self.by_hand = ByHand(folder, database, self._library)
 
     @classmethod
     def open(cls, folder: Path | str, *, database: str | None = None, now: datetime | None = None) -> Store:
@@ -365,14 +370,20 @@ class Store:
     # Pictures
 
     def crop(self, page_id: int, cell: str, *, context_mm: float = 4.0) -> bytes:
-        """PNG of the flattened page around a cell."""
+        """PNG of the flattened page around a cell; `StoreError` for a sheet that is keyed by hand."""
         with self.database.read() as connection:
             layout = self._library.layout_of(connection, page_id)
-            file = connection.execute(select(t.pages.c.image).where(t.pages.c.id == page_id)).scalar_one()
+            query = select(t.pages.c.image, t.pages.c.reader_version).where(t.pages.c.id == page_id)
+            file, reader = connection.execute(query).one()
+        if reader == KEYED:
+            raise StoreError("where this cell is on its photograph is not known: it was keyed by hand")
         return cut_out(self.folder / "pages" / file, layout.cell(cell).box_mm, context_mm=context_mm)
 
     def page_image(self, page_id: int) -> bytes:
-        """JPEG of the flattened page, `digitise.flatten.FLAT_PX_PER_MM` pixels a millimetre."""
+        """JPEG of the flattened page, `digitise.flatten.FLAT_PX_PER_MM` pixels a millimetre.
+
+        Of a sheet that is keyed by hand it is the upright photograph.
+        """
         with self.database.read() as connection:
             file = connection.execute(select(t.pages.c.image).where(t.pages.c.id == page_id)).scalar()
         if file is None:

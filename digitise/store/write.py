@@ -50,11 +50,15 @@ def _need_photo(connection: Connection, result: PhotoResult) -> None:
 
 def own_protocol(result: PhotoResult, protocol: Protocol | None) -> Protocol:
     """The protocol, when the page in `result` is one of its own; else `StoreError`."""
-    layout = result.page.layout
+    return check_own(result.page.layout, protocol, result.file)
+
+
+def check_own(layout: Layout, protocol: Protocol | None, where: str) -> Protocol:
+    """The protocol, when a layout is one of its own; else `StoreError` that begins with `where`."""
     if protocol is None or layout.digest not in {one.digest for one in build_layouts(protocol)}:
         given = f"{protocol.protocol} {protocol.version}" if protocol else "none"
         raise StoreError(
-            f"{result.file}: {layout.sheet} page {layout.page} is not a page of the protocol given ({given}); "
+            f"{where}: {layout.sheet} page {layout.page} is not a page of the protocol given ({given}); "
             "pass the one it was printed from"
         )
     return protocol
@@ -86,8 +90,8 @@ class NewPage:
         _need_photo(connection, self.result)
         if (known := self.known(connection)) is not None:
             return known
-        _add_protocol(connection, self.protocol, at=self.at)
-        _add_layout(connection, self.result.page.layout, at=self.at)
+        add_protocol(connection, self.protocol, at=self.at)
+        add_layout(connection, self.result.page.layout, at=self.at)
         page, identity, readings = self.result.page, self.result.page.identity, self.result.readings
         page_id = connection.execute(
             insert(t.pages).values(
@@ -113,7 +117,7 @@ class NewPage:
         return page_id
 
 
-def _add_protocol(connection: Connection, protocol: Protocol, *, at: str) -> None:
+def add_protocol(connection: Connection, protocol: Protocol, *, at: str) -> None:
     """Keep a protocol's content, once."""
     if connection.execute(select(t.protocols.c.digest).filter_by(digest=protocol.digest)).first() is None:
         content = protocol.model_dump_json(exclude={"font"})
@@ -125,7 +129,7 @@ def _add_protocol(connection: Connection, protocol: Protocol, *, at: str) -> Non
         chain.seal(connection, t.protocols, protocol.digest, at=at)
 
 
-def _add_layout(connection: Connection, layout: Layout, *, at: str) -> None:
+def add_layout(connection: Connection, layout: Layout, *, at: str) -> None:
     """Keep a layout's content, once."""
     if connection.execute(select(t.layouts.c.digest).filter_by(digest=layout.digest)).first() is None:
         content = layout.to_json() | {"pages": layout.pages, "per_transect": layout.per_transect}

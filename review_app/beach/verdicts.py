@@ -53,14 +53,17 @@ def _read(store: Store, photo: PhotoRow, pages: list[PageRow]) -> dict:
         lines.append("Its printed code could not be read: say at the laptop which survey it is from.")
     if page.superseded:
         lines.append("This sheet is in twice; the photograph that reads better counts.")
-    kind = "good"
+    kind, what = "good", "Read"
+    if page.keyed:
+        kind, what = ("look" if page.open else "good"), "Keyed by hand"
+        lines += ["It could not be read. Photograph the sheet again if it is still at hand."] if page.open else []
     if len(hidden) >= HARD_TO_SEE and not page.superseded:
         kind = "look"
         lines.append(
             f"{len(hidden)} boxes are hard to see where marked. Photograph it again if you can: in shade, flat, dry."
         )
     marks = list(hidden) if kind == "look" else []
-    return {"kind": kind, "title": f"Read: {where}", "lines": lines, "marks": marks, "picture": f"page/{page.id}"}
+    return {"kind": kind, "title": f"{what}: {where}", "lines": lines, "marks": marks, "picture": f"page/{page.id}"}
 
 
 @lru_cache(maxsize=4000)

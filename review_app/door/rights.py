@@ -25,6 +25,7 @@ SCREENS = (
     Screen("review", "Review", "clerk"),
     Screen("many", "Many at once", "clerk"),
     Screen("whole", "Whole page", "clerk"),
+    Screen("key", "Key by hand", "clerk"),
     Screen("survey", "Survey", EVERYBODY),
     Screen("plan", "Plan", "clerk"),
     Screen("phones", "Phones", "clerk"),

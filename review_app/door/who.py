@@ -61,7 +61,7 @@ def is_shared() -> bool:
 @lru_cache(maxsize=4)
 def door_of(store: Store) -> Door:
     """The one door of a store."""
-    return Door(store, Sessions(store), Throttle(), f"desk_{store.name[:8]}")
+    return Door(store, Sessions(store), Throttle(store.tries), f"desk_{store.name[:8]}")
 
 
 def visitor(cookies: dict[str, str], *, now: datetime, touch: bool = True) -> Visitor | None:

@@ -3,10 +3,11 @@ class AuditDesk {
   constructor(root, data) {
     this.root = root;
     this.$ = (selector) => root.querySelector(selector);
-    Object.assign(this, { items: [], notices: [], sampled: 0, answered: 0, refusal: '' });
+    Object.assign(this, { items: [], notices: [], sampled: 0, answered: 0 });
     this.id = data.audit;
     this.off = new AbortController();
     this.windows = new Windows(root);
+    this.lens = new Lens(this.$('.lens'), this.off.signal);
     this.who = new Who(root, () => { this.paint(); this.root.focus({ preventScroll: true }); }, data.by);
     this.outbox = new Outbox(data.store ?? '', (record, result) => this.answer(record, result), () => this.paint(), data.by);
     const on = (target, name, run, options = {}) => target.addEventListener(name, run, { ...options, signal: this.off.signal });
@@ -14,8 +15,9 @@ class AuditDesk {
     on(window, 'online', () => this.outbox.send());
     on(this.$('.typed'), 'submit', (e) => { e.preventDefault(); const text = this.$('#value').value.trim(); if (text) this.say('enter', text); });
     on(this.root, 'click', (e) => { const act = e.target.closest?.('[data-do]')?.dataset.do; if (act) this.say(act); });
+    on(this.root, 'click', (e) => { const act = e.target.closest?.('[data-lens]')?.dataset.lens; if (act) this.lens.act(act); });
     this.seen = withoutOwnWindow(this.root, () => this.load());
-    this.sizes = new ResizeObserver(() => this.item && this.windows.show(this.item));
+    this.sizes = new ResizeObserver(() => this.item && !this.item.keyed && this.windows.show(this.item));
     root.querySelectorAll('.glass').forEach((glass) => this.sizes.observe(glass));
     this.outbox.send();
     this.load();
@@ -42,7 +44,7 @@ class AuditDesk {
       audit: item.audit, action: action === 'blank' && item.kind === 'tick' ? 'enter' : action, value: action === 'blank' && item.kind === 'tick' ? false : value });
     this.shown = [...(this.shown ?? []), item].slice(-100);
     this.items.shift();
-    this.refusal = '';
+    item.refusal = '';
     this.$('#value').value = '';
     this.root.focus({ preventScroll: true });
     this.paint();
@@ -51,7 +53,8 @@ class AuditDesk {
   answer(record, result) {
     if (!result.ok) {
       const item = this.shown?.find((i) => i.audit === record.audit);
-      if (item && !result.gone) { this.items.unshift(item); this.refusal = result.sentence; } else this.notices.push(`${record.name}: ${result.sentence}`);
+      const busy = this.$('#value').value.trim();          // a value that is half typed stays with its cell; the refused one comes next
+      if (item && !result.gone) { item.refusal = result.sentence; this.items.splice(busy ? 1 : 0, 0, item); } else this.notices.push(`${record.name}: ${result.sentence}`);
     }
     this.paint();
   }
@@ -88,16 +91,20 @@ class AuditDesk {
     this.$('.counts').textContent = `${this.items.length} left of ${this.sampled}`;
     this.$('.title').textContent = item.label;
     this.$('.where').textContent = item.where;
-    this.$('.refusal').hidden = !this.refusal;
-    this.$('.refusal').textContent = this.refusal;
+    this.$('.refusal').hidden = !item.refusal;
+    this.$('.refusal').textContent = item.refusal ?? '';
     this.$('.hint').textContent = item.kind === 'tick' ? 'Marked is yes; an empty box is Space.' : WORDS[item.kind].replace('; / corrects the suggestion', '');
     this.$('.codes-known').textContent = item.codes.length ? `Codes: ${item.codes.join(', ')}` : '';
-    this.windows.show(item);
-    this.windows.preload(this.items.slice(0, 30));
-    this.$('.live').textContent = `${item.label}. ${item.where}. ${this.items.length} left. ${this.refusal}`;
+    this.$('.by-hand').hidden = !item.keyed;
+    for (const part of ['.near', '.row', '.near-row']) this.$(part).hidden = item.keyed;
+    const photo = `/desk/viewable/${item.sha256}`;
+    if (item.keyed && this.$('.lens img').getAttribute('src') !== photo) this.$('.lens img').src = photo;
+    if (!item.keyed) this.windows.show(item);
+    this.windows.preload(this.items.slice(0, 30).filter((i) => !i.keyed));
+    this.$('.live').textContent = `${item.label}. ${item.where}. ${this.items.length} left. ${item.refusal ?? ''}`;
   }
 
-  close() { this.off.abort(); this.seen.disconnect(); this.sizes.disconnect(); this.outbox.close(); }
+  close() { this.off.abort(); this.seen.disconnect(); this.sizes.disconnect(); this.lens.close(); this.outbox.close(); }
 }
 
 export default function ({ parentElement, data }) {

@@ -418,6 +418,10 @@ class Desk {
     else if (this.filter.asked) [head, text] = ['Nobody asks', 'No cell waits that a colleague asked about.'];
     else if (asked && away === asked) [head, text] = ['Done, but for what was asked', `${cells(asked)} that a colleague was asked about still wait. Choose them above.`];
     else if (away) [head, text] = ['Done here', `Nothing waits in this selection; ${cells(away)} wait elsewhere. Choose other cells above.`];
+    const key = this.progress?.to_key ?? 0;
+    this.$('.end .key').hidden = !key;
+    this.$('.end .key').textContent = `${cells(key)} of sheets whose photograph could not be read wait to be keyed by hand`;
+    if (key && head === 'All done') [head, text] = ['Done here', 'No cell that was read waits for a person any more.'];
     this.$('.end h2').textContent = head;
     this.$('.end p').textContent = text + waiting;
     this.$('.end [data-do=again]').hidden = !skipped;

@@ -21,7 +21,9 @@ class Whole {
       const reply = await fetch(`/desk/whole/${page}`, { cache: 'no-store' });
       if (reply.status === 404) { this.missing = (await reply.json()).sentence; return this.paint(); }
       if (!reply.ok) throw new Error(reply.status);
-      this.take(await reply.json(), wanted);
+      const sheet = await reply.json();
+      if (sheet.keyed) { location.replace(`key?page=${page}&cell=${encodeURIComponent(wanted)}`); return undefined; }
+      this.take(sheet, wanted);
       this.offline = false;
     } catch { this.offline = true; if (!this.off.signal.aborted) setTimeout(() => this.open(page, wanted), 2500); }
     return this.paint();
@@ -87,16 +89,16 @@ class Whole {
     if (result.ok) { if (record.action === 'undo') this.open(this.sheet.page); else this.paint(); return; }
     const mine = this.history.findIndex((h) => h.client === record.client && h.seq === record.seq);
     const before = mine >= 0 ? this.history.splice(mine, 1)[0].before : null;
-    if (cell && before) {
-      Object.assign(cell, before, { last: result.last ?? before.last });
-      this.chip(index);
+    const busy = index !== this.at && this.$('#value').value.trim();   // a value that is half typed stays with its cell
+    if (cell && before) { Object.assign(cell, before, { last: result.last ?? before.last }); this.chip(index); }
+    if (cell && before && !busy) {
       this.goto(index);
       this.refusal = result.ask ? `${result.sentence} If it is so, enter it again.` : result.sentence;
       this.asked = result.ask ? { cell: cell.cell, value: `${record.value}` } : null;
       this.$('#value').value = record.action === 'enter' ? record.value ?? '' : '';
       if (record.action === 'enter') { this.$('#value').focus(); this.$('#value').select(); }
-      if (result.gone) this.open(this.sheet.page);
     } else this.notices.push(`${record.name}: ${result.sentence}`);
+    if (result.gone) this.open(this.sheet.page);
     this.paint();
   }
 

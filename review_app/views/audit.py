@@ -9,11 +9,14 @@ from digitise.store import RULE, Store, cell_label
 from digitise.store.audits import Audit, Differing
 from review_app import alike, auditing, whole, worklist
 from review_app.components import component
-from review_app.markup import tag
-from review_app.opening import choose_pack, me, open_page, own_name
+from review_app.markup import ADD, nothing, tag
+from review_app.opening import choose_survey, me, open_page, own_name
 
 desk = component(
-    "review_audit", "audit.html", ("desk.css", "audit.css"), ("outbox.js", "common.js", "windows.js", "audit.js")
+    "review_audit",
+    "audit.html",
+    ("desk.css", "whole.css", "trace.css", "audit.css"),
+    ("outbox.js", "common.js", "windows.js", "lens.js", "audit.js"),
 )
 
 
@@ -27,7 +30,9 @@ def _difference(store: Store, one: Differing, key: str) -> None:
     page = store.page(one.page_id)
     first, second = _said(cell.kind, one.accepted_state, one.accepted), _said(cell.kind, one.answer_state, one.answer)
     who = "the program" if one.entered_by == RULE else one.entered_by
-    source, width, _ = alike.crop(store, one.page_id, cell.box_mm)
+    source, width = f"/desk/small/{one.page_id}", 240
+    if not page.keyed:
+        source, width, _ = alike.crop(store, one.page_id, cell.box_mm)
     done = auditing.settled(store, one)
     words = [
         tag("b", f"{page.title}, {cell_label(cell)}"),
@@ -117,17 +122,11 @@ def again(store: Store) -> None:
 
 def plan(store: Store) -> None:
     """Choose what is to be shown, and draw."""
-    pack = choose_pack(store, "audit-pack")
+    pack = choose_survey(store, "audit-pack", every=True)
     everything = auditing.lots(store, pack, people=True)
     if not everything:
-        st.html(
-            tag(
-                "div",
-                tag("h2", "Nothing to audit"),
-                tag("p", "An audit looks at cells that are entered. There are none here."),
-                class_="empty",
-            )
-        )
+        words = "An audit looks at cells that are entered. There are none here."
+        st.html(nothing("Nothing to audit", words, to=ADD))
         return
     people = "person" in everything and st.checkbox(
         "Also what people entered (whoever entered a cell cannot key it here)", key="people"

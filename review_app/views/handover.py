@@ -8,7 +8,7 @@ from digitise.handover.prepared import EVIDENCE, Wishes
 from digitise.store import SentSurvey, Store
 from digitise.wording import plural
 from review_app import sending
-from review_app.markup import Markup, tag
+from review_app.markup import ADD, Markup, nothing, tag
 from review_app.opening import open_page, own_name
 
 EVIDENCE_WORDS = {
@@ -121,14 +121,8 @@ def show() -> None:
     store = open_page(__file__)
     st.html(tag("h1", "Hand-over", class_="head"))
     if not store.packs():
-        st.html(
-            tag(
-                "div",
-                tag("h2", "Nothing to hand over yet"),
-                tag("p", "A survey goes to the authority when its cells are decided and somebody has signed it."),
-                class_="empty",
-            )
-        )
+        words = "A survey goes to the authority when its cells are decided and somebody has signed it."
+        st.html(nothing("Nothing to hand over yet", words, to=ADD))
         return
     if told := st.session_state.pop("handed", ""):
         st.success(told)

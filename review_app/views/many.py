@@ -7,7 +7,7 @@ import streamlit as st
 from review_app import worklist
 from review_app.components import component
 from review_app.markup import tag
-from review_app.opening import choose_pack, me, open_page
+from review_app.opening import choose_survey, me, open_page
 
 many = component("review_many", "many.html", ("desk.css", "many.css"), ("outbox.js", "common.js", "many.js"))
 
@@ -15,9 +15,8 @@ many = component("review_many", "many.html", ("desk.css", "many.css"), ("outbox.
 def show() -> None:
     """Draw the page."""
     store = open_page(__file__)
-    with st.container(horizontal=True, vertical_alignment="center", horizontal_alignment="distribute"):
-        st.html(tag("h1", "Many at once", class_="head"), width="content")
-        pack = choose_pack(store, "many-pack")
+    st.html(tag("h1", "Many at once", class_="head"))
+    pack = choose_survey(store, "many-pack", every=True)
     many(key="many", data={"pack": pack, "store": worklist.store_key(store), "by": me().name})
 
 

@@ -8,7 +8,7 @@ import streamlit as st
 from digitise.store import Store
 from review_app import worklist
 from review_app.beach import gate, link, parts
-from review_app.markup import Markup, tag
+from review_app.markup import Markup, nothing, tag
 from review_app.opening import me, open_page
 
 
@@ -61,14 +61,7 @@ def open_now(store: Store, known: link.Link) -> None:
     """The code, its address, and a way to shut."""
     address = address_shown(known)
     if not address:
-        st.html(
-            tag(
-                "div",
-                tag("h2", "This laptop is on no network"),
-                tag("p", "Switch its hotspot or Wi-Fi on, then look again."),
-                class_="empty",
-            )
-        )
+        st.html(nothing("This laptop is on no network", "Switch its hotspot or Wi-Fi on, then look again."))
         st.button("Look again", key="look-again")
         return
     until = known.until.astimezone().strftime("%H:%M")

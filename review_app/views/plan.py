@@ -95,7 +95,7 @@ def ask(store: Store, sites: dict[str, SitePlan], people: list[str]) -> None:
     with st.form("plan", border=True):
         site = _site(sites)
         with st.container(horizontal=True):
-            date = st.date_input("Date", value=None, format="YYYY-MM-DD", key="plan-date", width=200)
+            date = st.text_input("Date, such as 2026-04-11", max_chars=10, key="plan-date", width=220)
             lines = st.number_input(
                 "Transects", 1, protocol.transects, protocol.transects, key=f"lines-{name}", width=160
             )

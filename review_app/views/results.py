@@ -6,22 +6,28 @@ from urllib.parse import urlencode
 
 import streamlit as st
 
-from digitise.store import Store
-from review_app import worklist
-from review_app.markup import tag
-from review_app.opening import open_page
+from review_app.markup import ADD, nothing, tag
+from review_app.opening import choose_survey, open_page, survey_name
 
 # The page is made by the server as one closed file. It is shown in a frame that may run no script, as tall as the page.
 FRAME_JS = """
 export default function ({ parentElement, data }) {
   const frame = parentElement.querySelector('iframe');
-  if (frame.getAttribute('src') !== data.src) frame.src = data.src;
+  const busy = (on) => {
+    frame.parentElement.setAttribute('aria-busy', on);
+    parentElement.querySelector('p').hidden = !on;
+  };
+  if (frame.getAttribute('src') !== data.src) {
+    busy(true);
+    frame.src = data.src;
+  }
   frame.title = data.title;
   const fit = () => {
     const body = frame.contentDocument?.body;
     if (body) frame.style.height = `${body.scrollHeight + 4}px`;
   };
   frame.onload = () => {
+    busy(false);
     for (const link of frame.contentDocument.querySelectorAll('a[href^="http"]')) {
       link.target = '_blank';
       link.rel = 'noopener noreferrer';
@@ -33,15 +39,16 @@ export default function ({ parentElement, data }) {
   return () => frame.seen?.disconnect();
 }
 """
-FRAME_CSS = "iframe { width: 100%; border: 0; display: block; min-height: 60vh; border-radius: 8px; }"
-frame = st.components.v2.component(
-    "results_frame", html='<iframe sandbox="allow-same-origin allow-popups"></iframe>', css=FRAME_CSS, js=FRAME_JS
-)
-
-
-def survey_names(store: Store) -> dict[str, str]:
-    """Packs in words: with site and date where they are known."""
-    return {p: " · ".join(w for w in (worklist.site_words(store, p), f"pack {p}") if w) for p in store.packs()}
+FRAME_CSS = """
+iframe { color-scheme: light dark; width: 100%; border: 0; display: block; min-height: 60vh; border-radius: 8px; }
+[aria-busy=true] iframe { visibility: hidden; }
+p { margin: 0; color: var(--soft); font: 1rem/1.5 var(--st-font, sans-serif); }
+"""
+FRAME_HTML = """
+<div aria-busy="true"><p role="status">The results are being computed …</p>
+<iframe sandbox="allow-same-origin allow-popups"></iframe></div>
+"""
+frame = st.components.v2.component("results_frame", html=FRAME_HTML, css=FRAME_CSS, js=FRAME_JS)
 
 
 def downloads(pack: str) -> None:
@@ -57,24 +64,12 @@ def show() -> None:
     """Draw the page."""
     store = open_page(__file__)
     st.html(tag("h1", "Results", class_="head"))
-    names = survey_names(store)
-    if not names:
-        st.html(
-            tag(
-                "div",
-                tag("h2", "No results yet"),
-                tag(
-                    "p",
-                    "They appear here as soon as the first sheet has been "
-                    "read: percent cover and density with intervals, and how complete the data are.",
-                ),
-                class_="empty",
-            )
-        )
-        st.page_link("views/survey.py", label="Add photographs")
+    if not store.packs():
+        words = "They appear here as soon as the first sheet has been read: percent cover and density with intervals, "
+        words += "and how complete the data are."
+        st.html(nothing("No results yet", words, to=ADD))
         return
-    options = ["", *names] if len(names) > 1 else list(names)
-    pack = st.selectbox("Survey", options, key="result-pack", format_func=lambda p: names.get(p, "All surveys"))
+    pack = choose_survey(store, "result-pack", every=True)
     open_cells = store.progress(pack=pack or None).open
     if open_cells:
         waits = "1 cell waits" if open_cells == 1 else f"{open_cells} cells wait"
@@ -87,7 +82,7 @@ def show() -> None:
         key="frame",
         data={
             "src": f"/desk/results?{urlencode({'pack': pack})}",
-            "title": f"Results of {names.get(pack, 'all surveys')}",
+            "title": f"Results: {survey_name(store, pack)}",
         },
     )
 

@@ -9,38 +9,29 @@ import streamlit as st
 from digitise.store import Progress, Store
 from review_app import intake, worklist
 from review_app.components import component
-from review_app.markup import tag
+from review_app.markup import ADD, nothing, tag
 from review_app.opening import me, open_page
 from review_app.ordering import ORDERS
 
 desk = component("review_desk", "desk.html", ("desk.css",), ("outbox.js", "common.js", "windows.js", "desk.js"))
 
 
-def nothing(title: str, *sentences: str) -> None:
-    """A calm box that says why the desk is empty and what to do next."""
-    st.html(tag("div", tag("h2", title), *(tag("p", s) for s in sentences), class_="empty"))
-
-
 def without_pages(store: Store, progress: Progress) -> None:
     """No photograph has given a page yet."""
     if not progress.photos:
-        nothing(
-            "Nothing waits for you",
-            "No photograph has been added yet.",
-            "Photograph the filled sheets, then add the photographs on the Survey page. Cells the reader is not "
-            "sure of will appear here, one at a time.",
+        words = (
+            "Photograph the filled sheets, then add the photographs on the Survey page. Cells the reader is not sure "
         )
-        st.page_link("views/survey.py", label="Add photographs")
+        words += "of will appear here, one at a time."
+        st.html(nothing("Nothing waits for you", "No photograph has been added yet.", words, to=ADD))
     elif any(p.status == "waiting" for p in store.photos()):
-        nothing("Nothing waits for you yet", "Photographs are being read. Cells that need your eyes will appear here.")
+        words = "Photographs are being read. Cells that need your eyes will appear here."
+        st.html(nothing("Nothing waits for you yet", words))
         st.button("Look again", key="look-again")
     else:
-        nothing(
-            "Nothing waits for you",
-            "No photograph could be read so far. The Survey page says for each of them "
-            "what to do, such as photographing the sheet again.",
-        )
-        st.page_link("views/survey.py", label="See what to do")
+        words = "No photograph could be read so far. The Survey page says for each of them what to do, such as "
+        words += "photographing the sheet again."
+        st.html(nothing("Nothing waits for you", words, to=("See what to do", "survey")))
 
 
 def chosen_filter(store: Store) -> dict[str, str | bool]:
@@ -48,8 +39,7 @@ def chosen_filter(store: Store) -> dict[str, str | bool]:
     pages = store.pages()
     titles, counts = {p.sheet: p.title for p in pages}, Counter()
     for page in pages:
-        if not page.superseded:
-            counts[page.sheet] += page.open
+        counts[page.sheet] += page.to_review
     counts = +counts
     reasons = worklist.reason_options(store.open_reasons())
     asked = len(store.queue(keys=store.asked.waiting()))
@@ -98,7 +88,7 @@ def show() -> None:
     progress = store.progress()
     with st.container(horizontal=True, vertical_alignment="center", horizontal_alignment="distribute"):
         st.html(tag("h1", "Review", class_="head"), width="content")
-        chosen = chosen_filter(store) if progress.open else {}
+        chosen = chosen_filter(store) if progress.open > progress.to_key else {}
     if not store.pages():
         without_pages(store, progress)
         return

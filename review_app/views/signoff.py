@@ -7,21 +7,26 @@ import streamlit as st
 from digitise.store import ChangedMeanwhile, Store
 from digitise.store.signoffs import SignOff
 from review_app import signing, worklist
-from review_app.markup import Markup, tag
-from review_app.opening import open_page, own_name
+from review_app.markup import ADD, Markup, nothing, tag
+from review_app.opening import choose_survey, open_page, own_name
 
 _SIGNS = {"block": ("bad", "✕"), "look": ("todo", "●"), "good": ("good", "✓")}
-_HELP = {"review": "Review them", "survey": "Add photographs", "whole": "Look", "audit": "Audit"}
-_PATH = {"review": "./"}  # the first page has no name of its own
+_HELP = {
+    "review": ("Review them", "./"),  # the first page has no name of its own
+    "key": ("Key them", "key"),
+    "survey": ("Add photographs", "survey?pack={pack}"),
+    "faults": ("Look", "survey?pack={pack}"),
+    "whole": ("Look", "whole"),
+    "audit": ("Audit", "audit"),
+}
 
 
-def _point(one: signing.Point) -> Markup:
+def _point(one: signing.Point, pack: str) -> Markup:
     kind, sign = _SIGNS[one.level]
-    link = (
-        [" ", tag("a", _HELP[one.view], href=_PATH.get(one.view, one.view), target="_self")]
-        if one.view and one.level != "good"
-        else []
-    )
+    link = []
+    if one.view and one.level != "good":
+        words, address = _HELP[one.view]
+        link = [" ", tag("a", words, href=address.format(pack=pack), target="_self")]
     return tag("li", tag("span", f"{sign} {one.text}", class_=f"state {kind}"), *link)
 
 
@@ -80,28 +85,14 @@ def show() -> None:
     """Draw the page."""
     store = open_page(__file__)
     st.html(tag("h1", "Sign-off", class_="head"))
-    packs = store.packs()
-    if not packs:
-        st.html(
-            tag(
-                "div",
-                tag("h2", "Nothing to sign yet"),
-                tag("p", "A survey can be signed when its sheets are in and every cell is decided."),
-                class_="empty",
-            )
-        )
+    if not store.packs():
+        words = "A survey can be signed when its sheets are in and every cell is decided."
+        st.html(nothing("Nothing to sign yet", words, to=ADD))
         return
-    wanted = st.query_params.get("pack", packs[0])
-    pack = st.selectbox(
-        "Survey",
-        packs,
-        index=packs.index(wanted) if wanted in packs else 0,
-        key="sign-pack",
-        format_func=lambda p: " · ".join(w for w in (f"Pack {p}", worklist.site_words(store, p)) if w),
-    )
+    pack = choose_survey(store, "sign-pack")
     with st.spinner("Looking at the survey"):
         found, earlier = signing.points(store, pack), store.signoffs.of(pack)
-    st.html(tag("ul", *(_point(p) for p in found), class_="points"))
+    st.html(tag("ul", *(_point(p, pack) for p in found), class_="points"))
     blocked = any(p.level == "block" for p in found)
     if blocked:
         st.html(tag("p", "The survey can be signed when nothing is marked ✕.", class_="soft"))

@@ -11,8 +11,8 @@ from review_app import intake, worklist
 from review_app.accepting import decide_finding
 from review_app.cards import card, matrix
 from review_app.faults import board, board_table, checks, fault_list, labels_of, wanted
-from review_app.markup import tag
-from review_app.opening import me, open_page
+from review_app.markup import nothing, tag
+from review_app.opening import me, open_page, survey_name
 from review_app.placing import place_page
 
 TYPES = ["image/*", "heic", "heif", "tif", "tiff", "pdf", "zip"]
@@ -63,18 +63,8 @@ def show() -> None:
     pages, failed = {p.id: p for p in store.pages()}, intake.progress(store).failed
     photos = store.photos()
     if not photos:
-        st.html(
-            tag(
-                "div",
-                tag("h2", "No photographs yet"),
-                tag(
-                    "p",
-                    "Lay each sheet flat, in shade, with its four "
-                    "corner marks in view. Then add the photographs above; they are kept unchanged.",
-                ),
-                class_="empty",
-            )
-        )
+        words = "Lay each sheet flat, in shade, with its four corner marks in view. Then add the photographs above; "
+        st.html(nothing("No photographs yet", words + "they are kept unchanged."))
     decides = me().may("clerk")  # what is written on the sheets is told to those only who may decide
     for page in (p for p in pages.values() if decides and p.pack is None and not p.superseded):
         place_page(store, page)
@@ -117,9 +107,9 @@ def chosen(store: Store, *, decides: bool) -> list[str]:
 
 def survey(store: Store, pack: str, pages: dict[int, PageRow], *, decides: bool) -> None:
     """One survey: its sheets and, for who decides, what the check found and a person's word on it."""
-    heading = " · ".join(w for w in (f"Pack {pack}", worklist.site_words(store, pack)) if w)
-    st.html(tag("h2", heading, class_="head"))
-    st.html(matrix(wanted(store, pack, worklist.pack_places(store, pack))))
+    name = survey_name(store, pack)
+    st.html(tag("h2", name[:1].upper() + name[1:], class_="head"))
+    st.html(matrix(wanted(store, pack, worklist.pack_places(store, pack)), opens=decides))
     if decides and (check := checks(store).get(pack)) is not None:
         st.html(fault_list(check, pages, labels_of(store)))
         decide_finding(store, check)

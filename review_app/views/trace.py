@@ -9,12 +9,15 @@ import streamlit as st
 from digitise.store import Store
 from review_app import tracing, worklist
 from review_app.components import component
-from review_app.markup import Markup, tag
-from review_app.opening import open_page
+from review_app.markup import ADD, Markup, nothing, tag
+from review_app.opening import choose_survey, open_page
 from review_app.whole import state_words
 
 trace = component(
-    "review_trace", "trace.html", ("desk.css", "whole.css", "trace.css"), ("outbox.js", "common.js", "trace.js")
+    "review_trace",
+    "trace.html",
+    ("desk.css", "whole.css", "trace.css"),
+    ("outbox.js", "common.js", "lens.js", "trace.js"),
 )
 
 
@@ -35,12 +38,7 @@ def figure_page(store: Store, pack: str, sheet: str, row: str) -> None:
     found = tracing.figure(store, pack, sheet, row)
     if found is None:
         st.html(
-            tag(
-                "div",
-                tag("h2", "There is no such figure"),
-                tag("p", "The link may come from another folder."),
-                class_="empty",
-            )
+            nothing("There is no such figure", "The link may come from another folder.", to=("All figures", "trace"))
         )
         return
     st.html(tag("h2", f"{found.label} · {found.title} · pack {pack}", class_="head"))
@@ -71,25 +69,11 @@ def figure_page(store: Store, pack: str, sheet: str, row: str) -> None:
 
 def all_figures(store: Store) -> None:
     """Every figure of a survey with a link to what is behind it."""
-    packs = store.packs()
-    if not packs:
-        st.html(
-            tag(
-                "div",
-                tag("h2", "Nothing to trace yet"),
-                tag("p", "As soon as sheets are read, every figure leads from here to its pencil marks."),
-                class_="empty",
-            )
-        )
+    if not store.packs():
+        words = "As soon as sheets are read, every figure leads from here to its pencil marks."
+        st.html(nothing("Nothing to trace yet", words, to=ADD))
         return
-    wanted = st.query_params.get("pack", packs[0])
-    pack = st.selectbox(
-        "Survey",
-        packs,
-        index=packs.index(wanted) if wanted in packs else 0,
-        format_func=lambda p: f"Pack {p}",
-        key="trace-pack",
-    )
+    pack = choose_survey(store, "trace-pack")
     found = tracing.figures(store, pack)
     for title in dict.fromkeys(f.title for f in found):
         st.html(tag("h2", title, class_="head"))

@@ -16,7 +16,7 @@ def show() -> None:
     """Draw the page."""
     store = open_page(__file__)
     st.html(tag("h1", "Whole page", class_="head"))
-    pages = [p for p in store.pages() if not p.superseded]
+    pages = [p for p in store.pages() if not p.superseded and not p.keyed]
     first = next((p.id for p in pages if p.open), pages[0].id if pages else 0)
     whole(key="whole", data={"page": first, "store": worklist.store_key(store), "by": me().name})
 

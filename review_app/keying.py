@@ -1,0 +1,69 @@
+"""What the screen needs on which a sheet is keyed by hand from a photograph that could not be read."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from digitise.batch import KnownProtocols, known_protocols
+from digitise.layout import Layout
+from digitise.store import PageRow, PhotoRow, Store
+from digitise.store.keyed import Sheet
+from review_app import bounded
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """One printed page that a photograph may show. `sure` when the reader recognised it by its marks."""
+
+    layout: Layout
+    words: str
+    sure: bool
+
+
+def refused(store: Store) -> list[PhotoRow]:
+    """Photographs that could not be read, in the order they came."""
+    return [p for p in store.photos() if p.status in ("retake", "unreadable")]
+
+
+def begun(store: Store) -> list[PageRow]:
+    """Sheets that are being keyed by hand, or were."""
+    return [p for p in store.pages() if p.keyed]
+
+
+def kinds(store: Store, photo: PhotoRow) -> list[Kind]:
+    """Every printed page it may be: first the one that was recognised, then those of protocols that are used here."""
+    known = known_protocols(store=store)
+    used = {p.protocol_digest for p in store.pages()}
+    papers = {p.layout_digest for p in store.pages()}
+    several = len(known.protocols) > 1
+
+    def turn(layout: Layout) -> tuple:
+        home = known.home(layout)
+        return (layout.digest != photo.layout_digest, home.digest not in used, layout.digest not in papers)
+
+    return [
+        Kind(one, _words(one, known, several), one.digest == photo.layout_digest)
+        for one in sorted(known.layouts, key=turn)
+    ]
+
+
+def _words(layout: Layout, known: KnownProtocols, several: bool) -> str:
+    page = f", page {layout.page}" if layout.pages > 1 else ""
+    home = known.home(layout)
+    return f"{layout.title}{page}, {layout.paper}" + (f" ({home.protocol} {home.version})" if several else "")
+
+
+def begin(store: Store, photo: PhotoRow, layout: Layout, pack: str, transect: int, *, by: str, now: datetime) -> int:
+    """Begin to key a photograph as this printed page; returns the page's id.
+
+    Raises
+    ------
+    ValueError
+        It is no picture, the place cannot be, or another photograph of this sheet is here already.
+    """
+    picture = bounded.decode(store.original(photo.sha256), photo.sha256)
+    if not picture:
+        raise ValueError(f"{photo.name} shows no picture to key from ({picture.detail or picture.reason})")
+    home = known_protocols(store=store).home(layout)
+    return store.by_hand.begin(Sheet(photo.sha256, layout, home, pack, transect), picture.gray, by=by, now=now)
