@@ -236,7 +236,7 @@ def test_only_folders_can_be_watched(photos, tmp_path, capsys) -> None:
     """A folder that is not there would be watched in vain."""
     for path in (tmp_path / "nowhere", photos / "a.jpg"):
         assert main(["read", str(path), "--watch"]) == 2
-        assert f"{path}: --watch follows folders; make the folder first" in capsys.readouterr().err
+        assert f"{path}: --watch follows folders of this computer; make the folder first" in capsys.readouterr().err
 
 
 def test_a_number_of_processes_is_a_number(capsys) -> None:
