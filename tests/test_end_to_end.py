@@ -57,7 +57,9 @@ def truth() -> dict:
 def results() -> dict:
     """Results of all sample photographs by path."""
     files = photo_files([SAMPLES])
-    return {p: one.result for p, one in zip(files, read_batch(files, known_protocols(), jobs=1), strict=True)}
+    return {
+        p: one.result for p, one in zip(files, read_batch(files, known_protocols(), jobs=1, wanted=True), strict=True)
+    }
 
 
 def _keep(store: Store, path: Path, result, *, now: datetime = NOW) -> None:
