@@ -31,14 +31,15 @@ def _evaluate(args: argparse.Namespace) -> int:
     from digitise.batch import Reader, known_protocols
     from digitise.evaluate import judge, read_truth, report
     from digitise.known_acceptance import own_acceptance
+    from digitise.learned import SHIPPED, OwnReader
 
     truth = read_truth(args.truth)
     if args.plots is not None and args.plots.exists() and not args.plots.is_dir():
         raise UsageError(f"{args.plots}: is a file; choose a folder for the plots")
     judged, results = [], []
     files = files_to_read(args.photos)
-    acceptance = own_acceptance(args.acceptance) if args.acceptance is not None else None
-    with Reader(known_protocols(args.protocol), jobs=args.jobs, acceptance=acceptance) as reader:
+    own = OwnReader(own_acceptance(args.acceptance)) if args.acceptance is not None else SHIPPED
+    with Reader(known_protocols(args.protocol), jobs=args.jobs, own=own) as reader:
         results += [taken.result for taken in read_all(reader, files)]
     for result in results:
         if result.sha256 in truth:
