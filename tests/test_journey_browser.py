@@ -47,7 +47,7 @@ def test_a_photograph_becomes_signed_results_in_the_hands_of_three_people(chromi
 
     clerk = comes_in(chromium, address, "Keo Varn")
     for left in range(len(WAITING), 0, -1):
-        clerk.wait_for_function("(n) => document.querySelector('.desk')?.desk?.left === n", arg=left)
+        clerk.locator(".counts", has_text=f"{left} left").wait_for()
         cell = clerk.locator(".desk").evaluate("(d) => d.desk.item.cell")
         clerk.keyboard.press("/")
         clerk.keyboard.press("Control+a")
