@@ -35,18 +35,29 @@ def _mask(page: InkPage, threshold: float, box: Box, grown_mm: float) -> tuple[n
 
 
 def broad_ink(page: InkPage, layout: Layout, threshold: float) -> frozenset[str]:
-    """Ids of cells with ink broader than any line of a pencil: a shadow's edge, a stain, a scribble."""
+    """Ids of cells with ink broader than any line of a pencil: a shadow's edge, a stain, a scribble.
+
+    A tick box may be filled in; there, only ink that is as broad around the box tells.
+    """
     side = int(BROAD_MM * _SCALE) | 1
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
     mask = (page.ink[::_STEP, ::_STEP] > BROAD_INK * threshold).view(np.uint8)
     sums = cv2.integral(cv2.morphologyEx(mask, cv2.MORPH_OPEN, kernel))
     out = set()
     for cell in layout.cells:
-        x, y, w, h = cell.box_mm
-        x0, y0, x1, y1 = (int(v * _SCALE) for v in (x, y, x + w, y + h))
-        if sums[y1, x1] - sums[y0, x1] - sums[y1, x0] + sums[y0, x0] > BROAD_MM2 * _SCALE**2:
+        broad = _broad_mm2(sums, cell.box_mm, 0.0)
+        around = _broad_mm2(sums, cell.box_mm, BEYOND_MM) - broad
+        if broad > BROAD_MM2 and (cell.kind != "tick" or around > BROAD_MM2 / 2):
             out.add(cell.id)
     return frozenset(out)
+
+
+def _broad_mm2(sums: np.ndarray, box: Box, grown_mm: float) -> float:
+    x, y, w, h = box
+    rows, columns = sums.shape
+    x0, x1 = (int(np.clip(v * _SCALE, 0, columns - 1)) for v in (x - grown_mm, x + w + grown_mm))
+    y0, y1 = (int(np.clip(v * _SCALE, 0, rows - 1)) for v in (y - grown_mm, y + h + grown_mm))
+    return float(sums[y1, x1] - sums[y0, x1] - sums[y1, x0] + sums[y0, x0]) / _SCALE**2
 
 
 def runs_through(page: InkPage, box: Box, threshold: float) -> bool:

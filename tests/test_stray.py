@@ -67,3 +67,19 @@ def test_broad_ink_is_a_shadow_and_crossing_strokes_are_not(layouts) -> None:
     assert shaded.id in broad_ink(both, layout, THRESHOLD)
     assert written.id not in broad_ink(both, layout, THRESHOLD)
     assert broad_ink(strokes, layout, THRESHOLD) == frozenset()
+
+
+def test_a_tick_box_filled_in_is_a_mark_and_a_stain_over_it_is_none(layouts) -> None:
+    layout = next(one for one in layouts if one.sheet == "site" and one.paper == "A4")
+    ticks = [c for c in layout.cells if c.kind == "tick"]
+    filled, stained = ticks[0], ticks[-1]
+    x, y, w, h = filled.box_mm
+    u, v, wide, high = stained.box_mm
+    inside = _page((x + 3, y + h / 2, x + w - 3, y + h / 2), width_mm=3.5)
+    beyond = _page((u - 6, v + high / 2, u + wide + 6, v + high / 2), width_mm=3.5)
+    both = InkPage(np.maximum(inside.ink, beyond.ink), 0.01, 0.6)
+
+    found = broad_ink(both, layout, THRESHOLD)
+
+    assert filled.id not in found
+    assert stained.id in found
