@@ -28,7 +28,7 @@ from digitise.one_hand import as_one_hand
 from digitise.page import NotRegistered, Page, register_all
 from digitise.photo import NotAPhoto, Photo, load_photo
 from digitise.reading import Decoded, PhotoResult, Reading, sentence
-from digitise.stray import broad_ink, joined, runs_through
+from digitise.stray import broad_ink, joined, rubbed_out, runs_through
 from digitise.tally import REACH_MM as TALLY_REACH_MM
 from digitise.tally import count_strokes, own_ink
 from digitise.tally_network import learned_counts, network_input
@@ -200,7 +200,7 @@ def _decoded(
 def _without_strays(
     ink: InkPage, layout: Layout, decoded: dict[str, tuple[str, Decoded]]
 ) -> dict[str, tuple[str, Decoded]]:
-    """The same, with cells in doubt through which a shadow's edge, a crease or a hair may run.
+    """The same, with cells in doubt through which a shadow's edge, a crease or a hair may run, or that were rubbed out.
 
     Where bare paper is as uneven as pencil is dark, all of them are.
     """
@@ -211,7 +211,7 @@ def _without_strays(
         if cell_id in stray or one.reasons or one.value is None or one.value is False:
             continue
         cell, partner = by_id[cell_id], by_id.get(cell_id.removesuffix("/tally") + "/total")
-        if runs_through(ink, cell.box_mm, threshold):
+        if runs_through(ink, cell.box_mm, threshold) or rubbed_out(ink, cell.box_mm, threshold):
             stray[cell_id] = "unsure"
         elif cell.kind == "tally" and partner is not None and joined(ink, cell.box_mm, partner.box_mm, threshold):
             stray[cell_id] = stray[partner.id] = "unsure"

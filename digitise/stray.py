@@ -1,4 +1,4 @@
-"""Dark marks that no pencil makes: edges of shadows, stains and scribbles, creases and hairs that run through a cell.
+"""Marks that nobody meant: edges of shadows, stains, creases and hairs that run through a cell, what was rubbed out.
 
 They cannot be told from writing by the shape that they leave inside one box, so they are looked for around it. What is
 found puts a cell before a person and changes no value. Ink is that of `digitise.ink`, boxes are page millimetres.
@@ -19,6 +19,7 @@ BROAD_MM2 = 1.0  # of such ink in a cell
 BEYOND_MM = 1.5  # a line that ends so far outside a box on two opposite sides runs through it
 WITHIN_MM = 0.6  # from a box's rules inward: ink here is in the box
 LEAST_MM2 = 0.5  # of one mark in a box
+FIRM, LEAST_FIRM = 0.6, 0.2  # share of the page's pencil, and of a mark's area that is so dark; an eraser leaves less
 
 _STEP = 2  # flat pixels to one looked at
 _SCALE = FLAT_PX_PER_MM / _STEP
@@ -80,6 +81,12 @@ def _inside(mark: np.ndarray, corner: tuple[float, float], box: Box) -> float:
     x0, y0 = int(corner[0] + rim), int(corner[1] + rim)
     x1, y1 = int(corner[0] + box[2] * _SCALE - rim), int(corner[1] + box[3] * _SCALE - rim)
     return float(np.count_nonzero(mark[y0:y1, x0:x1])) / _SCALE**2
+
+
+def rubbed_out(page: InkPage, box: Box, threshold: float) -> bool:
+    """Whether all the ink in a box is far fainter than the page's pencil, as an eraser leaves it."""
+    ink = page.crop(box, -0.4)
+    return bool(np.count_nonzero(ink > FIRM * page.pencil) < LEAST_FIRM * np.count_nonzero(ink > threshold))
 
 
 def joined(page: InkPage, box: Box, other: Box, threshold: float) -> bool:

@@ -8,7 +8,7 @@ import pytest
 
 from digitise.flatten import FLAT_PX_PER_MM
 from digitise.ink import InkPage
-from digitise.stray import broad_ink, joined, runs_through
+from digitise.stray import broad_ink, joined, rubbed_out, runs_through
 
 BOX, NEXT = (60.0, 60.0, 16.0, 8.0), (77.0, 60.0, 8.0, 8.0)
 THRESHOLD = 0.2
@@ -83,3 +83,15 @@ def test_a_tick_box_filled_in_is_a_mark_and_a_stain_over_it_is_none(layouts) -> 
 
     assert filled.id not in found
     assert stained.id in found
+
+
+@pytest.mark.parametrize(("share", "left"), [(0.45, True), (0.55, True), (0.75, False), (1.0, False)])
+def test_ink_far_fainter_than_the_pages_pencil_was_rubbed_out(share: float, left: bool) -> None:
+    """A stroke at this share of the pencil; firm is what reaches 0.6 of it."""
+    page = _page((66, 62, 67, 67), ink=share * 0.6)
+
+    assert rubbed_out(InkPage(page.ink, 0.01, 0.6), BOX, 0.3 * 0.6) is left
+
+
+def test_an_empty_box_was_not_rubbed_out() -> None:
+    assert not rubbed_out(_page((10, 10, 20, 20)), BOX, THRESHOLD)
