@@ -58,7 +58,7 @@ STAGES = (  # module, function, how deep it lies, words
     (page, "unseen_cells", 1, "hidden cells"),
     (read, "read_page", 0, "page to readings"),
     (read, "extract_ink", 1, "pencil from paper"),
-    (read, "_boxed", 1, "character and tick boxes"),
+    (read, "boxed_evidence", 1, "character and tick boxes"),
     (read, "character_crops", 2, "cut out"),
     (read, "read_characters", 2, "their network"),
     (read, "_tallies", 1, "tallies"),
