@@ -8,8 +8,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from kept import NOW
+from stores import decided_sheet
 
-from digitise.batch import known_protocols, read_before, record, signature
+from digitise.batch import known_protocols, read_before, signature
 from digitise.calibration import NEVER, AcceptanceError, networks_digest, shipped_acceptance
 from digitise.characters import DIGIT_CLASSES, feature_count
 from digitise.cli import main
@@ -21,8 +22,7 @@ from digitise.known_acceptance import known_acceptance
 from digitise.known_learned import FILE, adopt, go_back, known_reader
 from digitise.learned import SHIPPED, WRITTEN, Learned, LearnedError, OwnReader, network_digest
 from digitise.own_cells import ReadAgain
-from digitise.photo import decode_photo
-from digitise.read import READER_VERSION, read_decoded, read_page, reader_version
+from digitise.read import READER_VERSION, read_page, reader_version
 from digitise.store import Store
 from digitise.taught import NO_LABEL, RULED, SETTLED, page_key, seen_boxes, taught
 from review_app import intake
@@ -39,16 +39,8 @@ def _learned(bias: float = 0.0, **more) -> Learned:
 def reviewed(photograph, tmp_path_factory):
     """A store with one photographed fish sheet, everything decided as it was written; a second photograph waits."""
     folder = tmp_path_factory.mktemp("whole") / "reef"
-    taken, known = photograph("fish"), known_protocols()
-    truth = {a.cell: a for a in taken.answers}
+    truth = decided_sheet(folder, photograph("fish"))
     with Store.open(folder) as store:
-        store.keep_photo(taken.jpeg, "fish.jpg", now=NOW)
-        record(store, read_decoded(decode_photo(taken.jpeg, "fish.jpg"), known.layouts), known, now=NOW)
-        (page,) = store.pages()
-        for item in store.queue():
-            value = truth[item.cell].value
-            state = "blank" if value is None else "entered"
-            store.decide(page.id, item.cell, value=value, state=state, by="Anna", now=NOW)
         store.keep_photo(photograph("invertebrate").jpeg, "inverts.jpg", now=NOW)
     return folder, truth
 

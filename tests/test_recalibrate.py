@@ -10,8 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from kept import NOW
+from stores import decided_sheet
 
-from digitise.batch import known_protocols, record
 from digitise.calibration import (
     MOST_BYTES,
     NEVER,
@@ -24,8 +24,6 @@ from digitise.calibration import (
 )
 from digitise.cli import main
 from digitise.known_acceptance import FILE, known_acceptance
-from digitise.photo import decode_photo
-from digitise.read import read_decoded
 from digitise.recalibrate import TARGETS, OwnCell, fit_threshold, recalibrated
 from digitise.store import Store
 
@@ -258,17 +256,7 @@ def test_thresholds_of_other_networks_are_refused(tmp_path) -> None:
 def reviewed(photograph, tmp_path_factory):
     """A store with one photographed fish sheet, everything decided as it was written."""
     folder = tmp_path_factory.mktemp("whole") / "reef"
-    taken, known = photograph("fish"), known_protocols()
-    truth = {a.cell: a for a in taken.answers}
-    with Store.open(folder) as store:
-        store.keep_photo(taken.jpeg, "fish.jpg", now=NOW)
-        record(store, read_decoded(decode_photo(taken.jpeg, "fish.jpg"), known.layouts), known, now=NOW)
-        (page,) = store.pages()
-        for item in store.queue():
-            value = truth[item.cell].value
-            state = "blank" if value is None else "entered"
-            store.decide(page.id, item.cell, value=value, state=state, by="Anna", now=NOW)
-    return folder, truth
+    return folder, decided_sheet(folder, photograph("fish"))
 
 
 def _answer(folder, truth, *, wrongly: bool) -> None:
