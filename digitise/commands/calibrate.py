@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import argparse
-import os
 from functools import partial
 from pathlib import Path
 
-from digitise.commands.common import Adder, jobs, open_store, progress_bar, say
+from digitise.commands.common import Adder, jobs, open_store, pages_again, say
 
 
 def add_commands(command: Adder) -> None:
@@ -27,12 +26,11 @@ def add_commands(command: Adder) -> None:
 
 
 def _calibrate(args: argparse.Namespace) -> int:
-    from digitise.batch import known_protocols
     from digitise.calibration import shipped_acceptance
     from digitise.fair_cells import fair_sample
     from digitise.journal import write_whole
     from digitise.known_learned import known_reader
-    from digitise.own_cells import about, own_cells, read_again, scores
+    from digitise.own_cells import about, own_cells, scores
     from digitise.recalibrate import recalibrated
 
     with open_store(args.store) as store:
@@ -42,18 +40,8 @@ def _calibrate(args: argparse.Namespace) -> int:
         old = own.acceptance or shipped_acceptance()
         sample = fair_sample(store)
         _left_out(sample)
-        photos = len({p.sha256 for p in sample.pages})
-        again = []
-        if any(c.audited for c in sample.cells):
-            known = known_protocols(args.protocol, store=store)
-            with progress_bar(photos, "reading again") as bar:
-                ask = partial(scores, learned=own.learned)
-                for one in read_again(store, sample.pages, known, ask=ask, jobs=args.jobs or os.cpu_count() or 1):
-                    again.append(one)
-                    bar.update()
-    lost = sum(not one.pages for one in again)
-    if lost:
-        say(f"{lost} of {photos} photographs could not be read again; their cells are left out.")
+        audited = any(c.audited for c in sample.cells)
+        again = pages_again(args, store, sample, ask=partial(scores, learned=own.learned)) if audited else []
     cells = own_cells(sample, again)
     learned = own.learned.digest if own.learned else ""
     named = about(sample, cells, args.store.name or str(args.store))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -75,3 +76,20 @@ def open_store(path: Path):
     if not path.is_dir():
         raise UsageError(f"{path}: no such store; make one with: digitise read PHOTOS --store {path}")
     return Store.open(path)
+
+
+def pages_again(args: argparse.Namespace, store, sample, *, ask: Callable) -> list:
+    """What `ask` says of the sample's pages, read again with a progress bar; photographs that are lost are told."""
+    from digitise.batch import known_protocols
+    from digitise.own_cells import read_again
+
+    photos, again = len({p.sha256 for p in sample.pages}), []
+    known = known_protocols(args.protocol, store=store)
+    with progress_bar(photos, "reading again") as bar:
+        for one in read_again(store, sample.pages, known, ask=ask, jobs=args.jobs or os.cpu_count() or 1):
+            again.append(one)
+            bar.update()
+    lost = sum(not one.pages for one in again)
+    if lost:
+        say(f"{lost} of {photos} photographs could not be read again; their cells are left out.")
+    return again

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import argparse
-import os
 from pathlib import Path
 
-from digitise.commands.common import Adder, UsageError, jobs, open_store, progress_bar, say
+from digitise.commands.common import Adder, UsageError, jobs, open_store, pages_again, progress_bar, say
 
 SEED = 20  # of the order in which pages are left out: the same store teaches the same
 
@@ -75,18 +74,6 @@ def _lesson(args: argparse.Namespace, store) -> int:
 
 
 def _again(args: argparse.Namespace, store, sample) -> list:
-    from digitise.batch import known_protocols
-    from digitise.own_cells import read_again
     from digitise.taught import seen_boxes
 
-    if not sample.pages:
-        return []
-    known, photos, again = known_protocols(args.protocol, store=store), len({p.sha256 for p in sample.pages}), []
-    with progress_bar(photos, "reading again") as bar:
-        for one in read_again(store, sample.pages, known, ask=seen_boxes, jobs=args.jobs or os.cpu_count() or 1):
-            again.append(one)
-            bar.update()
-    lost = sum(not one.pages for one in again)
-    if lost:
-        say(f"{lost} of {photos} photographs could not be read again; their cells are left out.")
-    return again
+    return pages_again(args, store, sample, ask=seen_boxes) if sample.pages else []
