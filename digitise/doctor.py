@@ -58,7 +58,7 @@ def _program() -> tuple[str, str]:
 def _networks() -> tuple[str, str]:
     import cv2
 
-    from digitise.characters import MODELS
+    from digitise.reader.characters import MODELS
 
     for name in ("characters.onnx", "tally.onnx", "lines.onnx"):
         if not (MODELS / name).is_file():
@@ -71,7 +71,7 @@ def _networks() -> tuple[str, str]:
 
 
 def _thresholds() -> tuple[str, str]:
-    from digitise.calibration import NEVER, shipped_acceptance
+    from digitise.reader.calibration import NEVER, shipped_acceptance
 
     try:
         curves = shipped_acceptance().curves
@@ -82,9 +82,9 @@ def _thresholds() -> tuple[str, str]:
 
 
 def _sheets() -> tuple[str, str]:
-    from digitise.compose import build_layouts
-    from digitise.protocol import load_protocol, shipped_names
-    from digitise.sheet import identity_for, sheet_pdf
+    from digitise.sheets.compose import build_layouts
+    from digitise.sheets.protocol import load_protocol, shipped_names
+    from digitise.sheets.sheet import identity_for, sheet_pdf
 
     for name in shipped_names():
         protocol = load_protocol(name)
@@ -157,7 +157,7 @@ def _store(folder: Path, now: datetime) -> tuple[str, str]:
 
 def _unreachable(store) -> str:
     """Why a store's bucket does not answer; empty when it does, or when there is none."""
-    from digitise.remote import RemoteError
+    from digitise.batch.remote import RemoteError
 
     try:
         strange = store.originals.far and store.originals.owner() != store.name

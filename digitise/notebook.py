@@ -14,7 +14,7 @@ from digitise.results.kept import KeptTables
 from digitise.results.results import SurveyResults, survey_results
 from digitise.results.samples import COVER_COLUMNS, DENSITY_COLUMNS, samples_of
 from digitise.store import Store, StoreError
-from digitise.survey import iter_surveys
+from digitise.surveys.survey import iter_surveys
 
 if TYPE_CHECKING:
     import pandas as pd

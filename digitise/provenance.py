@@ -8,7 +8,7 @@ from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 
 from digitise import __version__
-from digitise.survey import Survey
+from digitise.surveys.survey import Survey
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,9 +15,9 @@ from functools import lru_cache
 import cv2
 import numpy as np
 
-from digitise.flatten import FLAT_PX_PER_MM
-from digitise.layout import Box
-from digitise.reading import Value
+from digitise.pages.flatten import FLAT_PX_PER_MM
+from digitise.reader.reading import Value
+from digitise.sheets.layout import Box
 from digitise.store import RULE, CellNow, PageRow, Store
 from review_app import worklist
 

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import threading
 
-from digitise.photo import NotAPhoto, Photo, decode_photo
-from digitise.workers import Workers
+from digitise.batch.workers import Workers
+from digitise.pages.photo import NotAPhoto, Photo, decode_photo
 
 SECONDS, MEGABYTES = 20.0, 1000
 
@@ -22,7 +22,7 @@ class Decoder:
         self._workers = Workers(1, _nothing_to_prepare, seconds=seconds, megabytes=megabytes)
 
     def decode(self, data: bytes, sha256: str) -> Photo | NotAPhoto:
-        """As `digitise.photo.decode_photo`; what needs too much of anything is a `NotAPhoto` too."""
+        """As `digitise.pages.photo.decode_photo`; what needs too much of anything is a `NotAPhoto` too."""
         with self._lock:
             found = next(self._workers.map(_decoded, [(data, sha256)]))
         return found if isinstance(found, Photo | NotAPhoto) else NotAPhoto(sha256, sha256, "damaged", found.why)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from digitise.store import PageRow, PhotoRow
-from digitise.twice import Twice, words
+from digitise.surveys.twice import Twice, words
 from review_app import worklist
 from review_app.markup import Markup, tag
 

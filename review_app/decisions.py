@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from digitise.reading import Value
+from digitise.reader.reading import Value
 from digitise.store import RULE, EntryRow, Store
 from digitise.store.rows import TOGETHER
 from review_app.surprise import Surprising, question

@@ -9,10 +9,10 @@ from functools import lru_cache
 from urllib.parse import urlencode
 
 from digitise.completeness import ORDER, Checked, SurveyCheck, check_store
-from digitise.known_plan import FOLDER, known_plan
-from digitise.plan import Plan, PlanError
-from digitise.season import STAGES, BoardLine, season_board
 from digitise.store import PageRow, Store, cell_label
+from digitise.surveys.known_plan import FOLDER, known_plan
+from digitise.surveys.plan import Plan, PlanError
+from digitise.surveys.season import STAGES, BoardLine, season_board
 from digitise.wording import plural
 from review_app import worklist
 from review_app.markup import Markup, tag

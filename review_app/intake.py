@@ -12,12 +12,12 @@ import threading
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from digitise.batch import KnownProtocols, Reader, known_protocols, record, signature
-from digitise.known_learned import known_reader
-from digitise.learned import OwnReader
-from digitise.photo import NotAPhoto
-from digitise.read import read_decoded
-from digitise.sources import may_hold_several
+from digitise.adapt.known_learned import known_reader
+from digitise.batch.batch import KnownProtocols, Reader, known_protocols, record, signature
+from digitise.batch.sources import may_hold_several
+from digitise.pages.photo import NotAPhoto
+from digitise.reader.learned import OwnReader
+from digitise.reader.read import read_decoded
 from digitise.store import Store, StoreError
 from review_app import worklist
 

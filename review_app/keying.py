@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 
-from digitise.batch import KnownProtocols, known_protocols
-from digitise.layout import Layout
+from digitise.batch.batch import KnownProtocols, known_protocols
+from digitise.sheets.layout import Layout
 from digitise.store import PageRow, PhotoRow, Store
 from digitise.store.keyed import Sheet
 from review_app import bounded

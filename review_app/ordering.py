@@ -9,10 +9,10 @@ from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from heapq import merge
 from itertools import islice
 
-from digitise.reasons import CELL_REASONS
+from digitise.reader.reasons import CELL_REASONS
 from digitise.results.importance import cell_weights
 from digitise.store import PageRow, QueueItem, Store
-from digitise.survey import load_survey
+from digitise.surveys.survey import load_survey
 
 ORDERS = {
     "matters": "What matters most to the results first",

@@ -14,15 +14,15 @@ from pathlib import Path
 
 import yaml
 
-from digitise.known_plan import keep_plan, known_plan
-from digitise.known_protocol import FOLDER, file_name, kept_protocols
-from digitise.plan import Plan, PlanError, SitePlan, plan_notes
 from digitise.prepare import prepare
 from digitise.prepare.prepare import folder_name, with_packs
-from digitise.protocol import HALVES, Protocol, load_protocol, shipped_names
-from digitise.roster import split_names
+from digitise.sheets.protocol import HALVES, Protocol, load_protocol, shipped_names
+from digitise.sheets.yaml_file import checked
 from digitise.store import Store
-from digitise.yaml_file import checked
+from digitise.surveys.known_plan import keep_plan, known_plan
+from digitise.surveys.known_protocol import FOLDER, file_name, kept_protocols
+from digitise.surveys.plan import Plan, PlanError, SitePlan, plan_notes
+from digitise.surveys.roster import split_names
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,7 +17,7 @@ from digitise.report import page_html
 from digitise.results import survey_results
 from digitise.store import Store
 from digitise.store.audits import Audit
-from digitise.survey import load_surveys
+from digitise.surveys.survey import load_surveys
 from review_app import worklist
 
 

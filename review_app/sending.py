@@ -10,8 +10,8 @@ from pathlib import Path
 
 from digitise.handover.package import KEPT, make_handover
 from digitise.handover.prepared import Prepared, Wishes, prepare_handover
-from digitise.season import BoardLine
 from digitise.store import HandOver, Store
+from digitise.surveys.season import BoardLine
 from review_app import worklist
 from review_app.faults import board
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from digitise.handover.changes import CellPair, changed_cells
 from digitise.store import CellNow, PageRow, Store
 from digitise.store.signoffs import SignOff
-from digitise.survey import load_survey
+from digitise.surveys.survey import load_survey
 from digitise.wording import cell_words
 from review_app import faults, worklist
 

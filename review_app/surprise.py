@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from datetime import date, datetime, timedelta
 
-from digitise.layout import Cell
-from digitise.reading import Value
+from digitise.reader.reading import Value
+from digitise.sheets.layout import Cell
 from digitise.store import CellNow, Store
 from digitise.store.values import check_value
 

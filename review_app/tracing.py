@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from digitise.protocol import BeltSheet, LineSheet
+from digitise.sheets.protocol import BeltSheet, LineSheet
 from digitise.store import RULE, CellNow, EntryRow, PageRow, Store
 from review_app import worklist
 

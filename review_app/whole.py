@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from digitise.layout import Cell
+from digitise.sheets.layout import Cell
 from digitise.store import RULE, CellNow, PageRow, Store
 from review_app import worklist
 

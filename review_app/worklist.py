@@ -13,11 +13,11 @@ from datetime import UTC, datetime
 from functools import lru_cache
 from pathlib import Path
 
-from digitise.printed_on import printed_pages
-from digitise.protocol import LineSheet, Protocol, SiteSheet
-from digitise.reading import Value
-from digitise.reasons import CELL_REASONS, REASONS
+from digitise.reader.reading import Value
+from digitise.reader.reasons import CELL_REASONS, REASONS
+from digitise.sheets.protocol import LineSheet, Protocol, SiteSheet
 from digitise.store import PageRow, PhotoRow, Progress, QueueItem, Store, chain
+from digitise.surveys.printed_on import printed_pages
 
 FOLDER_VARIABLE = "DIGITISE_FOLDER"
 MOST_CHOICES = 5

@@ -18,12 +18,12 @@ from hypothesis import settings
 from postgresql import Server
 from stores import Kept
 
-from digitise.compose import build_layouts
-from digitise.flatten import FLAT_PX_PER_MM, Flattened, Warp, grid_shape
-from digitise.layout import Layout
-from digitise.page import Page, register
-from digitise.protocol import Protocol, load_protocol
-from digitise.sheet import Identity, identity_for, rasterise, sheet_pdf
+from digitise.pages.flatten import FLAT_PX_PER_MM, Flattened, Warp, grid_shape
+from digitise.pages.page import Page, register
+from digitise.sheets.compose import build_layouts
+from digitise.sheets.layout import Layout
+from digitise.sheets.protocol import Protocol, load_protocol
+from digitise.sheets.sheet import Identity, identity_for, rasterise, sheet_pdf
 from digitise.simulate.camera import Camera
 from digitise.simulate.drawn_hand import DrawnHand, drawn_style
 from digitise.simulate.pencil import Pencil

@@ -9,15 +9,15 @@ from functools import lru_cache
 
 import numpy as np
 
-from digitise.compose import build_layouts
-from digitise.flatten import Flattened, Warp, grid_shape
-from digitise.layout import Cell, Layout
-from digitise.page import Page
-from digitise.protocol import Protocol, load_protocol
-from digitise.reading import PhotoResult, Reading, Value
-from digitise.sheet import identity_for
+from digitise.pages.flatten import Flattened, Warp, grid_shape
+from digitise.pages.page import Page
+from digitise.reader.reading import PhotoResult, Reading, Value
+from digitise.sheets.compose import build_layouts
+from digitise.sheets.layout import Cell, Layout
+from digitise.sheets.protocol import Protocol, load_protocol
+from digitise.sheets.sheet import identity_for
 from digitise.store import CellNow, PageRow, cell_label
-from digitise.survey import Survey, assemble
+from digitise.surveys.survey import Survey, assemble
 
 NOW = datetime(2026, 3, 28, 9, 30, tzinfo=UTC)
 PACK = "QH7M4K"
@@ -89,7 +89,7 @@ UNREAD, ILLEGIBLE = object(), object()  # as values in `made_sheet`
 def made_sheet(
     sheet: str, values: Mapping[str, object], *, transect: int = 1, pack: str = PACK, by: str = "rule", one=None
 ):
-    """A page and the present state of its cells, for `digitise.survey.assemble`; other cells are blank."""
+    """A page and the present state of its cells, for `digitise.surveys.survey.assemble`; other cells are blank."""
     one = one or layout(sheet)
     assert not set(values) - set(one.by_id)
     number = 10 * transect + ["site", "fish", "invertebrate", "substrate"].index(sheet) + 1

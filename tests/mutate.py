@@ -12,9 +12,9 @@ import numpy as np
 import pillow_heif
 from PIL import Image
 
-from digitise.photo import NotAPhoto, decode_photo
-from digitise.read import read_decoded
-from digitise.sources import original, pictures_in
+from digitise.batch.sources import original, pictures_in
+from digitise.pages.photo import NotAPhoto, decode_photo
+from digitise.reader.read import read_decoded
 
 _EXTREMES = (
     b"\0\0\0\0",

@@ -24,13 +24,13 @@ import numpy as np
 from PIL import Image
 from playwright.sync_api import Browser, Page, sync_playwright
 
-from digitise.batch import keep, known_protocols, read_batch
-from digitise.compose import build_layouts
-from digitise.protocol import load_protocol
-from digitise.reading import PhotoResult
+from digitise.batch.batch import keep, known_protocols, read_batch
+from digitise.batch.sources import photo_files
+from digitise.reader.reading import PhotoResult
 from digitise.report import write_report
-from digitise.sheet import identity_for, rasterise, sheet_pdf
-from digitise.sources import photo_files
+from digitise.sheets.compose import build_layouts
+from digitise.sheets.protocol import load_protocol
+from digitise.sheets.sheet import identity_for, rasterise, sheet_pdf
 from digitise.store import Store
 
 HERE = Path(__file__).parents[1]

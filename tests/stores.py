@@ -10,9 +10,9 @@ import psycopg
 from kept import FLAGGED, NOW, keep, made_result
 from sqlalchemy import make_url
 
-from digitise.batch import known_protocols, record
-from digitise.photo import decode_photo
-from digitise.read import read_decoded
+from digitise.batch.batch import known_protocols, record
+from digitise.pages.photo import decode_photo
+from digitise.reader.read import read_decoded
 from digitise.simulate.answers import Answer
 from digitise.simulate.take import Taken
 from digitise.store import Store

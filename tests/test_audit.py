@@ -19,7 +19,7 @@ from digitise.estimate.audit import (
     stratified_rate,
 )
 from digitise.estimate.error_rates import DOUBLE_ENTRY_EXTRA_TIME_PERCENT, POOLED, TRIAL
-from digitise.protocol import BeltSpec, TransectSpec
+from digitise.sheets.protocol import BeltSpec, TransectSpec
 
 
 @cases("audit_size")

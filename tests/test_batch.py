@@ -10,11 +10,11 @@ from pathlib import Path
 
 import pytest
 
-from digitise.batch import KnownProtocols, Reader, keep, known_protocols, read_batch, read_before, summary
-from digitise.compose import build_layouts
-from digitise.protocol import SHIPPED, ProtocolError, load_protocol, shipped_names
-from digitise.reading import PhotoResult
-from digitise.sources import Picture, photo_files
+from digitise.batch.batch import KnownProtocols, Reader, keep, known_protocols, read_batch, read_before, summary
+from digitise.batch.sources import Picture, photo_files
+from digitise.reader.reading import PhotoResult
+from digitise.sheets.compose import build_layouts
+from digitise.sheets.protocol import SHIPPED, ProtocolError, load_protocol, shipped_names
 from digitise.store import Store
 
 NOW = datetime(2026, 3, 28, 9, 30, tzinfo=UTC)

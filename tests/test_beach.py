@@ -15,10 +15,10 @@ import numpy as np
 import pytest
 from asgi import Browser
 
-from digitise.batch import known_protocols
-from digitise.page import place_words
-from digitise.reading import PhotoResult, Reading
-from digitise.sheet import MARK_DICTIONARY
+from digitise.batch.batch import known_protocols
+from digitise.pages.page import place_words
+from digitise.reader.reading import PhotoResult, Reading
+from digitise.sheets.sheet import MARK_DICTIONARY
 from digitise.store import Store
 from review_app import intake, worklist
 from review_app.beach import gate, link, parts, places, routes, verdicts

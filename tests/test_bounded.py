@@ -10,7 +10,7 @@ import pytest
 from kept import NOW
 from PIL import Image
 
-from digitise.photo import NotAPhoto, decode_photo
+from digitise.pages.photo import NotAPhoto, decode_photo
 from digitise.store import Store
 from review_app import bounded, pictures
 

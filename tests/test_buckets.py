@@ -14,8 +14,8 @@ from kept import NOW, photo_of
 from stores import TOTAL, enter, fish
 
 from digitise import doctor
+from digitise.batch.remote import Remote, RemoteError, place
 from digitise.cli import main
-from digitise.remote import Remote, RemoteError, place
 from digitise.store import Store, StoreError
 from digitise.store.backup import backup, restore
 from digitise.store.verify import verify

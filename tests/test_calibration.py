@@ -10,7 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from digitise.calibration import (
+from digitise.estimate.acceptance import design_effect
+from digitise.reader.calibration import (
     BIN_GROWTH,
     DOUBTFUL,
     FINEST,
@@ -23,7 +24,6 @@ from digitise.calibration import (
     read_acceptance,
     shipped_acceptance,
 )
-from digitise.estimate.acceptance import design_effect
 from digitise.train.calibrate import Row, fit_acceptance
 
 CURVE = Curve((0.0, 1.0, 2.0, 3.0), (0.5, 0.8, 0.98, 0.998), 0.98, 0.002, 0.05, 900, 1, 0.0052)

@@ -6,7 +6,8 @@ import cv2
 import numpy as np
 import pytest
 
-from digitise.characters import (
+from digitise.pages.flatten import FLAT_PX_PER_MM
+from digitise.reader.characters import (
     DIGIT_CLASSES,
     LETTER_CLASSES,
     SIDE_PX,
@@ -17,8 +18,7 @@ from digitise.characters import (
     read_characters,
     softmax,
 )
-from digitise.flatten import FLAT_PX_PER_MM
-from digitise.ink import extract_ink
+from digitise.reader.ink import extract_ink
 
 DRAWN_FLOOR = 0.95
 UCI_FLOOR, UCI_OTHER = 0.85, 0.03  # least read right, most read as another digit

@@ -18,13 +18,13 @@ import pytest
 from buckets import closed_port
 from far_calls import breaks, later, nothing
 
-from digitise import cluster as clusters
-from digitise.batch import Reader
+from digitise.batch import cluster as clusters
+from digitise.batch.batch import Reader
+from digitise.batch.cluster import Cluster, ClusterError
+from digitise.batch.journal import journal_beside
+from digitise.batch.remote import place
+from digitise.batch.sources import photo_files, pictures_in
 from digitise.cli import main
-from digitise.cluster import Cluster, ClusterError
-from digitise.journal import journal_beside
-from digitise.remote import place
-from digitise.sources import photo_files, pictures_in
 from digitise.store import Store
 
 

@@ -11,8 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from digitise.codes import LETTERS, LOOK_ALIKES, MOST, choose_codes, letter_distance, margins, measured_confusion
-from digitise.protocol import load_protocol, shipped_names
+from digitise.sheets.codes import LETTERS, LOOK_ALIKES, MOST, choose_codes, letter_distance, margins, measured_confusion
+from digitise.sheets.protocol import load_protocol, shipped_names
 
 
 def _sound(codes: tuple[str, ...]) -> bool:

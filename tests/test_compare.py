@@ -28,7 +28,7 @@ from digitise.results.compare import (
     trends,
 )
 from digitise.store import Store
-from digitise.survey import load_survey
+from digitise.surveys.survey import load_survey
 
 CORAL, SAND = Variable("substrate/coral", "Coral", "cover", True), Variable("substrate/sand", "Sand", "cover")
 BEFORE, AFTER = [30.0, 42.5, 25.0, 37.5], [22.5, 40.0, 20.0, 27.5]  # cases C075 and C076

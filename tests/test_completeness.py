@@ -10,17 +10,17 @@ from kept import NOW, PACK, UNREAD, made_result, made_sheet, photo_of, points, p
 from kept import keep as keep_result
 from shared_cases import cases
 
-from digitise.batch import known_protocols, record
+from digitise.batch.batch import known_protocols, record
 from digitise.cli import main
 from digitise.completeness import FINDERS, Checked, SurveyCheck, check_store, check_survey
-from digitise.known_plan import keep_plan, known_plan
-from digitise.plan import Plan, PlanError
 from digitise.prepare.prepare import plan_yaml
-from digitise.protocol import Protocol, parse_protocol
-from digitise.reading import Reading
-from digitise.rules import RULES, rules_of
+from digitise.reader.reading import Reading
+from digitise.sheets.protocol import Protocol, parse_protocol
+from digitise.sheets.rules import RULES, rules_of
 from digitise.store import Store
-from digitise.survey import assemble
+from digitise.surveys.known_plan import keep_plan, known_plan
+from digitise.surveys.plan import Plan, PlanError
+from digitise.surveys.survey import assemble
 from review_app.faults import checks, fault_list, wanted
 from review_app.worklist import pack_places
 

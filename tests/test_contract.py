@@ -15,12 +15,12 @@ from pathlib import Path
 import pytest
 
 import digitise
-from digitise.layout import LAYOUT_VERSION
-from digitise.page import NotRegistered
-from digitise.photo import decode_photo
-from digitise.read import read_decoded, read_page
-from digitise.reading import RESULT_VERSION, PhotoResult, sentence
-from digitise.reasons import CELL_REASONS, PHOTO_REASONS, REASONS
+from digitise.pages.page import NotRegistered
+from digitise.pages.photo import decode_photo
+from digitise.reader.read import read_decoded, read_page
+from digitise.reader.reading import RESULT_VERSION, PhotoResult, sentence
+from digitise.reader.reasons import CELL_REASONS, PHOTO_REASONS, REASONS
+from digitise.sheets.layout import LAYOUT_VERSION
 
 DATA = Path(__file__).parent / "data"
 LAYOUT = json.loads((DATA / "layout_contract.json").read_text(encoding="utf-8"))

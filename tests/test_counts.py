@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shared_cases import cases, pmfs
 
-from digitise.counts import MOST, agree
+from digitise.reader.counts import MOST, agree
 
 
 @cases("agree")

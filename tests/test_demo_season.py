@@ -10,17 +10,17 @@ from kept import layout, made_sheet, made_survey, protocol
 
 from digitise.cli import main
 from digitise.completeness import check_store, check_survey
-from digitise.demo_season import BASIS, OFFICE, SEED, build_season
-from digitise.known_plan import known_plan
-from digitise.plan import load_plan
+from digitise.demo.season import BASIS, OFFICE, SEED, build_season
 from digitise.prepare.prepare import plan_yaml
-from digitise.season import season_board
-from digitise.sheet import identity_for
+from digitise.sheets.sheet import identity_for
 from digitise.simulate.answers import answers_from_values
 from digitise.simulate.programme import AUTUMN, BLEACHED, PLACES, bleached_percent, cover_on, plans, visits
 from digitise.simulate.slips import SLIPS, of_visit, visit_sheets
 from digitise.simulate.typed import typed_page
 from digitise.store import Store
+from digitise.surveys.known_plan import known_plan
+from digitise.surveys.plan import load_plan
+from digitise.surveys.season import season_board
 
 SAMPLES = Path(__file__).parents[1] / "sample_scans"
 TODAY = dt.date(2026, 11, 25)

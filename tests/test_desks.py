@@ -8,7 +8,7 @@ import pytest
 from asgi import Browser
 from starlette.applications import Starlette
 
-from digitise.reading import Reading
+from digitise.reader.reading import Reading
 from digitise.store import RULE
 from review_app import alike, decisions, routes, surprise, whole, worklist
 

@@ -8,7 +8,7 @@ import kept
 import pytest
 from browsing import LAPTOP, PHONE, WAIT_MS, axe_faults, free_port, needs_chromium, serving, settle
 
-from digitise.reading import Reading
+from digitise.reader.reading import Reading
 from digitise.store import RULE, Store
 
 pytestmark = needs_chromium

@@ -12,10 +12,10 @@ from pathlib import Path
 
 import pytest
 
-from digitise.calibration import DOUBTFUL, NEVER, shipped_acceptance
 from digitise.cli import _parser
-from digitise.protocol import Protocol, load_protocol
-from digitise.reasons import CELL_REASONS, PHOTO_REASONS, REASONS
+from digitise.reader.calibration import DOUBTFUL, NEVER, shipped_acceptance
+from digitise.reader.reasons import CELL_REASONS, PHOTO_REASONS, REASONS
+from digitise.sheets.protocol import Protocol, load_protocol
 from digitise.train import __main__ as train
 
 ROOT = Path(__file__).parents[1]
@@ -270,7 +270,7 @@ def test_the_protocol_shown_in_the_readme_is_the_shipped_one():
 
 def test_the_plan_shown_in_the_readme_can_be_used_as_it_stands(tmp_path):
     """Somebody who copies it gets a plan that fits its protocol, with nothing to mend."""
-    from digitise.plan import fit_problems, load_plan, plan_notes
+    from digitise.surveys.plan import fit_problems, load_plan, plan_notes
 
     path = tmp_path / "days.yaml"
     path.write_text(re.search(r"```yaml\n(plan:.*?)```", README, re.DOTALL)[1], encoding="utf-8")

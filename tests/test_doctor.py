@@ -28,7 +28,7 @@ def test_a_sound_installation_is_well():
 
 def test_a_missing_or_damaged_network_is_wrong(tmp_path, monkeypatch):
     """The sentence names the file and says to install again."""
-    monkeypatch.setattr("digitise.characters.MODELS", tmp_path)
+    monkeypatch.setattr("digitise.reader.characters.MODELS", tmp_path)
     assert found()["Networks"].state == WRONG
     assert "characters.onnx is missing; install digitise again" in found()["Networks"].words
 
@@ -79,7 +79,7 @@ def test_no_store_and_no_database_are_sentences(tmp_path, monkeypatch):
 
 def test_a_check_that_fails_in_a_way_nobody_thought_of_is_still_told(monkeypatch):
     """The others go on."""
-    monkeypatch.setattr("digitise.protocol.shipped_names", lambda: 1 / 0)
+    monkeypatch.setattr("digitise.sheets.protocol.shipped_names", lambda: 1 / 0)
 
     assert found()["Sheets and fonts"].words == "ZeroDivisionError: division by zero"
     assert found()["Clock"].state == WELL

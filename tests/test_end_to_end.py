@@ -15,19 +15,19 @@ import pypdfium2
 import pytest
 from recount import differing
 
-from digitise.batch import Taken, keep, known_protocols, read_batch
-from digitise.evaluate import Truth, judge, read_truth, score
+from digitise.adapt.evaluate import Truth, judge, read_truth, score
+from digitise.batch.batch import Taken, keep, known_protocols, read_batch
+from digitise.batch.sources import photo_files
 from digitise.exchange import FORMATS
 from digitise.exchange.content import Unreviewed
 from digitise.exchange.evidence import take_in
 from digitise.exchange.write import write_export
 from digitise.provenance import provenance
-from digitise.read import read_photo
+from digitise.reader.read import read_photo
 from digitise.report import write_report
 from digitise.results import survey_results
-from digitise.sources import photo_files
 from digitise.store import Store
-from digitise.survey import load_survey, load_surveys
+from digitise.surveys.survey import load_survey, load_surveys
 
 SAMPLES = Path(__file__).parent.parent / "sample_scans"
 MANIFEST = "manifest.json"

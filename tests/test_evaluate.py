@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from digitise.evaluate import (
+from digitise.adapt.evaluate import (
     BINS,
     Judged,
     PhotoTruth,
@@ -23,7 +23,7 @@ from digitise.evaluate import (
     score,
     slices,
 )
-from digitise.reading import PhotoResult, Reading
+from digitise.reader.reading import PhotoResult, Reading
 
 
 def _judged(

@@ -17,7 +17,7 @@ from digitise.provenance import provenance
 from digitise.store import Store
 from digitise.store.dump import TABLES, dumped
 from digitise.store.verify import verify as whole
-from digitise.survey import load_surveys
+from digitise.surveys.survey import load_surveys
 
 RAY, TOTAL = "fish/ray/0-10/tally", "fish/ray/0-10/total"
 

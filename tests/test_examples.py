@@ -12,22 +12,22 @@ from functools import lru_cache
 import numpy as np
 import pytest
 
-from digitise.batch import known_protocols
-from digitise.compose import SLOTS, build_layouts, free_marks, shared_marks
-from digitise.evaluate import Truth, judge, score
-from digitise.page import register
-from digitise.photo import decode_photo
-from digitise.protocol import HALVES, PAPERS_MM, load_protocol, shipped_names
-from digitise.read import read_decoded
+from digitise.adapt.evaluate import Truth, judge, score
+from digitise.batch.batch import known_protocols
+from digitise.pages.page import register
+from digitise.pages.photo import decode_photo
+from digitise.reader.read import read_decoded
 from digitise.results import survey_results
-from digitise.sheet import Identity, pack_pages
+from digitise.sheets.compose import SLOTS, build_layouts, free_marks, shared_marks
+from digitise.sheets.protocol import HALVES, PAPERS_MM, load_protocol, shipped_names
+from digitise.sheets.sheet import Identity, pack_pages
 from digitise.simulate.answers import answers_from_values
 from digitise.simulate.camera import Camera
 from digitise.simulate.drawn_hand import DrawnHand, drawn_style
 from digitise.simulate.pencil import Pencil
 from digitise.simulate.take import take
 from digitise.store import Store
-from digitise.survey import load_survey
+from digitise.surveys.survey import load_survey
 
 NAMES = ("lagoon-frames", "wall-segments", "long-line")
 NOW = datetime(2026, 4, 12, 9, 0, tzinfo=UTC)

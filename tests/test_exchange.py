@@ -14,7 +14,7 @@ from digitise.exchange.columns import COLUMNS
 from digitise.exchange.content import Unreviewed
 from digitise.exchange.guard import guarded, unguarded
 from digitise.exchange.write import write_export
-from digitise.reading import PhotoResult, sentence
+from digitise.reader.reading import PhotoResult, sentence
 from digitise.store import Store
 
 RAY, TOTAL = "fish/ray/0-10/tally", "fish/ray/0-10/total"

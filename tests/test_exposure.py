@@ -6,10 +6,10 @@ import cv2
 import numpy as np
 import pytest
 
-from digitise.exposure import LEAST_DARK, MOST_GRAIN, SURE_DARK, burnt_out, grain
-from digitise.flatten import FLAT_PX_PER_MM
-from digitise.layout import Layout
-from digitise.sight import unseen_cells
+from digitise.pages.exposure import LEAST_DARK, MOST_GRAIN, SURE_DARK, burnt_out, grain
+from digitise.pages.flatten import FLAT_PX_PER_MM
+from digitise.pages.sight import unseen_cells
+from digitise.sheets.layout import Layout
 
 
 def _sheet(printed, layout: Layout, *, paper: int, pencil: float, cells: int = 6) -> np.ndarray:

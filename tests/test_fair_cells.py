@@ -7,7 +7,7 @@ import pytest
 from kept import NOW
 from stores import GOBY, RAY, TOTAL, enter, fish
 
-from digitise.fair_cells import fair_sample
+from digitise.adapt.fair_cells import fair_sample
 from digitise.store.rows import TOGETHER
 
 

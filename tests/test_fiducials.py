@@ -6,8 +6,8 @@ import cv2
 import numpy as np
 import pytest
 
-from digitise.fiducials import FoundMark, _crossing, find_marks
-from digitise.sheet import mark_modules
+from digitise.pages.fiducials import FoundMark, _crossing, find_marks
+from digitise.sheets.sheet import mark_modules
 
 
 def _mark(mark_id: int, module_px: int) -> np.ndarray:

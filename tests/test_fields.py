@@ -9,10 +9,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from digitise.characters import DIGIT_CLASSES, LETTER_CLASSES, TICK_CLASSES, CharacterEvidence
-from digitise.fields import FIRST_YEAR, LAST_YEAR, decode_cell, number_weights
-from digitise.layout import Cell
-from digitise.reasons import REASONS
+from digitise.reader.characters import DIGIT_CLASSES, LETTER_CLASSES, TICK_CLASSES, CharacterEvidence
+from digitise.reader.fields import FIRST_YEAR, LAST_YEAR, decode_cell, number_weights
+from digitise.reader.reasons import REASONS
+from digitise.sheets.layout import Cell
 
 SURE = 0.98
 CODES = ("BK", "CF", "FA", "KL", "WY", "AC", "MW", "LM", "YB")

@@ -6,8 +6,8 @@ import cv2
 import numpy as np
 import pytest
 
-from digitise import matching, smooth
-from digitise.flatten import (
+from digitise.pages import matching, smooth
+from digitise.pages.flatten import (
     EDGE_MM,
     FLAT_PX_PER_MM,
     GRID_MM,
@@ -15,7 +15,7 @@ from digitise.flatten import (
     flatten,
     grid_shape,
 )
-from digitise.matching import anchors_mm, edges_mm, match
+from digitise.pages.matching import anchors_mm, edges_mm, match
 
 SCALE = 7.0
 

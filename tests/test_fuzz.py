@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 from mutate import mutated, nothing, seeds, way_in
 
-from digitise.reasons import REASONS
-from digitise.workers import Stopped, Workers
+from digitise.batch.workers import Stopped, Workers
+from digitise.reader.reasons import REASONS
 
 FILES = 420
 

@@ -6,9 +6,9 @@ import cv2
 import numpy as np
 import pytest
 
-from digitise.characters import ink_threshold
-from digitise.flatten import FLAT_PX_PER_MM
-from digitise.ink import extract_ink, paper_brightness, pixel_box
+from digitise.pages.flatten import FLAT_PX_PER_MM
+from digitise.reader.characters import ink_threshold
+from digitise.reader.ink import extract_ink, paper_brightness, pixel_box
 
 SHEETS = ("site", "fish", "invertebrate", "substrate")
 

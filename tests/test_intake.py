@@ -13,8 +13,8 @@ from mutate import encoded, seeds
 from PIL import Image
 from streamlit.testing.v1 import AppTest
 
-from digitise.page import NotRegistered
-from digitise.reading import PhotoResult, sentence
+from digitise.pages.page import NotRegistered
+from digitise.reader.reading import PhotoResult, sentence
 from digitise.store import Store
 from review_app import intake, worklist
 

@@ -6,7 +6,7 @@ import json
 
 import pytest
 
-from digitise.journal import Journal, journal_beside, write_whole
+from digitise.batch.journal import Journal, journal_beside, write_whole
 
 
 def _journal(folder, signature: str = "reader 1") -> Journal:

@@ -15,7 +15,7 @@ from digitise.results.kept import TABLES, KeptTables
 from digitise.store import Store
 from digitise.store.backup import backup, restore
 from digitise.store.marks import holds, mark_now, packs_since
-from digitise.survey import load_surveys
+from digitise.surveys.survey import load_surveys
 
 PACKS = [f"QH7M4{letter}" for letter in "ABCDE"]
 RAY = "fish/ray/0-10/tally"

@@ -12,21 +12,21 @@ from kept import NOW, PACK
 from starlette.applications import Starlette
 from streamlit.testing.v1 import AppTest
 
+from digitise.adapt.fair_cells import fair_sample
 from digitise.exchange.content import gather
 from digitise.exchange.evidence import take_in, write_crops, write_evidence
 from digitise.exchange.pseudonyms import pseudonyms_of
 from digitise.exchange.shared import Sharing, write_shared
 from digitise.exchange.tables import all_tables
-from digitise.fair_cells import fair_sample
 from digitise.provenance import provenance
-from digitise.reading import PhotoResult
+from digitise.reader.reading import PhotoResult
 from digitise.report.words import methods
 from digitise.results import survey_results
 from digitise.store import StoreError, marks
 from digitise.store.keyed import Sheet
 from digitise.store.verify import verify
-from digitise.survey import load_survey, seen_twice
-from digitise.twice import rivals
+from digitise.surveys.survey import load_survey, seen_twice
+from digitise.surveys.twice import rivals
 from review_app import auditing, keying, routes, signing, tracing, worklist
 from review_app.beach.verdicts import verdict
 

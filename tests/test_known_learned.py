@@ -10,21 +10,21 @@ import pytest
 from kept import NOW
 from stores import decided_sheet
 
-from digitise.batch import known_protocols, read_before, signature
-from digitise.calibration import NEVER, AcceptanceError, networks_digest, shipped_acceptance
-from digitise.characters import DIGIT_CLASSES, feature_count
+from digitise.adapt.evaluate import same_value
+from digitise.adapt.fair_cells import fair_sample
+from digitise.adapt.known_acceptance import FILE as THRESHOLDS
+from digitise.adapt.known_acceptance import known_acceptance
+from digitise.adapt.known_learned import FILE, adopt, go_back, known_reader
+from digitise.adapt.own_cells import ReadAgain
+from digitise.adapt.taught import NO_LABEL, RULED, SETTLED, page_key, seen_boxes, taught
+from digitise.batch.batch import known_protocols, read_before, signature
 from digitise.cli import main
 from digitise.commands.reading import _own_reader
-from digitise.evaluate import same_value
-from digitise.fair_cells import fair_sample
-from digitise.known_acceptance import FILE as THRESHOLDS
-from digitise.known_acceptance import known_acceptance
-from digitise.known_learned import FILE, adopt, go_back, known_reader
-from digitise.learned import SHIPPED, WRITTEN, Learned, LearnedError, OwnReader, network_digest
-from digitise.own_cells import ReadAgain
-from digitise.read import READER_VERSION, read_page, reader_version
+from digitise.reader.calibration import NEVER, AcceptanceError, networks_digest, shipped_acceptance
+from digitise.reader.characters import DIGIT_CLASSES, feature_count
+from digitise.reader.learned import SHIPPED, WRITTEN, Learned, LearnedError, OwnReader, network_digest
+from digitise.reader.read import READER_VERSION, read_page, reader_version
 from digitise.store import Store
-from digitise.taught import NO_LABEL, RULED, SETTLED, page_key, seen_boxes, taught
 from review_app import intake
 
 

@@ -11,9 +11,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from digitise.compose import SLOTS, build_layouts
-from digitise.layout import LAYOUT_VERSION, Layout
-from digitise.page_builder import (
+from digitise.sheets.compose import SLOTS, build_layouts
+from digitise.sheets.layout import LAYOUT_VERSION, Layout
+from digitise.sheets.page_builder import (
     BODY_TOP_MM,
     FOOT_MM,
     GROUP_GAP_MM,
@@ -22,7 +22,7 @@ from digitise.page_builder import (
     POINT_GAP_MM,
     side_mm,
 )
-from digitise.protocol import PAPERS_MM, parse_protocol
+from digitise.sheets.protocol import PAPERS_MM, parse_protocol
 
 HEAD = 'protocol: pond\nversion: "1"\ntitle: Pond\nprogramme: Example pond group\n'
 SHEETS = [(s, p) for p in PAPERS_MM for s in ("site", "fish", "invertebrate", "substrate")]
@@ -324,7 +324,7 @@ def test_more_pages_than_marks_can_tell_apart_are_refused() -> None:
     impacts = "".join(f"      - {{id: im-{i}, label: Impact {i}}}\n" for i in range(2600))
     text = _belt(1) + "    impacts:\n" + impacts
     code = (
-        "import sys\nfrom digitise.compose import build_layouts\nfrom digitise.protocol import parse_protocol\n"
+        "import sys\nfrom digitise.sheets.compose import build_layouts\nfrom digitise.sheets.protocol import parse_protocol\n"
         "try: print('laid out', len(build_layouts(parse_protocol(sys.stdin.read(), 'pond.yaml'))))\n"
         "except ValueError as error: print('refused:', error)\n"
     )

@@ -12,11 +12,7 @@ from conftest import PENCIL
 from hypothesis import given
 from hypothesis import strategies as st
 
-from digitise.characters import DIGIT_CLASSES, LETTER_CLASSES, CharacterEvidence, feature_count
-from digitise.flatten import FLAT_PX_PER_MM
-from digitise.layout import Cell, Layout
-from digitise.learned import LARGEST, MOST_BYTES, WRITTEN, Learned, LearnedError, network_digest, read_learned
-from digitise.learning import (
+from digitise.adapt.learning import (
     FEWEST_GROUPS,
     Boxes,
     area_under_risk,
@@ -27,12 +23,16 @@ from digitise.learning import (
     losses,
     ratio_interval,
 )
-from digitise.read import guarded
-from digitise.reading import Decoded
+from digitise.adapt.taught import NO_LABEL, RULED, SEEN, SETTLED, Taught, box_labels, seen_boxes
+from digitise.pages.flatten import FLAT_PX_PER_MM
+from digitise.reader.characters import DIGIT_CLASSES, LETTER_CLASSES, CharacterEvidence, feature_count
+from digitise.reader.learned import LARGEST, MOST_BYTES, WRITTEN, Learned, LearnedError, network_digest, read_learned
+from digitise.reader.read import guarded
+from digitise.reader.reading import Decoded
+from digitise.sheets.layout import Cell, Layout
 from digitise.simulate.answers import answers_from_values
 from digitise.simulate.drawn_hand import DrawnHand, DrawnStyle
 from digitise.simulate.take import filled
-from digitise.taught import NO_LABEL, RULED, SEEN, SETTLED, Taught, box_labels, seen_boxes
 
 WIDTH = 4  # of made-up features
 

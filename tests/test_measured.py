@@ -10,9 +10,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from digitise.adapt.evaluate import Judged, Truth, calibration_error, score
+from digitise.adapt.measured import MOST_POINTS, reliability, risk_coverage
 from digitise.cli import main
-from digitise.evaluate import Judged, Truth, calibration_error, score
-from digitise.measured import MOST_POINTS, reliability, risk_coverage
 from digitise.report.drawing import Dot, Line, Shape, Words
 from digitise.report.measure_plots import figures, reliability_figure, risk_by_kind_figure, risk_figure
 

@@ -12,11 +12,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from digitise.cli import main
-from digitise.codes import MOST, choose_codes, margins
-from digitise.compose import build_layouts, layout_problems
-from digitise.new_protocol import MOST_CODES, QUESTIONS, identifiers, needed, protocol_yaml
-from digitise.protocol import HALVES, SHIPPED, load_protocol, parse_protocol, shipped_names
-from digitise.protocol_check import explain
+from digitise.sheets.codes import MOST, choose_codes, margins
+from digitise.sheets.compose import build_layouts, layout_problems
+from digitise.sheets.new_protocol import MOST_CODES, QUESTIONS, identifiers, needed, protocol_yaml
+from digitise.sheets.protocol import HALVES, SHIPPED, load_protocol, parse_protocol, shipped_names
+from digitise.sheets.protocol_check import explain
 
 
 def _usual(**given_) -> dict[str, object]:

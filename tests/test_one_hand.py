@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from digitise.characters import DIGIT_CLASSES, LETTER_CLASSES, TICK_CLASSES, CharacterEvidence
-from digitise.one_hand import UNSEEN, UNSEEN_ONE, as_one_hand
+from digitise.reader.characters import DIGIT_CLASSES, LETTER_CLASSES, TICK_CLASSES, CharacterEvidence
+from digitise.reader.one_hand import UNSEEN, UNSEEN_ONE, as_one_hand
 
 
 def _box(**chances: float) -> CharacterEvidence:

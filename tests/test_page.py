@@ -12,14 +12,14 @@ from conftest import CLEAR
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
-from digitise.compose import build_layouts, with_marks
-from digitise.flatten import FLAT_PX_PER_MM
-from digitise.matching import anchors_mm
-from digitise.page import CORNER_NAMES, MIN_PX_PER_MM, NotRegistered, place_words, register
-from digitise.photo import Photo
-from digitise.read import read_decoded, read_page
-from digitise.reasons import REASONS
-from digitise.sheet import identity_for, mark_modules, rasterise, sheet_pdf
+from digitise.pages.flatten import FLAT_PX_PER_MM
+from digitise.pages.matching import anchors_mm
+from digitise.pages.page import CORNER_NAMES, MIN_PX_PER_MM, NotRegistered, place_words, register
+from digitise.pages.photo import Photo
+from digitise.reader.read import read_decoded, read_page
+from digitise.reader.reasons import REASONS
+from digitise.sheets.compose import build_layouts, with_marks
+from digitise.sheets.sheet import identity_for, mark_modules, rasterise, sheet_pdf
 from digitise.simulate.camera import photograph as shoot
 
 SHEETS = ("site", "fish", "invertebrate", "substrate")

@@ -16,9 +16,9 @@ import pillow_heif
 import pytest
 from PIL import Image
 
-from digitise.photo import FORMATS, MAX_BYTES, MAX_PIXELS, NotAPhoto, Photo, decode_photo, load_photo
-from digitise.read import read_decoded
-from digitise.reasons import REASONS
+from digitise.pages.photo import FORMATS, MAX_BYTES, MAX_PIXELS, NotAPhoto, Photo, decode_photo, load_photo
+from digitise.reader.read import read_decoded
+from digitise.reader.reasons import REASONS
 
 ORIENTATION = 0x0112
 # How a camera must have stored the upright picture for each orientation tag (EXIF 2.32, table of tag 274):
@@ -279,7 +279,7 @@ def test_a_file_that_is_no_photograph_is_a_value_with_a_sentence(data: bytes, re
 
 _LONE = """
 import json, pathlib, sys
-from digitise.photo import load_photo
+from digitise.pages.photo import load_photo
 for name in sys.argv[1:]:
     found = load_photo(pathlib.Path(name))
     print(json.dumps([bool(found), getattr(found, "reason", ""), getattr(found, "detail", "")]))

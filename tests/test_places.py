@@ -6,8 +6,8 @@ import math
 import pytest
 from shared_cases import cases, close
 
-from digitise import places
-from digitise.places import EARTH_RADIUS_M, Place, distance_m
+from digitise.surveys import places
+from digitise.surveys.places import EARTH_RADIUS_M, Place, distance_m
 
 
 @cases("distance_m")

@@ -11,11 +11,11 @@ import pytest
 from streamlit.testing.v1 import AppTest
 from test_review_app import store  # noqa: F401 - a fixture
 
-from digitise.batch import known_protocols
-from digitise.known_plan import known_plan
-from digitise.known_protocol import keep_protocol, kept_protocols
-from digitise.plan import PlanError
-from digitise.protocol import ProtocolError, load_protocol, parse_protocol
+from digitise.batch.batch import known_protocols
+from digitise.sheets.protocol import ProtocolError, load_protocol, parse_protocol
+from digitise.surveys.known_plan import known_plan
+from digitise.surveys.known_protocol import keep_protocol, kept_protocols
+from digitise.surveys.plan import PlanError
 from review_app import planning
 
 SITE = {"name": "Lantern Garden", "code": "LG", "latitude": 5.4123, "longitude": -161.2034, "radius_m": 150}

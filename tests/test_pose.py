@@ -10,15 +10,15 @@ import numpy as np
 import pytest
 from conftest import CLEAR
 
-from digitise.batch import known_protocols, record, summary
-from digitise.fiducials import FoundMark
-from digitise.flatten import Views
-from digitise.page import register, register_all
-from digitise.photo import Photo
-from digitise.pose import carried_on, homography_of, poses_in
-from digitise.read import read_decoded
-from digitise.reasons import REASONS
-from digitise.sight import unseen_cells
+from digitise.batch.batch import known_protocols, record, summary
+from digitise.pages.fiducials import FoundMark
+from digitise.pages.flatten import Views
+from digitise.pages.page import register, register_all
+from digitise.pages.photo import Photo
+from digitise.pages.pose import carried_on, homography_of, poses_in
+from digitise.pages.sight import unseen_cells
+from digitise.reader.read import read_decoded
+from digitise.reader.reasons import REASONS
 from digitise.simulate.cover import Cover, corner_cover, lay
 from digitise.store import Store
 

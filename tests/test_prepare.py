@@ -10,11 +10,7 @@ import pypdfium2
 import pytest
 
 from digitise.cli import main
-from digitise.compose import build_layouts
-from digitise.known_plan import known_plan
-from digitise.known_protocol import kept_protocols
-from digitise.page import register
-from digitise.plan import Plan, PlanError, fit_problems, load_plan, plan_notes
+from digitise.pages.page import register
 from digitise.prepare import prepare
 from digitise.prepare.prepare import (
     briefing_pdf,
@@ -25,8 +21,12 @@ from digitise.prepare.prepare import (
     survey_pages,
     with_packs,
 )
-from digitise.protocol import PAPERS_MM, Protocol, ProtocolError, load_protocol, shipped_names
-from digitise.sheet import rasterise, sheet_pdf
+from digitise.sheets.compose import build_layouts
+from digitise.sheets.protocol import PAPERS_MM, Protocol, ProtocolError, load_protocol, shipped_names
+from digitise.sheets.sheet import rasterise, sheet_pdf
+from digitise.surveys.known_plan import known_plan
+from digitise.surveys.known_protocol import kept_protocols
+from digitise.surveys.plan import Plan, PlanError, fit_problems, load_plan, plan_notes
 
 PLAN = """\
 plan: spring-days

@@ -8,7 +8,7 @@ import sys
 import pytest
 import yaml
 
-from digitise.protocol import (
+from digitise.sheets.protocol import (
     CAPTIONS,
     BeltSpec,
     ProtocolError,
@@ -17,7 +17,7 @@ from digitise.protocol import (
     parse_protocol,
     shipped_names,
 )
-from digitise.yaml_file import MAX_BYTES
+from digitise.sheets.yaml_file import MAX_BYTES
 
 POND = """\
 protocol: pond-line
@@ -207,7 +207,7 @@ def test_tape_without_a_sensible_number_of_points_is_refused_at_once(key: str) -
     """No spacing, however small, makes the program count forever or print a sheet without points."""
     code = (
         "import resource, sys; resource.setrlimit(resource.RLIMIT_AS, (2**31, 2**31))\n"
-        "from digitise.protocol import ProtocolError, parse_protocol\n"
+        "from digitise.sheets.protocol import ProtocolError, parse_protocol\n"
         "try: parse_protocol(sys.stdin.read(), 'pond.yaml'); print('accepted')\n"
         "except ProtocolError as error: print('refused:', error)\n"
     )
@@ -242,7 +242,7 @@ CLASHES = [
 @pytest.mark.parametrize(("text", "named"), CLASHES)
 def test_protocol_whose_cells_would_share_an_id_or_an_area_is_refused(text: str, named: str) -> None:
     """Two cells of one id, or a stretch of belt counted twice, would make wrong numbers silently."""
-    from digitise.compose import build_layouts
+    from digitise.sheets.compose import build_layouts
 
     with pytest.raises(ValueError, match=named):
         build_layouts(parse_protocol(text, "pond.yaml"))
@@ -251,7 +251,7 @@ def test_protocol_whose_cells_would_share_an_id_or_an_area_is_refused(text: str,
 @pytest.mark.parametrize("caption", ["page: 'Seite {seite}'", "segment: '{0} m'", "point: '{position'"])
 def test_caption_with_a_wrong_place_holder_is_refused_with_a_sentence(caption: str) -> None:
     """A translated caption may get its braces wrong; that is a `ProtocolError` naming the caption."""
-    from digitise.compose import build_layouts
+    from digitise.sheets.compose import build_layouts
 
     with pytest.raises(ProtocolError, match=caption.split(":")[0]):
         build_layouts(parse_protocol(POND + f"captions: {{{caption}}}\n", "pond.yaml"))

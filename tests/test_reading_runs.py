@@ -84,8 +84,8 @@ def test_a_run_that_is_stopped_goes_on_from_there(how: int, code: int, photos, t
 
 def test_what_a_stopped_run_read_is_what_an_unbroken_one_reads(photos, tmp_path) -> None:
     """The journal's readings are the readings: whether a photograph was read today or before makes no difference."""
-    from digitise.batch import known_protocols, signature
-    from digitise.journal import journal_beside
+    from digitise.batch.batch import known_protocols, signature
+    from digitise.batch.journal import journal_beside
 
     assert main(["read", str(photos), "--json", str(tmp_path / "whole.json")]) == 1
     journal = journal_beside(tmp_path / "out.json", signature(known_protocols()))

@@ -12,7 +12,10 @@ from hypothesis import strategies as st
 from kept import NOW
 from stores import decided_sheet
 
-from digitise.calibration import (
+from digitise.adapt.known_acceptance import FILE, known_acceptance
+from digitise.adapt.recalibrate import TARGETS, OwnCell, fit_threshold, recalibrated
+from digitise.cli import main
+from digitise.reader.calibration import (
     MOST_BYTES,
     NEVER,
     Acceptance,
@@ -22,9 +25,6 @@ from digitise.calibration import (
     read_acceptance,
     shipped_acceptance,
 )
-from digitise.cli import main
-from digitise.known_acceptance import FILE, known_acceptance
-from digitise.recalibrate import TARGETS, OwnCell, fit_threshold, recalibrated
 from digitise.store import Store
 
 OLD = Acceptance(

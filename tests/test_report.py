@@ -16,9 +16,8 @@ from kept import FLAGGED, NOW, PACK, UNREAD, keep, made_result, made_sheet, made
 from PIL import Image
 
 from digitise.earlier import EarlierResult
-from digitise.places import Place, bounds, distance_m
 from digitise.provenance import provenance
-from digitise.reading import PhotoResult, sentence
+from digitise.reader.reading import PhotoResult, sentence
 from digitise.report import build_report, doubt_part, links, page_html, quality, write_report
 from digitise.report.axes import date_ticks, root_ticks, ticks
 from digitise.report.blocks import Table, heads_rows
@@ -35,7 +34,8 @@ from digitise.report.words import methods, status
 from digitise.results import survey_results
 from digitise.store import PhotoRow, Store
 from digitise.store.audits import Audit
-from digitise.survey import assemble, load_survey
+from digitise.surveys.places import Place, bounds, distance_m
+from digitise.surveys.survey import assemble, load_survey
 
 RAY = "fish/ray/{}/tally"
 

@@ -268,7 +268,7 @@ def test_every_column_of_the_tables_is_documented():
 def test_importing_results_loads_no_heavy_package():
     """Neither pandas, scipy, reportlab nor openpyxl, until a table, an interval or a page is asked for."""
     code = (
-        "import sys, digitise.results, digitise.report, digitise.exchange.write, digitise.earlier, digitise.survey\n"
+        "import sys, digitise.results, digitise.report, digitise.exchange.write, digitise.earlier, digitise.surveys.survey\n"
         "print(sorted({'matplotlib', 'openpyxl', 'pandas', 'reportlab', 'scipy', 'sqlalchemy', 'streamlit'} & set(sys.modules)))"
     )
     out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)

@@ -13,9 +13,9 @@ from digitise.exchange.evidence import take_in
 from digitise.exchange.write import write_export
 from digitise.handover.package import record_of
 from digitise.handover.prepared import prepare_handover
-from digitise.retention import Policy, PolicyError, due, load_policy, thin
 from digitise.store import Store, StoreError
 from digitise.store.backup import backup, restore
+from digitise.store.retention import Policy, PolicyError, due, load_policy, thin
 from digitise.store.verify import verify
 
 LATER = NOW + dt.timedelta(days=3 * 366)
@@ -72,7 +72,7 @@ def test_a_survey_with_a_waiting_cell_or_a_page_without_a_pack_keeps_its_photogr
 def test_what_was_never_read_stays_and_refused_ones_go_only_where_the_policy_says_so(kept):
     kept.keep_photo(photo_of("waiting"), "waiting.jpg", now=NOW)
     sha256 = kept.keep_photo(photo_of("refused"), "refused.jpg", now=NOW)
-    from digitise.reading import PhotoResult
+    from digitise.reader.reading import PhotoResult
 
     kept.record(PhotoResult("refused.jpg", sha256, "retake", ("Blurred.",)), None, now=NOW)
     assert "refused.jpg" not in names(due(kept, POLICY, now=LATER)[0])

@@ -18,11 +18,11 @@ from starlette.middleware.trustedhost import TrustedHostMiddleware
 from streamlit.testing.v1 import AppTest
 
 import review_app
-from digitise.photo import decode_photo
-from digitise.read import READER_VERSION
-from digitise.reading import PhotoResult, Reading, sentence
-from digitise.reasons import REASONS
-from digitise.sheet import identity_for, rasterise, sheet_pdf
+from digitise.pages.photo import decode_photo
+from digitise.reader.read import READER_VERSION
+from digitise.reader.reading import PhotoResult, Reading, sentence
+from digitise.reader.reasons import REASONS
+from digitise.sheets.sheet import identity_for, rasterise, sheet_pdf
 from digitise.store import Store
 from review_app import decisions, intake, markup, pictures, routes, taking, worklist
 from review_app.app import known_hosts, serve, settings

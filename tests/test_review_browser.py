@@ -10,7 +10,7 @@ import kept
 import pytest
 from browsing import LAPTOP, arrive, axe_faults, filled, free_port, needs_chromium, open_desk, serving, settle
 
-from digitise.reading import Reading
+from digitise.reader.reading import Reading
 from digitise.store import Store
 
 pytestmark = needs_chromium

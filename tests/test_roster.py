@@ -7,8 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from kept import made_result
 
-from digitise.reading import Reading
-from digitise.roster import edits, folded, match_names, split_names, suggestions, with_suggestions
+from digitise.reader.reading import Reading
+from digitise.surveys.roster import edits, folded, match_names, split_names, suggestions, with_suggestions
 
 PEOPLE = ("Mira Tole", "Keo Varn", "Ada Lind", "Jun Ansu", "Rosu Beki", "Tam Orle")
 SITES = ("Lantern Garden", "Ossa Ledge")

@@ -10,7 +10,7 @@ from browsing import LAPTOP, PHONE, WAIT_MS, axe_faults, free_port, needs_chromi
 from test_review_browser import fill_store
 
 from digitise.handover.prepared import Wishes
-from digitise.reading import PhotoResult
+from digitise.reader.reading import PhotoResult
 from digitise.store import Store
 from digitise.store.keyed import Sheet
 from review_app import sending

@@ -10,10 +10,10 @@ from kept import keep as keep_result
 
 from digitise.cli import main
 from digitise.completeness import Checked
-from digitise.plan import Plan
 from digitise.prepare.prepare import plan_yaml
-from digitise.season import STAGES, board_text, season_board, stage_of
 from digitise.store import Store
+from digitise.surveys.plan import Plan
+from digitise.surveys.season import STAGES, board_text, season_board, stage_of
 
 TODAY = datetime.date(2026, 4, 20)
 PLAN = Plan.model_validate(

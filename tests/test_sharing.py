@@ -19,8 +19,8 @@ from digitise.exchange.shared import COVER_GREY, Sharing, write_shared
 from digitise.exchange.write import write_export
 from digitise.handover.package import make_handover
 from digitise.handover.prepared import Wishes, prepare_handover
-from digitise.reading import PhotoResult
-from digitise.sheet import identity_for
+from digitise.reader.reading import PhotoResult
+from digitise.sheets.sheet import identity_for
 from digitise.simulate.typed import typed_page
 from digitise.store import Store
 

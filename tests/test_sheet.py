@@ -15,10 +15,10 @@ import segno
 from hypothesis import given
 from hypothesis import strategies as st
 
-from digitise.compose import build_layouts
-from digitise.layout import Layout, Rule
-from digitise.protocol import PAPERS_MM, ProtocolError, parse_protocol
-from digitise.sheet import (
+from digitise.sheets.compose import build_layouts
+from digitise.sheets.layout import Layout, Rule
+from digitise.sheets.protocol import PAPERS_MM, ProtocolError, parse_protocol
+from digitise.sheets.sheet import (
     MARK_DICTIONARY,
     PACK_ALPHABET,
     PACK_LENGTH,

@@ -14,15 +14,15 @@ import pypdfium2
 import pytest
 from kept import keep, made_page, made_result, made_sheet, made_survey
 
-from digitise.batch import known_protocols
+from digitise.batch.batch import known_protocols
 from digitise.cli import main
-from digitise.compose import build_layouts, paper_problems, shared_marks
-from digitise.page import register
-from digitise.page_builder import LEAST_CORNERS, LEAST_WHOLE_CORNERS
-from digitise.photo import Photo
-from digitise.protocol import HALVES, PAPERS_MM, ProtocolError, load_protocol, parse_protocol, shipped_names
-from digitise.read import read_decoded
-from digitise.sheet import identity_for, pack_pages, parse_identity, rasterise, sheet_pdf
+from digitise.pages.page import register
+from digitise.pages.photo import Photo
+from digitise.reader.read import read_decoded
+from digitise.sheets.compose import build_layouts, paper_problems, shared_marks
+from digitise.sheets.page_builder import LEAST_CORNERS, LEAST_WHOLE_CORNERS
+from digitise.sheets.protocol import HALVES, PAPERS_MM, ProtocolError, load_protocol, parse_protocol, shipped_names
+from digitise.sheets.sheet import identity_for, pack_pages, parse_identity, rasterise, sheet_pdf
 from digitise.simulate.answers import answers_from_values
 from digitise.simulate.camera import Camera, photograph
 from digitise.simulate.drawn_hand import DrawnHand, drawn_style

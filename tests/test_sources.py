@@ -17,10 +17,10 @@ import pytest
 from mutate import encoded, seeds
 from PIL import Image
 
-from digitise import sources
-from digitise.photo import MAX_PAGES, PDF_LONG_PX, NotAPhoto, decode_photo
-from digitise.sheet import identity_for, sheet_pdf
-from digitise.sources import Original, Picture, original, photo_files, pictures_in
+from digitise.batch import sources
+from digitise.batch.sources import Original, Picture, original, photo_files, pictures_in
+from digitise.pages.photo import MAX_PAGES, PDF_LONG_PX, NotAPhoto, decode_photo
+from digitise.sheets.sheet import identity_for, sheet_pdf
 
 
 def _gray(value: int = 90, size: tuple[int, int] = (60, 80)) -> Image.Image:

@@ -14,8 +14,8 @@ import pytest
 from kept import FLAGGED, NOW, PACK, keep, layout, made_result, photo_of, protocol
 from stores import RAY, TOTAL, Kept, enter, fish
 
-from digitise.read import READER_VERSION
-from digitise.reading import PhotoResult, sentence
+from digitise.reader.read import READER_VERSION
+from digitise.reader.reading import PhotoResult, sentence
 from digitise.store import ChangedMeanwhile, Store, StoreError
 
 # Opening

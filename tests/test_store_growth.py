@@ -16,7 +16,7 @@ from stores import GOBY, RAY, TOTAL, enter, fish
 
 from digitise.store import queue, schema
 from digitise.store.verify import verify
-from digitise.survey import load_survey
+from digitise.surveys.survey import load_survey
 
 WITH_EVERY_CELL = ("readings", "entries", "open_cells", "links", "audit_cells", "audit_answers")
 OTHER = "WX3PLE"

@@ -10,7 +10,7 @@ from kept import NOW, PACK, keep, made_result, photo_of
 from stores import GOBY, RAY, TOTAL, Kept, enter, fish
 
 from digitise.cli import main
-from digitise.reading import PhotoResult, sentence
+from digitise.reader.reading import PhotoResult, sentence
 from digitise.store import Store, StoreError, chain
 from digitise.store import backup as backups
 from digitise.store.backup import RECORD, backup, restore

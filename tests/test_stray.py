@@ -6,9 +6,9 @@ import cv2
 import numpy as np
 import pytest
 
-from digitise.flatten import FLAT_PX_PER_MM
-from digitise.ink import InkPage
-from digitise.stray import broad_ink, joined, rubbed_out, runs_through
+from digitise.pages.flatten import FLAT_PX_PER_MM
+from digitise.reader.ink import InkPage
+from digitise.reader.stray import broad_ink, joined, rubbed_out, runs_through
 
 BOX, NEXT = (60.0, 60.0, 16.0, 8.0), (77.0, 60.0, 8.0, 8.0)
 THRESHOLD = 0.2

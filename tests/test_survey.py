@@ -3,12 +3,12 @@
 import pytest
 from kept import FLAGGED, ILLEGIBLE, NOW, PACK, UNREAD, keep, made_result, made_sheet, made_survey, points, protocol
 
-from digitise.compose import build_layouts
-from digitise.protocol import Protocol
 from digitise.provenance import provenance
 from digitise.results import survey_results
+from digitise.sheets.compose import build_layouts
+from digitise.sheets.protocol import Protocol
 from digitise.store import Store
-from digitise.survey import assemble, load_survey, load_surveys, meaning
+from digitise.surveys.survey import assemble, load_survey, load_surveys, meaning
 
 TALLY, TOTAL = "fish/ray/0-10/tally", "fish/ray/0-10/total"
 

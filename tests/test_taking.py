@@ -13,7 +13,7 @@ from stores import GOBY, RAY, TOTAL, enter, fish
 from test_desks import line, record, send
 from test_desks import store as one_store  # noqa: F401 - a fixture
 
-from digitise.reading import Reading
+from digitise.reader.reading import Reading
 from digitise.results.importance import queue_by_importance
 from digitise.store import StoreError, queue
 from review_app import ordering, routes, taking

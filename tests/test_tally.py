@@ -7,15 +7,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from digitise.characters import ink_threshold
-from digitise.counts import decode_tally, tally_weights
-from digitise.flatten import FLAT_PX_PER_MM
-from digitise.ink import extract_ink
-from digitise.read import decode_page
+from digitise.pages.flatten import FLAT_PX_PER_MM
+from digitise.reader.characters import ink_threshold
+from digitise.reader.counts import decode_tally, tally_weights
+from digitise.reader.ink import extract_ink
+from digitise.reader.read import decode_page
+from digitise.reader.tally import StrokeCount, count_strokes, own_ink
+from digitise.reader.tally_network import PATCH, LearnedCount, learned_counts, network_input
 from digitise.simulate.pencil import Pencil, draw
 from digitise.simulate.tally_hand import TallyManner, tally_strokes
-from digitise.tally import StrokeCount, count_strokes, own_ink
-from digitise.tally_network import PATCH, LearnedCount, learned_counts, network_input
 
 NEAT = TallyManner(
     lean=0.05, reach=0.75, spacing_mm=1.9, gap_mm=3.2, bar_slope=-0.6, one_row=True, small=False, crowding=0.0

@@ -6,11 +6,11 @@ import math
 import numpy as np
 import pytest
 
-from digitise.ink import extract_ink
-from digitise.line_network import LINE_CLASSES, LINE_ROWS, best_texts, line_input, line_texts
-from digitise.read import read_page
-from digitise.tally import own_ink
-from digitise.text import _joined
+from digitise.reader.ink import extract_ink
+from digitise.reader.line_network import LINE_CLASSES, LINE_ROWS, best_texts, line_input, line_texts
+from digitise.reader.read import read_page
+from digitise.reader.tally import own_ink
+from digitise.reader.text import _joined
 
 
 def steps(*rows: dict[str, float]) -> np.ndarray:

@@ -9,10 +9,10 @@ import pytest
 from kept import FLAGGED, NOW, made_result, made_sheet, photo_of
 from kept import keep as keep_made
 
-from digitise.batch import known_protocols, record
+from digitise.batch.batch import known_protocols, record
 from digitise.store import Store
-from digitise.survey import load_survey
-from digitise.twice import compare, difference_words, rivals, words
+from digitise.surveys.survey import load_survey
+from digitise.surveys.twice import compare, difference_words, rivals, words
 
 
 def _cell_ids(sheet: str = "fish") -> list[str]:
@@ -282,8 +282,8 @@ def test_two_sheets_under_one_name_open_nothing(store) -> None:
 
 def test_two_cameras_on_one_sheet_are_told_from_two_sheets(reef, photographed, layouts, tmp_path) -> None:
     """The same filled sheet from two places is the same; another filling of it under the same name is another."""
-    from digitise.photo import decode_photo
-    from digitise.read import read_decoded
+    from digitise.pages.photo import decode_photo
+    from digitise.reader.read import read_decoded
     from digitise.simulate.camera import Camera
 
     taken = {

@@ -7,7 +7,6 @@ import pytest
 from kept import UNREAD, made_sheet, made_survey, points, protocol
 from shared_cases import cases, close
 
-from digitise.chances import code_chances, count_chances, count_slip_variance, named_chances, slip_chance
 from digitise.estimate.reading_doubt import ReadPoints, doubt_shares, read_cover
 from digitise.estimate.review_order import (
     CoverCell,
@@ -20,6 +19,7 @@ from digitise.estimate.review_order import (
 from digitise.results import survey_results
 from digitise.results.importance import cell_weights, queue_by_importance
 from digitise.store import CellNow
+from digitise.surveys.chances import code_chances, count_chances, count_slip_variance, named_chances, slip_chance
 
 CODES = {"AA": "coral", "BB": "sand", "CC": "rock"}
 RAY = "fish/ray/0-10/tally"
@@ -309,7 +309,7 @@ def test_the_queue_can_be_put_in_the_order_of_what_matters(tmp_path):
     """The point at evens comes first, names and times last; nothing is lost."""
     from kept import NOW, keep, made_result
 
-    from digitise.reading import Reading
+    from digitise.reader.reading import Reading
     from digitise.store import Store
 
     result = made_result("substrate", points({"BK": 20, "YB": 20}), name="one.jpg")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-from digitise.watch import Watch
+from digitise.batch.watch import Watch
 
 
 def _touch(path: Path, size: int, changed_s: int) -> Path:

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from digitise.workers import Stopped, Workers
+from digitise.batch.workers import Stopped, Workers
 
 
 def _context(value: int) -> int:

@@ -26,12 +26,12 @@ def add_commands(command: Adder) -> None:
 
 
 def _calibrate(args: argparse.Namespace) -> int:
-    from digitise.calibration import shipped_acceptance
-    from digitise.fair_cells import fair_sample
-    from digitise.journal import write_whole
-    from digitise.known_learned import known_reader
-    from digitise.own_cells import about, own_cells, scores
-    from digitise.recalibrate import recalibrated
+    from digitise.adapt.fair_cells import fair_sample
+    from digitise.adapt.known_learned import known_reader
+    from digitise.adapt.own_cells import about, own_cells, scores
+    from digitise.adapt.recalibrate import recalibrated
+    from digitise.batch.journal import write_whole
+    from digitise.reader.calibration import shipped_acceptance
 
     with open_store(args.store) as store:
         own = known_reader(store.folder)

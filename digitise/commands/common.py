@@ -80,8 +80,8 @@ def open_store(path: Path):
 
 def pages_again(args: argparse.Namespace, store, sample, *, ask: Callable) -> list:
     """What `ask` says of the sample's pages, read again with a progress bar; photographs that are lost are told."""
-    from digitise.batch import known_protocols
-    from digitise.own_cells import read_again
+    from digitise.adapt.own_cells import read_again
+    from digitise.batch.batch import known_protocols
 
     photos, again = len({p.sha256 for p in sample.pages}), []
     known = known_protocols(args.protocol, store=store)

@@ -30,7 +30,7 @@ def _arguments(one: argparse.ArgumentParser) -> None:
 
 def _plan(store, given: Path | None):
     """Every plan that the store knows as one, the one given kept first."""
-    from digitise.known_plan import keep_plan, known_plan
+    from digitise.surveys.known_plan import keep_plan, known_plan
 
     if given is not None:
         keep_plan(store.folder, given)
@@ -56,7 +56,7 @@ def _check(args: argparse.Namespace) -> int:
 
 
 def _season(args: argparse.Namespace) -> int:
-    from digitise.season import board_text, season_board
+    from digitise.surveys.season import board_text, season_board
 
     today = datetime.now().astimezone().date()
     with open_store(args.store) as store:

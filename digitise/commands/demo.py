@@ -21,7 +21,7 @@ def add_commands(command: Adder) -> None:
 
 
 def _demo(args: argparse.Namespace) -> int:
-    from digitise.demo import run_demo, run_season
+    from digitise.demo.demo import run_demo, run_season
 
     if args.season:
         return run_season(args.out, photos=args.photos, app=not args.no_app, port=args.port, say=say)

@@ -11,7 +11,7 @@ from digitise.commands.common import Adder, UsageError, say
 from digitise.commands.reading import files_to_read, read_all, reading_arguments
 
 if TYPE_CHECKING:
-    from digitise.evaluate import Judged
+    from digitise.adapt.evaluate import Judged
 
 
 def add_commands(command: Adder) -> None:
@@ -28,10 +28,10 @@ def add_commands(command: Adder) -> None:
 
 
 def _evaluate(args: argparse.Namespace) -> int:
-    from digitise.batch import Reader, known_protocols
-    from digitise.evaluate import judge, read_truth, report
-    from digitise.known_acceptance import own_acceptance
-    from digitise.learned import SHIPPED, OwnReader
+    from digitise.adapt.evaluate import judge, read_truth, report
+    from digitise.adapt.known_acceptance import own_acceptance
+    from digitise.batch.batch import Reader, known_protocols
+    from digitise.reader.learned import SHIPPED, OwnReader
 
     truth = read_truth(args.truth)
     if args.plots is not None and args.plots.exists() and not args.plots.is_dir():

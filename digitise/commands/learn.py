@@ -29,8 +29,8 @@ def _learn(args: argparse.Namespace) -> int:
 
 
 def _back(store) -> int:
-    from digitise.known_learned import go_back
-    from digitise.learned import LearnedError
+    from digitise.adapt.known_learned import go_back
+    from digitise.reader.learned import LearnedError
 
     try:
         earlier, changed = go_back(store.folder)
@@ -46,10 +46,10 @@ def _back(store) -> int:
 def _lesson(args: argparse.Namespace, store) -> int:
     import numpy as np
 
-    from digitise.fair_cells import fair_sample
-    from digitise.known_learned import adopt, known_learned
-    from digitise.learning import FEWEST_GROUPS, FOLDS, learn
-    from digitise.taught import about, latest, taught
+    from digitise.adapt.fair_cells import fair_sample
+    from digitise.adapt.known_learned import adopt, known_learned
+    from digitise.adapt.learning import FEWEST_GROUPS, FOLDS, learn
+    from digitise.adapt.taught import about, latest, taught
 
     old, trouble = known_learned(store.folder)
     if trouble:
@@ -74,6 +74,6 @@ def _lesson(args: argparse.Namespace, store) -> int:
 
 
 def _again(args: argparse.Namespace, store, sample) -> list:
-    from digitise.taught import seen_boxes
+    from digitise.adapt.taught import seen_boxes
 
     return pages_again(args, store, sample, ask=seen_boxes) if sample.pages else []

@@ -43,15 +43,15 @@ def _paper(one: argparse.ArgumentParser, *more: str) -> None:
 
 def _small(paper: str) -> str:
     """The paper of which two pages lie on a whole sheet."""
-    from digitise.protocol import HALVES
+    from digitise.sheets.protocol import HALVES
 
     return HALVES.get(paper, paper)
 
 
 def _sheets(args: argparse.Namespace) -> int:
-    from digitise.compose import build_layouts
-    from digitise.protocol import load_protocol
-    from digitise.sheet import write_sheets
+    from digitise.sheets.compose import build_layouts
+    from digitise.sheets.protocol import load_protocol
+    from digitise.sheets.sheet import write_sheets
 
     protocol = load_protocol(args.protocol)
     papers = (args.paper or protocol.paper,)
@@ -69,9 +69,9 @@ def _sheets(args: argparse.Namespace) -> int:
 
 
 def _prepare(args: argparse.Namespace) -> int:
-    from digitise.plan import load_plan, plan_notes
     from digitise.prepare import prepare
-    from digitise.protocol import load_protocol
+    from digitise.sheets.protocol import load_protocol
+    from digitise.surveys.plan import load_plan, plan_notes
 
     plan = load_plan(args.plan)
     beside = args.plan.parent / plan.protocol
@@ -93,10 +93,10 @@ def _prepare(args: argparse.Namespace) -> int:
 
 
 def _keep(folder: Path, plan: Path, own: tuple[str, bytes] | None) -> None:
-    from digitise.known_plan import keep_plan
-    from digitise.known_protocol import keep_protocol
-    from digitise.protocol import ProtocolError
+    from digitise.sheets.protocol import ProtocolError
     from digitise.store import Store
+    from digitise.surveys.known_plan import keep_plan
+    from digitise.surveys.known_protocol import keep_protocol
 
     with Store.open(folder) as store:
         try:
@@ -109,7 +109,7 @@ def _keep(folder: Path, plan: Path, own: tuple[str, bytes] | None) -> None:
 
 
 def _codes(args: argparse.Namespace) -> int:
-    from digitise.codes import choose_codes, margins
+    from digitise.sheets.codes import choose_codes, margins
 
     chosen = choose_codes(args.count)
     print("\n".join(chosen.codes))

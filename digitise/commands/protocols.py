@@ -14,7 +14,7 @@ PX_PER_MM = 6.0
 
 def add_commands(command: Adder) -> None:
     """Add the parsers."""
-    from digitise.new_protocol import QUESTIONS
+    from digitise.sheets.new_protocol import QUESTIONS
 
     group = command(
         "protocol", _help, "make a protocol of your own, check it, preview its sheets", "digitise protocol new"
@@ -42,7 +42,7 @@ def _help(args: argparse.Namespace) -> int:
 
 
 def _new(args: argparse.Namespace) -> int:
-    from digitise.new_protocol import QUESTIONS, needed, protocol_yaml
+    from digitise.sheets.new_protocol import QUESTIONS, needed, protocol_yaml
 
     answers: dict[str, object] = {}
     for question in QUESTIONS:
@@ -82,15 +82,15 @@ def _asked(question) -> object:
 
 
 def _shipped() -> list:
-    from digitise.protocol import load_protocol, shipped_names
+    from digitise.sheets.protocol import load_protocol, shipped_names
 
     return [load_protocol(name) for name in shipped_names()]
 
 
 def _settle_marks(path: Path) -> None:
     """Keep a new protocol's corner marks apart from those of the shipped ones, where that is possible."""
-    from digitise.compose import free_marks, layout_problems
-    from digitise.protocol import load_protocol
+    from digitise.sheets.compose import free_marks, layout_problems
+    from digitise.sheets.protocol import load_protocol
 
     protocol = load_protocol(path)
     marks = None if layout_problems(protocol) else free_marks(protocol, _shipped())
@@ -100,7 +100,7 @@ def _settle_marks(path: Path) -> None:
 
 
 def _check(args: argparse.Namespace) -> int:
-    from digitise.protocol_check import explain
+    from digitise.sheets.protocol_check import explain
 
     if not args.file.is_file():
         raise UsageError(f"{args.file}: no such file")
@@ -120,9 +120,9 @@ def _check(args: argparse.Namespace) -> int:
 def _preview(args: argparse.Namespace) -> int:
     import cv2
 
-    from digitise.protocol import load_protocol
-    from digitise.protocol_check import SAMPLE_PACK
-    from digitise.sheet import pack_pages, rasterise, sheet_pdf
+    from digitise.sheets.protocol import load_protocol
+    from digitise.sheets.protocol_check import SAMPLE_PACK
+    from digitise.sheets.sheet import pack_pages, rasterise, sheet_pdf
 
     protocol = load_protocol(args.file)
     paper = args.paper or protocol.paper

@@ -57,7 +57,7 @@ def reading_arguments(one: argparse.ArgumentParser) -> None:
 
 def place(text: str):
     """A path or an address; `argparse` turns the error into a sentence."""
-    from digitise import remote
+    from digitise.batch import remote
 
     try:
         return remote.place(text)
@@ -66,8 +66,8 @@ def place(text: str):
 
 
 def read_all(reader, paths: Sequence[Path]) -> Iterator:
-    """Every picture in the files and folders as `digitise.batch.Taken`, with a progress bar and one line each."""
-    from digitise.batch import summary
+    """Every picture in the files and folders as `digitise.batch.batch.Taken`, with a progress bar and one line each."""
+    from digitise.batch.batch import summary
 
     pictures = reader.pictures(paths)
     counts: Counter[str] = Counter()
@@ -88,7 +88,7 @@ def _counted(counts: Counter[str]) -> str:
 
 def files_to_read(paths: Sequence) -> list:
     """The files named, or in the folders named, here or in buckets; `UsageError` when there is none."""
-    from digitise.sources import photo_files
+    from digitise.batch.sources import photo_files
 
     files = photo_files(paths)
     if not any(not isinstance(p, Path) or p.exists() for p in files):
@@ -107,8 +107,8 @@ class _Run:
         self.lost = 0  # pictures that could not be fetched
         self.journal = None
         if args.json is not None and str(args.json) != "-":
-            from digitise.batch import signature
-            from digitise.journal import journal_beside
+            from digitise.batch.batch import signature
+            from digitise.batch.journal import journal_beside
 
             self.journal = journal_beside(args.json, signature(known, self.own))
 
@@ -125,7 +125,7 @@ class _Run:
 
     def done(self) -> frozenset[str]:
         """Pictures whose reading is at hand already, wherever it is asked for."""
-        from digitise.batch import read_before
+        from digitise.batch.batch import read_before
 
         kept = read_before(self.store) if self.store is not None else None
         noted = frozenset(self.journal.done if self.journal else ()) if self.json is not None else None
@@ -134,7 +134,7 @@ class _Run:
 
     def add(self, taken) -> None:
         """Keep one picture's readings."""
-        from digitise.batch import keep
+        from digitise.batch.batch import keep
 
         self.lost += taken.lost
         if self.json is not None:
@@ -160,8 +160,8 @@ class _Run:
 
     def write(self) -> None:
         """The JSON file, whole."""
-        from digitise.journal import write_whole
-        from digitise.reading import RESULT_VERSION
+        from digitise.batch.journal import write_whole
+        from digitise.reader.reading import RESULT_VERSION
 
         if self.json is None:
             return
@@ -182,9 +182,9 @@ class _Run:
 
 def _own_reader(file: Path | None, store):
     """Thresholds and what was learned to read with; thresholds given for a store are kept there for later."""
-    from digitise.known_acceptance import keep_acceptance, own_acceptance
-    from digitise.known_learned import known_learned, known_reader
-    from digitise.learned import OwnReader
+    from digitise.adapt.known_acceptance import keep_acceptance, own_acceptance
+    from digitise.adapt.known_learned import known_learned, known_reader
+    from digitise.reader.learned import OwnReader
 
     if store is None:
         return OwnReader(own_acceptance(file) if file is not None else None)
@@ -207,7 +207,7 @@ def _tell_learned(own, store) -> None:
 
 
 def _tell_thresholds(acceptance, store) -> None:
-    from digitise.calibration import OWN_CELLS
+    from digitise.reader.calibration import OWN_CELLS
 
     if acceptance is not None:
         say(f"Thresholds of this store: {acceptance.basis}.")
@@ -242,7 +242,7 @@ def _ending_alike() -> Iterator[None]:
 
 
 def _read(args: argparse.Namespace) -> int:
-    from digitise.batch import Reader, known_protocols
+    from digitise.batch.batch import Reader, known_protocols
 
     if args.dask and args.jobs:
         raise UsageError("--jobs is for this computer; on a cluster the workers of --dask are as many as they are")
@@ -296,8 +296,8 @@ def _folders(paths: Sequence[Path]) -> list[Path]:
 
 def _watch(paths: Sequence[Path], reader, run: _Run) -> None:
     """Read what comes, until Ctrl+C; files that still grow are left until they are quiet."""
-    from digitise.sources import photo_files
-    from digitise.watch import Watch
+    from digitise.batch.sources import photo_files
+    from digitise.batch.watch import Watch
 
     watch = Watch()
     say(f"Watching {', '.join(str(p) for p in paths)}; Ctrl+C ends it.")

@@ -26,7 +26,7 @@ def add_commands(command: Adder) -> None:
 
 
 def _thin(args: argparse.Namespace) -> int:
-    from digitise.retention import KEPT_AS, due, load_policy, thin
+    from digitise.store.retention import KEPT_AS, due, load_policy, thin
     from digitise.store.values import person
 
     policy = load_policy(args.policy)

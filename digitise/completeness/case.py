@@ -6,10 +6,10 @@ import datetime
 import hashlib
 from dataclasses import dataclass
 
-from digitise.plan import Plan, SitePlan, SurveyPlan
-from digitise.rules import Rule
+from digitise.sheets.rules import Rule
 from digitise.store import CellNow, PageRow
-from digitise.survey import Survey
+from digitise.surveys.plan import Plan, SitePlan, SurveyPlan
+from digitise.surveys.survey import Survey
 
 ORDER = ("missing", "contradiction", "question", "accepted")
 

@@ -13,10 +13,10 @@ from typing import TYPE_CHECKING
 
 from digitise.completeness import counts, people, places, sheets
 from digitise.completeness.case import ORDER, Case, Checked, Fault
-from digitise.plan import Plan
-from digitise.rules import rules_of
+from digitise.sheets.rules import rules_of
 from digitise.store import PageRow
-from digitise.survey import Survey, load_surveys
+from digitise.surveys.plan import Plan
+from digitise.surveys.survey import Survey, load_surveys
 
 if TYPE_CHECKING:
     from digitise.store import Store

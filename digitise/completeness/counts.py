@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from digitise.completeness.case import Case, Fault, refs
-from digitise.survey import Survey
+from digitise.surveys.survey import Survey
 
 LEAST_BEFORE = 2  # surveys of a site before its history says anything
 LEAST_ANIMALS = 10  # animals more or fewer than expected that are worth a look

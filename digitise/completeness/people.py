@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 
 from digitise.completeness.case import Case, Fault, refs
-from digitise.roster import is_name_cell, match_names, split_names
 from digitise.store import CellNow
+from digitise.surveys.roster import is_name_cell, match_names, split_names
 
 
 def team(rule: str, wrong: Callable[[float, float], bool]) -> Callable[[Case], Iterator[Fault]]:

@@ -6,10 +6,10 @@ import datetime
 from collections.abc import Iterator
 
 from digitise.completeness.case import Case, Fault, refs
-from digitise.places import Place, distance_m, on_earth
-from digitise.protocol import FieldSpec
+from digitise.sheets.protocol import FieldSpec
 from digitise.store import CellNow
-from digitise.survey import Transect
+from digitise.surveys.places import Place, distance_m, on_earth
+from digitise.surveys.survey import Transect
 
 HALF_A_DAY = 720  # minutes
 

@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Iterator
 
 from digitise.completeness.case import Case, Fault, refs
-from digitise.survey import missing_sheets
+from digitise.surveys.survey import missing_sheets
 
 
 def sheets(case: Case) -> Iterator[Fault]:

@@ -14,7 +14,7 @@ from typing import Annotated
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints, ValidationError, model_validator
 
 from digitise.exchange.about import read_yaml
-from digitise.protocol import BeltSheet, LineSheet, Protocol, load_protocol
+from digitise.sheets.protocol import BeltSheet, LineSheet, Protocol, load_protocol
 
 MAX_BYTES = 500_000
 Column = Annotated[str, StringConstraints(min_length=1, max_length=200)]

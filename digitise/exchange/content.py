@@ -15,7 +15,7 @@ from digitise.exchange.about import About
 from digitise.provenance import Provenance, provenance
 from digitise.results import SurveyResults, survey_results
 from digitise.store import CellNow, PageRow, PhotoRow
-from digitise.survey import Seen, as_kept, load_surveys
+from digitise.surveys.survey import Seen, as_kept, load_surveys
 from digitise.wording import plural, thousands
 
 if TYPE_CHECKING:

@@ -24,10 +24,10 @@ from digitise.exchange.darwin_core_xml import eml_xml, meta_xml
 from digitise.exchange.event_dates import event_date
 from digitise.exchange.guard import write_zip
 from digitise.exchange.package import csv_bytes
-from digitise.places import entered, place_of
-from digitise.protocol import BeltSheet, LineSheet
 from digitise.results import SurveyResults
-from digitise.survey import Transect
+from digitise.sheets.protocol import BeltSheet, LineSheet
+from digitise.surveys.places import entered, place_of
+from digitise.surveys.survey import Transect
 
 DWC, DCTERMS, ECO = "http://rs.tdwg.org/dwc/terms/", "http://purl.org/dc/terms/", "http://rs.tdwg.org/eco/terms/"
 EVENT_TERMS = (

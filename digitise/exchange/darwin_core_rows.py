@@ -10,10 +10,10 @@ from dataclasses import dataclass
 
 from digitise.exchange.about import About
 from digitise.exchange.event_dates import duration_min
-from digitise.protocol import BeltSheet, RowSpec
 from digitise.results import SurveyResults
+from digitise.sheets.protocol import BeltSheet, RowSpec
 from digitise.store import RULE, CellNow
-from digitise.survey import Transect
+from digitise.surveys.survey import Transect
 
 UNITS = (("(m)", "metre"), ("(°C)", "degree Celsius"))
 HIDDEN = ("latitude", "longitude", "north-south", "east-west", "date", "time", "depth", "team")

@@ -9,7 +9,7 @@ import xml.etree.ElementTree as ET
 from collections.abc import Mapping, Sequence
 
 from digitise.exchange.content import Content
-from digitise.places import bounds, place_of
+from digitise.surveys.places import bounds, place_of
 
 TEXT_NS = "http://rs.tdwg.org/dwc/text/"
 EML_NS = "https://eml.ecoinformatics.org/eml-2.2.0"

@@ -140,7 +140,7 @@ def take_in(folder: Path, target: Path, *, now: datetime) -> Store:
     from digitise.provenance import provenance
     from digitise.store import Store
     from digitise.store.dump import TABLES, load
-    from digitise.survey import load_surveys
+    from digitise.surveys.survey import load_surveys
 
     wrong = verify(folder)
     if wrong:

@@ -10,9 +10,9 @@ import json
 from pathlib import Path
 
 from digitise.exchange.content import Content
-from digitise.places import Place, bounds, place_of, why_no_place
 from digitise.results import SurveyResults
-from digitise.survey import Survey
+from digitise.surveys.places import Place, bounds, place_of, why_no_place
+from digitise.surveys.survey import Survey
 
 WGS_84 = "EPSG:4326"
 

@@ -17,10 +17,10 @@ from dataclasses import replace
 from datetime import datetime
 from typing import TYPE_CHECKING
 
-from digitise.reading import Value
-from digitise.roster import folded, is_name_cell, split_names
-from digitise.sheet import PACK_ALPHABET
+from digitise.reader.reading import Value
+from digitise.sheets.sheet import PACK_ALPHABET
 from digitise.store import RULE, CellNow
+from digitise.surveys.roster import folded, is_name_cell, split_names
 
 if TYPE_CHECKING:
     from digitise.store import Store
@@ -80,7 +80,7 @@ class Pseudonyms:
 
 def pseudonyms_of(store: Store, *, now: datetime) -> Pseudonyms:
     """A store's pseudonyms, its secret made where there is none; names are those of plans, sheets and screens."""
-    from digitise.known_plan import known_plan
+    from digitise.surveys.known_plan import known_plan
 
     plan = known_plan(store.folder)
     names = set(plan.names if plan else ())

@@ -116,7 +116,7 @@ def _copy(store: Store, photo: PhotoRow, sharing: Sharing) -> tuple[bytes | None
     original = store.original(photo.sha256)
     if sharing.positions and not sharing.names:
         return original, Path(photo.name).suffix.lower() or ".bin", "as it came"
-    from digitise.photo import decode_photo
+    from digitise.pages.photo import decode_photo
 
     decoded = decode_photo(original, photo.name)
     if not decoded:
@@ -156,7 +156,7 @@ def _hidden(gray: np.ndarray, boxes: list[tuple[np.ndarray, float]]) -> np.ndarr
 def _pages(store: Store, content: Content, folder: Path, sharing: Sharing) -> None:
     import cv2
 
-    from digitise.flatten import FLAT_PX_PER_MM
+    from digitise.pages.flatten import FLAT_PX_PER_MM
 
     folder.mkdir()
     for page in content.photo_pages:

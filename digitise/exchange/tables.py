@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 
 from digitise.exchange.columns import COLUMNS, Column
 from digitise.exchange.content import Content
-from digitise.places import place_of, why_no_place
 from digitise.results import SurveyResults, cover_table, density_table, impact_table
 from digitise.store import CellNow, PageRow
+from digitise.surveys.places import place_of, why_no_place
 
 if TYPE_CHECKING:
     import pandas as pd

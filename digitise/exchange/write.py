@@ -13,7 +13,7 @@ from digitise.exchange.about import About
 from digitise.exchange.content import Content, gather
 from digitise.exchange.pseudonyms import pseudonyms_of
 from digitise.exchange.tables import all_tables
-from digitise.survey import as_kept
+from digitise.surveys.survey import as_kept
 from digitise.wording import plural
 
 if TYPE_CHECKING:

@@ -18,7 +18,7 @@ from digitise.results import survey_results
 from digitise.store import ChangedMeanwhile, HandOver
 from digitise.store.handovers import LONGEST_REASON, LONGEST_RECIPIENT
 from digitise.store.values import person, written
-from digitise.survey import as_kept, load_survey, load_surveys
+from digitise.surveys.survey import as_kept, load_survey, load_surveys
 
 if TYPE_CHECKING:
     from digitise.store import Store

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from digitise.completeness import SurveyCheck, check_store
-from digitise.known_plan import known_plan
-from digitise.survey import Survey
+from digitise.surveys.known_plan import known_plan
+from digitise.surveys.survey import Survey
 from digitise.wording import plural
 
 if TYPE_CHECKING:

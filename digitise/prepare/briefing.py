@@ -5,11 +5,11 @@ It plans no dive: it says so, and defers to local rules and the licensed dive le
 
 from __future__ import annotations
 
-from digitise.drawing import DryPen, Pen
-from digitise.layout import Rule, Text
-from digitise.plan import LINE_TASK, Plan, SitePlan, SurveyPlan
 from digitise.prepare.flow import FINE_MM, Column
-from digitise.protocol import LineSheet, Protocol, ProtocolError, SiteSheet
+from digitise.sheets.drawing import DryPen, Pen
+from digitise.sheets.layout import Rule, Text
+from digitise.sheets.protocol import LineSheet, Protocol, ProtocolError, SiteSheet
+from digitise.surveys.plan import LINE_TASK, Plan, SitePlan, SurveyPlan
 
 MARGIN_MM = 14.0
 GUTTER_MM = 8.0

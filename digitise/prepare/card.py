@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from digitise.drawing import Pen
-from digitise.layout import Rule, Text
 from digitise.prepare.flow import FINE_MM, Column
-from digitise.protocol import BeltSheet, LineSheet, Protocol, ProtocolError
+from digitise.sheets.drawing import Pen
+from digitise.sheets.layout import Rule, Text
+from digitise.sheets.protocol import BeltSheet, LineSheet, Protocol, ProtocolError
 
 EDGE_MM = 7.0
 CUT_MM = 6.0

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from digitise.drawing import Pen
-from digitise.layout import Rule, Text
-from digitise.plan import Plan, SurveyPlan
 from digitise.prepare.flow import BOX_MM, Column
-from digitise.protocol import Protocol, ProtocolError
-from digitise.sheet import Identity
+from digitise.sheets.drawing import Pen
+from digitise.sheets.layout import Rule, Text
+from digitise.sheets.protocol import Protocol, ProtocolError
+from digitise.sheets.sheet import Identity
+from digitise.surveys.plan import Plan, SurveyPlan
 
 MARGIN_MM = 14.0
 GUTTER_MM = 8.0

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from digitise.drawing import Pen
-from digitise.layout import Rule, Text
+from digitise.sheets.drawing import Pen
+from digitise.sheets.layout import Rule, Text
 
 BOX_MM = 3.4
 FINE_MM = 0.18

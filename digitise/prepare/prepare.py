@@ -9,14 +9,14 @@ from dataclasses import dataclass
 from io import BytesIO
 from pathlib import Path
 
-from digitise.drawing import MM, Pen, Typeface
-from digitise.layout import Layout
-from digitise.plan import Plan, PlanError, SurveyPlan, fit_problems
 from digitise.prepare.briefing import draw_briefing
 from digitise.prepare.card import draw_cards
 from digitise.prepare.closing import draw_closing
-from digitise.protocol import HALVES, PAPERS_MM, Protocol
-from digitise.sheet import Identity, identity_for, new_pack, pack_pages, sheet_pdf
+from digitise.sheets.drawing import MM, Pen, Typeface
+from digitise.sheets.layout import Layout
+from digitise.sheets.protocol import HALVES, PAPERS_MM, Protocol
+from digitise.sheets.sheet import Identity, identity_for, new_pack, pack_pages, sheet_pdf
+from digitise.surveys.plan import Plan, PlanError, SurveyPlan, fit_problems
 
 LONGEST_NAME = 28  # letters of a site's name that have room beside the pack
 
@@ -161,7 +161,7 @@ def prepare(
 
 
 def plan_yaml(plan: Plan) -> str:
-    """The plan as YAML that `digitise.plan.load_plan` reads again."""
+    """The plan as YAML that `digitise.surveys.plan.load_plan` reads again."""
     import yaml
 
     head = "# Written by 'digitise prepare': the plan with the pack of each survey. Keep it with the surveys.\n"

@@ -19,7 +19,7 @@ from digitise.report.survey_part import date_words, survey_part
 from digitise.report.words import status
 from digitise.results import SurveyResults, survey_results
 from digitise.store import PhotoRow
-from digitise.survey import load_surveys
+from digitise.surveys.survey import load_surveys
 from digitise.wording import plural
 
 if TYPE_CHECKING:

@@ -10,8 +10,8 @@ import math
 from collections.abc import Callable, Sequence
 from itertools import pairwise
 
-from digitise.evaluate import Judged, score
-from digitise.measured import ReliabilityBin, RiskPoint, reliability, risk_coverage
+from digitise.adapt.evaluate import Judged, score
+from digitise.adapt.measured import ReliabilityBin, RiskPoint, reliability, risk_coverage
 from digitise.report.axes import root_ticks, ticks
 from digitise.report.drawing import (
     BAND,

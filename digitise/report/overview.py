@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from digitise.earlier import EarlierResult
-from digitise.places import place_of, why_no_place
 from digitise.report.blocks import Block, Bullets, Cell, Figure, Heading, Paragraph, Part, Table, Text
 from digitise.report.plots import NARROW, WIDE, Plot, PlotRow
 from digitise.report.site_map import MapSite, draw_map
@@ -15,6 +14,7 @@ from digitise.report.survey_part import COVER_AXIS, cover_row, date_words, figur
 from digitise.report.time_plots import TimeDot, TimePlot, cut_short, draw_times
 from digitise.report.words import number, span, surveys_of_sites
 from digitise.results import SurveyResults
+from digitise.surveys.places import place_of, why_no_place
 from digitise.wording import plural
 
 MOST_COVERS, MOST_DENSITIES = 6, 4  # drawn along time for one site: groups first; the commonest animals

@@ -10,9 +10,9 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from digitise.places import EARTH_RADIUS_M, Place, bounds
 from digitise.report.drawing import FAINT, GRID, INK, PAPER, RULE, SEA, Dot, Drawing, Item, Line, Shape, Words, box
 from digitise.report.paint import shortened, width_of
+from digitise.surveys.places import EARTH_RADIUS_M, Place, bounds
 
 LEAST_M = 2000.0  # a map shows at least so much from side to side
 _STEPS = (

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from digitise.places import place_of, why_no_place
 from digitise.report.blocks import Block, Cards, Cell, Facts, Figure, Findings, Heading, Paragraph, Part, Table, Text
 from digitise.report.doubt_part import doubt_blocks
 from digitise.report.occurrence_part import impact_occurrence, occurrence_table_of
 from digitise.report.plots import NARROW, Plot, PlotRow, draw, is_square_root
 from digitise.report.words import count, cover_text, density_text, number, one_sided, span, tells_occurrence
 from digitise.results import PER_M2, CoverLine, DensityLine, ImpactLine, LineResult, SurveyResults
+from digitise.surveys.places import place_of, why_no_place
 from digitise.wording import plural
 
 COVER_AXIS = "cover of the site, % of legible points"

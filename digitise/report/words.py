@@ -6,9 +6,9 @@ from collections.abc import Sequence
 
 from digitise.estimate.intervals import Estimate
 from digitise.estimate.uneven_counts import METHOD as GAMMA
-from digitise.protocol import BeltSheet, LineSheet, Protocol
 from digitise.provenance import Provenance
 from digitise.results import DensityLine, ImpactLine, SurveyResults
+from digitise.sheets.protocol import BeltSheet, LineSheet, Protocol
 from digitise.store.rows import KEYED
 from digitise.wording import plural, thousands
 

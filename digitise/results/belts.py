@@ -12,8 +12,8 @@ from digitise.estimate.density import BeltCount, Segment, SiteDensity, belt_dens
 from digitise.estimate.intervals import Estimate, t_mean
 from digitise.estimate.occurrence import Dispersion, dispersion, occurrence
 from digitise.estimate.reading_doubt import DoubtShares, doubt_shares
-from digitise.protocol import BeltSheet, RowSpec
-from digitise.survey import Count, Impact, Survey, Transect
+from digitise.sheets.protocol import BeltSheet, RowSpec
+from digitise.surveys.survey import Count, Impact, Survey, Transect
 
 PER_M2 = 100.0
 

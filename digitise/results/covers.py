@@ -15,8 +15,8 @@ from dataclasses import dataclass, replace
 
 from digitise.estimate.cover import CategoryCover, SiteCover, TransectPoints, site_cover, transect_cover
 from digitise.estimate.reading_doubt import DoubtShares, ReadCover, ReadPoints, doubt_shares, read_cover
-from digitise.protocol import CategorySpec, LineSheet
-from digitise.survey import Survey, Transect
+from digitise.sheets.protocol import CategorySpec, LineSheet
+from digitise.surveys.survey import Survey, Transect
 
 REST = "\0rest"  # no category's id: what is not of the group
 

@@ -6,8 +6,8 @@ from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING
 
 from digitise.estimate.review_order import CoverCell, DensityCell, first_to_review, unknown_count_variance
-from digitise.protocol import LineSheet
-from digitise.survey import Count, Survey, Transect, load_survey
+from digitise.sheets.protocol import LineSheet
+from digitise.surveys.survey import Count, Survey, Transect, load_survey
 
 if TYPE_CHECKING:
     from digitise.store import QueueItem, Store

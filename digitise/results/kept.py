@@ -32,7 +32,7 @@ from digitise.results.results import SurveyResults, survey_results
 from digitise.results.tables import cover_table, survey_table
 from digitise.store import Store
 from digitise.store.marks import Mark, holds, mark_now, packs_since
-from digitise.survey import FEW, iter_surveys
+from digitise.surveys.survey import FEW, iter_surveys
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -181,7 +181,8 @@ def _collecting_less() -> Iterator[None]:
 def code_digest() -> str:
     """SHA-256 of the code that numbers come from: other code, other numbers."""
     files = [*(_PACKAGE / "estimate").glob("*.py"), *(_PACKAGE / "results").glob("*.py")]
-    files += [_PACKAGE / name for name in ("survey.py", "chances.py", "twice.py", "counts.py", "protocol.py")]
+    parts = ("surveys/survey.py", "surveys/chances.py", "surveys/twice.py", "reader/counts.py", "sheets/protocol.py")
+    files += [_PACKAGE / part for part in parts]
     whole = hashlib.sha256(f"{FORM} {__version__}".encode())
     for path in sorted(files):
         whole.update(path.read_bytes())

@@ -9,11 +9,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from digitise.protocol import BeltSheet, LineSheet
 from digitise.results.belts import PER_M2, DensityLine, ImpactLine, densities, impacts
 from digitise.results.covers import CoverLine, LineResult, line_result, transect_points
+from digitise.sheets.protocol import BeltSheet, LineSheet
 from digitise.store import RULE
-from digitise.survey import Survey
+from digitise.surveys.survey import Survey
 
 __all__ = [
     "PER_M2",

@@ -13,9 +13,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from digitise.plan import PairPlan, Plan, SitePlan, SurveyPlan
-from digitise.sheet import new_pack
+from digitise.sheets.sheet import new_pack
 from digitise.simulate.samples import REEFS, Reef
+from digitise.surveys.plan import PairPlan, Plan, SitePlan, SurveyPlan
 
 GROWTH = 1.05  # of hard coral in a year
 BLEACHED = dt.date(2025, 9, 20)  # the warm weeks

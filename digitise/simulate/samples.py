@@ -15,9 +15,9 @@ from pathlib import Path
 
 import numpy as np
 
-from digitise.layout import Layout
-from digitise.protocol import Protocol, load_protocol
-from digitise.sheet import Identity, pack_pages
+from digitise.sheets.layout import Layout
+from digitise.sheets.protocol import Protocol, load_protocol
+from digitise.sheets.sheet import Identity, pack_pages
 from digitise.simulate.answers import answers_from_values
 from digitise.simulate.camera import Camera, hard_camera, ordinary_camera
 from digitise.simulate.drawn_hand import DrawnHand, drawn_style

@@ -10,9 +10,9 @@ from collections.abc import Callable
 
 import numpy as np
 
-from digitise.layout import Layout
-from digitise.protocol import Protocol
-from digitise.reading import Reading
+from digitise.reader.reading import Reading
+from digitise.sheets.layout import Layout
+from digitise.sheets.protocol import Protocol
 from digitise.simulate.programme import Visit
 from digitise.simulate.samples import transect_values
 

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from digitise.layout import Layout
-from digitise.protocol import Protocol
-from digitise.sheet import Identity, identity_for, rasterise, sheet_pdf
+from digitise.sheets.layout import Layout
+from digitise.sheets.protocol import Protocol
+from digitise.sheets.sheet import Identity, identity_for, rasterise, sheet_pdf
 from digitise.simulate.answers import Answer
 from digitise.simulate.camera import Camera, Shot, encode_jpeg, photograph
 from digitise.simulate.drawn_hand import DrawnHand, drawn_style

@@ -11,12 +11,12 @@ from functools import lru_cache
 import numpy as np
 from PIL import Image, ImageDraw, ImageFont
 
-from digitise.drawing import font_files
-from digitise.flatten import FLAT_PX_PER_MM, Flattened, Warp, grid_shape
-from digitise.layout import Cell, Layout
-from digitise.page import Page
-from digitise.protocol import Protocol
-from digitise.sheet import Identity, identity_for, rasterise, sheet_pdf
+from digitise.pages.flatten import FLAT_PX_PER_MM, Flattened, Warp, grid_shape
+from digitise.pages.page import Page
+from digitise.sheets.drawing import font_files
+from digitise.sheets.layout import Cell, Layout
+from digitise.sheets.protocol import Protocol
+from digitise.sheets.sheet import Identity, identity_for, rasterise, sheet_pdf
 from digitise.simulate.answers import spelled
 
 NOTE = "INVENTED DATA, set in type for a demonstration. Nobody wrote or photographed this sheet."

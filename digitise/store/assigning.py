@@ -7,8 +7,8 @@ from collections.abc import Sequence
 
 from sqlalchemy import Connection, insert
 
-from digitise.protocol import Protocol
-from digitise.sheet import PACK_ALPHABET, PACK_LENGTH
+from digitise.sheets.protocol import Protocol
+from digitise.sheets.sheet import PACK_ALPHABET, PACK_LENGTH
 from digitise.store import chain
 from digitise.store import schema as t
 from digitise.store.rows import PageRow

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from digitise.reading import Value
+from digitise.reader.reading import Value
 from digitise.store.rows import RULE
 
 PAGE = "page"  # the one stratum of a page that is keyed again as a whole

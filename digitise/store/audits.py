@@ -18,7 +18,7 @@ from datetime import datetime
 import numpy as np
 from sqlalchemy import Connection, insert, select
 
-from digitise.reading import Value
+from digitise.reader.reading import Value
 from digitise.store import chain
 from digitise.store import schema as t
 from digitise.store.audit_rows import PAGE, PERSON, Audit, AuditCell, Differing, Pair, Stratum

@@ -21,7 +21,7 @@ from pathlib import Path
 from sqlalchemy import Connection, func, insert, inspect, select, text
 
 from digitise import __version__
-from digitise.remote import RemoteError
+from digitise.batch.remote import RemoteError
 from digitise.store import chain, counts, migrate
 from digitise.store import schema as t
 from digitise.store.engine import DATABASE, Database, asked_for, postgresql_database, sqlite_database

@@ -14,7 +14,7 @@ from datetime import UTC, datetime
 from sqlalchemy import Table, insert, select
 from sqlalchemy.exc import SQLAlchemyError
 
-from digitise.protocol import Protocol
+from digitise.sheets.protocol import Protocol
 from digitise.store import chain, counts
 from digitise.store import schema as t
 from digitise.store.files import original_name

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 from sqlalchemy import Connection, Row, bindparam, insert, select
 
-from digitise.layout import Cell
-from digitise.reading import Value
+from digitise.reader.reading import Value
+from digitise.sheets.layout import Cell
 from digitise.store import chain, counts, leases
 from digitise.store import schema as t
 from digitise.store.rows import RULE, ChangedMeanwhile, EntryRow, StoreError

@@ -15,9 +15,9 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from digitise.flatten import FLAT_PX_PER_MM
-from digitise.layout import Box
-from digitise.photo import SUFFIXES
+from digitise.pages.flatten import FLAT_PX_PER_MM
+from digitise.pages.photo import SUFFIXES
+from digitise.sheets.layout import Box
 from digitise.store.rows import StoreError
 
 PAGE_QUALITY = 92

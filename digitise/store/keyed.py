@@ -16,8 +16,8 @@ from pathlib import Path
 import numpy as np
 from sqlalchemy import Connection, insert, select
 
-from digitise.layout import Layout
-from digitise.protocol import Protocol
+from digitise.sheets.layout import Layout
+from digitise.sheets.protocol import Protocol
 from digitise.store import assigning, chain, counts
 from digitise.store import schema as t
 from digitise.store import write as w

@@ -9,9 +9,9 @@ from functools import lru_cache
 
 from sqlalchemy import Row
 
-from digitise.layout import Cell
-from digitise.reading import Value
-from digitise.reasons import REASONS
+from digitise.reader.reading import Value
+from digitise.reader.reasons import REASONS
+from digitise.sheets.layout import Cell
 from digitise.store.rows import PageRow, QueueItem, ReadingRow, StoreError, cell_label, page_fractions
 
 OPENED_AGAIN = "The entry was taken back. Enter the value, or mark the cell illegible."

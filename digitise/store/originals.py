@@ -17,8 +17,8 @@ from typing import Protocol
 
 from sqlalchemy import select
 
-from digitise import remote
-from digitise.remote import Remote, RemoteError
+from digitise.batch import remote
+from digitise.batch.remote import Remote, RemoteError
 from digitise.store import schema as t
 from digitise.store.engine import Database
 from digitise.store.files import write_once

@@ -11,7 +11,7 @@ from dataclasses import replace
 
 from sqlalchemy import ColumnElement, CompoundSelect, Connection, Row, Select, and_, func, select, union
 
-from digitise.protocol import Protocol
+from digitise.sheets.protocol import Protocol
 from digitise.store import schema as t
 from digitise.store.layouts import KeptLayout, names_of, pairs_of, parsed, value_of
 from digitise.store.rows import (

@@ -1,15 +1,15 @@
 """What the store hands out: small frozen rows without a database behind them.
 
 Boxes are ``(x, y, width, height)``: in millimetres on the printed page where the name says so, else as fractions of
-the page's width and height. Times are UTC, ISO 8601. `Value` is the cell's own type (see `digitise.reading`).
+the page's width and height. Times are UTC, ISO 8601. `Value` is the cell's own type (see `digitise.reader.reading`).
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-from digitise.layout import Box, Cell
-from digitise.reading import Candidates, Value
+from digitise.reader.reading import Candidates, Value
+from digitise.sheets.layout import Box, Cell
 
 RULE = "rule"  # who, when no person was asked
 KEYED = "keyed by hand"  # in place of a reader's version, when a person keys a sheet from a photograph
@@ -108,7 +108,7 @@ class ReadingRow:
     confidence: float
     flagged: bool
     candidates: Candidates
-    reasons: tuple[str, ...]  # names in `digitise.reasons.REASONS`
+    reasons: tuple[str, ...]  # names in `digitise.reader.reasons.REASONS`
     score: float
     box_mm: Box
     box: Box  # fractions of the page

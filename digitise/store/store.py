@@ -16,9 +16,9 @@ from pathlib import Path
 
 from sqlalchemy import Connection, insert, select
 
-from digitise.layout import Cell
-from digitise.protocol import Protocol
-from digitise.reading import PhotoResult, Value
+from digitise.reader.reading import PhotoResult, Value
+from digitise.sheets.layout import Cell
+from digitise.sheets.protocol import Protocol
 from digitise.store import assigning, chain, entries, queue
 from digitise.store import schema as t
 from digitise.store import write as w
@@ -380,7 +380,7 @@ class Store:
         return cut_out(self.folder / "pages" / file, layout.cell(cell).box_mm, context_mm=context_mm)
 
     def page_image(self, page_id: int) -> bytes:
-        """JPEG of the flattened page, `digitise.flatten.FLAT_PX_PER_MM` pixels a millimetre.
+        """JPEG of the flattened page, `digitise.pages.flatten.FLAT_PX_PER_MM` pixels a millimetre.
 
         Of a sheet that is keyed by hand it is the upright photograph.
         """

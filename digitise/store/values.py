@@ -1,7 +1,7 @@
 """What a person may enter in a cell: typed text or a value in, the cell's own type out.
 
-The same grammar as the reader's (`digitise.fields`); everything refused is a `ValueError` with a sentence a volunteer
-can act on.
+The same grammar as the reader's (`digitise.reader.fields`); everything refused is a `ValueError` with a sentence a
+volunteer can act on.
 """
 
 from __future__ import annotations
@@ -9,8 +9,8 @@ from __future__ import annotations
 import datetime as dt
 import re
 
-from digitise.layout import Cell
-from digitise.reading import Value
+from digitise.reader.reading import Value
+from digitise.sheets.layout import Cell
 from digitise.store.rows import RULE
 
 MOST_COUNTED = 9999  # a tally or its total may overrun its boxes; a count beyond this is a slip

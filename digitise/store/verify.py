@@ -17,7 +17,7 @@ from pathlib import Path
 from sqlalchemy import Connection, Row, Table, func, select, text
 from sqlalchemy.exc import DBAPIError
 
-from digitise.remote import RemoteError
+from digitise.batch.remote import RemoteError
 from digitise.store import chain, counts
 from digitise.store import schema as t
 from digitise.store.chain import Head

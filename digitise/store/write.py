@@ -9,11 +9,11 @@ from dataclasses import dataclass
 import numpy as np
 from sqlalchemy import Connection, insert, select
 
-from digitise.compose import build_layouts
-from digitise.layout import Layout
-from digitise.page import Page
-from digitise.protocol import Protocol
-from digitise.reading import PhotoResult, Reading
+from digitise.pages.page import Page
+from digitise.reader.reading import PhotoResult, Reading
+from digitise.sheets.compose import build_layouts
+from digitise.sheets.layout import Layout
+from digitise.sheets.protocol import Protocol
 from digitise.store import chain, counts
 from digitise.store import schema as t
 from digitise.store.entries import plain
@@ -201,14 +201,14 @@ def _corners_px(page: Page, readings: tuple[Reading, ...]) -> list[list[list[flo
 
 def reader_version() -> str:
     """Version of the reader that comes with this package."""
-    from digitise.read import READER_VERSION
+    from digitise.reader.read import READER_VERSION
 
     return READER_VERSION
 
 
 def shipped_basis() -> str:
     """What the shipped acceptance thresholds rest on, in words; empty without the file."""
-    from digitise.calibration import shipped_acceptance
+    from digitise.reader.calibration import shipped_acceptance
 
     try:
         return shipped_acceptance().basis

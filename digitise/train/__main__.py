@@ -6,8 +6,8 @@ import argparse
 import os
 from pathlib import Path
 
-from digitise.characters import MODELS
-from digitise.protocol import load_protocol
+from digitise.reader.characters import MODELS
+from digitise.sheets.protocol import load_protocol
 from digitise.simulate.hand import load_hands, pooled, split_writers
 
 

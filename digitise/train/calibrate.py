@@ -15,13 +15,13 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from digitise.calibration import DELTA, DOUBTFUL, NEVER, TARGETS, Acceptance, Curve, fit_curve
-from digitise.compose import whole_layouts
+from digitise.adapt.evaluate import same_value
 from digitise.estimate.acceptance import design_effect, fixed_sequence
-from digitise.evaluate import same_value
-from digitise.page import register
-from digitise.protocol import Protocol
-from digitise.read import decode_page
+from digitise.pages.page import register
+from digitise.reader.calibration import DELTA, DOUBTFUL, NEVER, TARGETS, Acceptance, Curve, fit_curve
+from digitise.reader.read import decode_page
+from digitise.sheets.compose import whole_layouts
+from digitise.sheets.protocol import Protocol
 from digitise.simulate.answers import Mess, random_answers
 from digitise.simulate.camera import hard_camera, ordinary_camera
 from digitise.simulate.hand import Hand

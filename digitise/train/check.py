@@ -8,8 +8,8 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from digitise.characters import DIGIT_CLASSES, LETTER_CLASSES, TICK_CLASSES, softmax
-from digitise.line_network import best_texts
+from digitise.reader.characters import DIGIT_CLASSES, LETTER_CLASSES, TICK_CLASSES, softmax
+from digitise.reader.line_network import best_texts
 from digitise.train.harvest import INK_LEVEL, NONE
 
 _CLASSES = {"digit": DIGIT_CLASSES, "letter": LETTER_CLASSES, "tick": TICK_CLASSES}

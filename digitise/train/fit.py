@@ -12,9 +12,9 @@ import numpy as np
 import torch
 import torch.nn.functional as F  # noqa: N812 - PyTorch's own usage
 
-from digitise.characters import SIDE_PX
-from digitise.line_network import LINE_CLASSES
-from digitise.tally_network import PATCH
+from digitise.reader.characters import SIDE_PX
+from digitise.reader.line_network import LINE_CLASSES
+from digitise.reader.tally_network import PATCH
 from digitise.train.harvest import INK_LEVEL, LINE_CANVAS, NONE, TALLY_CANVAS
 from digitise.train.networks import HEADS, CharacterNetwork, LineNetwork, TallyNetwork, resume
 

@@ -12,21 +12,21 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from digitise.characters import DIGIT_CLASSES, LETTER_CLASSES, TICK_CLASSES, character_crops
-from digitise.flatten import FLAT_PX_PER_MM
-from digitise.ink import extract_ink, pixel_box
-from digitise.layout import Cell, Layout
-from digitise.line_network import LINE_ROWS, line_input
-from digitise.page import Page, register
-from digitise.protocol import Protocol
+from digitise.pages.flatten import FLAT_PX_PER_MM
+from digitise.pages.page import Page, register
+from digitise.reader.characters import DIGIT_CLASSES, LETTER_CLASSES, TICK_CLASSES, character_crops
+from digitise.reader.ink import extract_ink, pixel_box
+from digitise.reader.line_network import LINE_ROWS, line_input
+from digitise.reader.tally import REACH_MM, own_ink
+from digitise.reader.tally_network import REDUCE, network_input
+from digitise.sheets.layout import Cell, Layout
+from digitise.sheets.protocol import Protocol
 from digitise.simulate.answers import Answer, Mess, random_answers, spelled
 from digitise.simulate.camera import hard_camera, ordinary_camera
 from digitise.simulate.fill import Told
 from digitise.simulate.hand import Hand
 from digitise.simulate.take import PX_PER_MM, any_hand, filled, take
 from digitise.simulate.tally_hand import most_tally
-from digitise.tally import REACH_MM, own_ink
-from digitise.tally_network import REDUCE, network_input
 from digitise.train.sheets import practice_layout
 
 INK_LEVEL = 170  # stored pictures are uint8; this page's pencil is at this level

@@ -9,8 +9,8 @@ import torch
 from onnx import numpy_helper
 from torch import nn
 
-from digitise.characters import DIGIT_CLASSES, LETTER_CLASSES, TICK_CLASSES
-from digitise.line_network import LINE_CLASSES, LINE_ROWS
+from digitise.reader.characters import DIGIT_CLASSES, LETTER_CLASSES, TICK_CLASSES
+from digitise.reader.line_network import LINE_CLASSES, LINE_ROWS
 
 HEADS = (len(DIGIT_CLASSES), len(LETTER_CLASSES), len(TICK_CLASSES))
 

@@ -6,10 +6,10 @@ from dataclasses import replace
 
 import numpy as np
 
-from digitise.compose import SLOTS, with_marks
-from digitise.layout import Cell, Layout
-from digitise.page_builder import PageBuilder, character_boxes, span_of
-from digitise.protocol import Protocol
+from digitise.sheets.compose import SLOTS, with_marks
+from digitise.sheets.layout import Cell, Layout
+from digitise.sheets.page_builder import PageBuilder, character_boxes, span_of
+from digitise.sheets.protocol import Protocol
 
 _LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 _ROWS = ("codes", "numbers", "tallies", "ticks", "fields", "lines")

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
-from digitise.photo import MAX_BYTES
+from digitise.pages.photo import MAX_BYTES
 from digitise.store import Store, StoreError
 
 MAX_PIECE = 2_000_000

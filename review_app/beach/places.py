@@ -8,10 +8,10 @@ from functools import lru_cache
 import cv2
 import numpy as np
 
-from digitise.batch import known_protocols
-from digitise.fiducials import FoundMark, find_marks
-from digitise.layout import Layout
-from digitise.page import CORNER_NAMES
+from digitise.batch.batch import known_protocols
+from digitise.pages.fiducials import FoundMark, find_marks
+from digitise.pages.page import CORNER_NAMES
+from digitise.sheets.layout import Layout
 from digitise.store import Store
 from review_app import bounded
 

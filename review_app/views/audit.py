@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
-from digitise.reading import Value
+from digitise.reader.reading import Value
 from digitise.store import RULE, Store, cell_label
 from digitise.store.audits import Audit, Differing
 from review_app import alike, auditing, whole, worklist

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import streamlit as st
 
-from digitise.known_protocol import file_name, keep_protocol
-from digitise.plan import LINE_TASK, PlanError, SitePlan
-from digitise.protocol import HALVES, PAPERS_MM, Protocol, ProtocolError, SiteSheet
+from digitise.sheets.protocol import HALVES, PAPERS_MM, Protocol, ProtocolError, SiteSheet
 from digitise.store import Store
+from digitise.surveys.known_protocol import file_name, keep_protocol
+from digitise.surveys.plan import LINE_TASK, PlanError, SitePlan
 from review_app import planning
 from review_app.markup import tag
 from review_app.opening import open_page

@@ -5,8 +5,8 @@ from __future__ import annotations
 import streamlit as st
 
 from digitise.store import PageRow, PhotoRow, Store
-from digitise.survey import seen_twice
-from digitise.twice import Twice, rivals, words
+from digitise.surveys.survey import seen_twice
+from digitise.surveys.twice import Twice, rivals, words
 from review_app import intake, worklist
 from review_app.accepting import decide_finding
 from review_app.cards import card, matrix

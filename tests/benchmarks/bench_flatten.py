@@ -20,13 +20,13 @@ import cv2
 import numpy as np
 from bench_read import unseen_camera
 
-from digitise.compose import whole_layouts
-from digitise.layout import Layout
-from digitise.matching import anchors_mm
-from digitise.page import Page, register
-from digitise.photo import decode_photo
-from digitise.protocol import load_protocol
-from digitise.read import read_page
+from digitise.pages.matching import anchors_mm
+from digitise.pages.page import Page, register
+from digitise.pages.photo import decode_photo
+from digitise.reader.read import read_page
+from digitise.sheets.compose import whole_layouts
+from digitise.sheets.layout import Layout
+from digitise.sheets.protocol import load_protocol
 from digitise.simulate.answers import random_answers
 from digitise.simulate.camera import RETAKE_FAULTS, Camera, Shot, encode_jpeg, retake_camera
 from digitise.simulate.cover import KINDS, Cover, corner_cover, lay

@@ -20,20 +20,20 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from digitise.calibration import shipped_acceptance
-from digitise.compose import build_layouts
-from digitise.evaluate import same_value
-from digitise.fields import decode_cell
-from digitise.flatten import FLAT_PX_PER_MM
-from digitise.learning import learn
-from digitise.page import Page
-from digitise.protocol import load_protocol
-from digitise.read import guarded
+from digitise.adapt.evaluate import same_value
+from digitise.adapt.learning import learn
+from digitise.adapt.taught import NO_PLAIN_WRITING, RULED, SETTLED, Taught, box_labels, seen_boxes
+from digitise.pages.flatten import FLAT_PX_PER_MM
+from digitise.pages.page import Page
+from digitise.reader.calibration import shipped_acceptance
+from digitise.reader.fields import decode_cell
+from digitise.reader.read import guarded
+from digitise.sheets.compose import build_layouts
+from digitise.sheets.protocol import load_protocol
 from digitise.simulate.answers import Mess, random_answers
 from digitise.simulate.drawn_hand import DrawnHand, drawn_style
 from digitise.simulate.hand import Hand, StrokeHand, load_hands, pooled, split_writers
 from digitise.simulate.take import filled
-from digitise.taught import NO_PLAIN_WRITING, RULED, SETTLED, Taught, box_labels, seen_boxes
 from digitise.train.harvest import softened
 
 SHEETS = ("substrate", "fish", "substrate", "invertebrate")

@@ -24,13 +24,13 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from digitise.compose import whole_layouts
+from digitise.adapt.evaluate import Judged, Truth, judge, report, same_value
 from digitise.estimate.intervals import clopper_pearson
-from digitise.evaluate import Judged, Truth, judge, report, same_value
-from digitise.page import register
-from digitise.photo import decode_photo
-from digitise.protocol import load_protocol
-from digitise.read import decode_page, read_decoded
+from digitise.pages.page import register
+from digitise.pages.photo import decode_photo
+from digitise.reader.read import decode_page, read_decoded
+from digitise.sheets.compose import whole_layouts
+from digitise.sheets.protocol import load_protocol
 from digitise.simulate.answers import Mess, random_answers
 from digitise.simulate.camera import Camera, hard_camera, ordinary_camera
 from digitise.simulate.hand import load_hands, pooled, split_writers

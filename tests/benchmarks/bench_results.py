@@ -22,15 +22,15 @@ from pathlib import Path
 import numpy as np
 from sqlalchemy import insert
 
-from digitise.compose import build_layouts
-from digitise.layout import Layout
 from digitise.notebook import open_programme
-from digitise.protocol import Protocol, load_protocol
 from digitise.results import survey_results
-from digitise.sheet import PACK_ALPHABET, PACK_LENGTH
+from digitise.sheets.compose import build_layouts
+from digitise.sheets.layout import Layout
+from digitise.sheets.protocol import Protocol, load_protocol
+from digitise.sheets.sheet import PACK_ALPHABET, PACK_LENGTH
 from digitise.store import Store
 from digitise.store import schema as t
-from digitise.survey import iter_surveys
+from digitise.surveys.survey import iter_surveys
 
 TABLES = ("photos", "pages", "page_counts", "readings", "open_cells", "entries")
 NOW = datetime(2026, 11, 25, tzinfo=UTC).isoformat()

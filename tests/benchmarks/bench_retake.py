@@ -23,11 +23,11 @@ import cv2
 from other_cameras import CHANGES
 from retakes import BAD, GOOD, known, made
 
+from digitise.adapt.evaluate import judge
 from digitise.estimate.intervals import clopper_pearson
-from digitise.evaluate import judge
-from digitise.page import register
-from digitise.photo import decode_photo
-from digitise.read import read_decoded
+from digitise.pages.page import register
+from digitise.pages.photo import decode_photo
+from digitise.reader.read import read_decoded
 
 
 def measured(group: str, number: int) -> dict:

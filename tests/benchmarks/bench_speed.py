@@ -33,17 +33,18 @@ import cv2
 import numpy as np
 from bench_read import unseen_camera
 
-from digitise import flatten, page, read, text
-from digitise.batch import KnownProtocols, Reader, known_protocols
-from digitise.compose import build_layouts
-from digitise.flatten import FLAT_PX_PER_MM
-from digitise.layout import Layout
-from digitise.protocol import load_protocol
-from digitise.sheet import MARK_DICTIONARY
+from digitise.batch.batch import KnownProtocols, Reader, known_protocols
+from digitise.batch.sources import photo_files
+from digitise.pages import flatten, page
+from digitise.pages.flatten import FLAT_PX_PER_MM
+from digitise.reader import read, text
+from digitise.sheets.compose import build_layouts
+from digitise.sheets.layout import Layout
+from digitise.sheets.protocol import load_protocol
+from digitise.sheets.sheet import MARK_DICTIONARY
 from digitise.simulate.answers import random_answers
 from digitise.simulate.drawn_hand import DrawnHand, drawn_style
 from digitise.simulate.take import take
-from digitise.sources import photo_files
 
 STAGES = (  # module, function, how deep it lies, words
     (read, "load_photo", 0, "file to grey pixels"),

@@ -29,11 +29,11 @@ from kept import FLAGGED, keep, made_result, photo_of
 from postgresql import Server
 from sqlalchemy import func, insert, select, text
 
-from digitise.sheet import PACK_ALPHABET
+from digitise.sheets.sheet import PACK_ALPHABET
 from digitise.store import Store, chain, counts, schema
 from digitise.store.files import original_name
 from digitise.store.verify import verify
-from digitise.survey import load_survey
+from digitise.surveys.survey import load_survey
 
 PAGES_A_PACK = 3  # one sheet of each of three transects; more would be rivals
 ROUNDS = 5

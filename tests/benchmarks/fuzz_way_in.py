@@ -21,7 +21,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from mutate import mutated, nothing, seeds, way_in
 
-from digitise.workers import Stopped, Workers
+from digitise.batch.workers import Stopped, Workers
 
 
 def _timed(context: object, path: Path) -> tuple[list, float, int]:

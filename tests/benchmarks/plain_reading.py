@@ -12,9 +12,9 @@ import cv2
 import numpy as np
 import pytesseract
 
-from digitise.flatten import FLAT_PX_PER_MM
-from digitise.layout import Cell
-from digitise.reading import Value
+from digitise.pages.flatten import FLAT_PX_PER_MM
+from digitise.reader.reading import Value
+from digitise.sheets.layout import Cell
 
 INSIDE_MM = 0.5  # of the cell, so that the printed rule stays outside
 BLANK = 0.004  # share of dark pixels below which a cell is blank

@@ -16,10 +16,10 @@ import numpy as np
 from bench_read import MESS, unseen_camera
 from other_cameras import CHANGES
 
-from digitise.compose import build_layouts
-from digitise.evaluate import Truth
-from digitise.layout import Layout
-from digitise.protocol import Protocol, load_protocol
+from digitise.adapt.evaluate import Truth
+from digitise.sheets.compose import build_layouts
+from digitise.sheets.layout import Layout
+from digitise.sheets.protocol import Protocol, load_protocol
 from digitise.simulate.answers import random_answers
 from digitise.simulate.background import BACKGROUNDS, background_tile
 from digitise.simulate.camera import Camera, Shot, encode_jpeg, photograph, retake_camera

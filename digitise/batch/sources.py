@@ -1,0 +1,326 @@
+"""Where pictures come from: files, folders, globs, zip archives, and the pages of PDF and TIFF files.
+
+Files lie on this machine or in a bucket. A source is anything a person names; a `Picture` is one thing to be read.
+Where a picture came from stays known: its name says the file, the member of an archive and the page
+("scans.zip:reef.pdf#page=2"), its identity is the SHA-256 of the file (of the member, in an archive) and the page.
+Nothing is unpacked to disk, so names in an archive do no harm.
+"""
+
+from __future__ import annotations
+
+import glob
+import hashlib
+import os
+import stat
+import zipfile
+from collections.abc import Iterable
+from dataclasses import dataclass
+from io import BytesIO
+from pathlib import Path, PurePosixPath
+
+from digitise.batch import remote
+from digitise.batch.remote import Remote, RemoteError
+from digitise.pages.photo import MAX_BYTES, SUFFIXES, NotAPhoto, count_pages, page_png, paged_format, read_file
+
+TAKEN = (*SUFFIXES, ".pdf", ".zip")  # of the files in a folder
+MAX_PAGED_BYTES = 1_000_000_000  # a PDF or TIFF file is opened where it lies, page by page
+MAX_FETCHED_BYTES = 500_000_000  # one from elsewhere is held in memory
+MAX_MEMBERS = 20_000
+MAX_SWELLING = 100  # unpacked size over packed size: pictures hardly shrink at all
+_ENCRYPTED = 0x1
+_STORE = {"originals", "pages"}  # a store is a folder with these two
+_ARCHIVE = (b"PK\3\4", b"PK\5\6")
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """One picture to be read. `member` is its name in an archive; `page`, from 1, its place in a file of several."""
+
+    path: Path | Remote
+    member: str = ""
+    page: int = 0
+    sha256: str = ""  # of the file of several pages, else not known yet
+
+    @property
+    def name(self) -> str:
+        """Name for people and results."""
+        inside = f"{self.path.name}:{_shown(self.member)}" if self.member else self.path.name
+        return f"{inside}#page={self.page}" if self.page else inside
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Original:
+    """A picture's bytes as they are kept: the file itself, or a page of one as a PNG without loss.
+
+    `file_sha256` and `page` say which file and page a PNG was made from; empty and 0 for a file itself.
+    """
+
+    name: str
+    data: bytes
+    file_sha256: str = ""
+    page: int = 0
+
+
+def _shown(member: str) -> str:
+    """A member's name for display, never a path: control characters and whole volumes of text left out."""
+    return "".join(c for c in member if c.isprintable()).replace("/", ":")[-120:]
+
+
+def photo_files(paths: Iterable[Path | Remote]) -> list[Path | Remote]:
+    """Files to read, each once, in order: those named, those a pattern stands for, those in folders and sub-folders.
+
+    Of a folder's files pictures, PDFs and archives are taken. Links to folders are not followed, so that no loop is
+    endless, and stores are passed over.
+
+    Raises
+    ------
+    RemoteError
+        A bucket cannot be looked into.
+    """
+    found: dict[Path | Remote, None] = {}
+    for path in paths:
+        if isinstance(path, Remote):
+            found.update(dict.fromkeys(_inside_remote(path)))
+            continue
+        for one in _matched(path):
+            found.update(dict.fromkeys(_inside(one) if one.is_dir() else [one]))
+    return list(found)
+
+
+def _inside_remote(folder: Remote) -> list[Remote]:
+    """The same choice from a folder of a bucket; an address of one file is that file."""
+    files = remote.files_below(folder)
+    if files == [folder]:
+        return files
+    start = len(str(folder)) + 1 if all(str(f).startswith(f"{folder}/") for f in files) else 0
+    inside = [(f, PurePosixPath(str(f)[start:]).parts) for f in files]
+    return [f for f, parts in inside if f.suffix.lower() in TAKEN and not any(p.startswith(".") for p in parts)]
+
+
+def _matched(path: Path) -> list[Path]:
+    if not glob.has_magic(str(path)) or os.path.lexists(path):
+        return [path]
+    found = glob.glob(str(path), recursive=True)  # noqa: PTH207 - Path.glob takes no absolute patterns
+    return sorted(map(Path, found)) or [path]
+
+
+def _inside(folder: Path) -> list[Path]:
+    found: list[Path] = []
+    closed: list[Path] = []
+    for place, folders, files in os.walk(folder, onerror=lambda error: closed.append(Path(error.filename))):
+        if set(folders) >= _STORE:  # what was read must not be read again as if it were new
+            folders.clear()
+            continue
+        folders[:] = sorted(f for f in folders if not f.startswith("."))
+        here = (Path(place) / f for f in files if not f.startswith("."))
+        found += [p for p in here if p.suffix.lower() in TAKEN and not (p.exists() and not p.is_file())]
+    return sorted([*found, *closed])  # a folder that may not be entered is told as a file that cannot be read is
+
+
+def _head(path: Path) -> bytes:
+    with path.open("rb") as file:
+        return file.read(8)
+
+
+def may_hold_several(data: bytes) -> bool:
+    """Whether a file with this content is a zip archive, a PDF or a TIFF."""
+    return data.startswith(_ARCHIVE) or paged_format(data[:8]) is not None
+
+
+def pictures_in(path: Path | Remote) -> tuple[Picture | NotAPhoto, ...]:
+    """Every picture in a file; content decides what it is, not its name. What cannot be taken is there as `NotAPhoto`.
+
+    Never empty, never raises: a file that cannot be opened is one `NotAPhoto`, and a plain photograph is not looked
+    into.
+    """
+    if isinstance(path, Remote):
+        return _remote_pictures(path)
+    try:
+        about = path.stat()
+        head = _head(path) if stat.S_ISREG(about.st_mode) else b""
+    except (OSError, ValueError):
+        return (Picture(path),)  # reading it will say why not
+    if head.startswith(_ARCHIVE):
+        return _members(path, path, about.st_size)
+    kind = paged_format(head)
+    return _pages(Picture(path), kind, path, about.st_size) if kind else (Picture(path),)
+
+
+def _remote_pictures(file: Remote) -> tuple[Picture | NotAPhoto, ...]:
+    """Only a file that may hold several is fetched to be looked into."""
+    try:
+        if not may_hold_several(remote.read(file, 8)):
+            return (Picture(file),)
+    except RemoteError as error:
+        return (_not_fetched(file, error),)
+    source = _source(file)
+    if isinstance(source, NotAPhoto):
+        return (source,)
+    data = source.getvalue()
+    if data.startswith(_ARCHIVE):
+        return _members(file, source, len(data))
+    return _pages(Picture(file), paged_format(data[:8]) or "PDF", source, len(data))
+
+
+def _not_fetched(file: Remote, error: RemoteError) -> NotAPhoto:
+    return NotAPhoto(file.name, "", "not-fetched", str(error))
+
+
+def _source(file: Path | Remote) -> Path | BytesIO | NotAPhoto:
+    """What an archive or a file of pages is read from: where it lies here, else a copy in memory."""
+    if isinstance(file, Path):
+        return file
+    try:
+        if file not in _last_fetched:
+            if (size := remote.size(file)) > MAX_FETCHED_BYTES:
+                detail = f"{size / 1e6:,.0f} MB; {MAX_FETCHED_BYTES / 1e6:,.0f} MB at most where it is"
+                return NotAPhoto(file.name, "", "too-large", detail)
+            _last_fetched.clear()
+            _last_fetched[file] = remote.read(file)
+    except RemoteError as error:
+        return _not_fetched(file, error)
+    return BytesIO(_last_fetched[file])
+
+
+_last_fetched: dict[Remote, bytes] = {}  # one at most: pictures of a file are read one after another
+
+
+def file_bytes(path: Path | Remote) -> bytes | NotAPhoto:
+    """The bytes of a file that is one picture."""
+    if isinstance(path, Path):
+        return read_file(path)
+    try:
+        data = remote.read(path, MAX_BYTES + 1)
+    except RemoteError as error:
+        return _not_fetched(path, error)
+    if len(data) > MAX_BYTES:
+        return NotAPhoto(path.name, "", "too-large", f"{MAX_BYTES / 1e6:.0f} MB at most")
+    return data
+
+
+def _pages(whole: Picture, kind: str, source: Path | BytesIO, size: int) -> tuple[Picture | NotAPhoto, ...]:
+    """The pages of a PDF or TIFF file; a TIFF of one page is a plain photograph."""
+    if size > MAX_PAGED_BYTES:
+        detail = f"{size / 1e6:,.0f} MB; {MAX_PAGED_BYTES / 1e6:,.0f} MB at most"
+        return (NotAPhoto(whole.name, "", "too-large", detail),)
+    pages = count_pages(source, kind)
+    if pages == 1 and kind == "TIFF":
+        return (whole,)
+    digest = _digest(source)
+    if isinstance(pages, tuple):
+        return (NotAPhoto(whole.name, digest, *pages),)
+    return tuple(Picture(whole.path, whole.member, n, digest) for n in range(1, pages + 1))
+
+
+def _digest(source: Path | BytesIO) -> str:
+    if isinstance(source, BytesIO):
+        return hashlib.sha256(source.getvalue()).hexdigest()
+    with source.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+# Archives
+
+
+def _members(path: Path | Remote, source: Path | BytesIO, size: int) -> tuple[Picture | NotAPhoto, ...]:
+    try:
+        with zipfile.ZipFile(source) as archive:
+            return _listed(path, archive, size)
+    except Exception as error:  # zipfile's, struct's and the system's own
+        return (NotAPhoto(path.name, "", "damaged", f"the archive cannot be opened ({str(error)[:80]})"),)
+
+
+def _not_opened(name: str, detail: str) -> NotAPhoto:
+    return NotAPhoto(name, "", "archive", detail)
+
+
+def _listed(path: Path | Remote, archive: zipfile.ZipFile, size: int) -> tuple[Picture | NotAPhoto, ...]:
+    wanted = [m for m in archive.infolist() if _is_wanted(m)]
+    swollen = sum(m.file_size for m in wanted)
+    if len(wanted) > MAX_MEMBERS:
+        return (_not_opened(path.name, f"{len(wanted):,} files; {MAX_MEMBERS:,} at most"),)
+    if swollen > MAX_BYTES and swollen > MAX_SWELLING * size:
+        return (_not_opened(path.name, f"{size / 1e6:,.1f} MB would become {swollen / 1e6:,.0f} MB when unpacked"),)
+    found: list[Picture | NotAPhoto] = []
+    for member in sorted(wanted, key=lambda m: m.filename):
+        found += _member_pictures(path, archive, member)
+    return tuple(found) or (_not_opened(path.name, "there is no picture in it"),)
+
+
+def _is_wanted(member: zipfile.ZipInfo) -> bool:
+    """The same choice as in a folder: no folders, no hidden files, no notes."""
+    parts = PurePosixPath(member.filename).parts
+    hidden = any(p.startswith((".", "__MACOSX")) and p not in (".", "..") for p in parts)
+    return not member.is_dir() and not hidden and PurePosixPath(member.filename).suffix.lower() in TAKEN
+
+
+def _why_not(member: zipfile.ZipInfo) -> tuple[str, str] | None:
+    """Why a member is left alone: a reason's name and the details in words."""
+    path = PurePosixPath(member.filename)
+    if path.is_absolute() or ".." in path.parts or "\\" in member.filename or ":" in member.filename:
+        return "archive", "its name points outside the archive"
+    if stat.S_ISLNK(member.external_attr >> 16):
+        return "archive", "it is a link to another place"
+    if path.suffix.lower() == ".zip":
+        return "archive", "it is an archive inside an archive"
+    if member.flag_bits & _ENCRYPTED:
+        return "locked", "the archive opens with a password only"
+    if member.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED):
+        return "archive", "it is packed in an unusual way"
+    if member.file_size > MAX_BYTES:
+        return "too-large", f"{member.file_size / 1e6:,.0f} MB; {MAX_BYTES / 1e6:.0f} MB at most inside an archive"
+    return None
+
+
+def _member_pictures(
+    path: Path | Remote, archive: zipfile.ZipFile, member: zipfile.ZipInfo
+) -> tuple[Picture | NotAPhoto, ...]:
+    whole = Picture(path, member.filename)
+    if why := _why_not(member):
+        return (NotAPhoto(whole.name, "", *why),)
+    try:
+        with archive.open(member) as file:
+            kind = paged_format(file.read(8))
+        if kind is None:
+            return (whole,)
+        return _pages(whole, kind, BytesIO(archive.read(member)), member.file_size)
+    except Exception as error:  # zlib's, zipfile's and the system's own
+        return (NotAPhoto(whole.name, "", "damaged", f"unpacking stopped: {str(error)[:80]}"),)
+
+
+def _member_bytes(picture: Picture) -> bytes | NotAPhoto:
+    """A member's bytes; what it announces bounds what is unpacked."""
+    source = _source(picture.path)
+    if isinstance(source, NotAPhoto):
+        return source
+    try:
+        with zipfile.ZipFile(source) as archive, archive.open(picture.member) as file:
+            data = file.read(MAX_BYTES + 1)
+    except Exception as error:  # zlib's, zipfile's and the system's own
+        return NotAPhoto(picture.name, "", "damaged", f"unpacking stopped: {str(error)[:80]}")
+    if len(data) > MAX_BYTES:
+        return NotAPhoto(picture.name, "", "too-large", f"more than {MAX_BYTES / 1e6:.0f} MB when unpacked")
+    return data
+
+
+def original(picture: Picture) -> Original | NotAPhoto:
+    """The bytes that a picture is read from, and kept as."""
+    if not picture.page:
+        data = _member_bytes(picture) if picture.member else file_bytes(picture.path)
+        if isinstance(data, NotAPhoto):
+            return data
+        return Original(picture.name, data)
+    source = _source(picture.path)
+    if picture.member:
+        data = _member_bytes(picture)
+        source = data if isinstance(data, NotAPhoto) else BytesIO(data)
+    if isinstance(source, NotAPhoto):
+        return source
+    try:
+        kind = paged_format(source.getvalue()[:8] if isinstance(source, BytesIO) else _head(source))
+    except OSError as error:
+        return NotAPhoto(picture.name, "", "not-an-image", error.strerror or "the file could not be opened")
+    png = page_png(source, kind or "PDF", picture.page, sha256=picture.sha256)
+    if isinstance(png, tuple):
+        return NotAPhoto(picture.name, picture.sha256, *png)
+    return Original(picture.name, png, picture.sha256, picture.page)

@@ -1,0 +1,1 @@
+"""What `digitise demo` shows."""

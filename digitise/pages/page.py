@@ -1,0 +1,240 @@
+"""A photograph becomes pages: each sheet found, identified, flattened, and judged fit to be read or not."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from digitise.pages.exposure import DARK, DIM, MOST_GRAIN, burnt_out, grain
+from digitise.pages.fiducials import FoundMark, find_marks
+from digitise.pages.flatten import FLAT_PX_PER_MM, Flattened, Views, flatten_views
+from digitise.pages.pose import Pose, carried_on, poses_in
+from digitise.pages.sight import (
+    STROKE_MM,
+    Unseen,
+    edge_width_mm,
+    looks_blurred,
+    outside_cells,
+    place_words,
+    unseen_cells,
+    where,
+)
+from digitise.sheets.layout import Layout
+from digitise.sheets.sheet import Identity, parse_identity
+
+__all__ = ["CORNER_NAMES", "NotRegistered", "Page", "place_words", "register", "register_all"]
+
+MIN_PX_PER_MM = 3.6  # a 0.5 mm pencil stroke covers almost two pixels
+MAX_RESIDUAL_MM = 0.9
+MAX_STRAIN = 0.25  # sheets curled and waved by hand reach 0.2; where a row was taken for the next it is more
+MIN_MATCHED = 0.35
+MAX_EDGE_MM = 0.85  # blur of a printed edge; a pencil stroke blurred wider than this is lost
+MAX_HIDDEN_SHARE = 0.33  # of the page's cells; the hidden ones of a page with fewer go to a person
+MOST_SHEETS = 6  # tried in one photograph
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Page:
+    """A flattened page. `image` is (H, W) uint8 at `FLAT_PX_PER_MM`; `hidden` names cells that cannot be seen."""
+
+    layout: Layout
+    identity: Identity | None
+    image: np.ndarray
+    flattened: Flattened
+    native_px_per_mm: float
+    edge_mm: float
+    hidden: frozenset[str]
+
+    @property
+    def residual_mm(self) -> float:
+        """95th percentile distance of held-out printed corners from where the layout says, in mm."""
+        return self.flattened.residual_mm
+
+    @property
+    def edge_strokes(self) -> float:
+        """Width over which a printed edge is blurred, in widths of a pencil stroke: below 1, strokes are clear."""
+        return self.edge_mm / STROKE_MM
+
+    @property
+    def hidden_share(self) -> float:
+        """Share of the page's cells that cannot be seen whole."""
+        return len(self.hidden) / max(1, len(self.layout.cells))
+
+
+@dataclass(frozen=True, slots=True)
+class NotRegistered:
+    """Why no page can be read: a reason's name, where and what in words. Falsy.
+
+    `layout` is the page that was recognised, when one was.
+    """
+
+    reason: str
+    detail: str
+    layout: Layout | None = None
+
+    def __bool__(self) -> bool:
+        return False
+
+
+CORNER_NAMES = ("top left", "top right", "bottom right", "bottom left")
+
+
+def _read_identity(image: np.ndarray, layout: Layout) -> str | None:
+    """Text of the page's QR code, None where it cannot be decoded."""
+    import zxingcpp
+
+    x, y, w, h = (int(round(v * FLAT_PX_PER_MM)) for v in layout.qr_mm)
+    pad = int(2.5 * FLAT_PX_PER_MM)
+    crop = image[max(0, y - pad) : y + h + pad, max(0, x - pad) : x + w + pad]
+    for scale in (2.0, 1.0):
+        picture = cv2.resize(crop, None, fx=scale, fy=scale, interpolation=cv2.INTER_CUBIC) if scale != 1 else crop
+        picture = cv2.copyMakeBorder(picture, 20, 20, 20, 20, cv2.BORDER_REPLICATE)
+        for code in zxingcpp.read_barcodes(picture, formats=zxingcpp.BarcodeFormat.QRCode):
+            return code.text
+    return None
+
+
+def _too_far(px_per_mm: float, layout: Layout) -> NotRegistered:
+    words = f"the sheet has {px_per_mm:.1f} pixels a millimetre; {MIN_PX_PER_MM:g} are needed"
+    return NotRegistered("too-far", words, layout)
+
+
+def _judged(page: Page, cut: list[str], unseen: Unseen) -> Page | NotRegistered:
+    """The page, or why it cannot be trusted."""
+    layout, hidden, flat = page.layout, list(page.hidden), page.flattened
+    found = f"{100 * flat.matched:.0f} % of the printed corners were found"
+    if page.native_px_per_mm < MIN_PX_PER_MM:
+        return _too_far(page.native_px_per_mm, layout)
+    if cut:
+        words = f"{len(cut)} cells at the {where(layout, cut)} lie outside the picture"
+        return NotRegistered("cut-off", words, layout)
+    if (spread := grain(page.image)) > MOST_GRAIN:
+        return NotRegistered("too-dark", f"grain is {100 * spread:.0f} % of the paper's light", layout)
+    if np.isinf(page.edge_mm) and np.median(page.image[::16, ::16]) < DIM:
+        return NotRegistered("too-dark", "the printed marks hardly differ from the paper", layout)
+    if page.edge_mm > MAX_EDGE_MM:
+        words = f"printed edges are {page.edge_mm:.1f} mm wide; {MAX_EDGE_MM:g} mm is the limit"
+        return NotRegistered("blurred", words, layout)
+    if page.hidden_share > MAX_HIDDEN_SHARE and unseen.main_reason != "not-flat":
+        words = f"{len(hidden)} cells at the {where(layout, hidden)} cannot be seen"
+        return NotRegistered(unseen.main_reason, words, layout)
+    if flat.warp.strain > MAX_STRAIN:
+        return NotRegistered("not-flat", "one part of the page lies a row away from the rest", layout)
+    if burnt_out(page.image, layout):
+        return NotRegistered("too-bright", "the paper is white all over, and pencil faint or not to be seen", layout)
+    if flat.matched < MIN_MATCHED or not page.residual_mm < MAX_RESIDUAL_MM:
+        return NotRegistered("not-flat", f"{found}, {page.residual_mm:.1f} mm from their place", layout)
+    if page.hidden_share > MAX_HIDDEN_SHARE:
+        words = f"{found}; at the {where(layout, list(unseen.astray))} they are not where they should be"
+        return NotRegistered("not-flat", words, layout)
+    return page
+
+
+def _missing_words(marks: tuple[FoundMark, ...]) -> str:
+    lacking = [name for i, name in enumerate(CORNER_NAMES) if i not in {m.corner for m in marks}]
+    return f"found {len(marks)} of the 4 corner marks ({' and '.join(lacking)} missing)"
+
+
+def _native_px_per_mm(flattened: Flattened, size_mm: tuple[float, float]) -> float:
+    """Photo pixels a millimetre at the middle of the page, in the worse direction."""
+    x, y = size_mm[0] / 2, size_mm[1] / 2
+    middle, across, down = flattened.warp.photo_px(np.array([(x, y), (x + 20, y), (x, y + 20)]))
+    return float(min(np.linalg.norm(across - middle), np.linalg.norm(down - middle)) / 20)
+
+
+def _try_pose(views: Views, pose: Pose) -> Page | NotRegistered:
+    layout = pose.layout
+    if (scale := pose.px_per_mm) < MIN_PX_PER_MM:
+        return _too_far(scale, layout)
+    if len(pose.marks) < 2:
+        return NotRegistered("few-marks", _missing_words(pose.marks), layout)
+    if pose.homography is None:
+        return NotRegistered("few-marks", "the corner marks do not lie as on one sheet", layout)
+    flattened = flatten_views(views, layout, pose.homography if len(pose.marks) == 4 else carried_on(views, pose))
+    text = _read_identity(flattened.image, layout)
+    identity = parse_identity(text) if text else None
+    if identity and not _same_page(identity, layout):
+        return NotRegistered(
+            "other-edition",
+            f"its printed code names {identity.protocol} {identity.version}, "
+            f"{identity.sheet} page {identity.page}, edition {identity.digest}",
+            None,
+        )
+    unseen = unseen_cells(flattened, layout)
+    page = Page(
+        layout,
+        identity,
+        flattened.image,
+        flattened,
+        _native_px_per_mm(flattened, layout.page_size_mm),
+        edge_width_mm(flattened.image, layout),
+        unseen.all,
+    )
+    judged = _judged(page, outside_cells(flattened, layout, views.full.shape), unseen)
+    if not judged and judged.reason == "not-flat" and len(pose.marks) < 4:
+        return NotRegistered("few-marks", f"{_missing_words(pose.marks)}; {judged.detail}", layout)
+    return judged
+
+
+def _same_page(identity: Identity, layout: Layout) -> bool:
+    return identity.sheet == layout.sheet and identity.page == layout.page and identity.digest == layout.digest[:4]
+
+
+def _nothing_known(gray: np.ndarray, marks: list[FoundMark]) -> NotRegistered:
+    if not marks and np.median(gray[::16, ::16]) < DARK:
+        return NotRegistered("too-dark", "no corner mark could be made out")
+    if not marks and looks_blurred(gray):
+        return NotRegistered("blurred", "no corner mark could be made out")
+    if marks:
+        return NotRegistered("no-sheet", f"{len(marks)} corner marks were found, of no known protocol")
+    return NotRegistered("no-sheet", "no corner marks were found")
+
+
+def register_all(gray: np.ndarray, layouts: Iterable[Layout]) -> tuple[Page | NotRegistered, ...]:
+    """Find, identify and flatten every sheet in a photograph.
+
+    Parameters
+    ----------
+    gray : (H, W) uint8 ndarray
+    layouts : iterable of Layout
+        Every page that may be in the picture.
+
+    Returns
+    -------
+    tuple of Page or NotRegistered
+        Never empty. Pages come first, those with most marks and largest before others. Sheets that show three marks
+        or more and cannot be read follow; of one whose corner only peeps out under a page nothing is said. Without
+        any page there is one `NotRegistered`, which is falsy and says why and where in words.
+    """
+    marks = find_marks(gray)
+    poses = poses_in(marks, layouts)
+    if not poses:
+        return (_nothing_known(gray, marks),)
+    views = Views(gray)
+    pages: list[Page] = []
+    failed: list[tuple[Pose, NotRegistered]] = []
+    used: set[int] = set()  # marks of pages, which belong to no other
+    for pose in poses[:MOST_SHEETS]:
+        if used.issuperset(map(id, pose.marks)):
+            continue
+        page = _try_pose(views, pose)
+        if page:
+            pages.append(page)
+            used.update(map(id, pose.marks))
+        else:
+            failed.append((pose, page))
+    if pages:
+        left = [f for pose, f in failed if len(pose.marks) >= 3 and not used.issuperset(map(id, pose.marks))]
+        return (*pages, *left)
+    first = next((f for _, f in failed if f.layout is not None), failed[0][1])
+    if first.reason == "few-marks" and looks_blurred(gray):
+        first = NotRegistered("blurred", first.detail, first.layout)
+    return (first,)
+
+
+def register(gray: np.ndarray, layouts: Iterable[Layout]) -> Page | NotRegistered:
+    """The first sheet that `register_all` finds, or why there is none."""
+    return register_all(gray, layouts)[0]

@@ -1,0 +1,250 @@
+"""What can be seen of a flat page: how sharp it is, and which cells are hidden or not where they should be.
+
+Images are (H, W) uint8 at `FLAT_PX_PER_MM`; places on the page are millimetres.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import cv2
+import numpy as np
+
+from digitise.pages.exposure import WHITE
+from digitise.pages.fiducials import halved
+from digitise.pages.flatten import FLAT_PX_PER_MM, Flattened
+from digitise.sheets.layout import Layout
+
+STROKE_MM = 0.5  # a pencil stroke
+STEP_MM = 0.5  # between the places where a cell's printed frame is looked at
+FAINT = 0.3  # of the page's usual contrast: a frame fainter than this is not seen
+FAINTEST = 0.05  # nor is one with less contrast than this
+VEILED = 0.6  # of the clear cells' contrast: a veil that takes more from a frame may take faint pencil whole
+LOST_SHARE = 0.12  # of one side of a frame
+LOST_MM = 3.0  # on one side of a frame
+BESIDE_MM = 1.5  # printed points so near a cell are its own
+DARKEST_PAPER = 0.42  # of the page's usual paper; a shadow that takes two thirds of the light leaves about 0.6
+NEAR_MM, WIDE_MM = 0.55, 1.2  # how far around a place its darkest and brightest are looked for
+DARK_MM2 = 0.3  # of something broad and dark in or beside a cell
+SATURATED = 252  # grey value of light that washes out what is written
+BLOWN_SHARE, BLOWN_MM2 = 0.08, 20.0  # of a cell: more than this washed out hides it
+HALO_MM = 1.2  # narrower bands of white beside dark lines are sharpening
+BRIGHT = 1.06  # times the page's usual paper: light reflected from the sheet
+
+
+@dataclass(frozen=True, slots=True)
+class Unseen:
+    """Ids of cells that cannot be trusted: under glare, something else or a veil, or not where the layout says."""
+
+    glare: frozenset[str] = frozenset()
+    covered: frozenset[str] = frozenset()
+    veiled: frozenset[str] = frozenset()
+    astray: frozenset[str] = frozenset()
+
+    @property
+    def all(self) -> frozenset[str]:
+        """Cells hidden for any of these reasons."""
+        return self.glare | self.covered | self.veiled | self.astray
+
+    @property
+    def main_reason(self) -> str:
+        """The photo reason that fits most of them."""
+        reasons = ("glare", "covered", "veiled", "not-flat")
+        counts = (len(c) for c in (self.glare, self.covered, self.veiled, self.astray))
+        return max(zip(counts, reasons, strict=True))[1]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Frames:
+    """Places on the printed frames of a page's cells: (N, 2) mm, which side (N,) each is on, which cell a side's is."""
+
+    points_mm: np.ndarray
+    side: np.ndarray
+    cell: np.ndarray
+
+
+@lru_cache(maxsize=64)
+def _frames(layout: Layout) -> _Frames:
+    points, sides, cells = [], [], []
+    for index, cell in enumerate(layout.cells):
+        x, y, w, h = cell.box_mm
+        for flat, at, start, end in ((1, y, x, x + w), (1, y + h, x, x + w), (0, x, y, y + h), (0, x + w, y, y + h)):
+            steps = np.arange(start + 0.4, end - 0.39, STEP_MM)
+            line = _printed_at(layout, at, start, end, flat=bool(flat))
+            if line is None or not len(steps):
+                continue
+            across = np.full(len(steps), line)
+            points.append(np.stack([steps, across] if flat else [across, steps], axis=1))
+            sides.append(np.full(len(steps), len(cells)))
+            cells.append(index)
+    if not points:
+        return _Frames(np.empty((0, 2)), np.empty(0, int), np.empty(0, int))
+    return _Frames(np.vstack(points), np.concatenate(sides), np.array(cells))
+
+
+def _printed_at(layout: Layout, at: float, start: float, end: float, *, flat: bool) -> float | None:
+    """Where across the page the rule of a cell's side lies; None where none is printed there."""
+    for rule in layout.rules:
+        level = rule.y0 == rule.y1
+        place, ends = (rule.y0, (rule.x0, rule.x1)) if level else (rule.x0, (rule.y0, rule.y1))
+        if level == flat and abs(place - at) < 0.6 and min(ends) < start + 1 and max(ends) > end - 1:
+            return place
+    return None
+
+
+def _darkest_and_brightest(half: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Darkest grey within `NEAR_MM` and brightest within `WIDE_MM` of each pixel."""
+    scale = FLAT_PX_PER_MM / 2
+    near, wide = (np.ones((int(2 * v * scale) | 1,) * 2, np.uint8) for v in (NEAR_MM, WIDE_MM))
+    return cv2.erode(half, near), cv2.dilate(half, wide)
+
+
+def _area_mm2(mask: np.ndarray, layout: Layout, grown_mm: float) -> np.ndarray:
+    """Area of a half-size mask, (H, W) bool, in each cell's box grown on all sides, (cells,) mm2."""
+    sums = cv2.integral(mask.view(np.uint8))
+    boxes = np.array([c.box_mm for c in layout.cells])
+    low, high = boxes[:, :2] - grown_mm, boxes[:, :2] + boxes[:, 2:] + grown_mm
+    limit = np.array(sums.shape[::-1]) - 1
+    (x0, y0), (x1, y1) = (np.clip((v * FLAT_PX_PER_MM / 2).astype(int), 0, limit).T for v in (low, high))
+    return (sums[y1, x1] - sums[y0, x1] - sums[y1, x0] + sums[y0, x0]) / (FLAT_PX_PER_MM / 2) ** 2
+
+
+def _blown(half: np.ndarray, layout: Layout) -> np.ndarray:
+    """Which cells light has washed out in part, on a page whose paper is not white all over; (cells,) bool."""
+    if np.median(half[::8, ::8]) >= WHITE:
+        return np.zeros(len(layout.cells), bool)
+    area = np.array([c.box_mm[2] * c.box_mm[3] for c in layout.cells])
+    side = int(HALO_MM * FLAT_PX_PER_MM / 2) | 1
+    white = cv2.morphologyEx((half >= SATURATED).view(np.uint8), cv2.MORPH_OPEN, np.ones((side, side), np.uint8))
+    return _area_mm2(white, layout, 0.0) > np.minimum(BLOWN_SHARE * area, BLOWN_MM2)
+
+
+def _at(picture: np.ndarray, points_mm: np.ndarray) -> np.ndarray:
+    """Values of a half-size picture at page points."""
+    x, y = (points_mm * (FLAT_PX_PER_MM / 2)).astype(int).T
+    return picture[np.clip(y, 0, picture.shape[0] - 1), np.clip(x, 0, picture.shape[1] - 1)]
+
+
+def _contrast(dark: np.ndarray, bright: np.ndarray, layout: Layout) -> np.ndarray:
+    """How dark the printed frames are at the places of `_frames`, as a share of the paper beside them, (N,)."""
+    points = _frames(layout).points_mm
+    return 1.0 - _at(dark, points) / np.maximum(_at(bright, points), np.float32(1.0))
+
+
+def _faded(seen: np.ndarray, layout: Layout) -> np.ndarray:
+    """Which cells have a printed side that fades, or is missing, over part of its length; (cells,) bool."""
+    frames = _frames(layout)
+    out = np.zeros(len(layout.cells), bool)
+    if not len(frames.side):
+        return out
+    lost = seen < max(FAINTEST, FAINT * float(np.median(seen)))
+    length = np.bincount(frames.side, minlength=len(frames.cell))
+    missing = np.bincount(frames.side, weights=lost, minlength=len(frames.cell))
+    out[frames.cell[(missing > LOST_SHARE * length) | (missing * STEP_MM >= LOST_MM)]] = True
+    return out
+
+
+def _veiled(seen: np.ndarray, layout: Layout) -> np.ndarray:
+    """Which cells have frames much paler than the page's clear ones; (cells,) bool."""
+    frames = _frames(layout)
+    if not len(frames.side):
+        return np.zeros(len(layout.cells), bool)
+    own = frames.cell[frames.side]
+    count = np.bincount(own, minlength=len(layout.cells))
+    contrast = np.bincount(own, weights=seen, minlength=len(layout.cells)) / np.maximum(count, 1)
+    return (count > 0) & (contrast < VEILED * np.percentile(contrast[count > 0], 90))
+
+
+def _astray(flattened: Flattened, layout: Layout) -> np.ndarray:
+    """Which cells have a third or more of their printed corners and rules elsewhere than they should be; (cells,)."""
+    boxes = np.array([c.box_mm for c in layout.cells])
+
+    def beside(points: np.ndarray) -> np.ndarray:
+        low, high = boxes[:, None, :2] - BESIDE_MM, boxes[:, None, :2] + boxes[:, None, 2:] + BESIDE_MM
+        return ((points[None] > low) & (points[None] < high)).all(axis=2).sum(axis=1)
+
+    lost = beside(flattened.lost_mm)
+    return (lost >= 2) & (2 * lost >= beside(flattened.found_mm))
+
+
+def unseen_cells(flattened: Flattened, layout: Layout) -> Unseen:
+    """Cells whose printed frame has faded far below the page's usual contrast, or does not lie where it should."""
+    half = halved(flattened.image)
+    dark, bright = _darkest_and_brightest(half)
+    no_paper = bright < DARKEST_PAPER * np.median(bright[::8, ::8])  # no pencil is so broad
+    blown, under_dark = _blown(half, layout), _area_mm2(no_paper, layout, WIDE_MM) > DARK_MM2
+    seen = _contrast(dark, bright, layout)
+    faded, astray = _faded(seen, layout) | blown | under_dark, _astray(flattened, layout)
+    veiled = _veiled(seen, layout) & ~faded
+    middles = np.array([(x + w / 2, y + h / 2) for x, y, w, h in (c.box_mm for c in layout.cells)])
+    paper = _at(bright, middles).astype(np.float32)
+    lit = blown | (paper > min(BRIGHT * float(np.median(paper)), 253.0))
+    ids = np.array([c.id for c in layout.cells])
+    kinds = (faded & lit, faded & ~lit, veiled, astray & ~faded & ~veiled)
+    return Unseen(*(frozenset(ids[k].tolist()) for k in kinds))
+
+
+def edge_width_mm(image: np.ndarray, layout: Layout) -> float:
+    """Median width, in mm, of the outer edges of the corner marks in the flat page; infinite where none is seen."""
+    widths = []
+    for mark in layout.fiducials:
+        x, y, w, h = mark.box_mm
+        for picture, along, across in ((image, (x, w), (y, h)), (image.T, (y, h), (x, w))):
+            for low in (True, False):
+                centre = int((across[0] if low else across[0] + across[1]) * FLAT_PX_PER_MM)
+                start, end = (int(v * FLAT_PX_PER_MM) for v in (along[0] + 2, along[0] + along[1] - 2))
+                strip = picture[max(0, centre - 10) : centre + 10, start:end]
+                if strip.size and strip.shape[0] == 20:
+                    widths.append(_rise(strip.mean(axis=1), falling=low))
+    known = [w for w in widths if w is not None]
+    return float(np.median(known)) / FLAT_PX_PER_MM if known else float("inf")
+
+
+def _rise(profile: np.ndarray, *, falling: bool) -> float | None:
+    """Width of a step in samples: its height over its steepest slope (2.5 sigma of a Gaussian blur); None if faint."""
+    values = profile[::-1] if falling else profile
+    height = float(np.median(values[-5:]) - np.median(values[:5]))
+    if height < 25:
+        return None
+    return height / max(float(np.diff(values).max()), 1e-3)
+
+
+def outside_cells(flattened: Flattened, layout: Layout, shape: tuple[int, int]) -> list[str]:
+    """Ids of cells with a corner outside the photograph, whose (height, width) is `shape`."""
+    height, width = shape
+    corners = np.array(
+        [[(x, y), (x + w, y), (x + w, y + h), (x, y + h)] for x, y, w, h in (c.box_mm for c in layout.cells)],
+        np.float32,
+    )
+    px = flattened.warp.photo_px(corners.reshape(-1, 2)).reshape(-1, 4, 2)
+    inside = (px >= 0).all(axis=2) & (px[:, :, 0] <= width - 1) & (px[:, :, 1] <= height - 1)
+    return [c.id for c, ok in zip(layout.cells, inside.all(axis=1), strict=True) if not ok]
+
+
+def looks_blurred(gray: np.ndarray) -> bool:
+    """Whether nothing in the picture is sharp: even its steepest edges rise over many pixels."""
+    scale = min(1.0, 1600 / max(gray.shape))
+    small = cv2.resize(gray, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA).astype(np.float32)
+    if small.shape[1] <= 8:
+        return False
+    near = np.abs(small[:, 1:] - small[:, :-1])
+    far = np.abs(small[:, 8:] - small[:, :-8])
+    contrast = float(np.percentile(far, 99.8))
+    return contrast > 20 and float(np.percentile(near, 99.8)) < 0.3 * contrast
+
+
+def place_words(box_or_point: tuple[float, ...], size_mm: tuple[float, float]) -> str:
+    """Where on the page, in words: "upper left", "middle right", "centre"."""
+    x, y = box_or_point[:2]
+    if len(box_or_point) == 4:
+        x, y = x + box_or_point[2] / 2, y + box_or_point[3] / 2
+    across = ("left", "", "right")[min(2, max(0, int(3 * x / size_mm[0])))]
+    down = ("upper", "middle", "lower")[min(2, max(0, int(3 * y / size_mm[1])))]
+    return f"{down} {across}" if across else {"middle": "centre"}.get(down, f"{down} middle")
+
+
+def where(layout: Layout, ids: list[str]) -> str:
+    """The one or two parts of the page in which most of these cells lie, in words."""
+    words = [place_words(layout.by_id[i].box_mm, layout.page_size_mm) for i in sorted(ids)]
+    return " and ".join(sorted(dict.fromkeys(words), key=lambda w: -words.count(w))[:2])

@@ -1,0 +1,161 @@
+"""Single handwritten characters: cut out, then read by the project's own small network.
+
+The network (``models/characters.onnx``, trained by `digitise.train`) sees one character box at a time and gives three
+answers: as a digit, as a letter or digit, and as a tick. Blank, void (crossed out or written over) and junk are
+classes of their own.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+
+import cv2
+import numpy as np
+
+from digitise.pages.flatten import FLAT_PX_PER_MM
+from digitise.reader.ink import InkPage, pixel_box
+from digitise.sheets.layout import Box, Cell
+
+MODELS = Path(__file__).parents[1] / "models"
+SIDE_PX = 48
+MARGIN_MM = 1.2  # of the neighbourhood shown around a character's box
+REACH_MM = 3.0  # how far around a cell ink is followed to find out whose it is
+DIGIT_CLASSES = (*"0123456789", "dash", "blank", "void", "junk")
+LETTER_CLASSES = (*"ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789", "blank", "void", "junk")
+TICK_CLASSES = ("blank", "mark", "void")
+CLASSES = (DIGIT_CLASSES, LETTER_CLASSES, TICK_CLASSES)  # of the network's answers, side by side
+BARE_INK = 0.05
+RARER = 0.25  # boxes crossed out or unreadable are so much rarer on sheets than on the practice sheets
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CharacterEvidence:
+    """Probabilities of one box: over `DIGIT_CLASSES`, over `LETTER_CLASSES`, and over `TICK_CLASSES`.
+
+    `features` (F,) is what the network's last layer saw; None for a box without ink.
+    """
+
+    digit: np.ndarray
+    letter: np.ndarray
+    tick: np.ndarray
+    features: np.ndarray | None = None
+
+
+def ink_threshold(page: InkPage) -> float:
+    """Ink above which a pixel counts as pencil."""
+    return max(0.30 * page.pencil, 5 * page.noise, 0.07)
+
+
+def _character_boxes(cell: Cell) -> tuple[Box, ...]:
+    """The boxes read one by one: a tick box is one."""
+    return cell.characters_mm or (cell.box_mm,)
+
+
+def _owners(region: np.ndarray, cell: Cell, origin: tuple[int, int], threshold: float) -> tuple[np.ndarray, np.ndarray]:
+    """Component labels of a region, and for each label the index of the box it belongs to.
+
+    -1: lies mostly outside every box of the cell; -2: shared between boxes, or bare paper (label 0).
+    """
+    count, labels = cv2.connectedComponents((region > threshold).astype(np.uint8), connectivity=8)
+    place = np.full(region.shape, len(_character_boxes(cell)), np.int32)
+    for i, box in enumerate(_character_boxes(cell)):
+        x0, y0, x1, y1 = pixel_box(box, 0.3)
+        place[max(0, y0 - origin[1]) : y1 - origin[1], max(0, x0 - origin[0]) : x1 - origin[0]] = i
+    boxes = len(_character_boxes(cell)) + 1
+    share = np.bincount(labels.ravel() * boxes + place.ravel(), minlength=count * boxes).reshape(count, boxes)
+    share = share / np.maximum(share.sum(axis=1, keepdims=True), 1)
+    most = share.argmax(axis=1)
+    owner = np.where(share.max(axis=1) < 0.68, -2, np.where(most == boxes - 1, -1, most))
+    owner[0] = -2
+    return labels, owner
+
+
+def character_crops(page: InkPage, cell: Cell) -> np.ndarray:
+    """One picture for each character box of a cell, (N, SIDE_PX, SIDE_PX) float32.
+
+    Ink is scaled so that this page's pencil is about 1. Strokes that belong to a neighbour (most of them lie in
+    its box) are left out; what lies further than `MARGIN_MM` from the box is blank.
+    """
+    x0, y0, x1, y1 = pixel_box(cell.box_mm, REACH_MM)
+    x0, y0 = max(0, x0), max(0, y0)
+    region = page.ink[y0:y1, x0:x1]
+    labels, owner = _owners(region, cell, (x0, y0), ink_threshold(page))
+    own = _character_boxes(cell)
+    crops = np.zeros((len(own), SIDE_PX, SIDE_PX), np.float32)
+    for i, box in enumerate(own):
+        foreign = ((owner != i) & (owner != -2))[labels]
+        ink = region
+        if foreign.any():
+            ink = np.where(cv2.dilate(foreign.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0, 0, region)
+        bx0, by0, bx1, by1 = pixel_box(box, MARGIN_MM)
+        part = ink[max(0, by0 - y0) : by1 - y0, max(0, bx0 - x0) : bx1 - x0]
+        side = max(*part.shape, int(round((max(box[2], box[3]) + 2 * MARGIN_MM) * FLAT_PX_PER_MM)))
+        square = np.zeros((side, side), np.float32)
+        top, left = (side - part.shape[0]) // 2, (side - part.shape[1]) // 2
+        square[top : top + part.shape[0], left : left + part.shape[1]] = part
+        crops[i] = cv2.resize(square, (SIDE_PX, SIDE_PX), interpolation=cv2.INTER_AREA)
+    return np.clip(crops / page.pencil, 0.0, 1.5)
+
+
+def load_network(name: str) -> cv2.dnn.Net:
+    """A shipped network by file name."""
+    path = MODELS / name
+    if not path.is_file():
+        raise FileNotFoundError(f"{path}: the reader's network is missing; install the package again")
+    return cv2.dnn.readNetFromONNX(str(path), cv2.dnn.ENGINE_CLASSIC)
+
+
+@lru_cache(maxsize=1)
+def _network() -> tuple[cv2.dnn.Net, tuple[str, ...]]:
+    """The network, and the layers to ask for: what each last linear layer sees, then the answers.
+
+    Found by their place, not by name: linear layers as wide as the answers, and the layer before each.
+    """
+    network = load_network("characters.onnx")
+    layers, width = network.getLayerNames(), sum(map(len, CLASSES))
+    blobs = [network.getLayer(name).blobs for name in layers]
+    last = [i for i, b in enumerate(blobs) if len(b) == 2 and b[0].ndim == 2 and b[0].shape[0] == width]
+    return network, (*(layers[i - 1] for i in last), *network.getUnconnectedOutLayersNames())
+
+
+def feature_count() -> int:
+    """How many features the last layer sees."""
+    network, wanted = _network()
+    network.setInput(np.zeros((1, 1, SIDE_PX, SIDE_PX), np.float32))
+    return sum(seen.size for seen in network.forward(wanted)[:-1])
+
+
+def softmax(logits: np.ndarray) -> np.ndarray:
+    """Softmax over the last axis."""
+    raised = np.exp(logits - logits.max(axis=-1, keepdims=True))
+    return raised / raised.sum(axis=-1, keepdims=True)
+
+
+def _bare(crops: np.ndarray, page: InkPage) -> np.ndarray:
+    """Which crops hold no ink at all, (N,) bool."""
+    soft = np.stack([cv2.blur(c, (3, 3)) for c in crops]) if len(crops) else crops
+    limit = max(BARE_INK, 3 * page.noise) / page.pencil
+    return soft.max(axis=(1, 2), initial=0.0) < limit
+
+
+def read_characters(page: InkPage, crops: np.ndarray) -> list[CharacterEvidence]:
+    """Evidence for each crop, in order; crops without any ink never reach the network."""
+    heads = [np.full((len(crops), len(c)), 1e-6, np.float32) for c in CLASSES]
+    for head, names in zip(heads, CLASSES, strict=True):
+        head[:, names.index("blank")] = 1.0 - 1e-4
+    shifts = [np.where(np.isin(c, ("void", "junk")), np.log(RARER), 0.0).astype(np.float32) for c in CLASSES]
+    inked = np.flatnonzero(~_bare(crops, page))
+    network, wanted = _network()
+    ends = np.cumsum([len(c) for c in CLASSES])[:-1]
+    features: list[np.ndarray | None] = [None] * len(crops)
+    for start in range(0, len(inked), 64):
+        batch = inked[start : start + 64]
+        network.setInput(np.ascontiguousarray(crops[batch][:, None], dtype=np.float32))
+        *seen, answers = network.forward(wanted)
+        for i, row in zip(batch, np.concatenate([s.reshape(len(batch), -1) for s in seen], axis=1), strict=True):
+            features[i] = row
+        for head, shift, logits in zip(heads, shifts, np.split(answers, ends, axis=1), strict=True):
+            head[batch] = softmax(logits + shift)
+    return [CharacterEvidence(*rows) for rows in zip(*heads, features, strict=True)]

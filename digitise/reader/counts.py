@@ -1,0 +1,98 @@
+"""A tally and the total written beside it check each other.
+
+Two independent readings of one count that agree are worth more than any single confident one; a disagreement is shown
+to a person. Each cell's value stays what its own ink says.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from digitise.reader.reading import Decoded
+from digitise.reader.tally import StrokeCount
+from digitise.reader.tally_network import LearnedCount
+
+MISCOUNT = 0.02  # share of written totals that differ from their strokes (to be learned from reviewed sheets)
+VOID_LIMIT = 0.15
+FIRM_MM2 = 1.5  # of a lone dash or ring that nobody overlooks
+NO_MARK = 0.05  # the learned counter sees less than this in smudges, folds and shadows
+CONTOUR_TRUST = 0.75  # weight of the contour's count against its neighbours
+MOST = 99
+
+
+def tally_weights(contour: StrokeCount, learned: LearnedCount, most: int) -> dict[int, float]:
+    """Probability of each number of strokes from the two counters together.
+
+    The learned counter's sum is taken as normal around the truth but for a miscount now and then, both growing with
+    the count; the contour's count is right with `CONTOUR_TRUST`, else near or far.
+    """
+    top = min(MOST, most + 20)
+    k = np.arange(1, top + 1)
+    spread = 0.06 + 0.005 * k
+    off = np.abs(learned.strokes - k)
+    near = np.exp(-0.5 * (off / spread) ** 2) / spread + 0.002 * k * np.exp(-2.0 * off) + 1e-7
+    miss = np.abs(contour.count - k)
+    by_contour = np.where(miss == 0, CONTOUR_TRUST, (1 - CONTOUR_TRUST) * np.where(miss <= 2, 0.2, 0.01))
+    weight = near * by_contour
+    weight = weight / weight.sum()
+    return {int(n): float(w) for n, w in zip(k, weight, strict=True) if w > 1e-9}
+
+
+def decode_tally(contour: StrokeCount, learned: LearnedCount, most: int) -> tuple[Decoded, dict[int, float]]:
+    """A tally box by itself, and the weights of its counts (empty when it holds no count).
+
+    Nothing written is None; a lone dash or a written zero is 0; a box crossed out is None with a reason.
+    """
+    if contour.ink_mm2 < 0.35 and learned.strokes < 0.3:
+        return Decoded(None, 1.0 - min(0.5, learned.strokes + 0.2 * contour.ink_mm2), ((None, 1.0),)), {}
+    something = max(learned.strokes, learned.zero, learned.void)
+    if contour.count == 0 and something < (NO_MARK if contour.zero else 0.5):
+        sure = 0.98 - something
+        reasons = ("counts-differ",) if contour.zero and contour.firm_mm2 > FIRM_MM2 else ()
+        return Decoded(None, sure, ((None, sure), (int(not contour.zero), 1 - sure)), reasons), {}
+    if learned.void > 0.5:
+        return Decoded(
+            None, learned.void, ((None, learned.void), (contour.count, 1 - learned.void)), ("crossed-out",)
+        ), {}
+    if learned.zero > 0.5 or (contour.zero and learned.strokes < 0.7):
+        sure = learned.zero if contour.zero or contour.count <= 2 else 0.5
+        return Decoded(0, sure, ((0, sure), (contour.count or 1, 1 - sure))), {0: sure, contour.count or 1: 1 - sure}
+    if learned.strokes < 0.5:
+        other = contour.count or 1
+        return Decoded(0, 0.5, ((0, 0.5), (other, 0.5)), ("counts-differ",)), {0: 0.5, other: 0.5}
+    weights = tally_weights(contour, learned, most)
+    ranked = sorted(weights.items(), key=lambda item: -item[1])[:5]
+    value, score = ranked[0]
+    reasons: tuple[str, ...] = ()
+    if learned.void > VOID_LIMIT:
+        reasons += ("crossed-out",)
+    if value != contour.count or abs(learned.strokes - value) > 0.35 + 0.012 * value:
+        reasons += ("counts-differ",)
+    if value > most:
+        reasons += ("impossible",)
+    return Decoded(value, score * (1 - learned.void) * (1 - learned.zero), tuple(ranked), reasons), weights
+
+
+def agree(
+    tally: Mapping[int, float],
+    total: Mapping[int, float],
+    *,
+    miscount: float = MISCOUNT,
+) -> tuple[dict[int, float], dict[int, float], float]:
+    """Weights of tally and total given each other, and the probability that the writer's two counts differ.
+
+    Joint weight of (k, t): tally(k) total(t) [(1 - miscount) 1(k = t) + miscount / 100]. Independent errors assumed.
+    """
+    ks, ts = sorted(tally), sorted(total)
+    joint = np.outer([tally[k] for k in ks], [total[t] for t in ts])
+    same = np.array(ks)[:, None] == np.array(ts)[None, :]
+    joint = joint * ((1 - miscount) * same + miscount / (MOST + 1))
+    mass = joint.sum()
+    if mass <= 0:
+        return dict(tally), dict(total), 1.0
+    joint /= mass
+    by_tally = {k: float(p) for k, p in zip(ks, joint.sum(axis=1), strict=True)}
+    by_total = {t: float(p) for t, p in zip(ts, joint.sum(axis=0), strict=True)}
+    return by_tally, by_total, float(joint[~same].sum())

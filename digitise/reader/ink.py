@@ -1,0 +1,148 @@
+"""Pencil apart from paper: the flat page becomes ink, printed rules removed.
+
+Ink is darkness relative to the paper around it, in [0, 1]; 0 is bare paper. Where print is pale, it counts for more.
+Arrays are (row, column) at `FLAT_PX_PER_MM` pixels a millimetre.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import cv2
+import numpy as np
+
+from digitise.pages.flatten import FLAT_PX_PER_MM
+from digitise.sheets.layout import Box, Layout
+
+RULE_SLACK_MM = 0.22  # how far a printed rule may lie from its place and still be removed whole
+REDUCE = 4  # paper is measured at so many times fewer pixels a side
+STRIP_PX = 128  # rows at a time; a multiple of `REDUCE`
+PAPER_MM = 7.0  # pencil and rules are narrower than this, shadows and glare wider
+FULL_PRINT = 0.75  # darkness of the corner marks in a clear photograph, or more
+LEAST_PRINT = 0.2  # of marks paler than this no more is made
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class InkPage:
+    """Ink of a whole page, float32 (H, W), and the darkness of this page's pencil.
+
+    `noise` is the spread of bare paper; `pencil` is the usual darkness of a stroke's core (0.5 when nothing is
+    written).
+    """
+
+    ink: np.ndarray
+    noise: float
+    pencil: float
+
+    def crop(self, box_mm: Box, margin_mm: float = 0.0) -> np.ndarray:
+        """A view of the ink in a box grown by a margin, clipped at the page's edge."""
+        x0, y0, x1, y1 = pixel_box(box_mm, margin_mm)
+        return self.ink[max(0, y0) : y1, max(0, x0) : x1]
+
+
+def pixel_box(box_mm: Box, margin_mm: float = 0.0) -> tuple[int, int, int, int]:
+    """(x0, y0, x1, y1) in flat pixels of a box grown by a margin; ends exclusive."""
+    x, y, w, h = box_mm
+    scale = FLAT_PX_PER_MM
+    return (
+        int(round((x - margin_mm) * scale)),
+        int(round((y - margin_mm) * scale)),
+        int(round((x + w + margin_mm) * scale)),
+        int(round((y + h + margin_mm) * scale)),
+    )
+
+
+def paper_brightness(image: np.ndarray) -> np.ndarray:
+    """Brightness of the bare paper, (H / 4, W / 4) float32: strokes and rules closed over, then smoothed."""
+    small = cv2.resize(image, None, fx=1 / REDUCE, fy=1 / REDUCE, interpolation=cv2.INTER_AREA)
+    small = cv2.medianBlur(small, 3)
+    side = int(PAPER_MM * FLAT_PX_PER_MM / REDUCE) | 1
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
+    closed = cv2.morphologyEx(small, cv2.MORPH_CLOSE, kernel)
+    return cv2.GaussianBlur(closed.astype(np.float32), (0, 0), side / 4)
+
+
+def _darkness(image: np.ndarray, paper: np.ndarray) -> np.ndarray:
+    """Darkness relative to the paper, (H, W) float32 in [0, 1]; a strip at a time, for the processor's cache."""
+    height, width = image.shape
+    ink = np.empty((height, width), np.float32)
+    padded = cv2.copyMakeBorder(np.maximum(paper, 8.0), 1, 1, 0, 0, cv2.BORDER_REPLICATE)
+    across = cv2.resize(padded, (width, len(padded)))
+    for top in range(0, height, STRIP_PX):
+        rows = slice(top, min(height, top + STRIP_PX))
+        near = across[top // REDUCE : top // REDUCE + STRIP_PX // REDUCE + 2]
+        light = cv2.resize(near, (width, REDUCE * len(near)))[REDUCE : REDUCE + rows.stop - top]
+        strip = cv2.divide(image[rows], light, scale=-1.0, dtype=cv2.CV_32F)
+        np.maximum(np.add(strip, np.float32(1.0), out=strip), np.float32(0.0), out=ink[rows])
+    return ink
+
+
+@lru_cache(maxsize=64)
+def _rule_places(layout: Layout) -> tuple[tuple[bool, slice, int, int, np.ndarray], ...]:
+    """Of each rule: whether it is upright, its run, the first row across it and the one after the last, and weights."""
+    scale, out = FLAT_PX_PER_MM, []
+    for rule in layout.rules:
+        half = (rule.width_mm / 2 + RULE_SLACK_MM) * scale
+        upright = rule.x0 == rule.x1
+        at = (rule.x0 if upright else rule.y0) * scale
+        ends = sorted((rule.y0, rule.y1) if upright else (rule.x0, rule.x1))
+        a, b = int(np.floor(at - half)), int(np.ceil(at + half))
+        s, e = int(ends[0] * scale - half), int(np.ceil(ends[1] * scale + half))
+        t = np.linspace(0, 1, b - a + 2, dtype=np.float32)[1:-1, None]
+        out.append((upright, slice(max(0, s), e), a, b, t))
+    return tuple(out)
+
+
+def _print_darkness(ink: np.ndarray, layout: Layout) -> float:
+    """How dark the black borders of the corner marks are, by the clearest of them; `FULL_PRINT` where none is seen."""
+    seen = [FULL_PRINT] if not layout.fiducials else []
+    for mark in layout.fiducials:
+        x0, y0, x1, y1 = pixel_box(mark.box_mm, -mark.box_mm[2] / 12)  # the middle of a border one sixth wide
+        inside = ink[max(0, y0) : y1, max(0, x0) : x1]
+        if inside.size:
+            seen.append(float(np.median(np.concatenate([inside[0], inside[-1], inside[:, 0], inside[:, -1]]))))
+    return max(seen, default=FULL_PRINT)
+
+
+def _with_contrast(ink: np.ndarray, layout: Layout) -> None:
+    """Where mist, a veil of light or the camera has made print pale, pencil is too: both are set right. In place."""
+    darkness = _print_darkness(ink, layout)
+    if LEAST_PRINT < darkness < FULL_PRINT:
+        np.minimum(np.multiply(ink, np.float32(FULL_PRINT / darkness), out=ink), np.float32(1.0), out=ink)
+
+
+def _remove_rules(ink: np.ndarray, layout: Layout) -> None:
+    """Replace each printed rule by what lies on its two sides, so that strokes across it survive. In place."""
+    for upright, run, a, b, t in _rule_places(layout):
+        view = ink[run].T if upright else ink[:, run]
+        if a < 2 or b + 2 > view.shape[0]:
+            continue
+        before, after = (np.float32(0.5) * (view[i] + view[i + 1]) for i in (a - 2, b))
+        view[a:b] = before + t * (after - before)
+
+
+def _remove_dots(ink: np.ndarray, layout: Layout) -> None:
+    radius = int(np.ceil((0.55 + RULE_SLACK_MM) * FLAT_PX_PER_MM))
+    for x, y in layout.dots_mm:
+        cv2.circle(ink, (int(x * FLAT_PX_PER_MM), int(y * FLAT_PX_PER_MM)), radius, 0.0, -1)
+
+
+def extract_ink(image: np.ndarray, layout: Layout) -> InkPage:
+    """Ink of a flattened page.
+
+    Parameters
+    ----------
+    image : (H, W) uint8 ndarray
+        The flat page at `FLAT_PX_PER_MM`.
+    """
+    ink = _darkness(image, paper_brightness(image))
+    _with_contrast(ink, layout)
+    _remove_rules(ink, layout)
+    _remove_dots(ink, layout)
+    boxes = (pixel_box(c.box_mm) for c in layout.cells)
+    values = np.concatenate([ink[y0:y1:3, x0:x1:3].ravel() for x0, y0, x1, y1 in boxes])
+    noise = float(np.median(values)) + 1e-3
+    written = values[values > max(0.10, 6 * noise)]
+    pencil = float(np.clip(np.percentile(written, 75), 0.15, 0.85)) if len(written) > 66 else 0.5
+    return InkPage(ink, noise, pencil)

@@ -1,0 +1,286 @@
+"""The way of a photograph: pixels to page to readings, one pure step after another."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from digitise.pages.flatten import FLAT_PX_PER_MM
+from digitise.pages.page import NotRegistered, Page, register_all
+from digitise.pages.photo import NotAPhoto, Photo, load_photo
+from digitise.reader.calibration import Acceptance, shipped_acceptance
+from digitise.reader.characters import (
+    DIGIT_CLASSES,
+    LETTER_CLASSES,
+    TICK_CLASSES,
+    CharacterEvidence,
+    character_crops,
+    ink_threshold,
+    read_characters,
+)
+from digitise.reader.counts import agree, decode_tally
+from digitise.reader.fields import VOID_LIMIT, decode_cell, number_weights
+from digitise.reader.ink import InkPage, extract_ink
+from digitise.reader.learned import SHIPPED, Learned, OwnReader
+from digitise.reader.one_hand import as_one_hand
+from digitise.reader.reading import Decoded, PhotoResult, Reading, sentence
+from digitise.reader.stray import broad_ink, joined, rubbed_out, runs_through
+from digitise.reader.tally import REACH_MM as TALLY_REACH_MM
+from digitise.reader.tally import count_strokes, own_ink
+from digitise.reader.tally_network import learned_counts, network_input
+from digitise.reader.text import read_text
+from digitise.sheets.layout import Cell, Layout
+
+READER_VERSION = "3"
+FIRM = 0.6  # share of the page's pencil that a smudge or a fold hardly reaches
+LEAST_MARK_MM2, LEAST_CHARACTER_MM2 = 0.3, 1.0  # so firm, of a mark in a cell, and of a character in its box
+INSIDE_MM = 0.6  # of a tally box's rule, which others' strokes may touch
+_DIGITS = frozenset({"number", "date", "time", "decimal"})
+WRITTEN_IN_BOXES = _DIGITS | {"code"}
+
+
+def _tick(evidence: CharacterEvidence) -> Decoded:
+    """Any deliberate mark is yes; an empty box is no; a mark struck out is for a person."""
+    blank, mark, void = (float(evidence.tick[TICK_CLASSES.index(c)]) for c in ("blank", "mark", "void"))
+    if void > max(blank, mark):
+        return Decoded(None, void, ((None, void), (True, mark)), ("crossed-out",))
+    value = mark > blank
+    reasons = ("crossed-out",) if void > VOID_LIMIT else ()
+    ranked = ((True, mark), (False, blank)) if value else ((False, blank), (True, mark))
+    return Decoded(value, max(mark, blank), ranked, reasons)
+
+
+def boxed_evidence(page: InkPage, cells: Sequence[Cell]) -> dict[str, list[CharacterEvidence]]:
+    """Evidence for every character box and tick box on the page, one run of the network."""
+    crops = [character_crops(page, c) for c in cells]
+    if not crops:
+        return {}
+    evidence = read_characters(page, np.concatenate(crops))
+    out, start = {}, 0
+    for cell, own in zip(cells, crops, strict=True):
+        out[cell.id] = evidence[start : start + len(own)]
+        start += len(own)
+    return out
+
+
+def _firm_mm2(page: InkPage, ink: np.ndarray) -> float:
+    return np.count_nonzero(ink > FIRM * page.pencil) / FLAT_PX_PER_MM**2
+
+
+def _overlooked(page: InkPage, cell: Cell, evidence: Sequence[CharacterEvidence], decoded: Decoded) -> Decoded:
+    """Firm pencil where nothing was read (a ditto mark, a digit that runs into its neighbour) puts a cell in doubt."""
+    if decoded.reasons:
+        return decoded
+    head, classes = ("letter", LETTER_CLASSES) if cell.kind == "code" else ("digit", DIGIT_CLASSES)
+    blank = [int(getattr(e, head).argmax()) == classes.index("blank") for e in evidence]
+    boxes = [box for box, empty in zip(cell.characters_mm or (cell.box_mm,), blank, strict=True) if empty]
+    doubt = any(_firm_mm2(page, page.crop(box, -0.6)) > LEAST_CHARACTER_MM2 for box in boxes)
+    if decoded.value is None and not doubt and _firm_mm2(page, page.crop(cell.box_mm, -0.4)) > LEAST_MARK_MM2:
+        doubt = _firm_mm2(page, own_ink(page, cell)) > LEAST_MARK_MM2
+    return replace(decoded, reasons=("unsure",)) if doubt else decoded
+
+
+def _none_overlooked(page: InkPage, cell: Cell, decoded: Decoded) -> Decoded:
+    """As `_overlooked`, for strokes and words: those that a fold or a neighbour holds are not the box's own."""
+    if decoded.value is not None or decoded.reasons:
+        return decoded
+    firm = _firm_mm2(page, page.crop(cell.box_mm, -INSIDE_MM)) > LEAST_CHARACTER_MM2
+    return replace(decoded, reasons=("unsure",)) if firm else decoded
+
+
+def _strokes_overlooked(page: InkPage, cell: Cell, own: np.ndarray, decoded: Decoded) -> Decoded:
+    """A count is in doubt when firm pencil in its box is not the box's `own` ink."""
+    if decoded.value is None or decoded.reasons:
+        return _none_overlooked(page, cell, decoded)
+    edge = round((TALLY_REACH_MM + INSIDE_MM) * FLAT_PX_PER_MM)
+    left_out = _firm_mm2(page, page.crop(cell.box_mm, -INSIDE_MM)) - _firm_mm2(page, own[edge:-edge, edge:-edge])
+    return replace(decoded, reasons=("counts-differ",)) if left_out > LEAST_CHARACTER_MM2 else decoded
+
+
+def _tallies(page: InkPage, cells: Sequence[Cell]) -> dict[str, tuple[Decoded, dict[int, float]]]:
+    inks = [own_ink(page, c) for c in cells]
+    threshold = ink_threshold(page)
+    learned = learned_counts([network_input(i, page.pencil) for i in inks])
+    out = {}
+    for cell, ink, count in zip(cells, inks, learned, strict=True):
+        decoded, strokes = decode_tally(count_strokes(ink, threshold), count, cell.max or 60)
+        out[cell.id] = _strokes_overlooked(page, cell, ink, decoded), strokes
+    return out
+
+
+def _with_weights(decoded: Decoded, weights: dict[int, float]) -> Decoded:
+    ranked = tuple(sorted(weights.items(), key=lambda item: -item[1])[:5])
+    return Decoded(ranked[0][0], ranked[0][1], ranked, decoded.reasons)
+
+
+def _checked_pair(
+    tally: Decoded,
+    strokes: dict[int, float],
+    total: Decoded,
+    numbers: dict[int, float],
+) -> tuple[tuple[str, Decoded], tuple[str, Decoded]]:
+    """Tally and total in the light of each other, each with its calibration group.
+
+    The total's ink is never overruled. Strokes that the two counters see differently are taken as the total says when
+    that settles it; any other difference goes to a person.
+    """
+    if tally.value is None and not tally.reasons and total.value is None:
+        return ("blank", tally), ("digits", total)
+    unpaired = not strokes or not numbers or (total.value is None and not total.reasons)
+    if "crossed-out" in (*tally.reasons, *total.reasons) or unpaired:
+        return ("tally-alone", tally), ("digits", total)
+    by_tally, by_total, _ = agree(strokes, numbers)
+    if "counts-differ" in tally.reasons and max(by_tally, key=by_tally.get) == total.value:
+        settled = tuple(r for r in tally.reasons if r != "counts-differ")
+        tally = Decoded(total.value, tally.score, tally.candidates, settled)
+    if tally.value != total.value:
+        return (
+            ("tally-alone", replace(tally, reasons=(*tally.reasons, "total-differs"))),
+            ("digits", replace(total, reasons=(*total.reasons, "total-differs"))),
+        )
+    return ("tally", _with_weights(tally, by_tally)), ("total", _with_weights(total, by_total))
+
+
+def _group(cell: Cell) -> str:
+    """Calibration group of a cell that stands alone: all digit cells share one."""
+    return cell.kind if cell.kind in ("code", "tick", "text") else "digits"
+
+
+def decode_page(page: Page, learned: Learned | None = None) -> dict[str, tuple[str, Decoded]]:
+    """Evidence for every cell of a page: id to (calibration group, decoded).
+
+    What was `learned` of a programme's hands speaks beside the shipped reader, never alone: see `guarded`.
+    """
+    ink = extract_ink(page.image, page.layout)
+    cells = page.layout.cells
+    evidence = boxed_evidence(ink, [c for c in cells if c.kind in WRITTEN_IN_BOXES or c.kind == "tick"])
+    tallies = _tallies(ink, [c for c in cells if c.kind == "tally"])
+    texts = [c for c in cells if c.kind == "text"]
+    rest: dict[str, tuple[str, Decoded]] = {}
+    for cell, decoded in zip(texts, read_text(ink, texts), strict=True):
+        decoded = _none_overlooked(ink, cell, decoded)
+        rest[cell.id] = ("blank" if decoded.value is None and not decoded.reasons else "text", decoded)
+    shipped = _decoded(ink, page.layout, rest, evidence, tallies)
+    if learned is None:
+        return _without_strays(ink, page.layout, shipped)
+    seen = {cell: [learned.see(one) for one in boxes] for cell, boxes in evidence.items()}
+    own = _decoded(ink, page.layout, rest, seen, tallies)
+    return _without_strays(ink, page.layout, {cell: guarded(shipped[cell], own[cell]) for cell in shipped})
+
+
+def _decoded(
+    ink: InkPage,
+    layout: Layout,
+    rest: dict[str, tuple[str, Decoded]],
+    evidence: dict[str, list[CharacterEvidence]],
+    tallies: dict[str, tuple[Decoded, dict[int, float]]],
+) -> dict[str, tuple[str, Decoded]]:
+    """Every cell's group and value, from what its boxes, its strokes and the `rest` say."""
+    out = dict(rest)
+    evidence = evidence | as_one_hand({i: e for i, e in evidence.items() if layout.by_id[i].kind in _DIGITS})
+    for cell in (layout.by_id[cell_id] for cell_id in evidence):
+        out[cell.id] = (
+            ("tick", _tick(evidence[cell.id][0]))
+            if cell.kind == "tick"
+            else (_group(cell), _overlooked(ink, cell, evidence[cell.id], decode_cell(cell, evidence[cell.id])))
+        )
+    for cell_id, (decoded, strokes) in tallies.items():
+        partner = layout.by_id.get(cell_id.removesuffix("/tally") + "/total")
+        if partner is None or partner.kind != "number":
+            out[cell_id] = ("tally-alone", decoded)
+            continue
+        numbers = number_weights(partner, evidence[partner.id])
+        out[cell_id], out[partner.id] = _checked_pair(decoded, strokes, out[partner.id][1], numbers)
+    return {c.id: out[c.id] for c in layout.cells}
+
+
+def _without_strays(
+    ink: InkPage, layout: Layout, decoded: dict[str, tuple[str, Decoded]]
+) -> dict[str, tuple[str, Decoded]]:
+    """The same, with cells in doubt through which a shadow's edge, a crease or a hair may run, or that were rubbed out.
+
+    Where bare paper is as uneven as pencil is dark, all of them are.
+    """
+    threshold, by_id = ink_threshold(ink), layout.by_id
+    uneven = threshold > FIRM * ink.pencil
+    stray = dict.fromkeys(by_id if uneven else broad_ink(ink, layout, threshold), "hard-to-see")
+    for cell_id, (_, one) in decoded.items():
+        if cell_id in stray or one.reasons or one.value is None or one.value is False:
+            continue
+        cell, partner = by_id[cell_id], by_id.get(cell_id.removesuffix("/tally") + "/total")
+        if runs_through(ink, cell.box_mm, threshold) or rubbed_out(ink, cell.box_mm, threshold):
+            stray[cell_id] = "unsure"
+        elif cell.kind == "tally" and partner is not None and joined(ink, cell.box_mm, partner.box_mm, threshold):
+            stray[cell_id] = stray[partner.id] = "unsure"
+    return {
+        i: (group, replace(one, reasons=(*one.reasons, stray[i])) if i in stray else one)
+        for i, (group, one) in decoded.items()
+    }
+
+
+def guarded(shipped: tuple[str, Decoded], own: tuple[str, Decoded]) -> tuple[str, Decoded]:
+    """What a programme's own reader says of a cell, as sure as the less sure of the two.
+
+    Where the shipped reader reads something else or has a reason for review, the cell goes to a person. So no value is
+    accepted that the shipped reader would not accept by itself, and its thresholds go on to hold.
+    """
+    (group, first), (_, second) = shipped, own
+    if first == second:
+        return shipped
+    alike = shipped[0] == own[0] and first.value == second.value and type(first.value) is type(second.value)
+    if alike and not first.reasons:
+        return group, replace(second, score=min(first.score, second.score))
+    return own[0], replace(second, reasons=second.reasons or ("unsure",))
+
+
+def _reading(cell: Cell, group: str, decoded: Decoded, acceptance: Acceptance, hidden: bool) -> Reading:
+    reasons = tuple(dict.fromkeys(decoded.reasons + (("hard-to-see",) if hidden else ())))
+    confidence, accepted = acceptance.judge(group, decoded.score, doubtful=bool(reasons))
+    if not accepted and not reasons:
+        reasons = ("unsure",)
+    total = sum(p for _, p in decoded.candidates) or 1.0
+    spread = tuple(
+        (
+            value,
+            confidence
+            if value == decoded.value and type(value) is type(decoded.value)
+            else min(1 - confidence, p / total),
+        )
+        for value, p in decoded.candidates
+    )
+    return Reading(cell.id, cell.kind, decoded.value, confidence, bool(reasons), spread, reasons, decoded.score)
+
+
+def read_page(page: Page, own: OwnReader = SHIPPED) -> tuple[Reading, ...]:
+    """A reading for every cell, in the layout's order; flagged by rule: any reason, or confidence under threshold."""
+    acceptance = own.acceptance or shipped_acceptance()
+    decoded = decode_page(page, own.learned)
+    return tuple(_reading(c, *decoded[c.id], acceptance, c.id in page.hidden) for c in page.layout.cells)
+
+
+def reader_version(own: OwnReader = SHIPPED) -> str:
+    """Version of the reader with the digest of what it has learned, as it stands with every page."""
+    return f"{READER_VERSION}-learned-{own.learned.digest}" if own.learned else READER_VERSION
+
+
+def _result(photo: Photo, page: Page | NotRegistered, own: OwnReader) -> PhotoResult:
+    if isinstance(page, NotRegistered):
+        status = "retake" if page.layout is not None else "unreadable"
+        return PhotoResult(photo.name, photo.sha256, status, (sentence(page.reason, page.detail),), failure=page)
+    return PhotoResult(photo.name, photo.sha256, "read", (), page, None, read_page(page, own))
+
+
+def read_decoded(photo: Photo | NotAPhoto, layouts: Iterable[Layout], own: OwnReader = SHIPPED) -> PhotoResult:
+    """Read a decoded photograph; every failure is a result with a sentence, every further sheet one of `others`."""
+    if isinstance(photo, NotAPhoto):
+        return PhotoResult(photo.name, photo.sha256, "unreadable", (sentence(photo.reason, photo.detail),))
+    first, *others = (_result(photo, page, own) for page in register_all(photo.gray, layouts))
+    return replace(first, others=tuple(others))
+
+
+def read_photo(path: Path, layouts: Iterable[Layout], own: OwnReader = SHIPPED) -> PhotoResult:
+    """Read one file."""
+    return read_decoded(load_photo(path), layouts, own)

@@ -1,0 +1,107 @@
+"""Marks that nobody meant: edges of shadows, stains, creases and hairs that run through a cell, what was rubbed out.
+
+They cannot be told from writing by the shape that they leave inside one box, so they are looked for around it. What is
+found puts a cell before a person and changes no value. Ink is that of `digitise.reader.ink`, boxes are page
+millimetres.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from digitise.pages.flatten import FLAT_PX_PER_MM
+from digitise.reader.ink import InkPage
+from digitise.sheets.layout import Box, Layout
+
+BROAD_MM = 2.25  # no line of a pencil is so broad
+BROAD_INK = 1.5  # times the threshold of ink: blunt pencils run together below it
+BROAD_MM2 = 1.0  # of such ink in a cell
+BEYOND_MM = 1.5  # a line that ends so far outside a box on two opposite sides runs through it
+WITHIN_MM = 0.6  # from a box's rules inward: ink here is in the box
+LEAST_MM2 = 0.5  # of one mark in a box
+FIRM, LEAST_FIRM = 0.6, 0.2  # share of the page's pencil, and of a mark's area that is so dark; an eraser leaves less
+
+_STEP = 2  # flat pixels to one looked at
+_SCALE = FLAT_PX_PER_MM / _STEP
+
+
+def _mask(page: InkPage, threshold: float, box: Box, grown_mm: float) -> tuple[np.ndarray, tuple[float, float]]:
+    """Ink in and around a box, uint8 at half size, and where the box's corner lies in it, pixels (x, y)."""
+    x, y, w, h = box
+    left, top, right, bottom = (int(round(v * FLAT_PX_PER_MM)) for v in (x, y, x + w, y + h))
+    grown = int(round(grown_mm * FLAT_PX_PER_MM))
+    x0, y0 = max(0, left - grown), max(0, top - grown)
+    ink = page.ink[y0 : bottom + grown : _STEP, x0 : right + grown : _STEP]
+    return (ink > threshold).view(np.uint8), ((left - x0) / _STEP, (top - y0) / _STEP)
+
+
+def broad_ink(page: InkPage, layout: Layout, threshold: float) -> frozenset[str]:
+    """Ids of cells with ink broader than any line of a pencil: a shadow's edge, a stain, a scribble.
+
+    A tick box may be filled in; there, only ink that is as broad around the box tells.
+    """
+    side = int(BROAD_MM * _SCALE) | 1
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
+    mask = (page.ink[::_STEP, ::_STEP] > BROAD_INK * threshold).view(np.uint8)
+    sums = cv2.integral(cv2.morphologyEx(mask, cv2.MORPH_OPEN, kernel))
+    out = set()
+    for cell in layout.cells:
+        broad = _broad_mm2(sums, cell.box_mm, 0.0)
+        around = _broad_mm2(sums, cell.box_mm, BEYOND_MM) - broad
+        if broad > BROAD_MM2 and (cell.kind != "tick" or around > BROAD_MM2 / 2):
+            out.add(cell.id)
+    return frozenset(out)
+
+
+def _broad_mm2(sums: np.ndarray, box: Box, grown_mm: float) -> float:
+    x, y, w, h = box
+    rows, columns = sums.shape
+    x0, x1 = (int(np.clip(v * _SCALE, 0, columns - 1)) for v in (x - grown_mm, x + w + grown_mm))
+    y0, y1 = (int(np.clip(v * _SCALE, 0, rows - 1)) for v in (y - grown_mm, y + h + grown_mm))
+    return float(sums[y1, x1] - sums[y0, x1] - sums[y1, x0] + sums[y0, x0]) / _SCALE**2
+
+
+def runs_through(page: InkPage, box: Box, threshold: float) -> bool:
+    """Whether one mark in a box goes on beyond two opposite sides of it, as a crease does and no stroke."""
+    mask, (left, top) = _mask(page, threshold, box, BEYOND_MM + 0.75)
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
+    wide, high, beyond = box[2] * _SCALE, box[3] * _SCALE, BEYOND_MM * _SCALE
+    for label in range(1, count):
+        x, y, w, h, _ = stats[label]
+        across = x <= left - beyond and x + w >= left + wide + beyond
+        down = y <= top - beyond and y + h >= top + high + beyond
+        if (across or down) and _inside(labels == label, (left, top), box) >= LEAST_MM2:
+            return True
+    return False
+
+
+def _inside(mark: np.ndarray, corner: tuple[float, float], box: Box) -> float:
+    """Area of a mark well inside a box whose corner lies there, mm2."""
+    rim = WITHIN_MM * _SCALE
+    x0, y0 = int(corner[0] + rim), int(corner[1] + rim)
+    x1, y1 = int(corner[0] + box[2] * _SCALE - rim), int(corner[1] + box[3] * _SCALE - rim)
+    return float(np.count_nonzero(mark[y0:y1, x0:x1])) / _SCALE**2
+
+
+def rubbed_out(page: InkPage, box: Box, threshold: float) -> bool:
+    """Whether all the ink in a box is far fainter than the page's pencil, as an eraser leaves it."""
+    ink = page.crop(box, -0.4)
+    return bool(np.count_nonzero(ink > FIRM * page.pencil) < LEAST_FIRM * np.count_nonzero(ink > threshold))
+
+
+def joined(page: InkPage, box: Box, other: Box, threshold: float) -> bool:
+    """Whether one mark lies in two boxes side by side, so that it speaks in both."""
+    x0, y0 = min(box[0], other[0]), min(box[1], other[1])
+    x1, y1 = (max(box[i] + box[i + 2], other[i] + other[i + 2]) for i in (0, 1))
+    both = (x0, y0, x1 - x0, y1 - y0)
+    mask, (left, top) = _mask(page, threshold, both, 0.5)
+    count, labels = cv2.connectedComponents(mask, connectivity=8)
+    for label in range(1, count):
+        mark = labels == label
+        if all(
+            _inside(mark, (left + (b[0] - x0) * _SCALE, top + (b[1] - y0) * _SCALE), b) >= LEAST_MM2
+            for b in (box, other)
+        ):
+            return True
+    return False

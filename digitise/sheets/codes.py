@@ -1,0 +1,161 @@
+"""Choose two-letter codes that survive being misread.
+
+Any two codes differ in both letters, so one misread letter gives no valid code. Among such sets the one is sought
+whose letters, place by place, the reader confuses least, by the confusion table measured on writers that its
+training never saw.
+"""
+
+from __future__ import annotations
+
+import itertools
+import json
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+
+from digitise.reader.characters import MODELS
+
+LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
+LOOK_ALIKES = frozenset("IOQSZGUVD")  # taken for 1, 0, 5, 2, 6, or for one another in a hurried hand
+UNWANTED = frozenset({"FK", "FC", "WC", "PP", "KK"})  # read as something else by most people
+MOST = len(LETTERS) - len(LOOK_ALIKES)
+_FLOOR = 1e-5
+
+
+@dataclass(frozen=True, slots=True)
+class CodeSet:
+    """Codes, and the pair most easily taken for each other: chance that a reader makes one into the other."""
+
+    codes: tuple[str, ...]
+    nearest: tuple[str, str]
+    chance: float
+
+
+@lru_cache(maxsize=1)
+def measured_confusion() -> np.ndarray:
+    """(26, 26): mean probability the reader gives letter j when i was written; rows need not sum to 1."""
+    data = json.loads((MODELS / "training.json").read_text(encoding="utf-8"))
+    return np.array(data["characters"]["letter_confusion"])
+
+
+def letter_distance(confusion: np.ndarray) -> np.ndarray:
+    """(26, 26) distances: minus log of the larger of the two mistaken readings of a pair; the diagonal is infinite."""
+    either = np.maximum(np.maximum(confusion, confusion.T), _FLOOR)
+    distance = -np.log(either)
+    np.fill_diagonal(distance, math.inf)
+    return distance
+
+
+def _farthest(count: int, distance: np.ndarray, allowed: list[int], first: int) -> list[int]:
+    """A spread-out choice: from `first`, always the letter farthest from those chosen, then swaps while they help."""
+    chosen = [first]
+    while len(chosen) < count:
+        rest = [i for i in allowed if i not in chosen]
+        chosen.append(max(rest, key=lambda i: (min(distance[i, j] for j in chosen), -i)))
+    improved = True
+    while improved:
+        improved = False
+        for place, new in itertools.product(range(count), [i for i in allowed if i not in chosen]):
+            trial = [*chosen[:place], new, *chosen[place + 1 :]]
+            if _spread(trial, distance) > _spread(chosen, distance) + 1e-12:
+                chosen, improved = trial, True
+                break
+    return chosen
+
+
+def _spread(chosen: list[int], distance: np.ndarray) -> float:
+    return min(distance[i, j] for i, j in itertools.combinations(chosen, 2))
+
+
+def choose_codes(count: int, *, confusion: np.ndarray | None = None) -> CodeSet:
+    """Choose `count` two-letter codes.
+
+    Parameters
+    ----------
+    count : int
+        From 2 to 17, the letters of the look-alike-free alphabet.
+    confusion : (26, 26) ndarray, optional
+        Measured letter confusions; the shipped reader's by default.
+
+    Raises
+    ------
+    ValueError
+        More codes than letters.
+
+    Examples
+    --------
+    >>> chosen = choose_codes(3, confusion=np.eye(26))
+    >>> all(a[0] != b[0] and a[1] != b[1] for a, b in itertools.combinations(chosen.codes, 2))
+    True
+    """
+    if not 2 <= count <= MOST:
+        raise ValueError(f"{count} codes asked for: expected 2 to {MOST}, so that any two differ in both letters")
+    distance = letter_distance(measured_confusion() if confusion is None else confusion)
+    allowed = [i for i, letter in enumerate(LETTERS) if letter not in LOOK_ALIKES]
+    best = max(
+        (_farthest(count, distance, allowed, start) for start in allowed),
+        key=lambda c: (_spread(c, distance), sorted(c)),
+    )
+    seconds = _second_letters(sorted(best), distance, allowed)
+    codes = tuple(sorted(LETTERS[a] + LETTERS[b] for a, b in zip(sorted(best), seconds, strict=True)))
+    return _with_nearest(codes, distance)
+
+
+def _second_letters(firsts: list[int], distance: np.ndarray, allowed: list[int]) -> list[int]:
+    """Second letters for given first ones: spread out themselves, far apart where the first ones are close."""
+    pool = max(
+        (_farthest(len(firsts), distance, allowed, start) for start in allowed),
+        key=lambda c: (_spread(c, distance), [-i for i in sorted(c)]),
+    )
+    order = sorted(pool)
+    best = order[1:] + order[:1]
+    for _ in range(200):
+        swaps = ((i, j) for i, j in itertools.combinations(range(len(best)), 2))
+        trials = [[*best[:i], best[j], *best[i + 1 : j], best[i], *best[j + 1 :]] for i, j in swaps]
+        top = max(trials, key=lambda t: _margin(firsts, t, distance), default=best)
+        if _margin(firsts, top, distance) <= _margin(firsts, best, distance):
+            break
+        best = top
+    return best
+
+
+def _margin(firsts: list[int], seconds: list[int], distance: np.ndarray) -> tuple[int, float]:
+    """Least joint distance of two codes; doubled letters, swapped twins (AB, BA) and unwanted codes count against."""
+    codes = set(zip(firsts, seconds, strict=True))
+    odd = sum(a == b or LETTERS[a] + LETTERS[b] in UNWANTED for a, b in codes) + sum((b, a) in codes for a, b in codes)
+    pairs = [
+        distance[firsts[i], firsts[j]] + distance[seconds[i], seconds[j]]
+        for i, j in itertools.combinations(range(len(firsts)), 2)
+    ]
+    return -odd, min(pairs)
+
+
+@dataclass(frozen=True, slots=True)
+class Margin:
+    """How far a code is from the others: the one most easily taken for it, and the chance of that."""
+
+    code: str
+    nearest: str
+    chance: float
+
+
+def margins(codes: Sequence[str], *, confusion: np.ndarray | None = None) -> list[Margin]:
+    """Each code's margin, in the order given; the chance is that a reader misreads both letters so."""
+    distance = letter_distance(measured_confusion() if confusion is None else confusion)
+    out = []
+    for code in codes:
+        nearest = min((c for c in codes if c != code), key=lambda c: _apart(code, c, distance))
+        out.append(Margin(code, nearest, math.exp(-_apart(code, nearest, distance))))
+    return out
+
+
+def _apart(a: str, b: str, distance: np.ndarray) -> float:
+    return float(sum(distance[LETTERS.index(x), LETTERS.index(y)] for x, y in zip(a, b, strict=True)))
+
+
+def _with_nearest(codes: tuple[str, ...], distance: np.ndarray) -> CodeSet:
+    nearest = min(itertools.combinations(codes, 2), key=lambda pair: _apart(*pair, distance))
+    return CodeSet(codes, nearest, math.exp(-_apart(*nearest, distance)))

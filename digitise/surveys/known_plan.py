@@ -1,0 +1,63 @@
+"""Plans that a store knows: each is given once, kept in the store's folder, and read together from then on."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from pathlib import Path
+
+from digitise.surveys.plan import Plan, PlanError, load_plan
+
+FOLDER = "plans"
+
+
+def keep_plan(folder: Path, path: Path) -> Plan:
+    """Keep a plan in a store's folder under its own name, in place of the one of that name; returns it.
+
+    Raises
+    ------
+    PlanError
+        The file is no plan, or contradicts another that is kept (one site's code for two sites, one pack twice).
+    """
+    plan = load_plan(path)
+    others = [p for p in _kept(folder) if p.plan != plan.plan]
+    _joined([*others, plan])
+    kept = folder / FOLDER / f"{plan.plan}.yaml"
+    kept.parent.mkdir(parents=True, exist_ok=True)
+    handle, temporary = tempfile.mkstemp(dir=kept.parent, suffix=".new")
+    with os.fdopen(handle, "wb") as file:
+        file.write(path.read_bytes())
+    Path(temporary).replace(kept)
+    return plan
+
+
+def _kept(folder: Path) -> list[Plan]:
+    return [load_plan(p) for p in sorted((folder / FOLDER).glob("*.yaml"))]
+
+
+def _joined(plans: list[Plan]) -> Plan:
+    """One plan of several: sites and people once, all surveys."""
+    sites = {}
+    for plan in plans:
+        for site in plan.sites:
+            other = sites.setdefault(site.code.casefold(), site)
+            if other.name.casefold() != site.name.casefold():
+                raise PlanError(
+                    f"plan '{plan.plan}': site code '{site.code}' is {site.name}, but {other.name} in a plan kept "
+                    "before; expected one code for one site"
+                )
+            sites[site.code.casefold()] = site
+    surveys = [s for plan in plans for s in plan.surveys]
+    packs = [s.pack for s in surveys if s.pack]
+    if len(set(packs)) < len(packs):
+        twice = next(p for p in packs if packs.count(p) > 1)
+        raise PlanError(f"pack {twice} stands in two plans; expected it in one")
+    people = tuple(n for plan in plans for n in plan.names)
+    data = plans[-1].model_dump() | {"plan": "all-plans", "sites": tuple(sites.values()), "people": people}
+    return Plan.model_construct(**(data | {"surveys": tuple(surveys)}))
+
+
+def known_plan(folder: Path) -> Plan | None:
+    """All plans kept in a store's folder as one; None when there are none. `PlanError` when one cannot be used."""
+    plans = _kept(folder)
+    return _joined(plans) if plans else None

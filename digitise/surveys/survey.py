@@ -1,0 +1,379 @@
+"""One survey: the sheets of a pack put together, and what each mark on them means.
+
+Pure: pages and present cell states in, a frozen `Survey` out. Nothing here turns the unknown into zero. A tally
+left blank is not a zero unless the sheet's none-seen box is ticked or a 0 is written beside it; an unread, illegible
+or blank cell stays what it is, and so does a sheet that nobody photographed ("missing").
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from digitise.sheets.layout import Layout
+from digitise.sheets.protocol import BeltSheet, LineSheet, Protocol, RowSpec, SiteSheet
+from digitise.store import CellNow, PageRow
+from digitise.surveys.chances import Chances, code_chances, count_chances, count_slip_variance, slip_chance
+from digitise.surveys.printed_on import printed_pages, strangers
+from digitise.surveys.twice import Twice, compare, rivals, words
+
+if TYPE_CHECKING:
+    from digitise.store import Store
+
+FEW = 8  # packs whose pages are looked up one by one, instead of those of the whole store
+UNKNOWN = ("unread", "illegible", "blank", "missing")
+Sheets = Iterable[tuple[PageRow, Mapping[str, CellNow]]]
+Seen = Callable[[CellNow], CellNow]
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """One point under the tape. `category` is the category's id; None unless `state` is "entered".
+
+    While nobody has decided it, `chances` holds what it may be, and is empty when that is not known. `slip` is the
+    chance that a category accepted by rule is misread.
+    """
+
+    position_m: float
+    category: str | None
+    state: str
+    chances: Chances = ()
+    slip: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Count:
+    """One row of a belt sheet in one segment.
+
+    `count` is a number when `state` is "counted" (from the `source` "tally" or "total") or "none seen" (a blank row
+    under a ticked none-seen box), else None with one of `UNKNOWN`. While it is unread, `chances` holds what it may be,
+    and is empty when that is not known. `slip_variance` is the mean squared misreading of a count accepted by rule.
+    """
+
+    sheet: str
+    row: str
+    segment: str
+    area_m2: float
+    count: int | None
+    state: str
+    source: str = ""
+    chances: Chances = ()
+    slip_variance: float = 0.0
+    place: str = ""  # the segment as printed: "0–10 m", "frame 3"
+
+
+@dataclass(frozen=True, slots=True)
+class Impact:
+    """A percentage or a tick in one segment; `value` is None unless `state` is "entered"."""
+
+    sheet: str
+    row: str
+    kind: str
+    segment: str
+    value: int | bool | None
+    state: str
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """Something a person should know before using the numbers."""
+
+    where: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Transect:
+    """One line and its belt. `points` are by line sheet; `fields` are the sheets' own fields (depth, observer)."""
+
+    number: int
+    sheets: tuple[str, ...]
+    points: Mapping[str, tuple[Point, ...]]
+    counts: tuple[Count, ...]
+    impacts: tuple[Impact, ...]
+    fields: Mapping[str, CellNow]
+
+    @property
+    def name(self) -> str:
+        """ "T1" for the first line."""
+        return f"T{self.number}"
+
+
+@dataclass(frozen=True, slots=True)
+class Survey:
+    """One visit to one site: a pack's sheets. `missing` names sheets nobody photographed, in words."""
+
+    pack: str
+    protocol: Protocol
+    fields: Mapping[str, CellNow]
+    transects: tuple[Transect, ...]
+    missing: tuple[str, ...]
+    cells: tuple[CellNow, ...]
+    pages: tuple[PageRow, ...]
+    findings: tuple[Finding, ...]
+
+    def with_state(self, state: str) -> tuple[CellNow, ...]:
+        """Cells that are entered, blank, illegible or unread."""
+        return tuple(c for c in self.cells if c.state == state)
+
+    @property
+    def unread(self) -> tuple[CellNow, ...]:
+        """Cells nobody has decided."""
+        return self.with_state("unread")
+
+    @property
+    def illegible(self) -> tuple[CellNow, ...]:
+        """Cells a person has given up."""
+        return self.with_state("illegible")
+
+    @property
+    def blank(self) -> tuple[CellNow, ...]:
+        """Cells with nothing written."""
+        return self.with_state("blank")
+
+    @property
+    def site(self) -> str | None:
+        """Name of the site as entered; None while it is not."""
+        return self._field("site", "text")
+
+    @property
+    def date(self) -> str | None:
+        """Date of the survey, ISO 8601; None while it is not entered."""
+        return self._field("date", "date")
+
+    def _field(self, name: str, kind: str) -> str | None:
+        known = [c for i, c in self.fields.items() if c.kind == kind and i.rpartition("/")[2] == name]
+        return next((c.value for c in known if c.state == "entered"), None)
+
+
+def as_kept(cell: CellNow) -> CellNow:
+    """The cell itself."""
+    return cell
+
+
+def load_survey(store: Store, pack: str) -> Survey:
+    """A pack's survey as the store holds it now.
+
+    Of several photographs of one page one counts; where another shows something else, that is a finding.
+    """
+    return next(iter_surveys(store, [pack]))
+
+
+def seen_twice(store: Store, kept: PageRow, other: PageRow) -> Twice:
+    """Two photographs of one page compared, as the store holds them now."""
+    return compare(kept, store.current(kept.id), other, store.current(other.id))
+
+
+def _page_place(page: PageRow) -> str:
+    return f"T{page.transect}, {page.title}" if page.per_transect else page.title
+
+
+def load_surveys(store: Store, packs: Sequence[str] | None = None, *, seen: Seen = as_kept) -> tuple[Survey, ...]:
+    """Surveys of these packs (of every pack in the store when None), by date, then as they came.
+
+    `seen` says how each cell is to be seen, such as without names of people.
+    """
+    return tuple(sorted(iter_surveys(store, packs, seen=seen), key=lambda s: s.date or "9999"))
+
+
+def iter_surveys(store: Store, packs: Sequence[str] | None = None, *, seen: Seen = as_kept) -> Iterator[Survey]:
+    """The same one after another, as they came or as asked for, so that only one need be held at a time.
+
+    Raises
+    ------
+    ValueError
+        No page of a pack that was asked for has been read.
+    """
+    own: dict[str, list[PageRow]] = {}
+    few = packs is not None and len(packs) <= FEW
+    for page in (p for pack in packs for p in store.pages(pack)) if few else store.pages():
+        if page.pack is not None:
+            own.setdefault(page.pack, []).append(page)
+    for pack in sorted(own, key=lambda p: min(page.id for page in own[p])) if packs is None else packs:
+        pages = [p for p in own.get(pack, ()) if not p.superseded]
+        if not pages:
+            raise ValueError(f"no page of pack {pack} has been read")
+        newest = max(pages, key=lambda p: p.id)
+        cells = store.current_pages(p.id for p in pages)
+        sheets = [(p, {name: seen(cell) for name, cell in cells[p.id].items()}) for p in pages]
+        survey = assemble(store.protocol_for(newest), pack, sheets)
+        pairs = [seen_twice(store, kept, other) for kept, other in rivals(own[pack])]
+        found = tuple(Finding(_page_place(one.kept), words(one)) for one in pairs if words(one))
+        yield replace(survey, findings=survey.findings + found)
+
+
+def assemble(protocol: Protocol, pack: str, sheets: Sheets) -> Survey:
+    """Put the pages of one pack together.
+
+    `sheets` holds each page with the present state of its cells by id; of pages photographed twice, only the one that
+    counts.
+    """
+    sheets = list(sheets)
+    out = {page.id for page in strangers(sheets)}
+    used = [(page, cells) for page, cells in sheets if page.id not in out]
+    kinds = {name: sheet.kind for name, sheet in protocol.sheets.items()}
+    site_cells = _merged((c for p, c in used if not p.per_transect))
+    numbers = sorted({p.transect for p, _ in used if p.per_transect and p.transect})
+    findings: list[Finding] = []
+    if len({p.protocol_digest for p, _ in sheets}) > 1:
+        findings.append(
+            Finding(f"Pack {pack}", "its sheets were read by different editions of the protocol; the newest is used")
+        )
+    findings += [
+        Finding(_page_place(page), f"{page.photo} is on other paper than the rest of its sheet; left out")
+        for page, _ in sheets
+        if page.id in out
+    ]
+    own = {n: [(p, c) for p, c in used if p.per_transect and p.transect == n] for n in numbers}
+    transects = tuple(_transect(protocol, n, own[n], findings) for n in numbers)
+    fields = {i: c for i, c in site_cells.items() if kinds.get(i.split("/")[0]) == "site"}
+    return Survey(
+        pack,
+        protocol,
+        fields,
+        transects,
+        missing_sheets(protocol, (p for p, _ in used)),
+        tuple(c for _, cells in sheets for c in cells.values()),
+        tuple(p for p, _ in sheets),
+        tuple(findings),
+    )
+
+
+def _merged(cells: Iterable[Mapping[str, CellNow]]) -> dict[str, CellNow]:
+    return {cell_id: cell for one in cells for cell_id, cell in one.items()}
+
+
+def _transect(
+    protocol: Protocol, number: int, sheets: list[tuple[PageRow, Mapping[str, CellNow]]], findings: list[Finding]
+) -> Transect:
+    cells = _merged(c for _, c in sheets)
+    present = tuple(dict.fromkeys(p.sheet for p, _ in sheets))
+    points: dict[str, tuple[Point, ...]] = {}
+    counts: list[Count] = []
+    impacts: list[Impact] = []
+    for name, sheet in protocol.sheets.items():
+        if isinstance(sheet, LineSheet) and name in present:
+            points[name] = _points(protocol, name, sheet, cells)
+        elif isinstance(sheet, BeltSheet) and name in present:
+            where = f"T{number}, {sheet.title}"
+            counts += _counts(protocol, name, sheet, cells, where, findings)
+            impacts += _impacts(protocol, name, sheet, cells)
+    own = {f"{name}/{field.id}" for name, sheet in protocol.sheets.items() for field in sheet.fields}
+    fields = {i: c for i, c in cells.items() if i in own}
+    return Transect(number, present, points, tuple(counts), tuple(impacts), fields)
+
+
+def _points(protocol: Protocol, name: str, sheet: LineSheet, cells: Mapping[str, CellNow]) -> tuple[Point, ...]:
+    category = {c.code: c.id for c in sheet.categories}
+    out = []
+    for position in protocol.transect.points_m:
+        cell = cells.get(f"{name}/{position:g}")
+        state = cell.state if cell else "missing"
+        found = category.get(cell.value) if state == "entered" else None
+        if found is not None:
+            out.append(Point(position, found, state, slip=slip_chance(cell)))
+        elif state == "unread":
+            out.append(Point(position, None, state, code_chances(cell, category)))
+        else:
+            out.append(Point(position, None, "illegible" if state == "entered" else state))
+    return tuple(out)
+
+
+def _rows(sheet: BeltSheet) -> tuple[RowSpec, ...]:
+    return (*sheet.rows, *sheet.impacts)
+
+
+def _counts(
+    protocol: Protocol, name: str, sheet: BeltSheet, cells: Mapping[str, CellNow], where: str, findings: list[Finding]
+) -> list[Count]:
+    ticked = cells.get(f"{name}/none-seen")
+    none_seen = ticked is not None and ticked.state == "entered" and ticked.value is True
+    out, parts = [], protocol.parts(name)
+    for row in _rows(sheet):
+        for part in parts if row.kind == "count" else ():
+            stem = f"{name}/{row.id}/{part.id}"
+            tally, total = cells.get(f"{stem}/tally"), cells.get(f"{stem}/total")
+            count, state, source = meaning(tally, total, none_seen=none_seen)
+            chances = count_chances(tally, total, none_seen=none_seen) if state == "unread" else ()
+            slip = count_slip_variance(tally if source == "tally" else total) if state == "counted" else 0.0
+            out.append(Count(name, row.id, part.id, part.area_m2, count, state, source, chances, slip, part.label))
+            if difference := _difference(tally, total):
+                findings.append(Finding(f"{where}, {row.label}, {part.label}", difference))
+    blank = sum(c.state == "blank" for c in out)
+    if blank:
+        why = "waits to be read" if ticked is not None and ticked.state == "unread" else "is not ticked"
+        findings.append(
+            Finding(
+                where,
+                f"{blank} of {len(out)} counts were left blank and the none-seen box {why}: "
+                "they are not known, not zero, so densities from this sheet lean high",
+            )
+        )
+    return out
+
+
+def meaning(tally: CellNow | None, total: CellNow | None, *, none_seen: bool) -> tuple[int | None, str, str]:
+    """(count, state, source) of a tally and the total written beside it.
+
+    The tally counts when it is entered. A tally left blank or given up leaves it to the total. Both blank is none seen
+    when the sheet's none-seen box is ticked, else blank. What is unread keeps the count open.
+    """
+    states = [c.state if c else "missing" for c in (tally, total)]
+    if states[0] == "entered":
+        return tally.value, "counted", "tally"
+    if states[0] in ("unread", "missing"):
+        return None, states[0], ""
+    if states[1] == "entered":
+        return total.value, "counted", "total"
+    if states[1] == "unread":
+        return None, "unread", ""
+    if "illegible" in states:
+        return None, "illegible", ""
+    return (0, "none seen", "none-seen") if none_seen else (None, "blank", "")
+
+
+def _difference(tally: CellNow | None, total: CellNow | None) -> str:
+    if tally is None or total is None or tally.state != "entered" or total.state != "entered":
+        return ""
+    if tally.value == total.value:
+        return ""
+    return f"the strokes say {tally.value}, the written total {total.value}; the strokes are used"
+
+
+def _impacts(protocol: Protocol, name: str, sheet: BeltSheet, cells: Mapping[str, CellNow]) -> list[Impact]:
+    out, parts = [], protocol.parts(name)
+    for row in _rows(sheet):
+        for part in parts if row.kind != "count" else ():
+            cell = cells.get(f"{name}/{row.id}/{part.id}/{row.kind}")
+            state = cell.state if cell else "missing"
+            out.append(Impact(name, row.id, row.kind, part.id, cell.value if state == "entered" else None, state))
+    return out
+
+
+def missing_sheets(protocol: Protocol, pages: Iterable[PageRow], *, transects: int | None = None) -> tuple[str, ...]:
+    """Sheets of a pack that nobody photographed, in words; a transect without any sheet is named once.
+
+    `transects` is how many lines were to be laid, when that is fewer than the protocol's.
+    """
+    pages = list(pages)
+    have = {(p.sheet, p.page, p.transect or 0) for p in pages}
+    once = [name for name, sheet in protocol.sheets.items() if isinstance(sheet, SiteSheet)]
+    each = [name for name in protocol.sheets if name not in once]
+
+    def lacking(names: list[str], number: int) -> list[str]:
+        printed = (one for name in names for one in printed_pages(protocol, pages, name, number))
+        return [_page_words(one) for one in printed if (one.sheet, one.page, number) not in have]
+
+    out = lacking(once, 0)
+    for number in range(1, (transects or protocol.transects) + 1):
+        own = lacking(each, number)
+        if own and not any(p.transect == number for p in pages):
+            out.append(f"T{number}: every sheet")
+        else:
+            out += [f"T{number}: {words}" for words in own]
+    return tuple(out)
+
+
+def _page_words(one: Layout) -> str:
+    return one.title if one.pages == 1 else f"{one.title}, page {one.page} of {one.pages}"
