@@ -1,19 +1,22 @@
 """Backups of a store, made while it is in use, and a store made from one.
 
 A backup is a folder that is itself a store on SQLite, whatever database it came from: rows of one moment, the files
-that they name, and ``backup.json`` with the head of the audit trail. A backup into the same folder again adds only what
-is new. A restored store is checked at once; what the backup lacks is said, and everything it has is brought back.
+that they name, what lies beside them (`digitise.store.beside`), and ``backup.json`` with the head of the audit trail.
+A backup into the same folder again adds only what is new. A restored store is checked at once; what the backup lacks is
+said, and everything it has is brought back. A backup may be a stranger's: files are taken from it under no other name
+than the store itself would give them, and no links.
 """
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import json
 import shutil
 import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import datetime
 from functools import partial
 from pathlib import Path
@@ -22,10 +25,11 @@ from sqlalchemy import Connection, func, insert, inspect, select, text
 
 from digitise import __version__
 from digitise.batch.remote import RemoteError
-from digitise.store import chain, counts, migrate
+from digitise.store import beside, chain, counts, migrate
 from digitise.store import schema as t
+from digitise.store.beside import RECORD
 from digitise.store.engine import DATABASE, Database, asked_for, postgresql_database, sqlite_database
-from digitise.store.files import write_once
+from digitise.store.files import is_original, is_page, sweep, write_once
 from digitise.store.opening import FOLDERS, mark, store_name
 from digitise.store.originals import ORIGINALS, FolderOriginals, Originals, claim
 from digitise.store.originals import asked_for as bucket_asked_for
@@ -34,14 +38,16 @@ from digitise.store.store import Store
 from digitise.store.thinning import kept_originals
 from digitise.store.verify import Report, verify
 
-RECORD = "backup.json"
 _ROWS_AT_ONCE = 500
 Tick = Callable[[int], None]
 
 
 @dataclass(frozen=True, slots=True)
 class Backup:
-    """What a backup holds, as in ``backup.json``; `copied` files are new in it, `problems` could not be copied."""
+    """What a backup holds, as in ``backup.json``; `copied` files are new in it, `problems` could not be copied.
+
+    `files` are those beside the rows, with their SHA-256.
+    """
 
     store: str
     tool_version: str
@@ -51,6 +57,7 @@ class Backup:
     photos: int
     copied: int
     problems: tuple[str, ...]
+    files: dict[str, str]
 
 
 def backup(store: Store, out: Path, *, now: datetime, tick: Tick = lambda total: None) -> Backup:
@@ -63,19 +70,24 @@ def backup(store: Store, out: Path, *, now: datetime, tick: Tick = lambda total:
     """
     _check_target(store, out)
     try:
-        for part in FOLDERS:
+        for part in (*FOLDERS, beside.HELD):
             (out / part).mkdir(parents=True, exist_ok=True)
-        with tempfile.TemporaryDirectory(dir=out / "incoming") as folder:
+        sweep(out / "incoming")
+        with tempfile.TemporaryDirectory(prefix="part-", dir=out / "incoming") as folder:
             head, files = _snapshot(store.database, Path(folder), now=now)
             held = FolderOriginals(out)
-            fetch = partial(_fetched, store, held)
-            copied, problems = _copy_files(fetch, out, held, files, tick)
+            copied, problems = _copy_files(partial(_fetched, store, held), out, held, files, tick)
+            lying, more, troubles = beside.copy_out(store.folder, out)
             for log in out.glob(f"{DATABASE}-*"):  # of a backup that somebody opened; it belongs to the old file
                 log.unlink()
             (Path(folder) / DATABASE).replace(out / DATABASE)
-        photos = sum(name.startswith(ORIGINALS) for name in files)
-        name = store_name(store.database)
-        made = Backup(name, __version__, chain.stamp(now), head.length, head.hash, photos, copied, tuple(problems))
+        made = Backup(
+            *(store_name(store.database), __version__, chain.stamp(now), head.length, head.hash),
+            photos=sum(name.startswith(ORIGINALS) for name in files),
+            copied=copied + more,
+            problems=(*problems, *troubles),
+            files=lying,
+        )
         _write_record(out, made)
     except OSError as error:
         raise StoreError(
@@ -97,7 +109,7 @@ def _check_target(store: Store, out: Path) -> None:
     if not out.exists() or not any(out.iterdir()):
         return
     if not (out / DATABASE).is_file():
-        if {p.name for p in out.iterdir()} <= set(FOLDERS):
+        if {p.name for p in out.iterdir()} <= {*FOLDERS, beside.HELD}:
             return  # a backup that was interrupted before its first end
         raise StoreError(f"{out}: is neither empty nor a backup; name another folder")
     database = sqlite_database(out)
@@ -170,7 +182,10 @@ def _fetched(store: Store, held: FolderOriginals, name: str, sha256: str | None)
 
 
 def _of_backup(source: Path, name: str, _sha256: str | None) -> bytes:
-    return (source / name).read_bytes()
+    path = source / name
+    if path.is_symlink() or not path.resolve().is_relative_to(source.resolve()):
+        raise OSError(errno.ELOOP, "is a link; expected a file")
+    return path.read_bytes()
 
 
 def _copy_files(
@@ -244,13 +259,15 @@ def restore(
         if url:
             for part in making.glob(f"{DATABASE}*"):
                 part.unlink()
+        head, problems, notes = beside.bring_back(source, making)
         making.chmod(0o755)
         making.replace(folder)
     except BaseException:
         shutil.rmtree(making, ignore_errors=True)
         raise
     with Store.open(folder, database=url, now=now) as restored:
-        return verify(restored)
+        report = verify(restored, head=head or None)
+    return replace(report, problems=(*problems, *report.problems), notes=(*notes, *report.notes))
 
 
 def _named(database: Database, *, checked: bool) -> dict[str, str | None]:
@@ -259,8 +276,13 @@ def _named(database: Database, *, checked: bool) -> dict[str, str | None]:
     Only originals that shall go where nothing is ever written over are `checked` before.
     """
     with database.read() as connection:
-        files = {ORIGINALS + r.file: r.sha256 if checked else None for r in kept_originals(connection)}
-        return files | {f"pages/{name}": None for name in connection.execute(select(t.pages.c.image)).scalars()}
+        photos, pages = kept_originals(connection), connection.execute(select(t.pages.c.image)).scalars().all()
+    strange = [r.file for r in photos if not is_original(r.sha256, r.file)] + [n for n in pages if not is_page(n)]
+    if strange:
+        raise StoreError(f"the backup names a file '{strange[0][:80]}', as no store does; nothing was restored")
+    return {ORIGINALS + r.file: r.sha256 if checked else None for r in photos} | dict.fromkeys(
+        (f"pages/{name}" for name in pages), None
+    )
 
 
 def _into_postgresql(source: Database, url: str, folder: Path, *, now: datetime) -> None:

@@ -129,12 +129,18 @@ def seal_everything(connection: Connection, *, at: str, kinds: Iterable[Table] =
 
 def _contents(connection: Connection, table: Table, rows: Sequence[Row]) -> list[str]:
     """SHA-256 of each row with the rows that are part of it."""
-    data = [dict(row._mapping) for row in rows]
+    data = _as_dicts(table, rows)
     for name, part, of, which in _PARTS.get(table.name, ()):
         query = select(part).where(of.in_([row.id for row in rows]), *which).order_by(part.c.id)
         found: dict[int, list[dict]] = {row.id: [] for row in rows}
-        for one in connection.execute(query):
-            found[one._mapping[of.name]].append(dict(one._mapping))
+        for one in _as_dicts(part, connection.execute(query).all()):
+            found[one[of.name]].append(one)
         for row in data:
             row[name] = found[row["id"]]
     return [digest(row) for row in data]
+
+
+def _as_dicts(table: Table, rows: Iterable[Row]) -> list[dict]:
+    """Rows of a whole table by column; a row's own mapping takes three times as long, and these are all cells."""
+    names = table.columns.keys()
+    return [dict(zip(names, row, strict=True)) for row in rows]

@@ -5,7 +5,7 @@ They can always be made again from readings and entries: `rebuild` does, and `st
 
 from __future__ import annotations
 
-from sqlalchemy import Connection, and_, bindparam, case, delete, func, insert, or_, select, union, update
+from sqlalchemy import ColumnElement, Connection, and_, bindparam, case, delete, func, insert, or_, select, update
 
 from digitise.store import schema as t
 from digitise.store.rows import RULE, EntryRow
@@ -52,56 +52,56 @@ def _is_persons(entry: EntryRow | None) -> bool:
 
 
 def _standing():
-    """Every reading with the last entry of its cell, if any."""
-    later = t.entries.alias()
-    beside = and_(later.c.page_id == t.readings.c.page_id, later.c.cell == t.readings.c.cell)
-    last = select(func.max(later.c.id)).where(beside).correlate(t.readings).scalar_subquery()
-    source = t.readings.outerjoin(t.entries, t.entries.c.id == last)
+    """Every reading with the last entry of its cell, if any; entries are gone through once, for all cells together."""
+    lasts = select(t.entries.c.page_id, t.entries.c.cell, func.max(t.entries.c.id).label("id"))
+    lasts = lasts.group_by(t.entries.c.page_id, t.entries.c.cell).subquery()
+    of_cell = and_(lasts.c.page_id == t.readings.c.page_id, lasts.c.cell == t.readings.c.cell)
+    source = t.readings.outerjoin(lasts, of_cell).outerjoin(t.entries, t.entries.c.id == lasts.c.id)
     entry = (t.entries.c.id.label("last"), t.entries.c.state, t.entries.c.decided_by)
     return select(t.readings.c.id, t.readings.c.page_id, t.readings.c.flagged, *entry).select_from(source).subquery()
 
 
-def _open_now():
-    now = _standing()
-    is_open = or_(now.c.last.is_(None), now.c.state == "withdrawn")
-    return select(now.c.id, now.c.page_id, func.coalesce(now.c.last, 0)).where(is_open)
+def _is_open_now(now) -> ColumnElement[bool]:
+    return or_(now.c.last.is_(None), now.c.state == "withdrawn")
 
 
-def _counts_now():
-    now = _standing()
-    is_open = or_(now.c.last.is_(None), now.c.state == "withdrawn")
-    opened = func.sum(case((is_open, 1), else_=0))
-    decided = func.sum(case((and_(~is_open, now.c.decided_by != RULE), 1), else_=0))
-    columns = (func.sum(now.c.flagged).label("flagged"), opened.label("open"), decided.label("decided"))
-    return select(now.c.page_id, *columns).group_by(now.c.page_id)
+def _counts_of(now):
+    """What is counted of a page's cells."""
+    is_open = _is_open_now(now)
+    return (
+        func.sum(now.c.flagged).label("flagged"),
+        func.sum(case((is_open, 1), else_=0)).label("open"),
+        func.sum(case((and_(~is_open, now.c.decided_by != RULE), 1), else_=0)).label("decided"),
+    )
 
 
 def rebuild(connection: Connection) -> None:
     """Make all counts again from readings and entries."""
+    now = _standing()
+    opened = select(now.c.id, now.c.page_id, func.coalesce(now.c.last, 0)).where(_is_open_now(now))
+    counted = select(now.c.page_id, *_counts_of(now)).group_by(now.c.page_id)
     connection.execute(delete(t.open_cells))
     connection.execute(delete(t.page_counts))
-    connection.execute(insert(t.open_cells).from_select(["reading_id", "page_id", "last_entry"], _open_now()))
-    connection.execute(insert(t.page_counts).from_select(["page_id", "flagged", "open", "decided"], _counts_now()))
+    connection.execute(insert(t.open_cells).from_select(["reading_id", "page_id", "last_entry"], opened))
+    connection.execute(insert(t.page_counts).from_select(["page_id", "flagged", "open", "decided"], counted))
 
 
 def stray(connection: Connection, most: int) -> list[int]:
     """Pages whose counts or open cells are not what readings and entries say, by id; at most so many."""
-    now, kept, counted, counts = _standing(), t.open_cells.c, _counts_now().subquery(), t.page_counts.c
-    is_open = or_(now.c.last.is_(None), now.c.state == "withdrawn")
-    differs = or_(kept.last_entry != func.coalesce(now.c.last, 0), kept.page_id != now.c.page_id)
-    cells = (
-        select(now.c.page_id)
+    now, kept, counts = _standing(), t.open_cells.c, t.page_counts.c
+    same = and_(kept.last_entry == func.coalesce(now.c.last, 0), kept.page_id == now.c.page_id)
+    good = case((_is_open_now(now), and_(kept.reading_id.is_not(None), same)), else_=kept.reading_id.is_(None))
+    found = (
+        select(now.c.page_id, *_counts_of(now), func.sum(case((good, 0), else_=1)).label("wrong"))
         .select_from(now.outerjoin(t.open_cells, kept.reading_id == now.c.id))
-        .where(
-            or_(and_(is_open, or_(kept.reading_id.is_(None), differs)), and_(~is_open, kept.reading_id.is_not(None)))
-        )
+        .group_by(now.c.page_id)
+        .subquery()
     )
-    one, other = (counts.flagged, counts.open, counts.decided), (counted.c.flagged, counted.c.open, counted.c.decided)
-    wrong = or_(counts.page_id.is_(None), *(a != func.coalesce(b, 0) for a, b in zip(one, other, strict=True)))
-    numbers = (
-        select(t.pages.c.id)
-        .select_from(t.pages.outerjoin(counted, counted.c.page_id == t.pages.c.id).outerjoin(t.page_counts))
-        .where(wrong)
+    differ = (getattr(counts, name) != func.coalesce(found.c[name], 0) for name in ("flagged", "open", "decided"))
+    pages = t.pages.outerjoin(found, found.c.page_id == t.pages.c.id).outerjoin(t.page_counts)
+    wrong = or_(counts.page_id.is_(None), found.c.wrong > 0, *differ)
+    return list(
+        connection.execute(
+            select(t.pages.c.id).select_from(pages).where(wrong).order_by(t.pages.c.id).limit(most)
+        ).scalars()
     )
-    found = union(cells, numbers).subquery()
-    return list(connection.execute(select(found.c.page_id).order_by(found.c.page_id).limit(most)).scalars())

@@ -7,7 +7,6 @@ tables and columns must be ours, file names must be those the store itself would
 from __future__ import annotations
 
 import json
-import re
 from collections.abc import Iterable, Iterator, Mapping
 from datetime import UTC, datetime
 
@@ -17,7 +16,7 @@ from sqlalchemy.exc import SQLAlchemyError
 from digitise.sheets.protocol import Protocol
 from digitise.store import chain, counts
 from digitise.store import schema as t
-from digitise.store.files import original_name
+from digitise.store.files import is_original, is_page
 from digitise.store.handovers import sent_content
 from digitise.store.rows import StoreError
 from digitise.store.store import Store
@@ -101,10 +100,10 @@ def _check(column, value: object, where: str) -> None:
 def _check_meaning(table: str, row: dict, where: str) -> None:
     """What the database cannot check: names of files, digests, and JSON inside."""
     if table == "photos":
-        if not re.fullmatch("[0-9a-f]{64}", row["sha256"]) or row["file"] != original_name(row["sha256"], row["file"]):
+        if not is_original(row["sha256"], row["file"]):
             raise StoreError(f"{where}: the file's name is not the one its SHA-256 gives")
     elif table == "pages":
-        if not re.fullmatch(r"[0-9A-Za-z][0-9A-Za-z._-]{0,199}\.jpg", row["image"]):
+        if not is_page(row["image"]):
             raise StoreError(f"{where}: '{row['image'][:40]}' is not the name of a page's picture")
     elif table == "protocols":
         try:

@@ -6,6 +6,8 @@ Images are grey (H, W) uint8 at `FLAT_PX_PER_MM`; boxes are ``(x, y, width, heig
 from __future__ import annotations
 
 import os
+import re
+import shutil
 import tempfile
 import time
 from contextlib import suppress
@@ -22,12 +24,23 @@ from digitise.store.rows import StoreError
 
 PAGE_QUALITY = 92
 STALE_SECONDS = 3600
+STALE_FOLDER_SECONDS = 2 * 24 * 3600  # a large backup takes hours
 
 
 def original_name(sha256: str, name: str) -> str:
     """Where a photograph lies below ``originals/``: by content, with the suffix of the name it came under."""
     suffix = Path(name).suffix.lower()
     return f"{sha256[:2]}/{sha256}{suffix if suffix in SUFFIXES else '.bin'}"
+
+
+def is_original(sha256: str, file: str) -> bool:
+    """Whether a photograph may lie under this name below ``originals/``."""
+    return re.fullmatch("[0-9a-f]{64}", sha256) is not None and file == original_name(sha256, file)
+
+
+def is_page(name: str) -> bool:
+    """Whether a flattened page may have this name below ``pages/``."""
+    return re.fullmatch(r"[0-9A-Za-z][0-9A-Za-z._-]{0,199}\.jpg", name) is not None
 
 
 def write_once(path: Path, data: bytes, *, incoming: Path) -> None:
@@ -73,10 +86,13 @@ def _sync_folder(folder: Path) -> None:
 
 
 def sweep(incoming: Path) -> None:
-    """Remove what programs that were killed left half written; files younger than an hour may still be in work."""
+    """Remove what programs that were killed left half written; what is younger may still be in work."""
     for part in incoming.glob("part-*"):
         with suppress(OSError):
-            if time.time() - part.stat().st_mtime > STALE_SECONDS:
+            age_s = time.time() - part.stat().st_mtime
+            if part.is_dir() and age_s > STALE_FOLDER_SECONDS:
+                shutil.rmtree(part)
+            elif not part.is_dir() and age_s > STALE_SECONDS:
                 part.unlink()
 
 
