@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
-from urllib.parse import urlsplit
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
@@ -19,6 +18,7 @@ from digitise.store import Store
 from review_app import alike, auditing, decisions, pictures, reports, sending, taking, tracing, whole, worklist
 from review_app.door import pages as door
 from review_app.door import who
+from review_app.door.sent import body_of, from_elsewhere
 
 MAX_BODY = 1_000_000
 WRITE_HEADER = ("x-desk", "decisions")
@@ -147,28 +147,13 @@ def _package(request: Request) -> Response:
     return Response(sending.zipped(folder), media_type="application/zip", headers=_FRESH | named)
 
 
-def _same_origin(request: Request) -> bool:
-    origin = request.headers.get("origin")
-    return origin is None or urlsplit(origin).netloc == request.headers.get("host")
-
-
-async def _body(request: Request) -> bytes | None:
-    """The request's body; None when it is longer than `MAX_BODY`."""
-    data = b""
-    async for part in request.stream():
-        data += part
-        if len(data) > MAX_BODY:
-            return None
-    return data
-
-
 def _from_own_page(take: Callable[[Store, who.Visitor, object], Response]) -> Callable:
     """What a page of ours sends as JSON, from somebody who may decide; work runs off the event loop."""
 
     async def endpoint(request: Request) -> Response:
-        if request.headers.get(WRITE_HEADER[0]) != WRITE_HEADER[1] or not _same_origin(request):
+        if request.headers.get(WRITE_HEADER[0]) != WRITE_HEADER[1] or from_elsewhere(request):
             return _refuse(403, "Decisions are taken from the review page only.")
-        data = await _body(request)
+        data = await body_of(request, MAX_BODY)
         if data is None:
             return _refuse(413, "Too many decisions were sent at once.")
         try:
@@ -219,17 +204,17 @@ def routes() -> list[Route]:
         Route("/desk/leave", _from_own_page(_leave), methods=["POST"]),
         Route("/desk/groups", _groups),
         Route("/desk/alike", _alike),
-        Route("/desk/whole/{page:int}", _whole),
-        Route("/desk/audit/{audit:int}", _audit),
-        Route("/desk/trace/{page:int}", _trace),
+        Route("/desk/whole/{page:number}", _whole),
+        Route("/desk/audit/{audit:number}", _audit),
+        Route("/desk/trace/{page:number}", _trace),
         Route("/desk/viewable/{sha256:str}", _picture(_viewable)),
-        Route("/desk/page/{page:int}", _picture(_page)),
-        Route("/desk/small/{page:int}", _picture(_small_page)),
+        Route("/desk/page/{page:number}", _picture(_page)),
+        Route("/desk/small/{page:number}", _picture(_small_page)),
         Route("/desk/photo/{sha256:str}", _picture(_small_photo)),
         Route("/desk/original/{sha256:str}", _original),
         Route("/desk/results", _results),
         Route("/desk/tables", _tables),
-        Route("/desk/handover/{number:int}", _package),
+        Route("/desk/handover/{number:number}", _package),
         Route("/desk/decisions", _from_own_page(_decisions), methods=["POST"]),
         *door.routes(),
     ]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import io
 import os
 import shutil
@@ -102,7 +103,7 @@ def addresses(store: Store) -> dict[str, str]:
     for route in routes.routes():
         path = route.path
         for name, value in known.items():
-            path = path.replace(f"{{{name}:int}}", value).replace(f"{{{name}:str}}", value)
+            path = path.replace(f"{{{name}:number}}", value).replace(f"{{{name}:str}}", value)
         assert "{" not in path
         out[path] = "POST" if route.methods == {"POST"} else "GET"
     return out
@@ -216,6 +217,7 @@ def test_an_address_that_nobody_named_is_open_to_nobody(store, browser):
     scientist = as_(browser, "Mira Tole")
     assert browser.get("/desk/brand-new", headers=scientist).status_code == 403
     assert browser.get("/digitise.db", headers=scientist).status_code == 403
+    assert browser.get("/_stcore/metrics", headers=scientist).status_code == 403
     assert [p for p in addresses(store) if need_of(p) == "nobody" and p not in OPEN] == []
 
 
@@ -236,24 +238,61 @@ def test_a_role_may_do_what_those_before_it_may(role, need, allowed):
     assert may(role, need) is allowed
 
 
-def test_the_screens_own_connection_is_refused_without_a_log_in(store):
-    """The screens are drawn over a web socket; it is shut before it opens."""
-    import asyncio
-
+def opening(app, headers: dict[str, str]) -> list[str]:
+    """What a server is told when a browser opens the screens' connection."""
     sent = []
-
-    async def never(_scope, _receive, _send):
-        raise AssertionError("let through")
 
     async def receive():
         return {"type": "websocket.connect"}
 
     async def send(message):
-        sent.append(message)
+        sent.append(message["type"])
 
-    scope = {"type": "websocket", "path": "/_stcore/stream", "headers": [], "query_string": b"", "scheme": "ws"}
-    asyncio.run(Guard(never)(scope, receive, send))
-    assert [m["type"] for m in sent] == ["websocket.close"]
+    listed = [(k.encode(), v.encode()) for k, v in ({"host": HOST} | headers).items()]
+    scope = {"type": "websocket", "path": "/_stcore/stream", "headers": listed, "query_string": b"", "scheme": "ws"}
+    asyncio.run(Guard(app)(scope, receive, send))
+    return sent
+
+
+async def accepting(_scope, _receive, send):
+    await send({"type": "websocket.accept"})
+
+
+def test_the_screens_own_connection_is_refused_without_a_log_in(store, browser):
+    """The screens are drawn over a web socket; it is shut before it opens."""
+    assert opening(accepting, OWN) == ["websocket.close"]
+    assert opening(accepting, OWN | as_(browser, "Ada Lind")) == ["websocket.accept"]
+
+
+@pytest.mark.parametrize("origin", ["http://evil.example", "http://127.0.0.1:9999", "null", "http://localhost:8501"])
+def test_no_other_page_opens_the_screens_connection_with_somebodys_cookie(store, browser, monkeypatch, origin):
+    """A page on another port is another site, though browsers send it the cookie; so too where nobody logs in."""
+    cookie = as_(browser, "Mira Tole")
+    assert opening(accepting, cookie | {"origin": origin}) == ["websocket.close"]
+    monkeypatch.setenv(who.SHARED_VARIABLE, "")
+    assert opening(accepting, {"origin": origin}) == ["websocket.close"]
+    assert opening(accepting, OWN) == ["websocket.accept"]
+
+
+def test_a_body_that_never_comes_to_its_end_is_nobodys_fault(store, browser):
+    """Whoever sends half a form and goes away leaves no trace of an error in the server's log."""
+
+    async def half():
+        sent = []
+        parts = iter([{"type": "http.request", "body": b"na", "more_body": True}, {"type": "http.disconnect"}])
+
+        async def receive():
+            return next(parts)
+
+        async def send(message):
+            sent.append(message)
+
+        scope = {"type": "http", "method": "POST", "path": "/enter", "query_string": b"", "scheme": "http"}
+        scope |= {"headers": [(b"host", HOST.encode()), (b"origin", OWN["origin"].encode())], "root_path": ""}
+        await browser.app(scope, receive, send)
+        return sent[0]["status"]
+
+    assert asyncio.run(half()) == 400
 
 
 # Names

@@ -660,6 +660,12 @@ def test_pictures_come_by_page_id_or_sha256_and_by_nothing_else(store, browser):
         assert reply.headers["x-content-type-options"] == "nosniff"
     for address in (
         "/desk/page/999",
+        "/desk/page/9223372036854775808",
+        "/desk/small/99999999999999999999999",
+        "/desk/whole/99999999999999999999999",
+        "/desk/audit/99999999999999999999999",
+        "/desk/trace/99999999999999999999999?cell=a",
+        "/desk/handover/99999999999999999999999",
         "/desk/page/x",
         "/desk/page/..%2f1",
         "/desk/photo/..%2f..%2fdigitise.db",

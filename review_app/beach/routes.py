@@ -15,6 +15,7 @@ from starlette.routing import Route
 from digitise.store import Store
 from review_app import intake, pictures, worklist
 from review_app.beach import link, parts, verdicts
+from review_app.door.sent import body_of
 
 STATIC = Path(__file__).resolve().parents[1] / "static"
 MOST_ASKED = 400
@@ -43,19 +44,10 @@ def _guarded(answer: Callable[[Store, Request], Response]) -> Callable:
                 return JSONResponse({"sentence": _OVER}, 403, headers=_FRESH)
             return HTMLResponse(_html("beach-over.html"), 403, headers=_FRESH)
         if request.method == "POST":
-            request.state.data = await _body(request)
+            request.state.data = await body_of(request, parts.MAX_PIECE)
         return await run_in_threadpool(answer, store, request)
 
     return endpoint
-
-
-async def _body(request: Request) -> bytes | None:
-    data = bytearray()
-    async for piece in request.stream():
-        data += piece
-        if len(data) > parts.MAX_PIECE:
-            return None
-    return bytes(data)
 
 
 def _page(_store: Store, _request: Request) -> Response:
@@ -126,7 +118,7 @@ def app() -> Starlette:
             Route("/b/{secret:str}", _guarded(_page)),
             Route("/b/{secret:str}/state", _guarded(_state)),
             Route("/b/{secret:str}/part/{upload:str}", _guarded(_part), methods=["GET", "POST"]),
-            Route("/b/{secret:str}/page/{page:int}", _guarded(_picture(_small_page))),
+            Route("/b/{secret:str}/page/{page:number}", _guarded(_picture(_small_page))),
             Route("/b/{secret:str}/photo/{sha256:str}", _guarded(_picture(_small_photo))),
         ]
     )

@@ -15,6 +15,7 @@ from starlette.routing import Route
 from digitise.store import Person
 from review_app import worklist
 from review_app.door import who
+from review_app.door.sent import body_of, from_elsewhere
 from review_app.door.sessions import LONGEST
 from review_app.markup import Markup, tag
 
@@ -72,23 +73,16 @@ def _own_path(wanted: str) -> str:
     return wanted if own and wanted.isprintable() and not wanted.startswith(("/enter", "/desk/decisions")) else "/"
 
 
-def _same_origin(request: Request) -> bool:
-    origin = request.headers.get("origin")
-    return origin is not None and urlsplit(origin).netloc == request.headers.get("host")
-
-
 async def _sent(request: Request) -> dict[str, str] | None:
     """The form's fields; None when it came from elsewhere, is too long or makes no sense."""
-    data = b""
-    async for part in request.stream():
-        data += part
-        if len(data) > MOST_BODY:
-            return None
+    data = await body_of(request, MOST_BODY)
+    if data is None or from_elsewhere(request, unnamed=True):
+        return None
     try:
         fields = parse_qs(data.decode("ascii"), keep_blank_values=True, max_num_fields=10, errors="strict")
     except ValueError:
         return None
-    return {name: values[0] for name, values in fields.items()} if _same_origin(request) else None
+    return {name: values[0] for name, values in fields.items()}
 
 
 # Logging in

@@ -54,6 +54,7 @@ _ADDRESSES = (
     ("/media/", "clerk"),  # prints of a plan just made
     ("/desk/handover/", "scientist"),
     ("/desk/decisions", "clerk"),
+    ("/_stcore/metrics", "nobody"),
     ("/_stcore/", EVERYBODY),  # the screens' own connection; each screen asks again who it is drawn for
     ("/static/", EVERYBODY),
     ("/me", EVERYBODY),
