@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING
 from digitise.reader.reading import Value
 from digitise.sheets.sheet import PACK_ALPHABET
 from digitise.store import RULE, CellNow
+from digitise.store.opening import secret_of
 from digitise.surveys.roster import folded, is_name_cell, split_names
 
 if TYPE_CHECKING:
@@ -92,7 +93,7 @@ def pseudonyms_of(store: Store, *, now: datetime) -> Pseudonyms:
     names |= {s.by for pack in store.packs() for s in store.signoffs.of(pack)}
     names |= {f.by for pack in store.packs() for f in store.findings.accepted(pack).values()}
     names |= {h.by for h in store.handovers.all()}
-    secret = store.secret(SECRET, secrets.token_hex(32), now=now)
+    secret = secret_of(store.database, SECRET, secrets.token_hex(32), now=now)
     return Pseudonyms(bytes.fromhex(secret), names - {RULE, ""})
 
 

@@ -11,8 +11,9 @@ import sqlite3
 from datetime import datetime
 from pathlib import Path
 
-from sqlalchemy import select
+from sqlalchemy import insert, select
 
+from digitise.store import chain
 from digitise.store import schema as t
 from digitise.store.engine import (
     DATABASE,
@@ -90,6 +91,21 @@ def store_name(database: Database) -> str:
     """The name that a store was given when it was made."""
     with database.read() as connection:
         return connection.execute(select(t.about.c.value).filter_by(key="store")).scalar_one()
+
+
+def secret_of(database: Database, name: str, proposed: str, *, now: datetime) -> str:
+    """A secret that a store keeps under a name and never gives away in evidence; `proposed` where it has none."""
+    key = f"secret:{name}"
+    query = select(t.about.c.value).filter_by(key=key)
+    with database.read() as connection:
+        known = connection.execute(query).scalar()
+    if known is None:
+        with database.write() as connection:
+            known = connection.execute(query).scalar()
+            if known is None:
+                connection.execute(insert(t.about).values(key=key, value=proposed))
+                chain.seal(connection, t.about, key, at=chain.stamp(now))
+    return known or proposed
 
 
 def mark(folder: Path, name: str) -> None:

@@ -8,36 +8,35 @@ is its present state. The clock is always passed in as `now`.
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Collection, Iterable, Iterator
 from datetime import UTC, datetime
 from functools import cached_property
 from pathlib import Path
 
-from sqlalchemy import Connection, insert, select
+from sqlalchemy import Connection, select
 
 from digitise.reader.reading import PhotoResult, Value
 from digitise.sheets.layout import Cell
 from digitise.sheets.protocol import Protocol
-from digitise.store import assigning, chain, entries, queue
+from digitise.store import assigning, entries, queue
 from digitise.store import schema as t
 from digitise.store import write as w
 from digitise.store.asked import Asked
 from digitise.store.audits import Audits
 from digitise.store.chain import stamp
 from digitise.store.engine import Database
-from digitise.store.files import cut_out, encode_page, original_name, read_page, write_once
+from digitise.store.files import encode_page, write_once
 from digitise.store.findings import Findings
 from digitise.store.handovers import HandOvers
+from digitise.store.kept_files import KeptFiles
 from digitise.store.keyed import ByHand
 from digitise.store.leases import Leases, not_held
 from digitise.store.opening import open_database, store_name
-from digitise.store.originals import ORIGINALS, FolderOriginals, Originals, checked, originals_of
+from digitise.store.originals import FolderOriginals, Originals, originals_of
 from digitise.store.originals import asked_for as bucket_asked_for
 from digitise.store.people import People
-from digitise.store.read import Library, cells_now, photo_rows, photos_kept
+from digitise.store.read import cells_now, photo_rows, photos_kept
 from digitise.store.rows import (
-    KEYED,
     CellNow,
     EntryRow,
     PageRow,
@@ -45,16 +44,14 @@ from digitise.store.rows import (
     Progress,
     QueueItem,
     ReadingRow,
-    StoreError,
 )
 from digitise.store.signoffs import SignOffs
-from digitise.store.thinning import Thinned
 from digitise.store.tries import WrongTries
-from digitise.store.values import person, photo_name, settled
+from digitise.store.values import person, settled
 from digitise.store.worklist import WorkList
 
 
-class Store:
+class Store(KeptFiles):
     """One folder of photographs, readings and entries. Safe for several threads and processes; close it when done.
 
     `leases`, `audits`, `signoffs`, `findings`, `asked`, `handovers`, `people`, `thinned`, `tries` and `by_hand` each
@@ -62,9 +59,7 @@ class Store:
     """
 
     def __init__(self, folder: Path, database: Database, originals: Originals | None = None):
-        self.folder, self.database = folder, database
-        self.originals = originals or FolderOriginals(folder)
-        self._library = Library()
+        super().__init__(folder, database, originals or FolderOriginals(folder))
         self._worklist = WorkList(self._library)
         self.leases = Leases(database)
         self.audits = Audits(database, self._library)
@@ -72,7 +67,6 @@ class Store:
         self.findings = Findings(database)
         self.handovers = HandOvers(database, self._library, self.signoffs)
         self.people = People(database)
-        self.thinned = Thinned(database)
         self.asked = Asked(database, self._library)
         self.tries = WrongTries(database)
         self.by_hand = ByHand(folder, database, self._library)
@@ -112,37 +106,7 @@ class Store:
     def __exit__(self, *_error) -> None:
         self.close()
 
-    def secret(self, name: str, proposed: str, *, now: datetime) -> str:
-        """A secret that the store keeps under a name and never gives away in evidence; `proposed` where it has none."""
-        query = select(t.about.c.value).filter_by(key=f"secret:{name}")
-        with self.database.read() as connection:
-            known = connection.execute(query).scalar()
-        if known is None:
-            with self.database.write() as connection:
-                known = connection.execute(query).scalar()
-                if known is None:
-                    connection.execute(insert(t.about).values(key=f"secret:{name}", value=proposed))
-                    chain.seal(connection, t.about, f"secret:{name}", at=stamp(now))
-        return known or proposed
-
-    # Photographs and what was read in them
-
-    def keep_photo(self, data: bytes, name: str, *, now: datetime) -> str:
-        """Keep a photograph's bytes; returns its SHA-256. The same bytes again change nothing.
-
-        One that was thinned by a policy stays away.
-        """
-        digest = hashlib.sha256(data).hexdigest()
-        if self.thinned.at(digest):
-            return digest
-        with self.database.read() as connection:
-            known = w.photo_file(connection, digest)
-        file = known or original_name(digest, name)
-        self.originals.write(file, data)
-        if known is None:
-            with self.database.write() as connection:
-                w.add_photo(connection, digest, photo_name(name), file=file, size=len(data), at=stamp(now))
-        return digest
+    # What was read in photographs
 
     def record(
         self,
@@ -366,61 +330,6 @@ class Store:
             pages = self._pages(connection, pack)
             photos, refused = photos_kept(connection) if pack is None else (_photos_of(pages), 0)
         return queue.progress_of(pages, photos=photos, refused=refused)
-
-    # Pictures
-
-    def crop(self, page_id: int, cell: str, *, context_mm: float = 4.0) -> bytes:
-        """PNG of the flattened page around a cell; `StoreError` for a sheet that is keyed by hand."""
-        with self.database.read() as connection:
-            layout = self._library.layout_of(connection, page_id)
-            query = select(t.pages.c.image, t.pages.c.reader_version).where(t.pages.c.id == page_id)
-            file, reader = connection.execute(query).one()
-        if reader == KEYED:
-            raise StoreError("where this cell is on its photograph is not known: it was keyed by hand")
-        return cut_out(self.folder / "pages" / file, layout.cell(cell).box_mm, context_mm=context_mm)
-
-    def page_image(self, page_id: int) -> bytes:
-        """JPEG of the flattened page, `digitise.pages.flatten.FLAT_PX_PER_MM` pixels a millimetre.
-
-        Of a sheet that is keyed by hand it is the upright photograph.
-        """
-        with self.database.read() as connection:
-            file = connection.execute(select(t.pages.c.image).where(t.pages.c.id == page_id)).scalar()
-        if file is None:
-            raise StoreError(f"there is no page {page_id} in {self.folder}")
-        return read_page(self.folder / "pages" / file)
-
-    def original(self, sha256: str) -> bytes:
-        """Bytes of a kept photograph, checked against its SHA-256.
-
-        Raises
-        ------
-        ValueError
-            The store never kept it, or the file is missing or was changed.
-        """
-        with self.database.read() as connection:
-            row = connection.execute(select(t.photos).where(t.photos.c.sha256 == sha256)).first()
-        if row is None:
-            raise StoreError(f"no photograph with SHA-256 {sha256[:12]}… was kept in {self.folder}")
-        if at := self.thinned.at(sha256):
-            raise StoreError(
-                f"{row.name}: its original was removed on {at[:10]} by the policy; the flattened page is kept"
-            )
-        return checked(self.originals, row.file, sha256, row.name)
-
-    def file(self, name: str) -> bytes:
-        """Bytes of an original or a page by its name in a backup, unchecked; `OSError` when they cannot be had."""
-        if name.startswith(ORIGINALS):
-            return self.originals.read(name.removeprefix(ORIGINALS))
-        return (self.folder / name).read_bytes()
-
-    def remove_original(self, sha256: str) -> None:
-        """Remove the file of a photograph that was noted as thinned; `StoreError` for any other."""
-        if not self.thinned.at(sha256):
-            raise StoreError(f"the photograph with SHA-256 {sha256[:12]}… was not thinned, so its file stays")
-        with self.database.read() as connection:
-            file = connection.execute(select(t.photos.c.file).filter_by(sha256=sha256)).scalar_one()
-        self.originals.remove(file)
 
 
 def _photos_of(pages: Iterable[PageRow]) -> int:
