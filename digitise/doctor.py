@@ -42,7 +42,7 @@ def examine(store: Path | None, *, now: datetime) -> Iterator[Finding]:
         ("Clock", lambda: _clock(now)),
     ]
     if store is not None:
-        checks.append(("Store", lambda: _store(store, now)))
+        checks += [("Store", lambda: _store(store, now)), ("Log", lambda: _log(store))]
     for about, check in checks:
         try:
             state, words = check()
@@ -153,6 +153,17 @@ def _store(folder: Path, now: datetime) -> tuple[str, str]:
         f"{folder} on {kind}: {progress.photos} photographs, {progress.open} cells open; "
         "'digitise verify' checks every file and entry"
     )
+
+
+def _log(folder: Path) -> tuple[str, str]:
+    from digitise import log
+
+    found = log.troubles(folder)
+    if found is None:
+        return WELL, "the screens have not run here yet"
+    if found:
+        return LESS, f"{found} errors are in {folder / log.FILE}; send it to whoever mends them, it names nobody"
+    return WELL, f"no error in {folder / log.FILE}"
 
 
 def _unreachable(store) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ipaddress
+import platform
 import socket
 import tomllib
 from pathlib import Path
@@ -11,6 +12,7 @@ import streamlit as st
 from starlette.middleware import Middleware
 from starlette.middleware.trustedhost import TrustedHostMiddleware
 
+from digitise import log
 from digitise.store import Store
 from review_app import intake, worklist
 from review_app.beach import gate
@@ -18,6 +20,7 @@ from review_app.door import who
 from review_app.door.guard import Guard
 from review_app.policy import Policy
 from review_app.routes import routes
+from review_app.troubles import Troubles
 
 HERE = Path(__file__).resolve().parent
 _EVERYWHERE = ("0.0.0.0", "::", "")  # noqa: S104 - compared with, never bound unasked  # nosec B104
@@ -45,7 +48,11 @@ def settings(host: str = "127.0.0.1", port: int = 8501, name: str = "") -> dict:
 def create_app(host: str = "127.0.0.1", name: str = "") -> st.App:
     """The application; the folder is chosen with `worklist.use_folder`."""
     hosts = Middleware(TrustedHostMiddleware, allowed_hosts=known_hosts(host, name), www_redirect=False)
-    return st.App(HERE / "main.py", routes=routes(), middleware=[Middleware(Policy), hosts, Middleware(Guard)])
+    return st.App(
+        HERE / "main.py",
+        routes=routes(),
+        middleware=[Middleware(Troubles), Middleware(Policy), hosts, Middleware(Guard)],
+    )
 
 
 def own_machine_only(host: str) -> bool:
@@ -96,6 +103,8 @@ def serve(
     if who.is_shared():
         _check_people(store)
     _check_free(host, port)
+    log.keep(store.folder)
+    log.note("start", shared=who.is_shared(), database=store.database.kind, python=platform.python_version())
     intake.start(store)
     gate.resume(store, now=worklist.utc_now())
     create_app(host, name).run(config=settings(host, port, name))

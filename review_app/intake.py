@@ -9,9 +9,11 @@ from __future__ import annotations
 
 import tempfile
 import threading
+import time
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from digitise import log
 from digitise.adapt.known_learned import known_reader
 from digitise.batch.batch import KnownProtocols, Reader, known_protocols, record, signature
 from digitise.batch.sources import may_hold_several
@@ -67,7 +69,10 @@ def progress(store: Store) -> Intake:
 def read_one(store: Store, sha256: str, name: str) -> tuple[str, ...]:
     """Read one kept photograph and record what it says; sentences about sheets in it that could not be kept."""
     known, own = known_protocols(store=store), known_reader(store.folder)
+    began = time.monotonic()
     result = _reader.call(known, own, "read_bytes", store.original(sha256), name)
+    told = {"status": result.status, "cells": len(result.readings), "open": sum(r.flagged for r in result.readings)}
+    log.note("read", photo=sha256[:12], seconds=round(time.monotonic() - began, 1), **told)
     lost = record(store, result, known, now=worklist.utc_now(), own=own)
     return (own.trouble, *lost) if own.trouble else lost
 
@@ -124,6 +129,7 @@ def _run(store: Store) -> None:
             if lost:
                 failed[sha256] = " ".join((f"{name}:", *lost))
         except Exception as error:
+            log.trouble("read", error, photo=sha256[:12])
             failed[sha256] = f"{name} could not be read: {error}. It is kept; start the program again to try once more."
         done += 1
 

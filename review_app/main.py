@@ -11,6 +11,7 @@ def show() -> None:
 
     import streamlit as st
 
+    from digitise import log
     from review_app.door.rights import SCREENS
     from review_app.opening import me
 
@@ -18,9 +19,14 @@ def show() -> None:
     st.html(Path(__file__).parent / "static" / "page.css")
     visitor = me()
     allowed = [s for s in SCREENS if visitor.may(s.need)]
-    st.navigation(
+    page = st.navigation(
         [st.Page(f"views/{s.name}.py", title=s.title, default=s is allowed[0]) for s in allowed], position="top"
-    ).run()
+    )
+    try:
+        page.run()
+    except Exception as error:
+        log.trouble("screen", error, screen=page.url_path)
+        raise
 
 
 if __name__ == "__main__":

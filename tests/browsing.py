@@ -35,7 +35,7 @@ def serving(folder: Path, port: int, *options: str):
         env=environment,
     )
     try:
-        _until_it_answers(process, port)
+        until_it_answers(process, port)
         yield f"http://127.0.0.1:{port}/"
     finally:
         process.send_signal(signal.SIGINT)
@@ -46,7 +46,7 @@ def serving(folder: Path, port: int, *options: str):
             process.wait()
 
 
-def _until_it_answers(process: subprocess.Popen, port: int) -> None:
+def until_it_answers(process: subprocess.Popen, port: int) -> None:
     end = time.monotonic() + 90  # it takes two seconds, and many more where the machine is busy
     while time.monotonic() < end:
         try:

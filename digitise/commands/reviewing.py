@@ -21,13 +21,16 @@ def add_commands(command: Adder) -> None:
 
 
 def _review(args: argparse.Namespace) -> int:
+    import signal
     import subprocess
 
     command = [sys.executable, "-m", "review_app", str(args.store), "--host", args.host, "--port", str(args.port)]
     command += ["--shared"] if args.shared else []
     command += ["--name", args.name] if args.name else []
     say(f"Review screens at http://{args.host}:{args.port} (Ctrl+C stops them).")
-    try:
-        return subprocess.call(command)  # noqa: S603 - our own program, no shell
-    except KeyboardInterrupt:
-        return 0
+    with subprocess.Popen(command) as server:  # noqa: S603 - our own program, no shell
+        signal.signal(signal.SIGTERM, lambda *_: server.terminate())  # whoever stops this command stops the server
+        try:
+            return max(server.wait(), 0)
+        except KeyboardInterrupt:  # the server has had it too
+            return 0

@@ -58,7 +58,7 @@ def revision(connection: Connection) -> str | None:
     if {"protocols", "layouts", "readings", "entries"} <= names:
         return "0001"  # digitise 0.1.0 did not write it down
     if names - {"alembic_version"}:
-        raise ValueError("it is another program's database")
+        raise ValueError("it is another program's database; choose another folder")
     return None
 
 
@@ -105,7 +105,7 @@ def _begin_sqlite(database: Database) -> None:
         cursor = raw.cursor()
         version, owner = (cursor.execute(f"PRAGMA {p}").fetchone()[0] for p in ("user_version", "application_id"))
         if cursor.execute("SELECT count(*) FROM sqlite_master").fetchone()[0] and owner != t.APPLICATION_ID:
-            raise ValueError("it is another program's database")
+            raise ValueError("it is another program's database; choose another folder")
         if version > int(t.REVISION):
             raise _newer(version)
         _write_ahead(cursor)

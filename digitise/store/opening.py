@@ -68,7 +68,7 @@ def _prepare(database: Database, *, now: datetime) -> None:
     except StoreError:
         raise
     except ValueError as error:
-        raise StoreError(f"{database.name}: cannot be used ({error}); choose another") from None
+        raise StoreError(f"{database.name}: cannot be used: {error}") from None
     except sqlite3.Error as error:
         if getattr(error, "sqlite_errorname", "") != "SQLITE_NOTADB":
             raise

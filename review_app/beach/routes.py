@@ -8,6 +8,7 @@ from pathlib import Path
 
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
+from starlette.middleware import Middleware
 from starlette.requests import Request
 from starlette.responses import FileResponse, HTMLResponse, JSONResponse, Response
 from starlette.routing import Route
@@ -16,6 +17,7 @@ from digitise.store import Store
 from review_app import intake, pictures, worklist
 from review_app.beach import link, parts, verdicts
 from review_app.door.sent import body_of
+from review_app.troubles import Troubles
 
 STATIC = Path(__file__).resolve().parents[1] / "static"
 MOST_ASKED = 400
@@ -112,6 +114,7 @@ def _file(name: str, kind: str) -> Route:
 def app() -> Starlette:
     """The application that is served on the network: these addresses and no others."""
     return Starlette(
+        middleware=[Middleware(Troubles)],
         routes=[
             _file("beach.css", "text/css"),
             _file("beach.js", "text/javascript"),
@@ -120,5 +123,5 @@ def app() -> Starlette:
             Route("/b/{secret:str}/part/{upload:str}", _guarded(_part), methods=["GET", "POST"]),
             Route("/b/{secret:str}/page/{page:number}", _guarded(_picture(_small_page))),
             Route("/b/{secret:str}/photo/{sha256:str}", _guarded(_picture(_small_photo))),
-        ]
+        ],
     )

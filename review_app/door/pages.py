@@ -12,6 +12,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 from starlette.routing import Route
 
+from digitise import log
 from digitise.store import Person
 from review_app import worklist
 from review_app.door import who
@@ -130,10 +131,12 @@ def _checked(request: Request, name: str, passphrase: str) -> tuple[Person | Non
     with AT_ONCE:
         wait = door.throttle.seconds_left(keys, now=now)
         if wait:
+            log.note("log-in", right=False, wait=wait)
             return None, f"Too many wrong tries. Wait {_wait_words(wait)}, then try again.", 429
         person = door.store.people.check(name, passphrase)
         if person is None:
             door.throttle.wrong(keys, now=now)
+            log.note("log-in", right=False, wait=0)
             return None, _WRONG, 403
     door.throttle.right(("name", name))
     return person, "", 200

@@ -1,0 +1,64 @@
+"""The screens as a service: started by a service manager, stopped by it, and unharmed by visitors who never finish."""
+
+import configparser
+import os
+import re
+import shlex
+import signal
+import socket
+import subprocess
+import sys
+from pathlib import Path
+from urllib.request import urlopen
+
+import pytest
+from browsing import free_port, serving, until_it_answers
+
+from digitise.cli import _parser
+
+README = (Path(__file__).parents[1] / "README.md").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("how", [signal.SIGTERM, signal.SIGINT])
+def test_whoever_stops_the_command_stops_the_server(tmp_path, how):
+    """A service manager asks the one process it started, Ctrl+C all of them: 0, and nobody listens any more."""
+    port = free_port()
+    command = [sys.executable, "-m", "digitise", "review", "--store", str(tmp_path / "store"), "--port", str(port)]
+    with subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, start_new_session=True) as one:
+        until_it_answers(one, port)
+        os.kill(one.pid, how) if how is signal.SIGTERM else os.killpg(one.pid, how)
+        assert one.wait(60) == 0
+    with socket.socket() as probe:
+        assert probe.connect_ex(("127.0.0.1", port)) != 0
+
+
+def test_visitors_who_never_finish_keep_nobody_waiting(tmp_path):
+    """200 who send half a request and 200 who send half a form: the next one is answered."""
+    port = free_port()
+    with serving(tmp_path / "store", port) as address:
+        halves = (
+            b"GET / HTTP/1.1\r\nX: ",
+            b"POST /desk/take HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Length: 900\r\n\r\na",
+        )
+        waiting = [socket.create_connection(("127.0.0.1", port), timeout=10) for _ in range(400)]
+        try:
+            for number, one in enumerate(waiting):
+                one.sendall(halves[number % 2])
+            with urlopen(f"{address}_stcore/health", timeout=60) as answer:  # noqa: S310 - our own server
+                assert answer.status == 200
+        finally:
+            for one in waiting:
+                one.close()
+
+
+def test_the_unit_in_the_readme_starts_a_command_that_there_is():
+    """systemd's unit files are read as INI here; what they mean is systemd's (its own check needs it installed)."""
+    unit = configparser.ConfigParser(interpolation=None)
+    unit.optionxform = str
+    unit.read_string(re.search(r"```ini\n(.*?)```", README, re.DOTALL)[1])
+    program, *words = shlex.split(unit["Service"]["ExecStart"])
+    args = _parser().parse_args(words)
+
+    assert (Path(program).name, args.command, args.name) == ("digitise", "review", "reef.example")
+    assert unit["Service"]["ReadWritePaths"] == str(args.store)
+    assert unit["Service"]["User"] != "root"
