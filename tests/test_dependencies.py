@@ -1,5 +1,6 @@
 """What the project rests on: ranges for the library, exact releases with hashes for an installation, licences, audits."""
 
+import ast
 import importlib.metadata
 import re
 import tomllib
@@ -101,6 +102,43 @@ def test_every_locked_package_is_free_to_use_and_pass_on():
             unknown[name] = said
 
     assert unknown == {}
+
+
+NEVER = [
+    "eval",
+    "exec",
+    "compile",
+    "__import__",
+    "os.system",
+    "os.popen",
+    "pickle.load",
+    "pickle.loads",
+    "marshal.loads",
+    "yaml.load",
+    "yaml.unsafe_load",
+    "yaml.full_load",
+    "pd.read_pickle",
+]
+SAFE_HERE = {
+    ("digitise/sheets/yaml_file.py", "yaml.load"): "by a subclass of SafeLoader",
+    ("digitise/batch/cluster.py", "pickle.loads"): "from the cluster's own scheduler, which runs what it likes anyway",
+}
+
+
+def test_nothing_that_was_typed_or_kept_is_ever_run():
+    """No evaluation, no unpickling, no unsafe YAML, no arrays of objects, no shell, but where it is said why."""
+    found = set()
+    for path in (p for folder in ("digitise", "review_app") for p in (ROOT / folder).rglob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Call):
+                given = {k.arg: ast.unparse(k.value) for k in node.keywords}
+                if (name := ast.unparse(node.func)) in NEVER or "True" in (
+                    given.get("shell"),
+                    given.get("allow_pickle"),
+                ):
+                    found.add((path.relative_to(ROOT).as_posix(), name))
+
+    assert found == set(SAFE_HERE)
 
 
 def test_whatever_the_audit_of_the_code_lets_pass_has_a_reason():

@@ -332,6 +332,19 @@ def test_the_pdf_says_what_the_page_says(some):
     assert f"page {pages} of {pages}" in text
 
 
+@pytest.mark.parametrize(
+    "words", ['<img src="/etc/hostname"/>', "<a href='http://x.example'>b</a>", "<b>&lt;", "</para>&"]
+)
+def test_markup_in_words_from_sheets_is_only_words_on_paper(words):
+    """The library that draws PDFs has a markup of its own, which could fetch files: a site's name is shown as written."""
+    site = made_sheet("site", {"site/site": words})
+    photo = PhotoRow("ab" * 32, f"{words}.jpg", 3, "2026-03-28T09:30:00Z", "retake", (words,), ())
+    report = report_of(results_of(site, line({"YB": 40})), photos=[photo])
+    _, text = paper_text(pdf_bytes(report))
+
+    assert text.replace(" ", "").count(words.replace(" ", "")) >= 2
+
+
 def test_the_pdf_is_a4_with_its_typeface_inside_and_an_outline(some):
     """210 x 297 mm; DejaVu embedded; bookmarks for each part."""
     data = pdf_bytes(report_of(some))
