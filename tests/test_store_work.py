@@ -369,6 +369,25 @@ def test_findings_of_another_pack_are_apart(store):
 # People
 
 
+def test_a_name_that_nobody_has_costs_as_much_as_a_wrong_passphrase(store, monkeypatch):
+    """One slow hash of one strength each time, so that the wait gives no name away; for who is gone as well."""
+    from argon2 import PasswordHasher, extract_parameters
+
+    store.people.set("Mira Tole", role="scientist", by="Setup", now=NOW, passphrase="correct grey wrasse")  # noqa: S106
+    store.people.set("Ben", role="gone", by="Setup", now=NOW)
+    looked_at, verify = [], PasswordHasher.verify
+
+    def counted(self, hashed, passphrase):
+        looked_at.append(extract_parameters(hashed))
+        return verify(self, hashed, passphrase)
+
+    monkeypatch.setattr(PasswordHasher, "verify", counted)
+    for name in ("Mira Tole", "Nobody", "Ben", ""):
+        assert store.people.check(name, "another passphrase") is None
+
+    assert looked_at == 4 * [extract_parameters(PasswordHasher().hash("x"))]
+
+
 def test_a_passphrase_is_kept_as_a_hash_only_and_checked(store, where):
     """The right one is told from a wrong one, a wrong name and nobody's; the table holds an argon2 hash."""
     store.people.set("Mira Tole", role="scientist", by="Setup", now=NOW, passphrase="correct grey wrasse")  # noqa: S106
