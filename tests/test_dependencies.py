@@ -13,20 +13,21 @@ from packaging.utils import canonicalize_name
 ROOT = Path(__file__).parents[1]
 GUIDE = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
 LOCK = (ROOT / "requirements.lock").read_text(encoding="utf-8")
+FAR_LOCK = (ROOT / ".ci" / "far.lock").read_text(encoding="utf-8")
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
 RANGES = PROJECT["project"]["dependencies"]
 EXTRAS = PROJECT["project"]["optional-dependencies"]
 FOR_USE = [Requirement(r) for r in RANGES + EXTRAS["postgresql"] + EXTRAS["shared"]]
-FAR_AWAY = [Requirement(r) for r in EXTRAS["cluster"]]  # for archives in buckets; not locked
+FAR_AWAY = [Requirement(r) for r in EXTRAS["cluster"]]  # with those of the extra bucket; in a lock file of their own
 # Licences that let a programme use the tool for nothing and pass it on.
 FREE = re.compile(
     r"MIT|BSD|Apache|Python Software Foundation|PSF|Mozilla Public License 2|MPL-2\.0|LGPL-3\.0|HPND|ISC|Zlib|CC0"
 )
 
 
-def locked() -> dict[str, str]:
-    """Releases in the lock file, by name."""
-    return dict(re.findall(r"^([a-z0-9-]+)==(\S+) \\$", LOCK, re.MULTILINE))
+def locked(text: str = LOCK + FAR_LOCK) -> dict[str, str]:
+    """Releases in the lock files, by name."""
+    return dict(re.findall(r"^([a-z0-9-]+)==(\S+) \\$", text, re.MULTILINE))
 
 
 def licence(name: str) -> str:
@@ -36,15 +37,28 @@ def licence(name: str) -> str:
     return meta.get("License-Expression") or "; ".join(classes) or (meta.get("License") or "")
 
 
-@pytest.mark.parametrize("one", FOR_USE, ids=lambda r: r.name)
-def test_every_dependency_is_locked_within_its_range(one):
-    """The lock file cannot lag behind a range that was raised."""
-    assert one.specifier.contains(locked()[canonicalize_name(one.name)], prereleases=True)
+@pytest.mark.parametrize(("one", "text"), [*((r, LOCK) for r in FOR_USE), *((r, FAR_LOCK) for r in FAR_AWAY)])
+def test_every_dependency_is_locked_within_its_range(one, text):
+    """The lock files cannot lag behind a range that was raised."""
+    assert one.specifier.contains(locked(text)[canonicalize_name(one.name)], prereleases=True)
+
+
+def test_the_extras_for_buckets_are_part_of_those_for_clusters_and_no_package_is_locked_twice():
+    """So that both files can be installed together, or the first alone."""
+    assert set(EXTRAS["bucket"]) <= set(EXTRAS["cluster"])
+    assert locked(LOCK).keys() & locked(FAR_LOCK).keys() == set()
 
 
 def test_everything_that_a_locked_package_needs_is_locked_too():
     """As far as these releases are installed here: pip would refuse to install a part of the list without hashes."""
-    names, lacking = locked(), []
+    lacking = [one for text in (LOCK, LOCK + FAR_LOCK) for one in _lacking(locked(text))]
+
+    assert len(locked(LOCK)) > 60
+    assert lacking == []
+
+
+def _lacking(names: dict[str, str]) -> list[str]:
+    lacking = []
     for name, release in names.items():
         try:
             same = importlib.metadata.version(name) == release
@@ -57,18 +71,16 @@ def test_everything_that_a_locked_package_needs_is_locked_too():
                 need.name
             ) not in names:
                 lacking.append(f"{name} needs {need}")
-
-    assert len(names) > 60
-    assert lacking == []
+    return lacking
 
 
 def test_every_locked_release_has_hashes_and_no_host():
     """SHA-256 of its files; where they come from is for whoever installs to say."""
-    entries = re.split(r"^(?=[a-z0-9-]+==)", LOCK, flags=re.MULTILINE)[1:]
+    entries = re.split(r"^(?=[a-z0-9-]+==)", LOCK + FAR_LOCK, flags=re.MULTILINE)[1:]
 
     assert len(entries) == len(locked())
     assert [e.split()[0] for e in entries if not re.search(r"--hash=sha256:[0-9a-f]{64}\b", e)] == []
-    assert re.findall(r"https?:|file:|--(?:extra-)?index|--find-links", LOCK) == []
+    assert re.findall(r"https?:|file:|--(?:extra-)?index|--find-links", LOCK + FAR_LOCK) == []
 
 
 def test_every_range_has_a_lower_bound():
