@@ -1,5 +1,6 @@
 """A restored store is the whole store: what lies beside its rows comes back too, each file held against its hash."""
 
+import errno
 import hashlib
 import json
 import os
@@ -177,6 +178,20 @@ def test_rows_that_were_cut_off_in_a_backup_are_noticed_by_its_own_head(store, t
     report = restore(tmp_path / "backup", tmp_path / "again", now=NOW)
 
     assert any("is not in it; history from before that time was written anew" in p for p in report.problems)
+
+
+def test_a_restore_that_finds_no_room_is_a_sentence_and_leaves_nothing(store, tmp_path, monkeypatch):
+    equipped(store, tmp_path)
+    backup(store, tmp_path / "backup", now=NOW)
+    there = sorted(p.name for p in tmp_path.iterdir())
+
+    def full(*_):
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr("digitise.store.beside.Path.write_bytes", full)
+    with pytest.raises(StoreError, match="could not be written .No space left on device.; make room and restore again"):
+        restore(tmp_path / "backup", tmp_path / "again", now=NOW)
+    assert sorted(p.name for p in tmp_path.iterdir()) == there
 
 
 # A backup that a stranger made

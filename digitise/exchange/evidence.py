@@ -186,7 +186,10 @@ def _lines(path: Path) -> list[str]:
 
 def _copy_pictures(data: Path, target: Path, store: Store) -> None:
     """Photographs and pages that the rows speak of, and no other file."""
+    from sqlalchemy import select
+
     from digitise.store.files import write_once
+    from digitise.store.schema import pages
 
     thinned = store.thinned.all()
     for photo in (p for p in store.photos() if p.sha256 not in thinned):
@@ -194,7 +197,9 @@ def _copy_pictures(data: Path, target: Path, store: Store) -> None:
         if found is None:
             raise ValueError(f"{photo.name}: the evidence holds no such photograph")
         store.originals.write(f"{photo.sha256[:2]}/{found.name}", found.read_bytes())
-    for source in sorted((data / "pages").glob("*.jpg")):
-        write_once(target / "pages" / source.name, source.read_bytes(), incoming=target / "incoming")
-    for page in store.pages():
-        store.page_image(page.id)
+    with store.database.read() as connection:
+        images = connection.execute(select(pages.c.image)).scalars().all()
+    for image in images:
+        if not (data / "pages" / image).is_file():
+            raise ValueError(f"{image}: the evidence holds no such page")
+        write_once(target / "pages" / image, (data / "pages" / image).read_bytes(), incoming=target / "incoming")

@@ -15,6 +15,7 @@ from itertools import chain
 from pathlib import Path
 
 from digitise.store.files import write_once
+from digitise.store.rows import StoreError
 
 HELD = "beside"  # in a backup: files under their SHA-256
 _FILES = ("acceptance.json", "learned.json", "retention.yaml")
@@ -76,9 +77,11 @@ def bring_back(source: Path, folder: Path) -> tuple[str, list[str], list[str]]:
         if hashlib.sha256(data).hexdigest() != sha256:
             problems.append(f"{name}: was changed in the backup, so it was not brought back")
             continue
-        target = folder / name
-        target.parent.mkdir(parents=True, exist_ok=True)
-        target.write_bytes(data)
+        try:
+            (folder / name).parent.mkdir(parents=True, exist_ok=True)
+            (folder / name).write_bytes(data)
+        except OSError as error:
+            raise StoreError(f"{name}: could not be written ({error.strerror}); make room and restore again") from None
     return record["head"], problems, [] if listed is not None else [WITHOUT]
 
 
