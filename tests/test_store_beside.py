@@ -189,7 +189,9 @@ def test_a_restore_that_finds_no_room_is_a_sentence_and_leaves_nothing(store, tm
         raise OSError(errno.ENOSPC, "No space left on device")
 
     monkeypatch.setattr("digitise.store.beside.Path.write_bytes", full)
-    with pytest.raises(StoreError, match="could not be written .No space left on device.; make room and restore again"):
+    with pytest.raises(
+        StoreError, match=r"could not be written .No space left on device.; make room and restore again"
+    ):
         restore(tmp_path / "backup", tmp_path / "again", now=NOW)
     assert sorted(p.name for p in tmp_path.iterdir()) == there
 

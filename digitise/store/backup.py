@@ -249,7 +249,8 @@ def restore(
             _copy_files(
                 partial(_of_backup, source), making, originals, _named(kept.database, checked=originals.far), tick
             )
-            if url:
+            head, problems, notes = beside.bring_back(source, making)
+            if url:  # last of all: a database that was filled cannot be emptied again
                 _into_postgresql(kept.database, url, making, now=now)
             else:
                 with kept.database.write() as connection:
@@ -259,7 +260,6 @@ def restore(
         if url:
             for part in making.glob(f"{DATABASE}*"):
                 part.unlink()
-        head, problems, notes = beside.bring_back(source, making)
         making.chmod(0o755)
         making.replace(folder)
     except BaseException:
