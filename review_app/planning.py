@@ -12,12 +12,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-import yaml
-
 from digitise.prepare import prepare
 from digitise.prepare.prepare import folder_name, with_packs
 from digitise.sheets.protocol import HALVES, Protocol, load_protocol, shipped_names
-from digitise.sheets.yaml_file import checked
+from digitise.sheets.yaml_file import validated
 from digitise.store import Store
 from digitise.surveys.known_plan import keep_plan, known_plan
 from digitise.surveys.known_protocol import FOLDER, file_name, kept_protocols
@@ -119,7 +117,7 @@ def plan_of(answers: Answers) -> Plan:
 
 
 def _checked(data: dict) -> Plan:
-    return checked(yaml.safe_dump(data, allow_unicode=True), Plan, source="This plan", error=PlanError)
+    return validated(data, Plan, source="This plan", error=PlanError)
 
 
 def printed(store: Store, plan: Plan, protocol: Protocol, *, paper: str, two_up: bool = False) -> Printed:

@@ -132,7 +132,7 @@ def test_every_problem_of_a_file_is_explained_at_once(tmp_path, capsys) -> None:
     lines = capsys.readouterr().out.splitlines()
 
     assert code == 1
-    assert [line.removeprefix(f"{path}: ").split(": ")[0] for line in lines] == [
+    assert [line.removeprefix(f"{path}: ").split(": ")[1] for line in lines] == [
         "paper",
         "transect.length_m",
         "sheets.substrate.kind",

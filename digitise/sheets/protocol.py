@@ -17,26 +17,29 @@ from pydantic import (
     BaseModel,
     ConfigDict,
     Field,
-    StringConstraints,
     model_serializer,
     model_validator,
 )
 
 from digitise.sheets.captions import CAPTIONS, places
 from digitise.sheets.rules import CheckSpec, known_rules
-from digitise.sheets.yaml_file import checked, file_text
+from digitise.sheets.yaml_file import checked, file_text, line_of_text, shaped
 
 SHIPPED = Path(__file__).parents[1] / "protocols"
 PAPERS_MM = {"A4": (210.0, 297.0), "letter": (215.9, 279.4), "A5": (148.0, 210.0), "half-letter": (139.7, 215.9)}
 HALVES = {"A4": "A5", "letter": "half-letter"}  # two of which lie side by side on the whole sheet
 MAX_POINTS = 200
 
-Name = Annotated[str, StringConstraints(pattern=r"^[a-z0-9][a-z0-9-]{0,39}$")]
-Label = Annotated[str, StringConstraints(min_length=1, max_length=200, strip_whitespace=True)]
-Caption = Annotated[str, StringConstraints(min_length=1, max_length=400, strip_whitespace=True)]
-Segment = Annotated[str, StringConstraints(pattern=r"^\d+(\.\d+)?-\d+(\.\d+)?$")]
-Format = Annotated[str, StringConstraints(pattern=r"^#{1,4}\.#{1,6}$")]
-Code = Annotated[str, StringConstraints(pattern=r"^[A-Z0-9]{1,3}$")]
+Name = shaped(r"^[a-z0-9][a-z0-9-]{0,39}$", "a short name of small letters, digits and hyphens, such as bay-2")
+Label = line_of_text(1, 200)
+Caption = line_of_text(1, 400)
+Note = line_of_text(0, 120)
+Instructions = line_of_text(0, 400)
+Segment = shaped(r"^\d+(\.\d+)?-\d+(\.\d+)?$", "metres along the tape, such as '0-10'")
+Format = shaped(r"^#{1,4}\.#{1,6}$", "a format such as '##.#', one # for each digit")
+Code = shaped(r"^[A-Z0-9]{1,3}$", "one to three capitals or digits, such as N")
+Version = shaped(r"^[0-9A-Za-z][0-9A-Za-z.]{0,7}$", 'letters, digits and points in quotes, such as "1" or "2.1"')
+CategoryCode = shaped(r"^[A-Z]{2}$", "two capital letters, such as those of 'digitise codes'")
 
 
 class ProtocolError(ValueError):
@@ -114,7 +117,7 @@ class RowSpec(_Model):
 
     id: Name
     label: Label
-    note: str = Field(default="", max_length=120)
+    note: Note = ""
     kind: Literal["count", "percent", "tick"] = "count"
     max: int = Field(default=60, ge=5, le=99)
 
@@ -128,7 +131,7 @@ class CategorySpec(_Model):
 
     _later: ClassVar[tuple[str, ...]] = ("totals",)
 
-    code: Annotated[str, StringConstraints(pattern=r"^[A-Z]{2}$")]
+    code: CategoryCode
     id: Name
     label: Label
     group: Label | None = None
@@ -137,7 +140,7 @@ class CategorySpec(_Model):
 
 class _Sheet(_Model):
     title: Label
-    instructions: str = Field(default="", max_length=400)
+    instructions: Instructions = ""
     fields: tuple[FieldSpec, ...] = ()
 
     @model_validator(mode="after")
@@ -176,7 +179,7 @@ class BeltSheet(_Sheet):
     kind: Literal["belt"]
     rows: tuple[RowSpec, ...] = Field(min_length=1, max_length=60)
     impacts: tuple[RowSpec, ...] = Field(default=(), max_length=60)
-    impacts_title: str = "Impacts"
+    impacts_title: Label = "Impacts"
     quadrats: QuadratSpec | None = None
     _later: ClassVar[tuple[str, ...]] = ("quadrats",)
 
@@ -270,7 +273,7 @@ class Protocol(_Model):
     """A survey method and everything printed, read and computed for it."""
 
     protocol: Name
-    version: Annotated[str, StringConstraints(pattern=r"^[0-9A-Za-z][0-9A-Za-z.]{0,7}$")]
+    version: Version
     title: Label
     programme: Label
     paper: Literal["A4", "letter", "A5", "half-letter"] = "A4"

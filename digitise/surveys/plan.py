@@ -8,17 +8,17 @@ from __future__ import annotations
 import datetime
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Annotated
 
-from pydantic import BaseModel, ConfigDict, Field, StringConstraints, model_validator
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from digitise.sheets.protocol import Label, Name, Protocol, SiteSheet
 from digitise.sheets.rules import rules_of
-from digitise.sheets.yaml_file import checked, file_text
+from digitise.sheets.yaml_file import checked, file_text, line_of_text, shaped
 
-Code = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9-]{0,11}$")]
-Person = Annotated[str, StringConstraints(min_length=2, max_length=60, strip_whitespace=True)]
-Pack = Annotated[str, StringConstraints(pattern=r"^[A-HJ-NP-RT-Y346789]{6}$")]
+Code = shaped(r"^[A-Za-z0-9][A-Za-z0-9-]{0,11}$", "up to 12 letters, digits and hyphens in quotes, such as 'LG'")
+Person = line_of_text(2, 60)
+SiteName = line_of_text(1, 60)
+Pack = shaped(r"^[A-HJ-NP-RT-Y346789]{6}$", "the six characters of a pack; leave it out, and 'prepare' makes one")
 LINE_TASK = "line"  # laying the line and reeling it in; every other task is a sheet's name
 
 
@@ -33,7 +33,7 @@ class _Model(BaseModel):
 class SitePlan(_Model):
     """A place that is surveyed. Degrees are WGS 84, negative south and west; depths and radius in metres."""
 
-    name: Annotated[str, StringConstraints(min_length=1, max_length=60, strip_whitespace=True)]
+    name: SiteName
     code: Code
     latitude: float | None = Field(default=None, ge=-90, le=90)
     longitude: float | None = Field(default=None, ge=-180, le=180)
@@ -128,8 +128,6 @@ class Plan(_Model):
 
 def load_plan(path: Path) -> Plan:
     """Load a plan; `PlanError` says, a line for each problem, what cannot be used."""
-    if not path.is_file():
-        raise PlanError(f"{path}: no such file; expected a plan in YAML")
     return checked(file_text(path, what="a plan", error=PlanError), Plan, source=str(path), error=PlanError)
 
 
