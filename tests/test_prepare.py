@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import re
 from pathlib import Path
 
 import numpy as np
@@ -141,8 +142,45 @@ def test_pages_carry_site_and_date_and_spares_a_place_for_the_line(tmp_path) -> 
     texts = _text(sheet_pdf(reef, pages, note=page_note(plan, survey)))
 
     assert all("Lantern Garden · 2026-04-11" in t for t in texts)
-    assert [f"Pack {survey.pack} · Transect ______ · Spare" in t for t in texts] == [False] * 10 + [True] * 3
-    assert "Pack ______ · Transect ______" in _text(sheet_pdf(reef, slate_pages(reef, "A4"), note="Wipe"))[0]
+    assert all(f"Pack {survey.pack}" in t for t in texts)
+    assert ["Spare · Lantern" in t for t in texts] == [False] * 10 + [True] * 3
+
+
+@pytest.mark.parametrize("paper", PAPERS_MM)
+def test_a_slate_has_room_for_the_six_characters_of_a_pack(paper: str) -> None:
+    """Two lines under nothing: 33 mm for the pack, 13 mm for the transect, 6 mm of white above them, no code."""
+    reef = load_protocol("reef-transect")
+    page, *_ = _text(pdf := sheet_pdf(reef, slate_pages(reef, paper), note="Wipe only after the photograph was read."))
+    image = rasterise(pdf, 10.0) < 128
+    (row,) = np.flatnonzero(image[238:246].sum(axis=1) == image[238:246].sum(axis=1).max())[:1] + 238
+    edges = np.flatnonzero(np.diff(image[row, 220:].astype(np.int8), prepend=0, append=0))
+    lines = [(a + 220, b + 220) for a, b in zip(edges[::2], edges[1::2], strict=True) if b - a > 100]
+
+    assert [round((b - a) / 10) for a, b in lines] == [33, 13]
+    assert not any(image[row - 62 : row - 4, a:b].any() for a, b in lines)
+    assert {"Pack", "Transect", "Wipe"} <= set(page.split())
+
+
+def test_the_briefing_names_hemispheres_as_the_site_sheet_asks_for_them(tmp_path) -> None:
+    """West is O in the Spanish protocol, and no English word stands beside it."""
+    plan = PLAN.replace("reef-transect", "wall-segments").replace("transects: 2", "transects: 1")
+    plan = with_packs(_plan(tmp_path, re.sub(r"tasks: \[[a-z, ]+\]", "tasks: []", plan)))
+    (page,) = _text(briefing_pdf(load_protocol("wall-segments"), plan, plan.surveys[0], "A4"))
+
+    assert "161.20340° O" in page
+    assert "Position" not in page
+
+
+def test_a_very_long_site_name_is_printed_in_two_lines(tmp_path) -> None:
+    """Sixty characters are allowed, so they have to fit."""
+    name = "The outermost western wall under the old lighthouse, north"
+    reef, plan = (
+        load_protocol("reef-transect"),
+        with_packs(_plan(tmp_path, PLAN.replace("Lantern Garden", f'"{name}"'))),
+    )
+    for draw in (briefing_pdf, closing_pdf):
+        (page,) = _text(draw(reef, plan, plan.surveys[0], "A4"))
+        assert name in page
 
 
 def test_what_is_printed_beside_the_pack_does_not_disturb_the_reader(tmp_path) -> None:

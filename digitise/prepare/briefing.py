@@ -5,15 +5,15 @@ It plans no dive: it says so, and defers to local rules and the licensed dive le
 
 from __future__ import annotations
 
-from digitise.prepare.flow import FINE_MM, Column
+from digitise.prepare.flow import FINE_MM, MARGIN_MM, Column, page_head
 from digitise.sheets.drawing import DryPen, Pen
 from digitise.sheets.layout import Rule, Text
 from digitise.sheets.protocol import LineSheet, Protocol, ProtocolError, SiteSheet
 from digitise.surveys.plan import LINE_TASK, Plan, SitePlan, SurveyPlan
 
-MARGIN_MM = 14.0
 GUTTER_MM = 8.0
-CODE_ROW_MM, MOST_MORE_MM = 5.6, 7.0
+CODE_ROW_MM, MOST_MORE_MM = 5.6, 12.0
+CODE_MM = 11.0  # room for a code before what it means
 
 
 def draw_briefing(pen: Pen, size_mm: tuple[float, float], protocol: Protocol, plan: Plan, survey: SurveyPlan) -> None:
@@ -56,22 +56,15 @@ def _drawn(
 
 
 def _head(pen: Pen, full: float, protocol: Protocol, site: SitePlan, survey: SurveyPlan) -> float:
-    """Site, date, pack and where the site is; returns the y below."""
-    caption = protocol.caption
-    when = survey.date.isoformat() if survey.date else ""
-    pen.text(Text(MARGIN_MM, 18, f"{site.name} ({site.code})", 18, full * 0.68, bold=True))
-    pen.text(Text(MARGIN_MM + full, 14.5, when, 12, full * 0.3, bold=True, align="right"))
-    pack = f"{caption('pack')} {survey.pack}"
-    pen.text(Text(MARGIN_MM + full, 19.5, pack, 10, full * 0.3, align="right"))
-    pen.text(Text(MARGIN_MM, 23.5, f"{caption('briefing')} · {protocol.title} · {protocol.programme}", 9, full))
-    facts = _facts(protocol, site)
-    y = 26.0
-    pen.rule(Rule(MARGIN_MM, y, MARGIN_MM + full, y, 0.5))
-    if facts:
+    """Site, date, pack, what comes before this page, and where the site is; returns the y below."""
+    y = page_head(pen, full, protocol.caption("briefing"), protocol, site, survey)
+    pen.text(Text(MARGIN_MM, y + 4.6, protocol.caption("cautions_note"), 9, full, bold=True))
+    y += 5.2
+    if facts := _facts(protocol, site):
         words = "   ·   ".join(facts)
         pen.text(Text(MARGIN_MM, y + 4.6, words[0].upper() + words[1:], 9, full))
-        y += 6.4
-    return y + 1.5
+        y += 5.2
+    return y + 2.0
 
 
 def _facts(protocol: Protocol, site: SitePlan) -> list[str]:
@@ -129,7 +122,8 @@ def _team(column: Column, protocol: Protocol, survey: SurveyPlan) -> None:
             column.to_fill(label, 9.0)
     for i, pair in enumerate(survey.pairs, 1):
         column.words(f"{caption('pair').format(number=i)}: {' + '.join(pair.divers)}", bold=True, gap=0.2)
-        column.words(", ".join(titles[t] for t in pair.tasks) or caption("not_named"), indent=4.0)
+        tasks = ", ".join(titles[t] for t in pair.tasks) or caption("not_named")
+        column.words(tasks[0].upper() + tasks[1:], indent=4.0)
     for i in range(len(survey.pairs) + 1, 1 if survey.pairs else 4):
         column.to_fill(caption("pair").format(number=i), 9.0)
     column.y += 1.0
@@ -164,17 +158,15 @@ def _codes(column: Column, protocol: Protocol, row_mm: float) -> None:
         column.y += 2.0
         for i, category in enumerate(sheet.categories):
             x, y = column.x + (i // rows) * (half + GUTTER_MM), column.y + (i % rows) * row_mm
-            column.pen.text(Text(x, y + row_mm - 1.4, category.code, 10, 9, bold=True))
-            column.pen.text(Text(x + 9.5, y + row_mm - 1.4, category.label, 8.5, 44))
-            start = x + 12.5 + min(44.0, column.pen.face.width_mm(category.label, False, 8.5))
+            column.pen.text(Text(x, y + row_mm - 1.4, category.code, 10, CODE_MM - 1, bold=True))
+            column.pen.text(Text(x + CODE_MM, y + row_mm - 1.4, category.label, 8.5, 44))
+            start = x + CODE_MM + 3 + min(44.0, column.pen.face.width_mm(category.label, False, 8.5))
             column.pen.rule(Rule(start, y + row_mm - 0.6, x + half, y + row_mm - 0.6, FINE_MM))
         column.y += rows * row_mm + 2.0
 
 
 def _cautions(column: Column, protocol: Protocol) -> None:
-    caption = protocol.caption
-    column.heading(caption("cautions"))
-    column.words(caption("cautions_note"), 8.5, bold=True)
+    column.heading(protocol.caption("cautions"))
     for sheet in protocol.sheets.values():
         for text in sheet.cautions if isinstance(sheet, SiteSheet) else ():
             column.numbered("•", text, 8.0)

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
-from digitise.prepare.flow import BOX_MM, Column
+from digitise.prepare.flow import BOX_MM, MARGIN_MM, Column, page_head
 from digitise.sheets.drawing import Pen
-from digitise.sheets.layout import Rule, Text
+from digitise.sheets.layout import Text
 from digitise.sheets.protocol import Protocol, ProtocolError
 from digitise.sheets.sheet import Identity
 from digitise.surveys.plan import Plan, SurveyPlan
 
-MARGIN_MM = 14.0
 GUTTER_MM = 8.0
 TICKS_MM = 36.0  # width of the two columns of boxes
 LEAST_ROW_MM, MOST_ROW_MM = 4.6, 6.4
@@ -37,14 +37,10 @@ def draw_closing(
     site, caption = plan.site(survey.site), protocol.caption
     full = size_mm[0] - 2 * MARGIN_MM
     bottom = size_mm[1] - MARGIN_MM
-    when = survey.date.isoformat() if survey.date else ""
-    pen.text(Text(MARGIN_MM, 18, f"{caption('closing')} · {site.name} ({site.code})", 16, full * 0.72, bold=True))
-    pen.text(Text(MARGIN_MM + full, 14.5, when, 12, full * 0.26, bold=True, align="right"))
-    pen.text(Text(MARGIN_MM + full, 19.5, f"{caption('pack')} {survey.pack}", 10, full * 0.26, align="right"))
-    pen.rule(Rule(MARGIN_MM, 22.0, MARGIN_MM + full, 22.0, 0.5))
+    top = page_head(pen, full, caption("closing"), protocol, site, survey) + 2.0
     wide = (full - GUTTER_MM) * 0.56
-    left = Column(pen, MARGIN_MM, 24.0, wide)
-    right = Column(pen, MARGIN_MM + wide + GUTTER_MM, 24.0, full - GUTTER_MM - wide)
+    left = Column(pen, MARGIN_MM, top, wide)
+    right = Column(pen, MARGIN_MM + wide + GUTTER_MM, top, full - GUTTER_MM - wide)
     _sheets(left, protocol, sheets, bottom)
     right.heading(caption("closing_done"))
     for text in caption("closing_steps").split(";"):
@@ -55,9 +51,10 @@ def draw_closing(
     below = Column(pen, MARGIN_MM, max(left.y, right.y) + 2.0, full)
     below.heading(caption("closing_notes"))
     names = [t.strip() for t in caption("closing_name").split(";")]
-    while below.y + NOTE_LINE_MM < bottom - 8.0 * len(names):
+    while below.y + NOTE_LINE_MM < bottom - 8.0 * len(names) - 3.0:
         below.y += NOTE_LINE_MM
         below.rule(below.y)
+    below.y += 3.0
     for name in names:
         below.to_fill(name, 9.0)
     if below.y > bottom + 6.0:
@@ -75,11 +72,23 @@ def _sheets(column: Column, protocol: Protocol, sheets: Sequence[tuple[str, Iden
     row = min(MOST_ROW_MM, (bottom - 50.0 - column.y) / len(sheets))
     if row < LEAST_ROW_MM:
         raise ProtocolError(f"the closing list has no room for {len(sheets)} pages; expected smaller packs")
-    for title, who in sheets:
-        line = f"T{who.transect}: " if who.transect else ""
-        pages = sum(t == title and w.transect == who.transect for t, w in sheets)
-        page = ", " + caption("page").format(page=who.page, pages=pages) if pages > 1 else ""
-        column.pen.text(Text(column.x, column.y + 3.0, f"{line}{title}{page}", 8.5, column.width - TICKS_MM - 3.0))
+    room, before = column.width - TICKS_MM - 3.0, 0
+    texts = [Text(column.x, 0, _name(protocol, one, sheets), 8.5, room) for one in sheets]
+    size = min(column.pen.face.wrap(text)[0] for text in texts)
+    for text, (_, who) in zip(texts, sheets, strict=True):
+        if who.transect != before:
+            column.rule(column.y - 1.0)
+        before = who.transect
+        column.pen.text(replace(text, y=column.y + 3.0, size_pt=size))
         for x in (first, second):
             column.frame(x, column.y, BOX_MM, BOX_MM)
         column.y += row
+
+
+def _name(protocol: Protocol, one: tuple[str, Identity], sheets: Sequence[tuple[str, Identity]]) -> str:
+    """What a page is called on the list."""
+    title, who = one
+    line = f"T{who.transect}: " if who.transect else ""
+    pages = sum(t == title and w.transect == who.transect for t, w in sheets)
+    page = ", " + protocol.caption("page").format(page=who.page, pages=pages) if pages > 1 else ""
+    return f"{line}{title}{page}"

@@ -4,9 +4,28 @@ from __future__ import annotations
 
 from digitise.sheets.drawing import Pen
 from digitise.sheets.layout import Rule, Text
+from digitise.sheets.protocol import Protocol, ProtocolError
+from digitise.surveys.plan import SitePlan, SurveyPlan
 
+MARGIN_MM = 14.0
 BOX_MM = 3.4
 FINE_MM = 0.18
+
+
+def page_head(pen: Pen, full: float, what: str, protocol: Protocol, site: SitePlan, survey: SurveyPlan) -> float:
+    """Site, date and pack over `what` the page is, `full` mm wide; returns the y below."""
+    name, room = f"{site.name} ({site.code})", full * 0.7
+    try:
+        pen.text(Text(MARGIN_MM, 18, name, 18, room, bold=True))
+    except ProtocolError:  # too long for one line, however small
+        pen.text(Text(MARGIN_MM, 14, name, 11, room, lines=2, bold=True))
+    right = MARGIN_MM + full
+    if survey.date:
+        pen.text(Text(right, 14.5, survey.date.isoformat(), 12, full * 0.28, bold=True, align="right"))
+    pen.text(Text(right, 19.5, f"{protocol.caption('pack')} {survey.pack}", 10, full * 0.28, align="right"))
+    pen.text(Text(MARGIN_MM, 23.5, f"{what} · {protocol.title} · {protocol.programme}", 9, full))
+    pen.rule(Rule(MARGIN_MM, 26.0, right, 26.0, 0.5))
+    return 26.0
 
 
 class Column:

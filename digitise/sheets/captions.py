@@ -54,7 +54,7 @@ BRIEFING_WORDS = {
     "emergency": "In an emergency (the team fills this in before leaving)",
     "emergency_lines": "Emergency number; Nearest chamber or hospital; Boat or coastguard; Oxygen and first aid are at",
     "depth_range": "depth {least} to {most} m",
-    "position": "position {latitude}, {longitude}",
+    "position": "{latitude}, {longitude}",
     "within": "the survey lies within {radius} m of it",
     "closing": "Closing list",
     "closing_sheets": "Sheets",

@@ -316,6 +316,18 @@ class Protocol(_Model):
         area = frames.width_m * frames.length_m
         return tuple(Part(f"q{i}", self.caption("quadrat").format(number=i), area) for i in range(1, frames.count + 1))
 
+    def signs(self, field: str) -> dict[str, int]:
+        """What the codes of a site sheet's hemisphere make of its degrees: 1 for north and east, -1 for the other.
+
+        N, S, E and W are what they are in English where both of a pair are there. In other languages the first choice
+        is north or east, since S is north in some. Empty when the field is not there, or is no choice of two.
+        """
+        specs = (f for s in self.sheets.values() if isinstance(s, SiteSheet) for f in s.fields if f.id == field)
+        choices = next((f.choices for f in specs), ())
+        if len(choices) != 2:
+            return {}
+        return dict(zip(sorted(choices) if set(choices) in ({"N", "S"}, {"E", "W"}) else choices, (1, -1), strict=True))
+
     def caption(self, key: str) -> str:
         """The printed word for `key`, in the protocol's language."""
         return self.captions.get(key, CAPTIONS[key])
