@@ -70,7 +70,8 @@ def _head(pen: Pen, full: float, protocol: Protocol, site: SitePlan, survey: Sur
 def _facts(protocol: Protocol, site: SitePlan) -> list[str]:
     caption, out = protocol.caption, []
     if site.latitude is not None:
-        latitude, longitude = _degrees(site.latitude, "NS"), _degrees(site.longitude, "EW")
+        latitude = _degrees(site.latitude, protocol.signs("north-south") or {"N": 1, "S": -1})
+        longitude = _degrees(site.longitude, protocol.signs("east-west") or {"E": 1, "W": -1})
         out.append(caption("position").format(latitude=latitude, longitude=longitude))
     if site.radius_m is not None:
         out.append(caption("within").format(radius=f"{site.radius_m:g}"))
@@ -79,9 +80,9 @@ def _facts(protocol: Protocol, site: SitePlan) -> list[str]:
     return out
 
 
-def _degrees(value: float, letters: str) -> str:
+def _degrees(value: float, signs: dict[str, int]) -> str:
     """As the site sheet asks for them: without a sign, with the letter of the hemisphere."""
-    return f"{abs(value):.5f}° {letters[value < 0]}"
+    return f"{abs(value):.5f}° {next(letter for letter, sign in signs.items() if (sign < 0) == (value < 0))}"
 
 
 def _who(protocol: Protocol, survey: SurveyPlan, task: str) -> str:
