@@ -346,7 +346,12 @@ BAD_CHECKS = [
     ("{depth: {limit: 1}}", "checks.depth: no such rule; expected one of sheets"),
     ("{dates: {limit: 1}}", "checks.dates.limit: found 1, but this rule has no limit"),
     ("{wait: {limit: 1}}", "expected it as 'wait_minutes'"),
-    ("{depths: {sentence: '{depth} m'}}", "checks.depths.sentence: found '{depth} m', expected no braces but {limit}"),
+    (
+        "{depths: {sentence: '{depth} m'}}",
+        "checks.depths.sentence: found '{depth} m', expected no braces but {limit:g}",
+    ),
+    ("{depths: {sentence: '{limit:999999999g} m'}}", "expected no braces but {limit:g}"),  # a text of a gigabyte
+    ("{depths: {sentence: '{limit.real} m'}}", "expected no braces but {limit:g}"),
     ("{depths: {severity: grave}}", "checks.depths.severity: found 'grave', expected"),
 ]
 

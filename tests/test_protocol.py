@@ -274,7 +274,17 @@ def test_protocol_whose_cells_would_share_an_id_or_an_area_is_refused(text: str,
         build_layouts(parse_protocol(text, "pond.yaml"))
 
 
-@pytest.mark.parametrize("caption", ["page: 'Seite {seite}'", "segment: '{0} m'", "point: '{position'"])
+@pytest.mark.parametrize(
+    "caption",
+    [
+        "page: 'Seite {seite}'",
+        "segment: '{0} m'",
+        "point: '{position'",
+        "point: '{position:999999999} m'",  # a text of a gigabyte
+        "point: '{position.__class__} m'",
+        "point: '{position!r} m'",
+    ],
+)
 def test_caption_with_a_wrong_place_holder_is_refused_with_a_sentence(caption: str) -> None:
     """A translated caption may get its braces wrong; that is a `ProtocolError` naming the caption."""
     from digitise.sheets.compose import build_layouts

@@ -6,6 +6,7 @@ Places in braces are filled in; a translation may use the same ones and no other
 from __future__ import annotations
 
 import string
+from collections.abc import Collection
 
 SHEET_WORDS = {
     "pack": "Pack",
@@ -78,3 +79,15 @@ CAPTIONS = SHEET_WORDS | BRIEFING_WORDS
 def places(key: str) -> set[str]:
     """Names that the caption `key` may hold in braces."""
     return {name for _, name, _, _ in string.Formatter().parse(CAPTIONS[key]) if name}
+
+
+def only_braces(text: str, allowed: Collection[str]) -> bool:
+    """Whether a text holds no braces but `allowed`, such as "page" or "limit:g".
+
+    Anything else in braces is a small language of its own: a width of a thousand million makes a text as long.
+    """
+    try:
+        parts = [(name, spec, how) for _, name, spec, how in string.Formatter().parse(text) if name is not None]
+    except ValueError:
+        return False
+    return all(how is None and (f"{name}:{spec}" if spec else name) in allowed for name, spec, how in parts)

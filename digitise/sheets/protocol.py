@@ -21,7 +21,7 @@ from pydantic import (
     model_validator,
 )
 
-from digitise.sheets.captions import CAPTIONS, places
+from digitise.sheets.captions import CAPTIONS, only_braces, places
 from digitise.sheets.rules import CheckSpec, known_rules
 from digitise.sheets.yaml_file import checked, file_text, line_of_text, shaped
 
@@ -296,11 +296,9 @@ class Protocol(_Model):
             raise ValueError(f"captions {sorted(unknown)} are not used: expected some of {sorted(CAPTIONS)}")
         known_rules(self.checks)
         for key, text in self.captions.items():
-            try:
-                text.format(**dict.fromkeys(places(key), "1"))
-            except (KeyError, IndexError, ValueError, AttributeError):
+            if not only_braces(text, places(key)):
                 allowed = " and ".join(f"{{{p}}}" for p in sorted(places(key))) or "no braces"
-                raise ValueError(f"captions.{key}: found '{text}', expected only {allowed}") from None
+                raise ValueError(f"captions.{key}: found '{text}', expected only {allowed}")
         return self
 
     def __hash__(self) -> int:
