@@ -29,7 +29,7 @@ def add_commands(command: Adder) -> None:
     one.add_argument("--store", type=Path, metavar="DIR", help="keep the plan in this store, for names and checks")
     one.add_argument("--slates", action="store_true", help="also a variant for slates that are wiped and used again")
 
-    one = command("codes", _codes, "choose two-letter codes that survive being misread", "digitise codes 9")
+    one = command("codes", _codes, "choose codes that survive being misread", "digitise codes 9")
     one.add_argument("count", type=count, help="how many codes")
 
 
@@ -109,16 +109,13 @@ def _keep(folder: Path, plan: Path, own: tuple[str, bytes] | None) -> None:
 
 
 def _codes(args: argparse.Namespace) -> int:
-    from digitise.sheets.codes import choose_codes, margins
+    from digitise.sheets.codes import choose_codes, how_often, margins
 
     chosen = choose_codes(args.count)
     print("\n".join(chosen.codes))
-    say(f"{args.count} codes, any two differ in both letters. By the reader's measured confusions:")
+    say(f"{args.count} codes, any two differ in two letters. By the reader's measured confusions:")
     for one in margins(chosen.codes):
-        say(f"  {one.code} is taken for {one.nearest} about 1 time in {round(1 / one.chance):,}")
+        say(f"  {one.code} is taken for {one.nearest} {how_often(one.chance)}")
     a, b = chosen.nearest
-    say(
-        f"Nearest pair {a} and {b}: the reader would have to misread both letters, about 1 in "
-        f"{round(1 / chosen.chance):,}."
-    )
+    say(f"Nearest pair {a} and {b}: the reader would have to misread two letters, {how_often(chosen.chance)}.")
     return 0

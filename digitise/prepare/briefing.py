@@ -13,6 +13,7 @@ from digitise.surveys.plan import LINE_TASK, Plan, SitePlan, SurveyPlan
 
 GUTTER_MM = 8.0
 CODE_ROW_MM, MOST_MORE_MM = 5.6, 12.0
+TWO_COLUMNS = 24  # as many codes stand in two columns, more in three
 CODE_MM = 11.0  # room for a code before what it means
 
 
@@ -31,7 +32,7 @@ def draw_briefing(pen: Pen, size_mm: tuple[float, float], protocol: Protocol, pl
             f"the briefing needs {-left - 4.0:.0f} mm more than its page has; "
             "expected a shorter kit list, fewer codes or shorter cautions"
         )
-    rows = sum(-(-len(s.categories) // 2) for s in protocol.sheets.values() if isinstance(s, LineSheet))
+    rows = sum(_code_rows(s)[1] for s in protocol.sheets.values() if isinstance(s, LineSheet))
     row_mm = CODE_ROW_MM + min(MOST_MORE_MM, max(0.0, left) / rows) if rows else CODE_ROW_MM
     _drawn(pen, size_mm, protocol, plan, survey, row_mm)
 
@@ -150,20 +151,27 @@ def _codes(column: Column, protocol: Protocol, row_mm: float) -> None:
         if not isinstance(sheet, LineSheet):
             continue
         column.heading(f"{protocol.caption('codes')} · {sheet.title}")
-        half = (column.width - GUTTER_MM) / 2
-        rows = -(-len(sheet.categories) // 2)
+        across, rows = _code_rows(sheet)
+        half = (column.width - (across - 1) * GUTTER_MM) / across
+        room = half * 0.52
         note = protocol.caption("own_guide")
-        for i in (0, 1):
+        for i in range(across):
             at = column.x + i * (half + GUTTER_MM)
             column.pen.text(Text(at + half, column.y + 1.6, note, 7.5, half - 20, align="right"))
         column.y += 2.0
         for i, category in enumerate(sheet.categories):
             x, y = column.x + (i // rows) * (half + GUTTER_MM), column.y + (i % rows) * row_mm
             column.pen.text(Text(x, y + row_mm - 1.4, category.code, 10, CODE_MM - 1, bold=True))
-            column.pen.text(Text(x + CODE_MM, y + row_mm - 1.4, category.label, 8.5, 44))
-            start = x + CODE_MM + 3 + min(44.0, column.pen.face.width_mm(category.label, False, 8.5))
+            column.pen.text(Text(x + CODE_MM, y + row_mm - 1.4, category.label, 8.5, room))
+            start = x + CODE_MM + 3 + min(room, column.pen.face.width_mm(category.label, False, 8.5))
             column.pen.rule(Rule(start, y + row_mm - 0.6, x + half, y + row_mm - 0.6, FINE_MM))
         column.y += rows * row_mm + 2.0
+
+
+def _code_rows(sheet: LineSheet) -> tuple[int, int]:
+    """In how many columns codes stand, and in how many rows."""
+    across = 2 if len(sheet.categories) <= TWO_COLUMNS else 3
+    return across, -(-len(sheet.categories) // across)
 
 
 def _cautions(column: Column, protocol: Protocol) -> None:

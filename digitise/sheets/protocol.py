@@ -39,7 +39,7 @@ Segment = shaped(r"^\d+(\.\d+)?-\d+(\.\d+)?$", "metres along the tape, such as '
 Format = shaped(r"^#{1,4}\.#{1,6}$", "a format such as '##.#', one # for each digit")
 Code = shaped(r"^[A-Z0-9]{1,3}$", "one to three capitals or digits, such as N")
 Version = shaped(r"^[0-9A-Za-z][0-9A-Za-z.]{0,7}$", 'letters, digits and points in quotes, such as "1" or "2.1"')
-CategoryCode = shaped(r"^[A-Z]{2}$", "two capital letters, such as those of 'digitise codes'")
+CategoryCode = shaped(r"^[A-Z]{2,3}$", "two or three capitals, such as those of 'digitise codes'")
 
 
 class ProtocolError(ValueError):
@@ -194,18 +194,20 @@ class LineSheet(_Sheet):
 
     kind: Literal["line"]
     columns: int = Field(default=4, ge=1, le=6)
-    categories: tuple[CategorySpec, ...] = Field(min_length=2, max_length=24)
+    categories: tuple[CategorySpec, ...] = Field(min_length=2, max_length=60)
 
     @model_validator(mode="after")
     def _codes_apart(self) -> LineSheet:
         _no_repeats([c.id for c in self.categories], "category id")
         for i, a in enumerate(self.categories):
             for b in self.categories[:i]:
-                if a.code[0] == b.code[0] or a.code[1] == b.code[1]:
+                pair = f"codes '{b.code}' ({b.label}) and '{a.code}' ({a.label})"
+                if len(a.code) != len(b.code):
+                    raise ValueError(f"{pair}: expected all codes of one length")
+                if sum(x != y for x, y in zip(a.code, b.code, strict=True)) < 2:
                     raise ValueError(
-                        f"codes '{b.code}' ({b.label}) and '{a.code}' ({a.label}) share a letter in the same place: "
-                        "expected any two codes to differ in both letters, so that one misread letter never makes "
-                        "another valid code ('digitise codes' chooses such a set)"
+                        f"{pair} differ in fewer than two letters: expected any two codes to differ in two, so that "
+                        "one misread letter never makes another valid code ('digitise codes' chooses such a set)"
                     )
         return self
 

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from digitise.sheets.codes import margins
+from digitise.sheets.codes import how_often, margins
 from digitise.sheets.compose import build_layouts, free_marks, layout_problems, paper_problems, shared_marks
 from digitise.sheets.layout import Layout
 from digitise.sheets.protocol import HALVES, BeltSheet, LineSheet, Protocol, ProtocolError, SiteSheet, load_protocol
@@ -101,7 +101,7 @@ def _codes(protocol: Protocol) -> list[str]:
         if isinstance(sheet, LineSheet):
             nearest = max(margins([c.code for c in sheet.categories]), key=lambda m: m.chance)
             out.append(
-                f"sheet '{name}': codes {nearest.code} and {nearest.nearest} are nearest; both letters would have to "
-                f"be misread, about 1 in {round(1 / nearest.chance):,}"
+                f"sheet '{name}': codes {nearest.code} and {nearest.nearest} are nearest; two letters would have to "
+                f"be misread, {how_often(nearest.chance)}"
             )
     return out
