@@ -149,4 +149,5 @@ def printed(
         with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
             for path in done.files:
                 archive.write(path, path.relative_to(out_dir).as_posix())
-    return Printed(done.plan, done.plan.plan, out.getvalue(), tuple(plan_notes(done.plan, protocol)))
+    notes = plan_notes(done.plan, protocol, today=dt.datetime.now().astimezone().date())
+    return Printed(done.plan, done.plan.plan, out.getvalue(), tuple(notes))

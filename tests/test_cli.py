@@ -149,7 +149,7 @@ REFUSED = [
         r"no shipped protocol has that name \(shipped: .*reef-transect.*\)",
         id="sheets-unknown",
     ),
-    pytest.param(["codes", "18"], "18 codes asked for: expected 2 to 17", id="too-many-codes"),
+    pytest.param(["codes", "61"], "61 codes asked for: expected 2 to 60", id="too-many-codes"),
     pytest.param(
         ["report", "--store", "{tmp}/nowhere", "--out", "{tmp}/o"],
         "no such store; make one with: digitise read PHOTOS --store",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import itertools
 import re
 from pathlib import Path
@@ -119,6 +120,36 @@ def test_a_plan_is_held_against_its_protocol(tmp_path) -> None:
     ]
     small = _plan(tmp_path, PLAN.replace("      - {divers: [Rosu Beki, Jun Ansu], tasks: [invertebrate]}\n", ""))
     assert any("nobody has the task 'invertebrate'" in note for note in plan_notes(small, reef))
+
+
+def test_days_that_are_hardly_meant_are_told(tmp_path) -> None:
+    """One that has passed, and one more than a year ahead; nothing is said of the day itself, or of none."""
+    reef, plan = load_protocol("reef-transect"), _plan(tmp_path)
+
+    def told(today: str) -> list[str]:
+        found = plan_notes(plan, reef, today=datetime.date.fromisoformat(today))
+        return [n for n in found if "check the year" in n]
+
+    assert told("2026-04-11") == told("2025-04-11") == []
+    assert told("2026-04-12") == ["Lantern Garden, 2026-04-11: this day has passed; check the year"]
+    assert told("2025-04-01") == ["Lantern Garden, 2026-04-11: this day is over a year ahead; check the year"]
+
+
+def test_a_second_printing_does_not_put_new_packs_in_place_of_the_first(tmp_path, capsys) -> None:
+    """Sheets of the first are out already: the plan needs another name, or the packs of the plan that is kept."""
+    (tmp_path / "days.yaml").write_text(PLAN, encoding="utf-8")
+    where = ["--store", str(tmp_path / "store"), "--paper", "A4"]
+    assert main(["prepare", str(tmp_path / "days.yaml"), "--out", str(tmp_path / "first"), *where]) == 0
+    first = known_plan(tmp_path / "store")
+    capsys.readouterr()
+
+    assert main(["prepare", str(tmp_path / "days.yaml"), "--out", str(tmp_path / "second"), *where]) == 2
+    assert "the store has a plan 'spring-days' with other packs" in capsys.readouterr().err
+    assert not (tmp_path / "second").exists()
+    assert known_plan(tmp_path / "store") == first
+    kept = tmp_path / "store" / "plans" / "spring-days.yaml"
+    assert main(["prepare", str(kept), "--out", str(tmp_path / "second"), *where]) == 0
+    assert known_plan(tmp_path / "store") == first
 
 
 def test_a_pack_has_the_planned_lines_and_spare_pages_without_a_line(tmp_path) -> None:

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import argparse
+from datetime import datetime
 from pathlib import Path
 
 from digitise.commands.common import Adder, count, say
+from digitise.wording import plural
 
 CUT = ", then cut along the dashes"
 
@@ -71,12 +73,15 @@ def _sheets(args: argparse.Namespace) -> int:
 def _prepare(args: argparse.Namespace) -> int:
     from digitise.prepare import prepare
     from digitise.sheets.protocol import load_protocol
+    from digitise.surveys.known_plan import refuse_other_packs
     from digitise.surveys.plan import load_plan, plan_notes
 
     plan = load_plan(args.plan)
     beside = args.plan.parent / plan.protocol
     protocol = load_protocol(beside if beside.is_file() else plan.protocol)
-    for note in plan_notes(plan, protocol):
+    if args.store is not None:
+        refuse_other_packs(args.store, plan)
+    for note in plan_notes(plan, protocol, today=datetime.now().astimezone().date()):
         say(f"Note: {note}")
     paper = _small(args.paper or protocol.paper) if args.two_up else args.paper or protocol.paper
     own = (beside.name, beside.read_bytes()) if beside.is_file() else None
@@ -84,8 +89,8 @@ def _prepare(args: argparse.Namespace) -> int:
     for path in done.files:
         print(path)
     say(
-        f"{len(done.plan.surveys)} survey(s) prepared on {paper}. Print at 100 % (actual size): sheets one-sided on "
-        f"waterproof paper{CUT if args.two_up else ''}."
+        f"{plural(len(done.plan.surveys), 'survey')} prepared on {paper}. Print at 100 % (actual size): sheets "
+        f"one-sided on waterproof paper{CUT if args.two_up else ''}."
     )
     if args.store is not None:
         _keep(args.store, done.files[-1], own)

@@ -19,6 +19,7 @@ Code = shaped(r"^[A-Za-z0-9][A-Za-z0-9-]{0,11}$", "up to 12 letters, digits and 
 Person = line_of_text(2, 60)
 SiteName = line_of_text(1, 60)
 Pack = shaped(r"^[A-HJ-NP-RT-Y346789]{6}$", "the six characters of a pack; leave it out, and 'prepare' makes one")
+FAR_AHEAD = 366  # days; a plan for later has the wrong year more often than not
 LINE_TASK = "line"  # laying the line and reeling it in; every other task is a sheet's name
 
 
@@ -151,7 +152,7 @@ def _line_sheets(protocol: Protocol) -> list[str]:
     return [name for name, sheet in protocol.sheets.items() if not isinstance(sheet, SiteSheet)]
 
 
-def plan_notes(plan: Plan, protocol: Protocol) -> Iterator[str]:
+def plan_notes(plan: Plan, protocol: Protocol, *, today: datetime.date | None = None) -> Iterator[str]:
     """What the coordinator may want to mend before printing; none of it stops the printer."""
     rules = rules_of(protocol.checks, protocol.wait_minutes)
     for survey in plan.surveys:
@@ -162,6 +163,8 @@ def plan_notes(plan: Plan, protocol: Protocol) -> Iterator[str]:
             yield f"{where}: {divers} divers. {least.sentence}"
         if most.severity != "off" and divers > most.limit:
             yield f"{where}: {divers} divers. {most.sentence}"
+        if survey.date and today and not 0 <= (survey.date - today).days <= FAR_AHEAD:
+            yield f"{where}: this day {'has passed' if survey.date < today else 'is over a year ahead'}; check the year"
         if survey.leader is None:
             yield f"{where}: no licensed dive leader is named"
         if not divers:
