@@ -307,6 +307,22 @@ def test_counts_far_outside_the_sites_history_are_questions() -> None:
     assert _found(_survey(fish=now, site={"site/site": "OSSA LEDGE"}), "history", earlier=before) == []
 
 
+def test_a_site_written_in_two_ways_is_asked_about_where_it_is_unusual() -> None:
+    """Results group surveys by the name as it stands, so a change of capitals would end a site's series unseen."""
+    first = _survey(pack="AAAAAA", site={"site/date": "2025-04-11"})
+    other = _survey(site={"site/site": "Lantern Garden"})
+    (one,) = _found(other, "site", earlier=[first, other])
+
+    assert one.severity == "question"
+    assert one.text.startswith("'Lantern Garden' here, 'LANTERN GARDEN' in 1 other survey; results take them for two")
+    assert [c for _, c in one.cells] == ["site/site"]
+    assert _found(first, "site", earlier=[first, other]) == []  # it was first
+    assert _found(other, "site", plan=None, earlier=[first, other]) != []
+    assert len(_found(_survey(site={"site/site": "LG"}), "site", earlier=[first])) == 1  # the site's code
+    assert _found(_survey(), "site", earlier=[first]) == []
+    assert _found(_survey(site={"site/site": UNREAD}), "site", earlier=[first]) == []
+
+
 def test_a_protocol_changes_severity_limit_and_sentence_of_a_rule() -> None:
     """Each by itself; a rule may be switched off; the printed pages do not change."""
     text = protocol().model_dump()

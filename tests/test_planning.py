@@ -214,6 +214,6 @@ def test_the_screen_offers_the_protocols_that_the_store_knows(store):  # noqa: F
     at = AppTest.from_file("../review_app/views/plan.py", default_timeout=60).run()
     at.selectbox(key="plan-protocol").set_value("pond-1.yaml").run()
     assert not at.exception
-    assert at.multiselect(key="tasks-pond-1").options == ["lays the line and reels it in", "Birds"]
+    assert at.multiselect(key="tasks-pond-1").options == ["Lays the line and reels it in", "Birds"]
     at.selectbox(key="paper-pond-1.yaml").set_value("A5").run()
     assert at.checkbox(key="plan-two-up").disabled

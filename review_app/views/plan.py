@@ -46,7 +46,8 @@ def _site(sites: dict[str, SitePlan]) -> dict[str, object]:
 
 
 def _pairs(protocol: Protocol) -> list[tuple[str, list[str]]]:
-    titles = {LINE_TASK: protocol.caption("line_task")}
+    line = protocol.caption("line_task")
+    titles = {LINE_TASK: line[0].upper() + line[1:]}
     titles |= {n: sheet.title for n, sheet in protocol.sheets.items() if not isinstance(sheet, SiteSheet)}
     tasks = list(titles)
     usual = [tasks[1:2], tasks[2:3], [LINE_TASK, *tasks[3:]]]
