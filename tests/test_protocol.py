@@ -137,12 +137,12 @@ HOSTILE = [
     ),
     pytest.param(
         _swapped("code: CD", "code: CB"),
-        ["'AB' (Reeds)", "'CB' (Mud)", "share a letter", "digitise codes"],
+        ["'AB' (Reeds)", "'CB' (Mud)", "differ in fewer than two letters", "digitise codes"],
         id="codes-share-second-letter",
     ),
     pytest.param(
         _swapped("code: CD", "code: AD"),
-        ["'AB' (Reeds)", "'AD' (Mud)", "share a letter"],
+        ["'AB' (Reeds)", "'AD' (Mud)", "differ in fewer than two letters"],
         id="codes-share-first-letter",
     ),
     pytest.param(

@@ -5,6 +5,7 @@ Places in braces are filled in; a translation may use the same ones and no other
 
 from __future__ import annotations
 
+import re
 import string
 from collections.abc import Collection
 
@@ -20,7 +21,6 @@ SHEET_WORDS = {
     "percent": "%",
     "none_seen": "I looked for every row: a blank row means none seen",
     "cautions": "Before anyone dives",
-    "notes": "Notes",
     "point": "{position} m",
     "how_photo": "Photograph the whole sheet with all four corner marks in view, in shade, without flash.",
     "date_hint": "Y Y Y Y M M D D",
@@ -43,8 +43,6 @@ BRIEFING_WORDS = {
     "leader": "Licensed dive leader",
     "shore": "Shore cover",
     "not_named": "to be named",
-    "task": "Task",
-    "names": "Names",
     "line_task": "lays the line and reels it in",
     "kit": "Kit",
     "kit_list": "Tape on a reel; Slates; Pencils, two each; Sheets and spares; Watch; Depth gauge; Positioning; "
@@ -74,11 +72,18 @@ BRIEFING_WORDS = {
 }
 
 CAPTIONS = SHEET_WORDS | BRIEFING_WORDS
+FORMER = frozenset({"notes", "task", "names"})  # printed nowhere; protocols written before may still give them
 
 
 def places(key: str) -> set[str]:
     """Names that the caption `key` may hold in braces."""
     return {name for _, name, _, _ in string.Formatter().parse(CAPTIONS[key]) if name}
+
+
+def left_in_english(captions: Collection[str]) -> list[str]:
+    """Captions with words that a protocol in another language, which gives `captions`, does not give."""
+    words = {key: re.sub(r"\{[^}]*\}", "", text) for key, text in CAPTIONS.items()}
+    return [key for key, text in words.items() if key not in captions and re.search(r"[A-Za-z]{3}", text)]
 
 
 def only_braces(text: str, allowed: Collection[str]) -> bool:

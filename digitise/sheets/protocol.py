@@ -21,7 +21,7 @@ from pydantic import (
     model_validator,
 )
 
-from digitise.sheets.captions import CAPTIONS, only_braces, places
+from digitise.sheets.captions import CAPTIONS, FORMER, only_braces, places
 from digitise.sheets.rules import CheckSpec, known_rules
 from digitise.sheets.yaml_file import checked, file_text, line_of_text, shaped
 
@@ -293,11 +293,11 @@ class Protocol(_Model):
     @model_validator(mode="after")
     def _coherent(self) -> Protocol:
         _apart(self.belt.segments, self.transect.length_m, "belt segment")
-        unknown = set(self.captions) - set(CAPTIONS)
+        unknown = set(self.captions) - set(CAPTIONS) - FORMER
         if unknown:
             raise ValueError(f"captions {sorted(unknown)} are not used: expected some of {sorted(CAPTIONS)}")
         known_rules(self.checks)
-        for key, text in self.captions.items():
+        for key, text in ((k, v) for k, v in self.captions.items() if k in CAPTIONS):
             if not only_braces(text, places(key)):
                 allowed = " and ".join(f"{{{p}}}" for p in sorted(places(key))) or "no braces"
                 raise ValueError(f"captions.{key}: found '{text}', expected only {allowed}")
