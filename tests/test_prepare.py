@@ -24,7 +24,15 @@ from digitise.prepare.prepare import (
     with_packs,
 )
 from digitise.sheets.compose import build_layouts
-from digitise.sheets.protocol import PAPERS_MM, Protocol, ProtocolError, load_protocol, shipped_names
+from digitise.sheets.protocol import (
+    PAPERS_MM,
+    SHIPPED,
+    Protocol,
+    ProtocolError,
+    load_protocol,
+    parse_protocol,
+    shipped_names,
+)
 from digitise.sheets.sheet import rasterise, sheet_pdf
 from digitise.surveys.known_plan import known_plan
 from digitise.surveys.known_protocol import kept_protocols
@@ -200,6 +208,26 @@ def test_the_briefing_names_hemispheres_as_the_site_sheet_asks_for_them(tmp_path
 
     assert "161.20340° O" in page
     assert "Position" not in page
+
+
+@pytest.mark.parametrize(
+    ("lines", "paper", "first", "last"),
+    [
+        (3, "A5", "T1: Fish belt, page 1 of 2", "T3: Substrate line, page 2 of 2"),
+        (12, "A5", "T1: Fish belt × 2", "T12: Substrate line × 2"),
+        (20, "A5", "T1: × 6", "T20: × 6"),
+    ],
+)
+def test_a_closing_list_of_many_pages_names_sheets_or_lines_instead(tmp_path, lines, paper, first, last) -> None:
+    """So no pack is too large to be printed; each row still has its boxes."""
+    text = (SHIPPED / "reef-transect.yaml").read_text(encoding="utf-8")
+    reef = parse_protocol(re.sub(r"(?m)^transects: \d+", f"transects: {lines}", text), "p.yaml")
+    plan = with_packs(_plan(tmp_path, PLAN.replace("    transects: 2\n", "")))
+    (page,) = _text(closing_pdf(reef, plan, plan.surveys[0], paper))
+
+    assert reef.transects == lines
+    assert first in page
+    assert last in page
 
 
 def test_a_very_long_site_name_is_printed_in_two_lines(tmp_path) -> None:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from digitise.prepare.flow import BOX_MM, MARGIN_MM, Column, page_head
@@ -69,26 +70,37 @@ def _sheets(column: Column, protocol: Protocol, sheets: Sequence[tuple[str, Iden
     column.pen.text(Text(first + BOX_MM / 2, column.y + 1.4, caption("closing_back"), 7, 16, align="centre"))
     column.pen.text(Text(second, column.y + 1.4, caption("closing_photo"), 7, TICKS_MM - 13.0, lines=2))
     column.y += 6.2
-    row = min(MOST_ROW_MM, (bottom - 50.0 - column.y) / len(sheets))
-    if row < LEAST_ROW_MM:
+    high = bottom - 50.0 - column.y
+    rows = next((r for r in _ways(protocol, sheets) if high / len(r) >= LEAST_ROW_MM), None)
+    if rows is None:
         raise ProtocolError(f"the closing list has no room for {len(sheets)} pages; expected smaller packs")
-    room, before = column.width - TICKS_MM - 3.0, 0
-    texts = [Text(column.x, 0, _name(protocol, one, sheets), 8.5, room) for one in sheets]
-    size = min(column.pen.face.wrap(text)[0] for text in texts)
-    for text, (_, who) in zip(texts, sheets, strict=True):
-        if who.transect != before:
-            column.rule(column.y - 1.0)
-        before = who.transect
+    step = min(MOST_ROW_MM, high / len(rows))
+    texts = [Text(column.x, 0, words, 8.5, column.width - TICKS_MM - 3.0) for words, _ in rows]
+    size, before = min(column.pen.face.wrap(text)[0] for text in texts), 0
+    for text, (_, transect) in zip(texts, rows, strict=True):
+        if transect != before:
+            column.rule(column.y - (step - BOX_MM) / 2)
+        before = transect
         column.pen.text(replace(text, y=column.y + 3.0, size_pt=size))
         for x in (first, second):
             column.frame(x, column.y, BOX_MM, BOX_MM)
-        column.y += row
+        column.y += step
 
 
-def _name(protocol: Protocol, one: tuple[str, Identity], sheets: Sequence[tuple[str, Identity]]) -> str:
-    """What a page is called on the list."""
-    title, who = one
-    line = f"T{who.transect}: " if who.transect else ""
-    pages = sum(t == title and w.transect == who.transect for t, w in sheets)
-    page = ", " + protocol.caption("page").format(page=who.page, pages=pages) if pages > 1 else ""
-    return f"{line}{title}{page}"
+def _ways(protocol: Protocol, sheets: Sequence[tuple[str, Identity]]) -> Iterator[list[tuple[str, int]]]:
+    """What the list may name, as (words, transect), longest first: every page; every sheet; every line's sheets."""
+    pages = Counter((who.transect, title) for title, who in sheets)
+    every = []
+    for title, who in sheets:
+        count = pages[who.transect, title]
+        page = ", " + protocol.caption("page").format(page=who.page, pages=count) if count > 1 else ""
+        every.append((f"{_line(who.transect)}{title}{page}", who.transect))
+    yield every
+    yield [(f"{_line(n)}{title}{f' × {count}' if count > 1 else ''}", n) for (n, title), count in pages.items()]
+    by_line = Counter(who.transect for _, who in sheets)
+    names = {who.transect: title for title, who in sheets}
+    yield [(f"{_line(n) or names[n]}{f' × {count}' if n or count > 1 else ''}", n) for n, count in by_line.items()]
+
+
+def _line(transect: int) -> str:
+    return f"T{transect}: " if transect else ""
