@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 from dataclasses import replace
+from types import SimpleNamespace
 
 import pytest
 from kept import NOW, PACK, UNREAD, made_result, made_sheet, photo_of, points, protocol
@@ -13,6 +14,7 @@ from shared_cases import cases
 from digitise.batch.batch import known_protocols, record
 from digitise.cli import main
 from digitise.completeness import FINDERS, Checked, SurveyCheck, check_store, check_survey
+from digitise.completeness.places import dates
 from digitise.prepare.prepare import plan_yaml
 from digitise.reader.reading import Reading
 from digitise.sheets.protocol import Protocol, parse_protocol
@@ -305,6 +307,20 @@ def test_counts_far_outside_the_sites_history_are_questions() -> None:
     assert _found(_survey(fish=now), "history", earlier=before[:1]) == []
     assert _found(_survey(fish=dict.fromkeys(now, 14)), "history", earlier=before) == []  # 9 more: too few to ask
     assert _found(_survey(fish=now, site={"site/site": "OSSA LEDGE"}), "history", earlier=before) == []
+
+
+def test_sheets_with_different_dates_contradict_each_other() -> None:
+    """For protocols that ask for the date on more sheets than one; each cell that bears one is named."""
+
+    def faults(*days: str) -> list:
+        cells = [SimpleNamespace(value=day, page_id=i, cell=f"s{i}/date") for i, day in enumerate(days)]
+        case = SimpleNamespace(fields=lambda name: cells if name == "date" else [], place=lambda cell: cell.cell)
+        return list(dates(case))
+
+    (one,) = faults("2026-04-11", "2026-04-12", "2026-04-11")
+    assert (one.where, one.text) == ("s0/date", "found 2026-04-11 and 2026-04-12")
+    assert one.cells == ((0, "s0/date"), (1, "s1/date"), (2, "s2/date"))
+    assert faults("2026-04-11", "2026-04-11") == faults("2026-04-11") == faults() == []
 
 
 def test_a_site_written_in_two_ways_is_asked_about_where_it_is_unusual() -> None:
