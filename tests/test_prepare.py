@@ -23,6 +23,7 @@ from digitise.prepare.prepare import (
     survey_pages,
     with_packs,
 )
+from digitise.sheets.codes import MOST, choose_codes
 from digitise.sheets.compose import build_layouts
 from digitise.sheets.protocol import (
     PAPERS_MM,
@@ -228,6 +229,24 @@ def test_a_closing_list_of_many_pages_names_sheets_or_lines_instead(tmp_path, li
     assert reef.transects == lines
     assert first in page
     assert last in page
+
+
+@pytest.mark.parametrize("count", [18, 40, MOST])
+@pytest.mark.parametrize("paper", ["A4", "letter"])
+def test_as_many_codes_as_there_may_be_fit_the_briefing_and_the_card(tmp_path, count, paper) -> None:
+    """Every code stands on both, each on one page; where they are too many, the lines for the own guide give way."""
+    codes = choose_codes(count).codes
+    categories = [{"code": c, "id": c.lower(), "label": f"Sort of coral {c}"} for c in codes]
+    data = load_protocol("reef-transect").model_dump()
+    data["sheets"]["substrate"] |= {"categories": categories}
+    many, plan = Protocol.model_validate(data), with_packs(_plan(tmp_path))
+    (briefing,) = _text(briefing_pdf(many, plan, plan.surveys[0], paper))
+    (card,) = _text(card_pdf(many, paper))
+
+    assert set(codes) <= set(briefing.split())
+    assert set(codes) <= set(card.split())
+    assert count == 40 or ("From our identification guide" in briefing) == (count == 18)
+    assert "Oxygen and first aid are at" in briefing
 
 
 def test_a_very_long_site_name_is_printed_in_two_lines(tmp_path) -> None:

@@ -12,7 +12,7 @@ from digitise.sheets.protocol import LineSheet, Protocol, ProtocolError, SiteShe
 from digitise.surveys.plan import LINE_TASK, Plan, SitePlan, SurveyPlan
 
 GUTTER_MM = 8.0
-CODE_ROW_MM, MOST_MORE_MM = 5.6, 12.0
+CODE_ROW_MM, CROWDED_ROW_MM, MOST_MORE_MM = 5.6, 4.4, 12.0
 TWO_COLUMNS = 24  # as many codes stand in two columns, more in three
 CODE_MM = 11.0  # room for a code before what it means
 
@@ -25,22 +25,36 @@ def draw_briefing(pen: Pen, size_mm: tuple[float, float], protocol: Protocol, pl
     ProtocolError
         It needs more room than one page has; the text says what to shorten.
     """
-    dry = DryPen(size_mm, pen.face)
+    dry, crowded = DryPen(size_mm, pen.face), False
     left = size_mm[1] - MARGIN_MM - _drawn(dry, size_mm, protocol, plan, survey, CODE_ROW_MM)
+    if left < -4.0:
+        crowded = True
+        left = size_mm[1] - MARGIN_MM - _drawn(dry, size_mm, protocol, plan, survey, CROWDED_ROW_MM, crowded=True)
     if left < -4.0:
         raise ProtocolError(
             f"the briefing needs {-left - 4.0:.0f} mm more than its page has; "
             "expected a shorter kit list, fewer codes or shorter cautions"
         )
-    rows = sum(_code_rows(s)[1] for s in protocol.sheets.values() if isinstance(s, LineSheet))
-    row_mm = CODE_ROW_MM + min(MOST_MORE_MM, max(0.0, left) / rows) if rows else CODE_ROW_MM
-    _drawn(pen, size_mm, protocol, plan, survey, row_mm)
+    rows = sum(_code_rows(s, crowded=crowded)[1] for s in protocol.sheets.values() if isinstance(s, LineSheet))
+    row_mm = CROWDED_ROW_MM if crowded else CODE_ROW_MM
+    row_mm += min(MOST_MORE_MM, max(0.0, left) / rows) if rows else 0.0
+    _drawn(pen, size_mm, protocol, plan, survey, row_mm, crowded=crowded)
 
 
 def _drawn(
-    pen: Pen, size_mm: tuple[float, float], protocol: Protocol, plan: Plan, survey: SurveyPlan, row_mm: float
+    pen: Pen,
+    size_mm: tuple[float, float],
+    protocol: Protocol,
+    plan: Plan,
+    survey: SurveyPlan,
+    row_mm: float,
+    *,
+    crowded: bool = False,
 ) -> float:
-    """The whole page with code rows of this height; returns the y of its end."""
+    """The whole page with code rows of this height; returns the y of its end.
+
+    On a `crowded` page codes stand in four columns, without lines for the team's own guide.
+    """
     site = plan.site(survey.site)
     full = size_mm[0] - 2 * MARGIN_MM
     top = _head(pen, full, protocol, site, survey)
@@ -50,7 +64,7 @@ def _drawn(
     _team(right, protocol, survey)
     _kit(right, protocol, plan)
     below = Column(pen, MARGIN_MM, max(left.y, right.y) + 1.0, full)
-    _codes(below, protocol, row_mm)
+    _codes(below, protocol, row_mm, crowded=crowded)
     _cautions(below, protocol)
     _emergency(below, protocol)
     return below.y
@@ -145,32 +159,34 @@ def _kit(column: Column, protocol: Protocol, plan: Plan) -> None:
     column.y = max(ends)
 
 
-def _codes(column: Column, protocol: Protocol, row_mm: float) -> None:
+def _codes(column: Column, protocol: Protocol, row_mm: float, *, crowded: bool) -> None:
     """Every line sheet's codes and meanings, with room for what the team's own guide says of each."""
     for sheet in protocol.sheets.values():
         if not isinstance(sheet, LineSheet):
             continue
         column.heading(f"{protocol.caption('codes')} · {sheet.title}")
-        across, rows = _code_rows(sheet)
+        across, rows = _code_rows(sheet, crowded=crowded)
         half = (column.width - (across - 1) * GUTTER_MM) / across
-        room = half * 0.52
+        room = half - CODE_MM if crowded else half * 0.52
         note = protocol.caption("own_guide")
-        for i in range(across):
+        for i in range(0 if crowded else across):
             at = column.x + i * (half + GUTTER_MM)
             column.pen.text(Text(at + half, column.y + 1.6, note, 7.5, half - 20, align="right"))
         column.y += 2.0
         for i, category in enumerate(sheet.categories):
             x, y = column.x + (i // rows) * (half + GUTTER_MM), column.y + (i % rows) * row_mm
             column.pen.text(Text(x, y + row_mm - 1.4, category.code, 10, CODE_MM - 1, bold=True))
-            column.pen.text(Text(x + CODE_MM, y + row_mm - 1.4, category.label, 8.5, room))
+            column.label(x + CODE_MM, y + row_mm - 1.4, category.label, 8.5, room)
+            if crowded:
+                continue
             start = x + CODE_MM + 3 + min(room, column.pen.face.width_mm(category.label, False, 8.5))
             column.pen.rule(Rule(start, y + row_mm - 0.6, x + half, y + row_mm - 0.6, FINE_MM))
         column.y += rows * row_mm + 2.0
 
 
-def _code_rows(sheet: LineSheet) -> tuple[int, int]:
+def _code_rows(sheet: LineSheet, *, crowded: bool) -> tuple[int, int]:
     """In how many columns codes stand, and in how many rows."""
-    across = 2 if len(sheet.categories) <= TWO_COLUMNS else 3
+    across = 4 if crowded else 2 if len(sheet.categories) <= TWO_COLUMNS else 3
     return across, -(-len(sheet.categories) // across)
 
 

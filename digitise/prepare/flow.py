@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from digitise.sheets.drawing import Pen
+from dataclasses import replace
+
+from digitise.sheets.drawing import LEADING_MM, Pen
 from digitise.sheets.layout import Rule, Text
 from digitise.sheets.protocol import Protocol, ProtocolError
 from digitise.surveys.plan import SitePlan, SurveyPlan
@@ -54,6 +56,14 @@ class Column:
         first = self.y + 0.36 * size
         last = self.pen.text(Text(self.x + indent, first, text, size, self.width - indent, lines=count, bold=bold))
         self.y = last + 0.1 * size + gap
+
+    def label(self, x: float, y: float, text: str, size: float, width: float) -> None:
+        """A short text with its last line at `y`: in one line if it fits, else in two small ones."""
+        try:
+            self.pen.text(Text(x, y, text, size, width))
+        except ProtocolError:
+            small = Text(x, y, text, 0.6 * size, width, lines=2)
+            self.pen.text(replace(small, y=y - self.pen.face.wrap(small)[0] * LEADING_MM))
 
     def numbered(self, mark: str, text: str, size: float = 9.0, *, indent: float = 0.0) -> None:
         """A paragraph behind a number or bullet."""
