@@ -408,3 +408,15 @@ def test_a_protocol_beside_the_plan_is_used(tmp_path, capsys) -> None:
     assert known_plan(tmp_path / "c").surveys
     assert kept_protocols(tmp_path / "c") == []
     assert isinstance(load_protocol(tmp_path / "own.yaml"), Protocol)
+
+
+def test_a_protocol_that_is_not_there_is_named_with_the_plan_that_wants_it(tmp_path, capsys) -> None:
+    """The plan's file and key, and what there is instead."""
+    path = tmp_path / "days.yaml"
+    path.write_text(PLAN.replace("reef-transect", "reef-transact"), encoding="utf-8")
+
+    assert main(["prepare", str(path), "--out", str(tmp_path / "out")]) == 2
+    said = capsys.readouterr().err
+    assert f"{path}: protocol: reef-transact: no such file" in said
+    assert "reef-transect" in said
+    assert not (tmp_path / "out").exists()

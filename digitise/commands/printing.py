@@ -72,13 +72,16 @@ def _sheets(args: argparse.Namespace) -> int:
 
 def _prepare(args: argparse.Namespace) -> int:
     from digitise.prepare import prepare
-    from digitise.sheets.protocol import load_protocol
+    from digitise.sheets.protocol import ProtocolError, load_protocol
     from digitise.surveys.known_plan import refuse_other_packs
     from digitise.surveys.plan import load_plan, plan_notes
 
     plan = load_plan(args.plan)
     beside = args.plan.parent / plan.protocol
-    protocol = load_protocol(beside if beside.is_file() else plan.protocol)
+    try:
+        protocol = load_protocol(beside if beside.is_file() else plan.protocol)
+    except ProtocolError as error:
+        raise ProtocolError(str(error) if beside.is_file() else f"{args.plan}: protocol: {error}") from None
     if args.store is not None:
         refuse_other_packs(args.store, plan)
     for note in plan_notes(plan, protocol, today=datetime.now().astimezone().date()):
