@@ -139,7 +139,8 @@ def _share(hits: int, points: int) -> Estimate:
 def _percent(estimate: Estimate, points: TransectPoints, scope: str) -> Estimate:
     if points.legible == 0:
         return replace(estimate, unit="%", note=NO_POINTS)
-    return replace(estimate.scaled(100, "%"), scope=scope)
+    percent = estimate.scaled(100, "%")
+    return percent if percent.scope == scope else replace(percent, scope=scope)
 
 
 def _worst(category: str, transects: Sequence[TransectPoints], *, ratio: bool = False) -> tuple[float, float]:
