@@ -9,6 +9,7 @@ from dataclasses import replace
 from digitise.earlier import EarlierResult
 from digitise.report.blocks import Block, Bullets, Cell, Figure, Heading, Paragraph, Part, Table, Text
 from digitise.report.plots import NARROW, WIDE, Plot, PlotRow
+from digitise.report.short_part import impacts_table, newest_of_sites
 from digitise.report.site_map import MapSite, draw_map
 from digitise.report.survey_part import COVER_AXIS, cover_row, date_words, figure, with_keys
 from digitise.report.time_plots import TimeDot, TimePlot, cut_short, draw_times
@@ -81,9 +82,7 @@ def _surveys_table(results: Sequence[SurveyResults]) -> Table:
 
 def comparison_part(results: Sequence[SurveyResults]) -> Part | None:
     """Headline covers of several surveys side by side: the newest of each site."""
-    newest = list(
-        {r.survey.site or r.survey.pack: r for r in sorted(results, key=lambda r: r.survey.date or "")}.values()
-    )
+    newest = newest_of_sites(results)
     headlines = list(dict.fromkeys(g.label for r in newest for line in r.lines for g in line.groups))
     if len(newest) < 2 or not headlines:
         return None
@@ -101,7 +100,7 @@ def comparison_part(results: Sequence[SurveyResults]) -> Part | None:
             blocks.append(
                 _comparison(newest[part : part + MOST_ROWS], names, f"side-by-side-{i}-{part // MOST_ROWS + 1}")
             )
-    return Part(tuple(blocks), "side-by-side")
+    return Part((*blocks, *impacts_table(newest)), "side-by-side")
 
 
 def _comparison(results: Sequence[SurveyResults], headlines: Sequence[str], name: str) -> Figure:
