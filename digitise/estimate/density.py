@@ -16,7 +16,7 @@ from functools import lru_cache
 
 from digitise.estimate.cover import VarianceParts, ratio_values, variance_parts
 from digitise.estimate.intervals import ONE_TRANSECT, Estimate, garwood, poisson_zero_upper
-from digitise.estimate.uneven_counts import gamma_mean
+from digitise.estimate.uneven import gamma_mean
 
 __all__ = [
     "BeltCount",

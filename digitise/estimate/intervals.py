@@ -280,18 +280,21 @@ def effective_points(
     points: float,
     level: float = 0.95,
     assumed_deff: float = 2.0,
+    df: float | None = None,
 ) -> float:
     """Number of independent points that a proportion over transects is worth (Korn & Graubard's n*).
 
     ``variance`` is that of the mean proportion over ``transects`` (at least 2) with ``points`` points in all.
-    Adjusted for the few degrees of freedom and capped at ``points``; ``points / assumed_deff`` when the
-    variance is 0, since agreement between few transects does not show that there is no spread.
+    Adjusted for the few degrees of freedom (``df``; transects - 1 when None) and capped at ``points``; ``points /
+    assumed_deff`` when the variance is 0, since agreement between few transects does not show that there is no
+    spread.
     """
     if transects < 2:
         raise ValueError(f"at least two transects are needed, got {transects}")
     if variance <= 0 or not 0 < proportion < 1:
         return points / assumed_deff
-    ratio = t_quantile(points - 1, level) / t_quantile(transects - 1, level) if points > 1 else 1.0
+    df = transects - 1 if df is None else df
+    ratio = t_quantile(points - 1, level) / t_quantile(df, level) if points > 1 else 1.0
     return min(points, proportion * (1 - proportion) / variance * ratio**2)
 
 
