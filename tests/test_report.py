@@ -286,6 +286,23 @@ def test_many_sites_are_compared_on_pages_that_hold_them():
     assert "Site 39" in text
 
 
+def test_a_site_written_in_capitals_and_in_small_letters_is_one_site():
+    """Divers write capitals, clerks do not: compared, drawn along time and counted once, as the newest spells it."""
+    visits = [
+        visit("LANTERN REEF", "2025-03-30", "P00001"),
+        visit("Lantern Reef", "2026-03-28", "P00002", n=20),
+        visit("Pilot Garden", "2026-03-29", "P00003"),
+    ]
+    old = [EarlierResult("lantern reef", dt.date(2024, 3, 30), "Hard coral", True, 30.0, None, None, 3, "old.csv", 2)]
+    report = report_of(*visits, earlier=old)
+    figures = {f.wide.name: f for f in report.figures}
+
+    assert "3 surveys of 2 sites" in text_of(html_page(report))
+    assert next((r[0], r[1]) for r in figures["changes"].data[1:]) == ("Lantern Reef", "Hard coral")
+    assert {r[2] for r in figures["along-time-1"].data[1:]} == {"2024-03-30", "2025-03-30", "2026-03-28"}
+    assert "along-time-2" not in figures
+
+
 @needs_chromium
 def test_the_page_fits_a_phone(some, tmp_path):
     """390 pixels wide, it does not scroll sideways and shows the narrow plots; 1366 wide, the wide ones."""

@@ -20,6 +20,7 @@ from digitise.report.survey_part import date_words, survey_part
 from digitise.report.words import status
 from digitise.results import SurveyResults, survey_results
 from digitise.store import PhotoRow
+from digitise.surveys.places import site_key
 from digitise.surveys.survey import load_surveys
 from digitise.wording import plural
 
@@ -42,8 +43,8 @@ def build_report(
     """
     complete, sentence = status(results)
     several = len(results) > 1
-    sites = {r.survey.site for r in results}
-    earlier = [e for e in earlier if e.site in sites]
+    sites = {site_key(r.survey.site) for r in results if r.survey.site}
+    earlier = [e for e in earlier if site_key(e.site) in sites]
     changes = last_changes(results)
     together = [comparison_part(results), change_part(changes), trends_part(results, earlier)]
     surveys = [survey_part(r, i, named=several) for i, r in enumerate(results)]
@@ -84,10 +85,10 @@ def build_report(
 
 def _span(results: Sequence[SurveyResults]) -> str:
     """Sites, where they are few, and dates."""
-    sites = list(dict.fromkeys(r.name for r in results))
+    sites = list({site_key(r.name): r.name for r in results}.values())
     where = ", ".join(sites)
     if len(sites) > 3:
-        named = {r.survey.site for r in results if r.survey.site}
+        named = {site_key(r.survey.site) for r in results if r.survey.site}
         unnamed = sum(not r.survey.site for r in results)
         words = [plural(len(named), "site")] if named else []
         where = " and ".join([*words, *([f"{plural(unnamed, 'survey')} without a name"] if unnamed else [])])

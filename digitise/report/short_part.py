@@ -11,6 +11,7 @@ from digitise.report.survey_part import date_words
 from digitise.report.words import number, one_sided, span
 from digitise.results import PER_M2, ImpactLine, SurveyResults
 from digitise.results.compare import HOLM, Compared
+from digitise.surveys.places import site_key
 from digitise.wording import plural
 
 MOST_HEADLINES, MOST_NAMED = 3, 4
@@ -20,7 +21,7 @@ SURE = 0.05  # adjusted p from which on a change is not told from none
 def newest_of_sites(results: Sequence[SurveyResults]) -> list[SurveyResults]:
     """The newest survey of each site, in order of date; one whose site is not entered stands for itself."""
     by_date = sorted(results, key=lambda r: r.survey.date or "")
-    return list({r.survey.site or r.survey.pack: r for r in by_date}.values())
+    return list({site_key(r.name): r for r in by_date}.values())
 
 
 def short_part(results: Sequence[SurveyResults], changes: Sequence[Compared]) -> Part | None:
@@ -55,7 +56,7 @@ def changed_words(changes: Sequence[Compared]) -> list[str]:
     text = f"Of {plural(len(judged), 'change')} of headline covers since the survey before that have an interval, "
     if not away:
         return [f"{text}every one's holds 0: no change can be told from none."]
-    named = [f"{c.before.site}, {c.variable.label} {signed(c.change.effect)}" for c in away[:MOST_NAMED]]
+    named = [f"{c.after.site}, {c.variable.label} {signed(c.change.effect)}" for c in away[:MOST_NAMED]]
     more = f" and {len(away) - MOST_NAMED} more" if len(away) > MOST_NAMED else ""
     text += f"{len(away)} {'has' if len(away) == 1 else 'have'} one without 0, in points: {'; '.join(named)}{more}."
     if any(c.adjusted_by == HOLM for c in judged):

@@ -10,6 +10,7 @@ from digitise.provenance import Provenance
 from digitise.results import DensityLine, ImpactLine, SurveyResults
 from digitise.sheets.protocol import BeltSheet, LineSheet, Protocol
 from digitise.store.rows import KEYED
+from digitise.surveys.places import site_key
 from digitise.wording import plural, thousands
 
 COCHRAN = "Cochran 1977"
@@ -205,7 +206,7 @@ def tells_occurrence(lines: Sequence[DensityLine | ImpactLine]) -> bool:
 
 def surveys_of_sites(results: Sequence[SurveyResults]) -> str:
     """ "3 surveys of 2 sites"; a survey whose site is not entered is of no known site."""
-    named = [r.survey.site for r in results if r.survey.site]
+    named = [site_key(r.survey.site) for r in results if r.survey.site]
     rest = len(results) - len(named)
     words = [f"{plural(len(named), 'survey')} of {plural(len(set(named)), 'site')}"] if named else []
     words += [f"{plural(rest, 'survey')} whose site is not entered"] if rest else []
