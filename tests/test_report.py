@@ -708,10 +708,13 @@ def test_changes_in_short_are_those_whose_interval_is_without_none():
     away, near = changed(-16.0, -27.0, -5.0, 0.06), changed(2.0, -8.0, 12.0, 0.7)
 
     assert changed_words([]) == []
-    assert changed_words([near])[0].endswith("every one's holds 0: no change can be told from none.")
+    assert changed_words([near])[0].endswith(
+        "of 1 interval of change every one holds 0: no change can be told from none."
+    )
     (said,) = changed_words([away, near])
-    assert "Of 2 changes" in said
-    assert "1 has one without 0, in points: Copper Bay, Hard coral −16.0 (−27.0 to −5.0)." in said
+    assert (
+        "of 2 intervals of change 1 does not hold 0, in points: Copper Bay, Hard coral −16.0 (−27.0 to −5.0)." in said
+    )
     assert said.endswith("none of them can be told from chance (adjusted p below 0.05).")
 
 

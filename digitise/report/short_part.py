@@ -53,12 +53,13 @@ def changed_words(changes: Sequence[Compared]) -> list[str]:
     if not judged:
         return []
     away = [c for c in judged if c.change.effect.low > 0 or c.change.effect.high < 0]
-    text = f"Of {plural(len(judged), 'change')} of headline covers since the survey before that have an interval, "
+    text = f"Headline covers since the survey before: of {plural(len(judged), 'interval')} of change "
     if not away:
-        return [f"{text}every one's holds 0: no change can be told from none."]
+        return [f"{text}every one holds 0: no change can be told from none."]
     named = [f"{c.after.site}, {c.variable.label} {signed(c.change.effect)}" for c in away[:MOST_NAMED]]
     more = f" and {len(away) - MOST_NAMED} more" if len(away) > MOST_NAMED else ""
-    text += f"{len(away)} {'has' if len(away) == 1 else 'have'} one without 0, in points: {'; '.join(named)}{more}."
+    verb = "does" if len(away) == 1 else "do"
+    text += f"{len(away)} {verb} not hold 0, in points: {'; '.join(named)}{more}."
     if any(c.adjusted_by == HOLM for c in judged):
         sure = sum(c.adjusted is not None and c.adjusted < SURE for c in judged)
         told = f"{sure or 'none'} of them can be told from chance (adjusted p below {SURE:g})"
