@@ -21,7 +21,7 @@ from digitise.estimate.density import (
     count_moments,
     site_density,
 )
-from digitise.estimate.intervals import garwood, poisson_jeffreys, t_mean
+from digitise.estimate.intervals import garwood, poisson_limits, t_mean
 from digitise.estimate.uneven import degrees_of_freedom, gamma_mean
 
 HECTARE = 10_000.0
@@ -98,9 +98,9 @@ def test_with_three_belts_the_limits_are_those_of_jeffreys_and_narrower_than_exa
 
     assert (found.density.low, found.density.high) == pytest.approx((low, high))
     assert found.density.high < garwood(worth).high * 12.5 / worth
-    assert (poisson_jeffreys(0).low, poisson_jeffreys(0).value) == (0, 0)
+    assert poisson_limits(0, level=0.95, exact=False) == (0, pytest.approx(2.5119, abs=1e-4))  # chi2(0.975, 1)/2
     with pytest.raises(ValueError, match="at least 0"):
-        poisson_jeffreys(-1)
+        poisson_limits(-1, level=0.95)
 
 
 def test_few_uneven_belts_have_the_degrees_of_freedom_of_a_gamma_law():
