@@ -131,7 +131,8 @@ def _table(block: Table) -> str:
     body = ""
     for kind, cells in block.rows:
         if heads_rows(cells):
-            body += f'<tr class="{kind}"><th scope="rowgroup" colspan="{len(cells)}">{_cell(cells[0])}</th></tr>'
+            name = f"<span>{_cell(cells[0])}</span>"
+            body += f'<tr class="{kind}"><th scope="rowgroup" colspan="{len(cells)}">{name}</th></tr>'
             continue
         rest = "".join(f"<td{aligned(i)}>{_cell(c)}</td>" for i, c in enumerate(cells[1:], start=1))
         row = f' class="{kind}"' if kind else ""

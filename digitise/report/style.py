@@ -22,7 +22,7 @@ _FIGURES = "".join(
 )
 
 _DAY = """
-:root{--ink:#1d2b33;--faint:#52626b;--line:#dfe6ea;--sea:#0b5d8c;--pale:#f3f7f9;color-scheme:light}
+:root{--ink:#1d2b33;--faint:#52626b;--line:#dfe6ea;--sea:#0b5d8c;--pale:#f3f7f9;--card:#fff;color-scheme:light}
 *{box-sizing:border-box}
 html{-webkit-text-size-adjust:100%;scroll-behavior:smooth}
 body{margin:0;background:#eef3f5;color:var(--ink);font:16px/1.55 system-ui,-apple-system,'Segoe UI',Roboto,
@@ -41,7 +41,8 @@ p{margin:.3rem 0 .7rem;max-width:46rem}
 .status.done{background:#e2f2ea;border-color:#1f7a54}
 .contents{margin:1rem 0 0;padding:0;list-style:none;display:flex;flex-wrap:wrap;gap:.3rem 1.5rem;font-size:.95rem}
 main{max-width:68rem;margin:0 auto;padding:1.2rem 1rem 1rem}
-.part{background:#fff;border:1px solid var(--line);border-radius:.7rem;padding:1.7rem 1.9rem 1.5rem;margin:0 0 1.2rem}
+.part{background:var(--card);border:1px solid var(--line);border-radius:.7rem;padding:1.7rem 1.9rem 1.5rem;
+margin:0 0 1.2rem}
 .date{font-weight:400;opacity:.75;font-size:.72em;white-space:nowrap}
 h1 .date{display:block;white-space:normal;margin:.15rem 0 0;font-size:.55em}
 .cards{display:flex;flex-wrap:wrap;gap:.8rem;margin:0 0 1.1rem}
@@ -74,6 +75,7 @@ th.words,td.words{text-align:left}
 thead th{color:var(--faint);font-weight:600;font-size:.82rem;vertical-align:bottom;border-bottom:1.5px solid #9aa8b0}
 th[scope=row]{font-weight:400;text-align:left;padding-left:0;overflow-wrap:normal;min-width:10.5rem}
 th[scope=rowgroup]{text-align:left;padding-left:0}
+th[scope=rowgroup] span{position:sticky;left:0;display:inline-block;max-width:calc(100vw - 4rem);white-space:normal}
 th.short{white-space:nowrap}
 .many th,.many td{padding:.36rem .4rem;font-size:.94em}
 .many th[scope=row]{min-width:7.5rem;padding-left:0}
@@ -99,7 +101,7 @@ main{padding:.7rem .5rem .5rem}
 .contents{gap:.5rem 1.2rem}
 .contents a{display:inline-block;padding:.15rem 0}
 th,td{padding:.36rem .4rem}
-th[scope=row]{min-width:7.5rem}
+th[scope=row]{min-width:7.5rem;position:sticky;left:0;background:var(--card)}
 }
 @media (prefers-reduced-motion:reduce){html{scroll-behavior:auto}}
 @page{size:A4;margin:16mm 15mm 18mm}
@@ -127,10 +129,9 @@ figure svg{max-width:100%!important}
 """
 _DARK = """
 @media screen and (prefers-color-scheme:dark){
-:root{--ink:#e6ecec;--faint:#b3c0c2;--line:#33424a;--sea:#7fc4e8;--pale:#22313a;color-scheme:dark}
+:root{--ink:#e6ecec;--faint:#b3c0c2;--line:#33424a;--sea:#7fc4e8;--pale:#22313a;--card:#19242a;color-scheme:dark}
 body{background:#11191d}
 header{background:#0a2b3c}
-.part{background:#19242a}
 .status.open{background:#33240f}
 .status.done{background:#10302f}
 .findings{background:#2c2412}
