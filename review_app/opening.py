@@ -10,7 +10,6 @@ import streamlit as st
 from digitise.store import Store
 from review_app import worklist
 from review_app.door import who
-from review_app.door.rights import SCREENS
 from review_app.markup import tag
 
 
@@ -33,8 +32,8 @@ def me(*, touch: bool = True) -> who.Visitor:
 
 def open_page(file: str) -> Store:
     """The store, for the page in `file` (its ``__file__``); without one, or for another's role, the page stops."""
-    visitor, name = me(), Path(file).stem
-    if not visitor.may(next(s.need for s in SCREENS if s.name == name)):
+    visitor = me()
+    if not visitor.opens(Path(file).stem):
         st.error("This page is not for your role.")
         st.stop()
     if visitor.name:

@@ -90,7 +90,6 @@ def words(at: AppTest) -> str:
             *(e.proto.body for e in at.get("html")),
             *(e.value for e in at.markdown),
             *(e.value for e in at.error),
-            *(e.proto.label for e in at.get("page_link")),
         ]
     )
 

@@ -93,7 +93,7 @@ class AuditDesk {
     this.$('.where').textContent = item.where;
     this.$('.refusal').hidden = !item.refusal;
     this.$('.refusal').textContent = item.refusal ?? '';
-    this.$('.hint').textContent = item.kind === 'tick' ? 'Marked is yes; an empty box is Space.' : WORDS[item.kind].replace('; / corrects the suggestion', '');
+    this.$('.hint').textContent = item.kind === 'tick' ? 'Marked is yes; an empty box is Space.' : WORDS[item.kind];
     this.$('.codes-known').textContent = item.codes.length ? `Codes: ${item.codes.join(', ')}` : '';
     this.$('.by-hand').hidden = !item.keyed;
     for (const part of ['.near', '.row', '.near-row']) this.$(part).hidden = item.keyed;

@@ -7,7 +7,7 @@ const WORDS = {
   decimal: 'Type the number with its point, such as 12.5.',
   code: 'Type the letters of the code.',
   tick: 'Marked is yes, empty is no.',
-  text: 'Type what is written; / corrects the suggestion.',
+  text: 'Type what is written.',
 };
 const PICKED_BY_DIGIT = new Set(['code', 'tick', 'text']);
 const keyOf = (item) => `${item.page}|${item.cell}`;

@@ -167,6 +167,7 @@ class Keying {
     this.paint();
     const field = this.fields?.[index];
     if (!field || !this.who.name) return;
+    this.root.style.setProperty('--now', `${this.$('.now').offsetHeight}px`);   // on a phone it stands above the fields
     field.focus({ preventScroll: true });
     field.select();
     field.closest('li').scrollIntoView({ block: matchMedia('(max-width: 760px)').matches ? 'start' : 'nearest' });
@@ -236,7 +237,7 @@ class Keying {
     this.fields.forEach((f, i) => f.closest('li').classList.toggle('at', i === this.at));
     [...this.$('.sketch').children].forEach((box, i) => box.classList.toggle('at', i === this.at));
     this.$('.sketch').setAttribute('aria-label', `Where on the sheet: ${cell.label}`);
-    this.$('.hint').replaceChildren(make('b', cell.label), ` ${cell.kind === 'tick' ? 'Type yes or no; Space is no.' : WORDS[cell.kind].replace('; / corrects the suggestion', '')}`);
+    this.$('.hint').replaceChildren(make('b', cell.label), ` ${cell.kind === 'tick' ? 'Type yes or no; Space is no.' : WORDS[cell.kind]}`);
     this.$('.codes').replaceChildren(...cell.codes.map((code) => {
       const button = make('button', '', { type: 'button', 'data-code': code });
       const meaning = sheet.meanings[code];

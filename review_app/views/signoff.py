@@ -6,6 +6,7 @@ import streamlit as st
 
 from digitise.store import ChangedMeanwhile, Store
 from digitise.store.signoffs import SignOff
+from digitise.wording import plural
 from review_app import signing, worklist
 from review_app.markup import ADD, Markup, nothing, tag
 from review_app.opening import choose_survey, open_page, own_name
@@ -48,8 +49,7 @@ def _version(store: Store, signed: SignOff, latest: bool) -> Markup:
         for c in found[:40]
     ]
     more = [tag("p", f"and {len(found) - 40} more", class_="soft")] if len(found) > 40 else []
-    count = "1 cell" if len(found) == 1 else f"{len(found)} cells"
-    head = f"● Changed since it was signed: {count}. Sign again to make a new version."
+    head = f"● Changed since it was signed: {plural(len(found), 'cell')}. Sign again to make a new version."
     return tag("div", said, tag("p", head, class_="state todo"), tag("ul", *lines), *more, class_="card-line")
 
 

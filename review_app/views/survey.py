@@ -93,7 +93,7 @@ def chosen(store: Store, *, decides: bool) -> list[str]:
     asked = st.query_params.get("pack", "")
     if decides:
         st.html(tag("h2", "Where every survey stands", class_="head"))
-        st.html(board_table(lines, frozenset(packs), unfolded=not asked))
+        st.html(board_table(lines, frozenset(packs), me().opens, unfolded=not asked))
     first = next((line.pack for line in lines if line.pack in packs and line.stage in URGENT), packs[-1])
     pack = st.selectbox(
         "Survey",

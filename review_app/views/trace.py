@@ -27,7 +27,7 @@ def _link(words: str, **query: object) -> Markup:
 
 def _table(heads: tuple[str, ...], rows: list[tuple[str, ...]], label: str) -> Markup:
     head = tag("thead", tag("tr", *(tag("th", h, scope="col") for h in heads)))
-    body = tag("tbody", *(tag("tr", *(tag("td", c) for c in row)) for row in rows))
+    body = tag("tbody", *(tag("tr", *(tag("td", c, class_="n" if c.isdigit() else None) for c in row)) for row in rows))
     return tag(
         "div", tag("table", head, body, class_="plain"), class_="wide", tabindex="0", role="region", aria_label=label
     )
