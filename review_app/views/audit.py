@@ -138,7 +138,8 @@ def plan(store: Store) -> None:
         tag(
             "p",
             f"{plural(total, 'cell')} {'was' if total == 1 else 'were'} {which}. A random sample of them, some of each "
-            "probability, is shown to you without what was entered; you key what you see. Draw it when the review is finished.",
+            "probability, is shown to you without what was entered; you key what you see. "
+            "Draw it when the review is finished.",
         )
     )
     if lots:
@@ -168,7 +169,9 @@ def show() -> None:
     asked = st.query_params.get("audit", "")
     chosen = next((a for a in audits if str(a.id) == asked), None)
     if chosen is not None and chosen.bound is None:
-        desk(key="audit", data={"audit": chosen.id, "store": worklist.store_key(store), "by": me().name})
+        typed = st.session_state.get("by", "")
+        asked = {"audit": chosen.id, "store": worklist.store_key(store)}
+        desk(key="audit", data=asked | {"by": me().name, "typed": typed})
         return
     if me().may("scientist"):
         plan(store)

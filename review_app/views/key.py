@@ -141,7 +141,8 @@ def show() -> None:
     photo = next((p for p in keying.refused(store) if p.sha256 == asked["photo"]), None)
     if page is not None:
         own = {"page": page.id, "sha256": page.sha256, "cell": asked["cell"]}
-        desk(key="key", data=own | {"store": worklist.store_key(store), "by": me().name})
+        typed = st.session_state.get("by", "")
+        desk(key="key", data=own | {"store": worklist.store_key(store), "by": me().name, "typed": typed})
         mistaken(store, page)
     elif photo is not None:
         begin(store, photo)
