@@ -91,7 +91,7 @@ def card(
     note = [tag("p", notes[photo.sha256])] if photo.sha256 in notes else []
     said = note + [tag("p", s) for s in photo.reasons]
     if opens and photo.status in ("retake", "unreadable") and photo.sha256 not in again:
-        link = tag("a", "key the sheet by hand", href=f"key?photo={photo.sha256}", target="_self")
-        said.append(tag("p", "No second photograph to be had? Then ", link, "."))
+        link = tag("a", "Key the sheet by hand", href=f"key?photo={photo.sha256}", target="_self")
+        said.append(tag("p", "No second photograph to be had? ", link))
     state = [] if photo.status == "read" or photo.sha256 in again else [_state(*STATES[photo.status])]
     return tag("li", picture, tag("div", tag("p", photo.name, class_="name"), *state, *lines, *said), class_="card")

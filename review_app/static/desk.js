@@ -361,7 +361,7 @@ class Desk {
     this.$('.typed').hidden = item.kind === 'tick';
     this.$('.typed label').textContent = item.kind === 'text' ? 'Type what is written' : 'Type the value';
     this.$('#value').inputMode = ['tally', 'number', 'date', 'time'].includes(item.kind) ? 'numeric' : item.kind === 'decimal' ? 'decimal' : 'text';
-    this.$('.hint').replaceChildren(...(item.kind === 'text' ? [make('kbd', '/'), ' corrects the suggestion'] : [WORDS[item.kind]]));
+    this.$('.hint').replaceChildren(...(item.kind === 'text' ? [make('span', '/ corrects the suggestion', { class: 'by-key' })] : [WORDS[item.kind]]));
     this.$('[data-do=blank]').disabled = item.kind === 'tick';
     this.$('[data-do=undo]').disabled = !this.history.length;
     this.$('[data-do=back]').disabled = this.at === 0;
