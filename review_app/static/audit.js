@@ -79,11 +79,7 @@ class AuditDesk {
     this.$('.work').hidden = !this.who.name || !item;
     this.$('.end').hidden = !this.who.name || Boolean(item) || !this.loaded;
     this.$('.end p').textContent = this.outbox.size ? `${this.outbox.size} answers are still on their way.` : '';
-    const lost = this.$('.lost');
-    lost.textContent = connection(this.outbox, this.offline);
-    lost.hidden = !lost.textContent;
-    this.$('.notices').hidden = !this.notices.length;
-    this.$('.notices').replaceChildren(...this.notices.slice(-4).map((text) => make('li', text)));
+    troubles(this);
     if (this.$('.work').hidden) return;
     const done = this.sampled - this.items.length;
     this.$('.track span').style.width = `${(100 * done) / this.sampled}%`;

@@ -54,6 +54,14 @@ function connection(outbox, offline) {
     : `The connection to the server is lost. ${kept} and will be stored when it is back; you can go on.`;
 }
 
+function troubles(desk) {                                  // a lost connection and what was refused, above the work
+  const [lost, list] = [desk.$('.lost'), desk.$('.notices')];
+  lost.textContent = connection(desk.outbox, desk.offline);
+  lost.hidden = !lost.textContent;
+  list.hidden = !desk.notices?.length;
+  list.replaceChildren(...(desk.notices ?? []).slice(-4).map((text) => make('li', text)));
+}
+
 // The page's own "connection error" window would cover the cell and take the keys; the desks say it themselves.
 function withoutOwnWindow(root, seen) {
   const watch = new MutationObserver(() => {

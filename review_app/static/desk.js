@@ -337,12 +337,7 @@ class Desk {
     this.$('.who').textContent = `Reviewer: ${this.by}`;
     this.$('.who').hidden = Boolean(this.proven);          // the page itself says who is logged in
     this.$('.keys').checked = this.keys;
-    const lost = this.$('.lost');
-    lost.textContent = connection(this.outbox, this.offline);
-    lost.hidden = !lost.textContent;
-    const notices = this.$('.notices');
-    notices.hidden = !this.notices?.length;
-    notices.replaceChildren(...(this.notices ?? []).slice(-4).map((text) => make('li', text)));
+    troubles(this);
   }
 
   cell(item) {

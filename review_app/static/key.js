@@ -223,11 +223,7 @@ class Keying {
     this.$('.work').hidden = !shown && !alone;
     end.hidden = !this.missing;
     if (this.missing) { end.querySelector('h2').textContent = 'There is no such sheet'; end.querySelector('p').textContent = this.missing; }
-    const lost = this.$('.lost');
-    lost.textContent = connection(this.outbox, this.offline);
-    lost.hidden = !lost.textContent;
-    this.$('.notices').hidden = !this.notices.length;
-    this.$('.notices').replaceChildren(...this.notices.slice(-4).map((text) => make('li', text)));
+    troubles(this);
     if (!shown) return;
     const left = this.cells.filter((c) => c.state === 'open').length;
     this.$('.title').textContent = sheet.title;

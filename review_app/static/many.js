@@ -211,11 +211,7 @@ class Many {
       end.querySelector('h2').textContent = this.sheets.length ? 'All looked at' : 'Nothing to look at together';
       end.querySelector('p').textContent = `${this.said ?? ''} Every cell that reads like others has been seen by a person.`;
     }
-    const lost = this.$('.lost');
-    lost.textContent = connection(this.outbox, this.offline);
-    lost.hidden = !lost.textContent;
-    this.$('.notices').hidden = !this.notices.length;
-    this.$('.notices').replaceChildren(...this.notices.slice(-4).map((text) => make('li', text)));
+    troubles(this);
     if (this.$('.work').hidden) return;
     this.kinds();
     this.sheet();

@@ -230,11 +230,7 @@ class Whole {
     const { cell, sheet } = this;
     this.$('.work').hidden = !this.who.name || !sheet;
     this.$('.end').hidden = !this.who.name || Boolean(sheet) || !this.missing;
-    const lost = this.$('.lost');
-    lost.textContent = connection(this.outbox, this.offline);
-    lost.hidden = !lost.textContent;
-    this.$('.notices').hidden = !this.notices.length;
-    this.$('.notices').replaceChildren(...this.notices.slice(-4).map((text) => make('li', text)));
+    troubles(this);
     if (!cell || this.$('.work').hidden) return;
     this.spots.forEach((s, i) => s.classList.toggle('at', i === this.at));
     this.$('.title').textContent = cell.label;

@@ -10,7 +10,7 @@ from digitise.store.audits import Audit, Differing
 from digitise.wording import plural
 from review_app import alike, auditing, whole, worklist
 from review_app.components import component
-from review_app.markup import ADD, nothing, tag
+from review_app.markup import ADD, in_full, nothing, tag
 from review_app.opening import choose_survey, me, open_page, own_name, survey_name
 
 desk = component(
@@ -62,7 +62,7 @@ def _settle(store: Store, one: Differing, answer: bool) -> None:
     try:
         auditing.settle(store, one, answer=answer, by=by, now=worklist.utc_now())
     except ValueError as error:
-        st.error(f"{str(error)[:1].upper()}{str(error)[1:]}.")
+        st.error(in_full(error))
     else:
         st.rerun()
 
@@ -115,7 +115,7 @@ def again(store: Store) -> None:
             try:
                 audit = store.audits.draw_page(page, by=by, now=worklist.utc_now())
             except ValueError as error:
-                st.error(f"{str(error)[:1].upper()}{str(error)[1:]}.")
+                st.error(in_full(error))
             else:
                 _drawn(audit, by)
 

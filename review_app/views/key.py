@@ -7,7 +7,7 @@ import streamlit as st
 from digitise.store import PageRow, PhotoRow, Store
 from review_app import keying, worklist
 from review_app.components import component
-from review_app.markup import Markup, nothing, tag
+from review_app.markup import Markup, in_full, nothing, tag
 from review_app.opening import me, open_page, own_name
 
 desk = component(
@@ -92,7 +92,7 @@ def _begun(store: Store, photo: PhotoRow, kind: keying.Kind | None, pack: str, t
     try:
         page = keying.begin(store, photo, kind.layout, pack, transect, by=by, now=worklist.utc_now())
     except ValueError as error:
-        st.error(f"{str(error)[:1].upper()}{str(error)[1:]}.")
+        st.error(in_full(error))
     else:
         st.session_state.by = by
         st.query_params.from_dict({"page": str(page)})
@@ -124,7 +124,7 @@ def mistaken(store: Store, page: PageRow) -> None:
             elif dropped:
                 store.by_hand.set_aside(page.id, by=by, now=worklist.utc_now())
         except ValueError as error:
-            st.error(f"{str(error)[:1].upper()}{str(error)[1:]}.")
+            st.error(in_full(error))
             return
         if dropped:
             st.query_params.from_dict({"photo": page.sha256})
