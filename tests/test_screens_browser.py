@@ -228,3 +228,22 @@ def test_a_day_is_planned_a_sample_drawn_and_keyed_and_a_survey_signed_without_a
             (1, "Sanna Ruo", False),
             (2, "Sanna Ruo", True),
         ]
+
+
+def test_a_row_of_the_results_and_the_word_beside_a_bar_lead_to_the_cells_behind_them(chromium, served):
+    """Both open the same address, which can be sent; the page behind it runs outside the report's closed frame."""
+    address, _, _, _ = served
+    context = chromium.new_context(**LAPTOP)
+    page = context.new_page()
+    page.set_default_timeout(2 * WAIT_MS)
+    page.goto(f"{address}results?pack={SECOND}")
+    report = page.frame_locator("iframe")
+    opened = []
+    for where in ("th a", "svg a"):
+        with context.expect_page() as new:
+            report.locator(where, has_text="Branching hard coral").first.click()
+        new.value.set_default_timeout(2 * WAIT_MS)
+        new.value.get_by_text("cells are behind this figure").wait_for()
+        opened.append(new.value.url)
+    assert opened[0] == opened[1]
+    assert opened[0].startswith(f"{address}trace?pack={SECOND}&sheet=substrate&row=")
