@@ -183,11 +183,16 @@ def test_a_day_is_planned_a_sample_drawn_and_keyed_and_a_survey_signed_without_a
     page = chromium.new_context(**LAPTOP).new_page()
     page.set_default_timeout(2 * WAIT_MS)
 
-    def opened(place: str, ready: str) -> None:
+    def opened(place: str, ready: str) -> None:  # kinds of fields come one after another
         page.goto(f"{address}{place}")
-        page.locator(ready).first.wait_for()
+        for one in (
+            ready,
+            "input[aria-label='Your name'], [aria-label='Shore cover']",
+            "[data-testid=stFormSubmitButton]",
+        ):
+            page.locator(one).first.wait_for(state="attached")
 
-    opened("plan", "[data-testid=stFormSubmitButton]")
+    opened("plan", "[aria-label^='Date']")
     for label, text in (
         ("Name", "Harbour Steps"),
         ("Code", "HS"),
@@ -201,7 +206,7 @@ def test_a_day_is_planned_a_sample_drawn_and_keyed_and_a_survey_signed_without_a
     page.get_by_text("Download the prints").wait_for(timeout=60000)
     assert len(list((folder / "plans").glob("*.yaml"))) == 1
 
-    opened(f"audit?pack={SECOND}", "[data-testid=stFormSubmitButton]")
+    opened(f"audit?pack={SECOND}", "[type=radio]")
     tab_to(page, "Fewer than")
     page.keyboard.press("ArrowDown")
     tab_to(page, "Your name")
@@ -215,7 +220,7 @@ def test_a_day_is_planned_a_sample_drawn_and_keyed_and_a_survey_signed_without_a
         drawn = max(store.audits.all(), key=lambda a: a.id)
     assert (drawn.by, drawn.answered) == ("Keo Varn", 1)
 
-    opened(f"signoff?pack={SECOND}", "[data-testid=stFormSubmitButton]")
+    opened(f"signoff?pack={SECOND}", "textarea")
     tab_to(page, "What changed since the last version")
     page.keyboard.type("Two points were misread.")
     tab_to(page, "Your name")
