@@ -66,8 +66,8 @@ def _survey_names(store: Store, _state: str) -> dict[str, str]:
     return {pack: survey_name(store, pack) for pack in ("", *store.packs())}
 
 
-def choose_survey(store: Store, key: str, *, every: bool = False) -> str:
-    """The pack to work on, from a box; ``?pack=`` begins with one. With `every` also all of them, an empty string.
+def choose_survey(store: Store, key: str, *, every: bool = False, first: str = "") -> str:
+    """The pack to work on, from a box; ``?pack=`` begins with one, else `first`. With `every` also all of them, "".
 
     There is no box where there is nothing to choose: the one survey is named, and an empty string is none.
     """
@@ -78,7 +78,7 @@ def choose_survey(store: Store, key: str, *, every: bool = False) -> str:
             st.html(tag("p", f"{name[:1].upper()}{name[1:]}", class_="soft"))
         return packs[0] if packs and not every else ""
     names, options = _survey_names(store, worklist.store_state(store)), ["", *packs] if every else packs
-    asked = st.query_params.get("pack", "")
+    asked = st.query_params.get("pack", first)
     return st.selectbox(
         "Survey",
         options,

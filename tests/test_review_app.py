@@ -229,6 +229,8 @@ def test_an_uploaded_file_that_is_no_picture_is_kept_and_refused_in_words(store)
     assert store.original(photo.sha256) == b"these are no pixels"
     assert "Not readable" in words(at)
     assert "1 photograph kept." in words(at)
+    assert "Key the sheet by hand" not in words(at)  # there is nothing to look at
+    assert "Nothing to key by hand" in words(opened("key"))
     assert "1 photograph needs something from you" in words(at)
     at.file_uploader[0].upload("again.jpg", b"these are no pixels", "image/jpeg").run()
     assert "What you added is here already." in words(at)

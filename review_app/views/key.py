@@ -28,7 +28,7 @@ def choose(store: Store) -> None:
     """Every photograph that could not be read, and every sheet that was begun."""
     pages, photos = keying.begun(store), keying.refused(store)
     if not pages and not photos:
-        words = "Every photograph here was read. One that cannot be read can be keyed here while you look at it."
+        words = "No photograph waits for that. One that cannot be read can be keyed here while you look at it."
         st.html(nothing("Nothing to key by hand", words, to=("See the photographs", "survey")))
         return
     for title, done in (("Begun", False), ("Done", True)):

@@ -7,10 +7,11 @@ import streamlit as st
 from digitise.store import ChangedMeanwhile, Store
 from digitise.store.signoffs import SignOff
 from digitise.wording import plural
-from review_app import signing, worklist
+from review_app import faults, signing, worklist
 from review_app.markup import ADD, Markup, nothing, tag
 from review_app.opening import choose_survey, open_page, own_name
 
+READY = ("complete", "changed since signed")  # these wait for a signature
 _SIGNS = {"block": ("bad", "✕"), "look": ("todo", "●"), "good": ("good", "✓")}
 _HELP = {
     "review": ("Review them", "./"),  # the first page has no name of its own
@@ -89,7 +90,9 @@ def show() -> None:
         words = "A survey can be signed when its sheets are in and every cell is decided."
         st.html(nothing("Nothing to sign yet", words, to=ADD))
         return
-    pack = choose_survey(store, "sign-pack")
+    with st.spinner("Looking at every survey"):
+        ready = next((line.pack for line in faults.board(store) if line.stage in READY), "")
+    pack = choose_survey(store, "sign-pack", first=ready)
     with st.spinner("Looking at the survey"):
         found, earlier = signing.points(store, pack), store.signoffs.of(pack)
     st.html(tag("ul", *(_point(p, pack) for p in found), class_="points"))
