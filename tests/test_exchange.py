@@ -472,7 +472,7 @@ def test_a_survey_without_a_position_has_no_geometry_and_says_why(tmp_path):
     ("text", "words"),
     [
         ("licens: x", "licens: this key is not known"),
-        ("country_code: Malaysia", "country_code: found 'Malaysia', expected: string should match pattern"),
+        ("country_code: Malaysia", "country_code: found 'Malaysia', expected the two capitals"),
         ("title: &a x\nsummary: *a", "anchors and aliases are not used"),
         ("title: [", "not readable as YAML"),
     ],
