@@ -93,7 +93,7 @@ def test_every_format_says_inside_that_it_is_provisional(out):
     texts = [
         (out / "tables" / "README.txt").read_text(encoding="utf-8"),
         (out / "tables" / "datapackage.json").read_text(encoding="utf-8"),
-        load_workbook(out / "survey.xlsx")["Read me"]["A2"].value,
+        load_workbook(out / "survey.xlsx")["Read me"]["B2"].value,
         eml,
         (out / "sites.geojson").read_text(encoding="utf-8"),
         (out / "evidence" / "bag-info.txt").read_text(encoding="utf-8"),
