@@ -2,10 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 
 def plural(n: int, one: str, many: str = "") -> str:
     """ "1 cell", "2 cells"."""
     return f"{thousands(n)} {one if n == 1 else many or one + 's'}"
+
+
+def listed(words: Sequence[str]) -> str:
+    """ "a", "a and b", "a, b and c"."""
+    return " and ".join(filter(None, (", ".join(words[:-1]), *words[-1:])))
 
 
 def in_sentence(label: str) -> str:

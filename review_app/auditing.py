@@ -12,6 +12,7 @@ from digitise.estimate.audit import Agreement, kappa, sizes_for_bound
 from digitise.estimate.intervals import wilson
 from digitise.store import RULE, EntryRow, Store
 from digitise.store.audits import Audit, Differing, Pair
+from digitise.wording import plural, thousands
 from review_app import worklist
 
 _STRATUM_WORDS = {
@@ -35,7 +36,8 @@ class Plan:
     def words(self) -> str:
         """The plan in a line."""
         return (
-            f"Fewer than {100 * self.rate:g} % wrong: key {sum(self.sizes.values())} of {sum(self.lots.values())} cells"
+            f"Fewer than {100 * self.rate:g} % wrong: key {thousands(sum(self.sizes.values()))} of "
+            f"{plural(sum(self.lots.values()), 'cell')}"
         )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from digitise.store import PageRow, PhotoRow
 from digitise.surveys.twice import Twice, words
 from review_app import worklist
+from review_app.keying import can_be_keyed
 from review_app.markup import Markup, tag
 
 STATES = {
@@ -90,8 +91,8 @@ def card(
     lines = [line for i in photo.page_ids for line in page_lines(pages[i], twice, keys=opens)]
     note = [tag("p", notes[photo.sha256])] if photo.sha256 in notes else []
     said = note + [tag("p", s) for s in photo.reasons]
-    if opens and photo.status in ("retake", "unreadable") and photo.sha256 not in again:
-        link = tag("a", "key the sheet by hand", href=f"key?photo={photo.sha256}", target="_self")
-        said.append(tag("p", "No second photograph to be had? Then ", link, "."))
+    if opens and can_be_keyed(photo) and photo.sha256 not in again:
+        link = tag("a", "Key the sheet by hand", href=f"key?photo={photo.sha256}", target="_self")
+        said.append(tag("p", "No second photograph to be had? ", link))
     state = [] if photo.status == "read" or photo.sha256 in again else [_state(*STATES[photo.status])]
     return tag("li", picture, tag("div", tag("p", photo.name, class_="name"), *state, *lines, *said), class_="card")

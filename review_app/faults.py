@@ -27,6 +27,9 @@ SIGNS = {
 _OPEN = ("bad", "✕ Not decided")  # cells that wait are not missing
 Label = Callable[[int, str], str]
 _KINDS = ("bad", "todo", "wait", "good")
+# Where the next step of a survey is taken, by where it stands; the first screen has no address of its own.
+_NEXT = {"in review": "review", "complete": "signoff", "changed since signed": "signoff", "signed": "handover"}
+_FIRST = {"review": "./"}
 MOST_LINKS = 4  # cells of one finding that are named
 
 
@@ -83,27 +86,33 @@ def wanted(store: Store, pack: str, places: list[Place]) -> list[Place]:
     return [p for p in places if lines is None or p.transect <= lines or p.page is not None]
 
 
+def _waits(fault: Checked) -> bool:
+    return (fault.rule, fault.severity) == ("open", "missing")
+
+
 def summary_words(check: SurveyCheck) -> str:
     """ "1 missing, 2 questions"; "complete" without any fault."""
-    counts = {name: sum(f.severity == name for f in check.faults) for name in ORDER}
+    counts = {name: sum(f.severity == name and not _waits(f) for f in check.faults) for name in ORDER}
     words = [f"{n} {name}{'' if n == 1 or name in ('missing', 'accepted') else 's'}" for name, n in counts.items() if n]
-    return ", ".join(words) or "complete"
+    waiting = [f"{fault.where} not decided" for fault in check.faults if _waits(fault)]
+    return ", ".join(words + waiting) or "complete"
 
 
 def _line(fault: Checked, pages: Mapping[int, PageRow], label: Label) -> Markup:
-    kind, words = _OPEN if (fault.rule, fault.severity) == ("open", "missing") else SIGNS[fault.severity]
+    kind, words = _OPEN if _waits(fault) else SIGNS[fault.severity]
     parts: list[Markup | str] = [
         tag("span", words, class_=f"state {kind}"),
         " ",
         tag("b", fault.where),
         f": {fault.words}",
     ]
+    links = []
     for page, cell in fault.cells[:MOST_LINKS]:
         address = f"trace?{urlencode({'page': page, 'cell': cell})}"
-        parts += [" · ", tag("a", f"{page_words(pages[page])}: {label(page, cell)}", href=address, target="_self")]
+        links.append(tag("a", f"{page_words(pages[page])}: {label(page, cell)}", href=address, target="_self"))
     if len(fault.cells) > MOST_LINKS:
-        parts.append(f" · and {len(fault.cells) - MOST_LINKS} more")
-    return tag("li", *parts)
+        links.append(tag("span", f"and {len(fault.cells) - MOST_LINKS} more"))
+    return tag("li", *parts, *([tag("div", *links, class_="cells")] if links else []))
 
 
 def page_words(page: PageRow) -> str:
@@ -132,10 +141,20 @@ def _kind(stage: str) -> str:
     return {"handed over": "good", "signed": "good", "complete": "good", "planned": "wait"}.get(stage, "todo")
 
 
-def board_table(lines: tuple[BoardLine, ...], here: frozenset[str], *, unfolded: bool = True) -> Markup:
+def _next(one: BoardLine, may: Callable[[str], bool]) -> Markup | str:
+    """What a survey waits for, leading to the screen where that is done, for who `may` open it."""
+    screen = _NEXT.get(one.stage, "")
+    if not screen or not one.waits_for or not may(screen):
+        return one.waits_for
+    return tag("a", one.waits_for, href=f"{_FIRST.get(screen, screen)}?pack={one.pack}", target="_self")
+
+
+def board_table(
+    lines: tuple[BoardLine, ...], here: frozenset[str], may: Callable[[str], bool], *, unfolded: bool = True
+) -> Markup:
     """Where every survey stands, under a line that sums it up; those that are `here` lead to their sheets.
 
-    What needs somebody comes first, the oldest before the others.
+    What needs somebody comes first, the oldest before the others; `may` says which screens lead on from it.
     """
     rows = []
     for one in sorted(lines, key=lambda one: _KINDS.index(_kind(one.stage))):
@@ -143,7 +162,7 @@ def board_table(lines: tuple[BoardLine, ...], here: frozenset[str], *, unfolded:
             tag("a", one.site or "–", href=f"survey?pack={one.pack}", target="_self") if one.pack in here else one.site
         )
         state = tag("span", one.stage, class_=f"state {_kind(one.stage)}")
-        cells = (one.date or "–", site or "–", one.pack or "–", state, one.waits_for)
+        cells = (one.date or "–", site or "–", one.pack or "–", state, _next(one, may))
         rows.append(tag("tr", *(tag("td", c) for c in cells)))
     heads = (tag("th", h, scope="col") for h in ("Date", "Site", "Pack", "Stands at", "Waits for"))
     table = tag("table", tag("thead", tag("tr", *heads)), tag("tbody", *rows), class_="plain board")

@@ -6,10 +6,14 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from digitise.batch.batch import KnownProtocols, known_protocols
+from digitise.reader.reasons import REASONS
 from digitise.sheets.layout import Layout
 from digitise.store import PageRow, PhotoRow, Store
 from digitise.store.keyed import Sheet
 from review_app import bounded
+
+# Files that hold nothing to look at.
+NO_PICTURE = ("not-an-image", "damaged", "too-large", "animated", "not-fetched", "locked", "archive", "too-many-pages")
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,9 +25,15 @@ class Kind:
     sure: bool
 
 
+def can_be_keyed(photo: PhotoRow) -> bool:
+    """Whether a photograph could not be read and yet shows something to key from."""
+    blind = tuple(REASONS[name].short for name in NO_PICTURE)
+    return photo.status in ("retake", "unreadable") and not any(r.startswith(blind) for r in photo.reasons)
+
+
 def refused(store: Store) -> list[PhotoRow]:
-    """Photographs that could not be read, in the order they came."""
-    return [p for p in store.photos() if p.status in ("retake", "unreadable")]
+    """Photographs that can be keyed by hand, in the order they came."""
+    return [p for p in store.photos() if can_be_keyed(p)]
 
 
 def begun(store: Store) -> list[PageRow]:

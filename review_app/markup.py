@@ -14,6 +14,11 @@ class Markup(str):
     __slots__ = ()
 
 
+def in_full(error: Exception) -> str:
+    """An error's words as a sentence of its own."""
+    return f"{str(error)[:1].upper()}{str(error)[1:]}."
+
+
 def tag(name: str, /, *children: str, **attributes: object) -> Markup:
     """One element. Plain strings among the children are escaped, `Markup` is kept.
 

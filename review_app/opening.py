@@ -10,7 +10,6 @@ import streamlit as st
 from digitise.store import Store
 from review_app import worklist
 from review_app.door import who
-from review_app.door.rights import SCREENS
 from review_app.markup import tag
 
 
@@ -33,8 +32,8 @@ def me(*, touch: bool = True) -> who.Visitor:
 
 def open_page(file: str) -> Store:
     """The store, for the page in `file` (its ``__file__``); without one, or for another's role, the page stops."""
-    visitor, name = me(), Path(file).stem
-    if not visitor.may(next(s.need for s in SCREENS if s.name == name)):
+    visitor = me()
+    if not visitor.opens(Path(file).stem):
         st.error("This page is not for your role.")
         st.stop()
     if visitor.name:
@@ -67,8 +66,8 @@ def _survey_names(store: Store, _state: str) -> dict[str, str]:
     return {pack: survey_name(store, pack) for pack in ("", *store.packs())}
 
 
-def choose_survey(store: Store, key: str, *, every: bool = False) -> str:
-    """The pack to work on, from a box; ``?pack=`` begins with one. With `every` also all of them, an empty string.
+def choose_survey(store: Store, key: str, *, every: bool = False, first: str = "") -> str:
+    """The pack to work on, from a box; ``?pack=`` begins with one, else `first`. With `every` also all of them, "".
 
     There is no box where there is nothing to choose: the one survey is named, and an empty string is none.
     """
@@ -79,7 +78,7 @@ def choose_survey(store: Store, key: str, *, every: bool = False) -> str:
             st.html(tag("p", f"{name[:1].upper()}{name[1:]}", class_="soft"))
         return packs[0] if packs and not every else ""
     names, options = _survey_names(store, worklist.store_state(store)), ["", *packs] if every else packs
-    asked = st.query_params.get("pack", "")
+    asked = st.query_params.get("pack", first)
     return st.selectbox(
         "Survey",
         options,

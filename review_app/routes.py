@@ -23,7 +23,10 @@ from review_app.door.sent import body_of, from_elsewhere
 MAX_BODY = 1_000_000
 WRITE_HEADER = ("x-desk", "decisions")
 _PLAIN = {"x-content-type-options": "nosniff", "content-security-policy": "default-src 'none'; sandbox"}
-_REPORT = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; sandbox allow-same-origin allow-popups"
+_REPORT = (
+    "default-src 'none'; style-src 'unsafe-inline'; img-src data:; "
+    "sandbox allow-same-origin allow-popups allow-popups-to-escape-sandbox"  # a page opened from it may run its scripts
+)
 _KEEP = _PLAIN | {"cache-control": "private, max-age=86400"}
 _FRESH = _PLAIN | {"cache-control": "no-store"}
 

@@ -8,7 +8,7 @@ from digitise.handover.changes import CellPair, changed_cells
 from digitise.store import CellNow, PageRow, Store
 from digitise.store.signoffs import SignOff
 from digitise.surveys.survey import load_survey
-from digitise.wording import cell_words
+from digitise.wording import cell_words, plural
 from review_app import faults, worklist
 
 SAID_ABOVE = ("open", "sheets", "totals", "blank-rows", "twice")  # rules whose faults have a line of their own
@@ -34,10 +34,6 @@ class Change:
     after: str
 
 
-def _cells(n: int) -> str:
-    return "1 cell" if n == 1 else f"{n} cells"
-
-
 def points(store: Store, pack: str) -> list[Point]:
     """Completeness and plausibility of one survey, what blocks it first."""
     survey = load_survey(store, pack)
@@ -45,12 +41,14 @@ def points(store: Store, pack: str) -> list[Point]:
     by_hand = {p.id for p in survey.pages if p.keyed}
     to_key = sum(c.page_id in by_hand for c in survey.unread)
     if len(survey.unread) > to_key:
-        out.append(Point("block", f"{_cells(len(survey.unread) - to_key)} nobody has decided", "review"))
+        out.append(Point("block", f"{plural(len(survey.unread) - to_key, 'cell')} nobody has decided", "review"))
     if to_key:
-        out.append(Point("block", f"{_cells(to_key)} to key by hand from a photograph that could not be read", "key"))
+        out.append(
+            Point("block", f"{plural(to_key, 'cell')} to key by hand from a photograph that could not be read", "key")
+        )
     out += [Point("look", f"Missing: {words}", "survey") for words in survey.missing]
     if survey.illegible:
-        out.append(Point("look", f"{_cells(len(survey.illegible))} that cannot be read", "whole"))
+        out.append(Point("look", f"{plural(len(survey.illegible), 'cell')} that cannot be read", "whole"))
     out += [Point("look", f"{f.where}: {f.text}", "whole") for f in survey.findings]
     check = faults.checks(store).get(pack)
     for fault in check.faults if check else ():
@@ -68,8 +66,10 @@ def points(store: Store, pack: str) -> list[Point]:
     else:
         last = done[-1]
         wrong = len(last.differing)
-        text = f"Audited: at most {100 * last.bound:.2g} % of the {last.what} are wrong (95 %)"
-        out.append(Point("look" if wrong else "good", text + (f"; {_cells(wrong)} differed" if wrong else ""), "audit"))
+        text = f"Audited: with 95 % confidence at most {100 * last.bound:.2g} % of the {last.what} are wrong"
+        out.append(
+            Point("look" if wrong else "good", text + (f"; {plural(wrong, 'cell')} differed" if wrong else ""), "audit")
+        )
     if not survey.unread:
         out.append(Point("good", "Every cell is decided"))
     if not survey.missing:

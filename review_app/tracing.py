@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
-from digitise.sheets.protocol import BeltSheet, LineSheet
+from digitise.sheets.protocol import BeltSheet, LineSheet, Protocol
 from digitise.store import RULE, CellNow, EntryRow, PageRow, Store
 from review_app import worklist
 
@@ -42,6 +43,22 @@ def _all(store: Store, pack: str) -> list[Behind]:
     ]
 
 
+def names(protocol: Protocol) -> list[tuple[str, str, str, str]]:
+    """Every category and row that a protocol has figures of: its sheet, the sheet's title, its id and its label."""
+    return [
+        (name, sheet.title, one.id, one.label)
+        for name, sheet in protocol.sheets.items()
+        if isinstance(sheet, LineSheet | BeltSheet)
+        for one in (sheet.categories if isinstance(sheet, LineSheet) else (*sheet.rows, *sheet.impacts))
+    ]
+
+
+def named_figures(store: Store, packs: Sequence[str]) -> dict[str, list[tuple[str, str, str, str]]]:
+    """The `names` of each of these surveys, by pack."""
+    first = {p.pack: p for p in store.pages() if not p.superseded}
+    return {pack: names(store.protocol_for(first[pack])) for pack in packs if pack in first}
+
+
 def figures(store: Store, pack: str) -> list[Figure]:
     """Every category and row of a survey with the cells behind it, in printed order; empty without pages.
 
@@ -52,19 +69,16 @@ def figures(store: Store, pack: str) -> list[Figure]:
     if not pages:
         return []
     protocol, cells = store.protocol_for(pages[0]), _all(store, pack)
-    out: list[Figure] = []
-    for name, sheet in protocol.sheets.items():
-        own = [b for b in cells if b.page.sheet == name]
-        if isinstance(sheet, LineSheet):
-            points = [b for b in own if b.cell.kind == "code"]
-            for category in sheet.categories:
-                found = tuple(b for b in points if b.cell.state == "unread" or b.cell.value == category.code)
-                out.append(Figure(name, sheet.title, category.id, category.label, found))
-        elif isinstance(sheet, BeltSheet):
-            for row in (*sheet.rows, *sheet.impacts):
-                found = tuple(b for b in own if b.cell.cell.startswith(f"{name}/{row.id}/"))
-                out.append(Figure(name, sheet.title, row.id, row.label, found))
-    return out
+    return [Figure(*one, _behind(protocol, cells, one[0], one[2])) for one in names(protocol)]
+
+
+def _behind(protocol: Protocol, cells: list[Behind], name: str, row: str) -> tuple[Behind, ...]:
+    own, sheet = [b for b in cells if b.page.sheet == name], protocol.sheets[name]
+    if isinstance(sheet, LineSheet):
+        code = next(c.code for c in sheet.categories if c.id == row)
+        own = [b for b in own if b.cell.kind == "code"]
+        return tuple(b for b in own if b.cell.state == "unread" or b.cell.value == code)
+    return tuple(b for b in own if b.cell.cell.startswith(f"{name}/{row}/"))
 
 
 def figure(store: Store, pack: str, sheet: str, row: str) -> Figure | None:

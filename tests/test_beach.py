@@ -16,7 +16,9 @@ import pytest
 from asgi import Browser
 
 from digitise.batch.batch import known_protocols
+from digitise.pages.fiducials import find_marks
 from digitise.pages.page import place_words
+from digitise.pages.photo import load_photo
 from digitise.reader.reading import PhotoResult, Reading
 from digitise.sheets.sheet import MARK_DICTIONARY
 from digitise.store import Store
@@ -319,6 +321,14 @@ def test_a_covered_corner_mark_is_outlined_where_it_should_be():
         np.array([(x - 9, y - 9), (x + w + 9, y - 9), (x + w + 9, y + h + 9), (x - 9, y + h + 9)]) / layout.page_size_mm
     )
     assert np.allclose(outline, np.clip(expected, 0.01, 0.99), atol=0.004)
+
+
+def test_one_corner_mark_alone_tells_no_place():
+    """The blurred sample, seen at an angle: from its one mark the other corners would be put hundreds of pixels astray."""
+    photo = load_photo(Path(__file__).parents[1] / "sample_scans" / "pilot-garden-04.jpg")
+    layouts = known_protocols().layouts
+    assert len({m.corner for m in find_marks(photo.gray)}) == 1
+    assert places.outlines(photo.gray, layouts, "top right, bottom right and bottom left missing") == ()
 
 
 def test_a_picture_without_marks_has_no_outline():

@@ -44,7 +44,7 @@ def test_a_plan_of_several_strata_draws_thirty_of_each_at_least():
     assert first.sizes["person"] == 20
     assert first.sizes["rule"] >= 30
     assert sum(first.sizes.values()) > auditing.plans({"sure": 1000})[0].sizes["sure"]
-    assert first.words == f"Fewer than 5 % wrong: key {sum(first.sizes.values())} of 1000 cells"
+    assert first.words == f"Fewer than 5 % wrong: key {sum(first.sizes.values())} of 1\u202f000 cells"
 
 
 def test_the_sample_tells_nothing_of_what_was_accepted(store):  # noqa: F811

@@ -90,7 +90,6 @@ def words(at: AppTest) -> str:
             *(e.proto.body for e in at.get("html")),
             *(e.value for e in at.markdown),
             *(e.value for e in at.error),
-            *(e.proto.label for e in at.get("page_link")),
         ]
     )
 
@@ -229,6 +228,13 @@ def test_an_uploaded_file_that_is_no_picture_is_kept_and_refused_in_words(store)
     assert (photo.name, photo.status) == ("notes.jpg", "unreadable")
     assert store.original(photo.sha256) == b"these are no pixels"
     assert "Not readable" in words(at)
+    assert "1 photograph kept." in words(at)
+    assert "Key the sheet by hand" not in words(at)  # there is nothing to look at
+    assert "Nothing to key by hand" in words(opened("key"))
+    assert "1 photograph needs something from you" in words(at)
+    at.file_uploader[0].upload("again.jpg", b"these are no pixels", "image/jpeg").run()
+    assert "What you added is here already." in words(at)
+    assert len(store.photos()) == 1
 
 
 def test_a_page_whose_code_could_not_be_read_is_placed_by_hand(store):

@@ -156,3 +156,99 @@ def test_a_sheet_is_keyed_by_hand_without_a_mouse(chromium, served):
         now = store.current(keyed)
     cells = [c.id for c in kept.layout("fish").cells]
     assert [(now[c].state, now[c].value) for c in cells[8:10]] == [("unread", None), ("entered", 12)]
+
+
+NAMED = """() => {
+  let at = document.activeElement;
+  while (at?.shadowRoot?.activeElement) at = at.shadowRoot.activeElement;
+  const own = at.matches('button, a, summary') ? [at.innerText] : [];
+  return [at.getAttribute('aria-label'), ...[...(at.labels ?? [])].map((one) => one.innerText), ...own].join(' ').trim();
+}"""
+
+
+def tab_to(page, words: str) -> None:
+    """Press Tab until the focus is on a control with these words as its label or on it."""
+    seen = []
+    for _ in range(70):
+        page.keyboard.press("Tab")
+        seen.append(page.evaluate(NAMED))
+        if words in seen[-1]:
+            return
+    raise AssertionError(f"Tab never came to {words!r}, only to {seen}")
+
+
+def test_a_day_is_planned_a_sample_drawn_and_keyed_and_a_survey_signed_without_a_mouse(chromium, served):
+    """Tab, letters, arrows and Enter are enough on the pages with forms; what was made is in the store."""
+    address, _, folder, _ = served
+    page = chromium.new_context(**LAPTOP).new_page()
+    page.set_default_timeout(2 * WAIT_MS)
+
+    def opened(place: str, ready: str) -> None:  # kinds of fields come one after another
+        page.goto(f"{address}{place}")
+        for one in (
+            ready,
+            "input[aria-label='Your name'], [aria-label='Shore cover']",
+            "[data-testid=stFormSubmitButton]",
+        ):
+            page.locator(one).first.wait_for(state="attached")
+
+    opened("plan", "[aria-label^='Date']")
+    for label, text in (
+        ("Name", "Harbour Steps"),
+        ("Code", "HS"),
+        ("Date", "2027-05-02"),
+        ("dive leader", "Mira Tole"),
+    ):
+        tab_to(page, label)
+        page.keyboard.type(text)
+    tab_to(page, "Make the prints")
+    page.keyboard.press("Enter")
+    page.get_by_text("Download the prints").wait_for(timeout=60000)
+    assert len(list((folder / "plans").glob("*.yaml"))) == 1
+
+    opened(f"audit?pack={SECOND}", "[type=radio]")
+    tab_to(page, "Fewer than")
+    page.keyboard.press("ArrowDown")
+    tab_to(page, "Your name")
+    page.keyboard.type("Keo Varn")
+    tab_to(page, "Draw the sample")
+    page.keyboard.press("Enter")
+    page.locator(".title:not(:empty)").wait_for()
+    page.keyboard.press(" ")
+    settle(page)
+    with Store.open(folder) as store:
+        drawn = max(store.audits.all(), key=lambda a: a.id)
+    assert (drawn.by, drawn.answered) == ("Keo Varn", 1)
+
+    opened(f"signoff?pack={SECOND}", "textarea")
+    tab_to(page, "What changed since the last version")
+    page.keyboard.type("Two points were misread.")
+    tab_to(page, "Your name")
+    page.keyboard.type("Sanna Ruo")
+    tab_to(page, "Sign version 2")
+    page.keyboard.press("Enter")
+    page.get_by_text("The survey is as it was signed.").wait_for()
+    with Store.open(folder) as store:
+        assert [(s.version, s.by, s.current) for s in store.signoffs.of(SECOND)] == [
+            (1, "Sanna Ruo", False),
+            (2, "Sanna Ruo", True),
+        ]
+
+
+def test_a_row_of_the_results_and_the_word_beside_a_bar_lead_to_the_cells_behind_them(chromium, served):
+    """Both open the same address, which can be sent; the page behind it runs outside the report's closed frame."""
+    address, _, _, _ = served
+    context = chromium.new_context(**LAPTOP)
+    page = context.new_page()
+    page.set_default_timeout(2 * WAIT_MS)
+    page.goto(f"{address}results?pack={SECOND}")
+    report = page.frame_locator("iframe")
+    opened = []
+    for where in ("th a", "svg a"):
+        with context.expect_page() as new:
+            report.locator(where, has_text="Branching hard coral").first.click()
+        new.value.set_default_timeout(2 * WAIT_MS)
+        new.value.get_by_text("cells are behind this figure").wait_for()
+        opened.append(new.value.url)
+    assert opened[0] == opened[1]
+    assert opened[0].startswith(f"{address}trace?pack={SECOND}&sheet=substrate&row=")

@@ -9,6 +9,7 @@ from digitise.completeness.case import Case, Fault, refs
 from digitise.store import CellNow
 from digitise.surveys.places import Place, distance_m, on_earth
 from digitise.surveys.survey import Transect
+from digitise.wording import listed
 
 HALF_A_DAY = 720  # minutes
 
@@ -130,7 +131,7 @@ def dates(case: Case) -> Iterator[Fault]:
     cells = case.fields("date")
     days = sorted({str(c.value) for c in cells})
     if len(days) > 1:
-        yield Fault(case.place(cells[0]), f"found {' and '.join(days)}", refs(*cells))
+        yield Fault(case.place(cells[0]), f"found {listed(days)}", refs(*cells))
 
 
 def planned(case: Case) -> Iterator[Fault]:

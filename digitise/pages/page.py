@@ -24,6 +24,7 @@ from digitise.pages.sight import (
 )
 from digitise.sheets.layout import Layout
 from digitise.sheets.sheet import Identity, parse_identity
+from digitise.wording import listed
 
 __all__ = ["CORNER_NAMES", "NotRegistered", "Page", "place_words", "register", "register_all"]
 
@@ -135,7 +136,7 @@ def _judged(page: Page, cut: list[str], unseen: Unseen) -> Page | NotRegistered:
 
 def _missing_words(marks: tuple[FoundMark, ...]) -> str:
     lacking = [name for i, name in enumerate(CORNER_NAMES) if i not in {m.corner for m in marks}]
-    return f"found {len(marks)} of the 4 corner marks ({' and '.join(lacking)} missing)"
+    return f"found {len(marks)} of the 4 corner marks ({listed(lacking)} missing)"
 
 
 def _native_px_per_mm(flattened: Flattened, size_mm: tuple[float, float]) -> float:

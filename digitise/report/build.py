@@ -16,7 +16,7 @@ from digitise.report.occurrence_part import community_part
 from digitise.report.overview import comparison_part, trends_part, where_part
 from digitise.report.quality import methods_part, origin_part, quality_part
 from digitise.report.short_part import short_part
-from digitise.report.survey_part import date_words, survey_part
+from digitise.report.survey_part import anchor, date_words, survey_part
 from digitise.report.words import status
 from digitise.results import SurveyResults, survey_results
 from digitise.store import PhotoRow
@@ -47,7 +47,7 @@ def build_report(
     earlier = [e for e in earlier if site_key(e.site) in sites]
     changes = last_changes(results)
     together = [comparison_part(results), change_part(changes), trends_part(results, earlier)]
-    surveys = [survey_part(r, i, named=several) for i, r in enumerate(results)]
+    surveys = [survey_part(r, named=several) for r in results]
     trust = [community_part(results), quality_part(results, photos, audits)]
     found = [short_part(results, changes), where_part(results), *together]
     found += [*trust, *surveys] if several else [*surveys, *trust]
@@ -60,7 +60,7 @@ def build_report(
         "changes": "What changed",
         "along-time": "Along time",
     }
-    names |= {f"survey-{i}": f"{r.name}, {date_words(r)}" if several else "Results" for i, r in enumerate(results)}
+    names |= {anchor(r): f"{r.name}, {date_words(r)}" if several else "Results" for r in results}
     names |= {
         "diversity": "Diversity",
         "data-quality": "Data quality",

@@ -20,12 +20,12 @@ MOST_PLACES = 8  # segments that stand side by side in a table
 ONE = "One transect: there is no between-transect uncertainty to show, so no interval is given."
 
 
-def survey_part(r: SurveyResults, i: int, *, named: bool) -> Part:
+def survey_part(r: SurveyResults, *, named: bool) -> Part:
     """Everything about one survey; `named` puts its name at the top, where there are others."""
     own = [d for d in r.densities if not d.is_impact]
     sheets = dict.fromkeys(d.sheet for d in own)
     title, aside = (r.name, date_words(r)) if named else ("Results", "")
-    blocks: list[Block] = [Heading(1, title, f"survey-{i}", aside)]
+    blocks: list[Block] = [Heading(1, title, anchor(r), aside)]
     blocks += [*_headlines(r), _facts(r), *_findings(r)]
     for line in r.lines:
         blocks += _line(r, line)
@@ -33,7 +33,12 @@ def survey_part(r: SurveyResults, i: int, *, named: bool) -> Part:
         blocks += _belt(r, [d for d in own if d.sheet == sheet])
     blocks += _impacts(r)
     blocks += doubt_blocks(r)
-    return Part(tuple(blocks), f"survey-{i}", new_page=named)
+    return Part(tuple(blocks), anchor(r), new_page=named)
+
+
+def anchor(r: SurveyResults) -> str:
+    """Where in the report a survey begins."""
+    return f"survey-{r.survey.pack}"
 
 
 def date_words(r: SurveyResults) -> str:

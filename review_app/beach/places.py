@@ -15,6 +15,7 @@ from digitise.sheets.layout import Layout
 from digitise.store import Store
 from review_app import bounded
 
+LEAST_MARKS = 2  # one mark alone, a few millimetres wide, does not tell where on the picture the rest of the sheet lies
 Outline = tuple[tuple[float, float], ...]
 _ZONE = re.compile(r"(upper|middle|lower) (left|right|middle)|(centre)")
 _MARGIN_MM = 9.0  # around a corner mark, so that the outline stands free of it
@@ -68,7 +69,7 @@ def _inside(points: np.ndarray) -> np.ndarray:
 
 
 def outlines(gray: np.ndarray, layouts: list[Layout], text: str) -> tuple[Outline, ...]:
-    """Outlines of what a refusal's sentence speaks of; none where no corner mark of the sheet was found.
+    """Outlines of what a refusal's sentence speaks of; none where fewer than two corner marks were found.
 
     Parameters
     ----------
@@ -86,7 +87,7 @@ def outlines(gray: np.ndarray, layouts: list[Layout], text: str) -> tuple[Outlin
     if found is None:
         return ()
     layout, marks = found
-    matrix = _to_photo(layout, marks)
+    matrix = _to_photo(layout, marks) if len(marks) >= LEAST_MARKS else None
     if matrix is None:
         return ()
     areas = _missing_mm(layout, marks, text) or zones_mm(text, layout.page_size_mm)

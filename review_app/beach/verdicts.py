@@ -35,7 +35,7 @@ def verdict(store: Store, photo: PhotoRow, pages: Mapping[int, PageRow], failed:
         title = "Read in part" if photo.page_ids else "Kept, but not read"
         return {"kind": "bad", "title": title, "lines": [failed[photo.sha256]], "marks": [], **picture}
     if photo.status == "waiting":
-        return {"kind": "wait", "title": "Sent. Being read …", "lines": [], "marks": [], **picture}
+        return {"kind": "wait", "title": "Sent. Being read", "lines": [], "marks": [], **picture}
     title = "Photograph it again" if photo.status == "retake" else "Not readable"
     try:
         marks = places.of_photo(store, photo.sha256, " ".join(photo.reasons))

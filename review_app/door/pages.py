@@ -18,7 +18,7 @@ from review_app import worklist
 from review_app.door import who
 from review_app.door.sent import body_of, from_elsewhere
 from review_app.door.sessions import LONGEST
-from review_app.markup import Markup, tag
+from review_app.markup import Markup, in_full, tag
 
 CSS = Path(__file__).resolve().parents[1] / "static" / "door.css"
 MOST_BODY = 4000
@@ -220,7 +220,7 @@ def _change(request: Request, person: who.Visitor, sent: dict[str, str]) -> Resp
                 person.name, role=known.role, by=person.name, now=worklist.utc_now(), passphrase=sent.get("new", "")
             )
     except ValueError as error:
-        return _me_page(person, f"{str(error)[:1].upper()}{str(error)[1:]}.", status=400)
+        return _me_page(person, in_full(error), status=400)
     answer = _me_page(person, "Changed. You are logged out everywhere else.", "good")
     _give_cookie(request, answer, changed)
     return answer

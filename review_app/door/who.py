@@ -16,7 +16,7 @@ from starlette.requests import HTTPConnection
 
 from digitise.store import Store
 from review_app import worklist
-from review_app.door.rights import may
+from review_app.door.rights import may, need_of
 from review_app.door.sessions import Sessions
 from review_app.door.throttle import Throttle
 
@@ -33,6 +33,10 @@ class Visitor:
     def may(self, need: str) -> bool:
         """Whether they may do what needs the role `need`."""
         return may(self.role, need)
+
+    def opens(self, screen: str) -> bool:
+        """Whether they may open a screen, by the name of its file."""
+        return may(self.role, need_of(screen))
 
 
 ALONE = Visitor("", "scientist")

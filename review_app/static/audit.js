@@ -8,7 +8,7 @@ class AuditDesk {
     this.off = new AbortController();
     this.windows = new Windows(root);
     this.lens = new Lens(this.$('.lens'), this.off.signal);
-    this.who = new Who(root, () => { this.paint(); this.root.focus({ preventScroll: true }); }, data.by);
+    this.who = new Who(root, () => { this.paint(); this.root.focus({ preventScroll: true }); }, data.by, data.typed, `audit ${data.audit}`);
     this.outbox = new Outbox(data.store ?? '', (record, result) => this.answer(record, result), () => this.paint(), data.by);
     const on = (target, name, run, options = {}) => target.addEventListener(name, run, { ...options, signal: this.off.signal });
     on(window, 'keydown', (e) => this.keydown(e), { capture: true });
@@ -79,11 +79,7 @@ class AuditDesk {
     this.$('.work').hidden = !this.who.name || !item;
     this.$('.end').hidden = !this.who.name || Boolean(item) || !this.loaded;
     this.$('.end p').textContent = this.outbox.size ? `${this.outbox.size} answers are still on their way.` : '';
-    const lost = this.$('.lost');
-    lost.textContent = connection(this.outbox, this.offline);
-    lost.hidden = !lost.textContent;
-    this.$('.notices').hidden = !this.notices.length;
-    this.$('.notices').replaceChildren(...this.notices.slice(-4).map((text) => make('li', text)));
+    troubles(this);
     if (this.$('.work').hidden) return;
     const done = this.sampled - this.items.length;
     this.$('.track span').style.width = `${(100 * done) / this.sampled}%`;
@@ -93,7 +89,7 @@ class AuditDesk {
     this.$('.where').textContent = item.where;
     this.$('.refusal').hidden = !item.refusal;
     this.$('.refusal').textContent = item.refusal ?? '';
-    this.$('.hint').textContent = item.kind === 'tick' ? 'Marked is yes; an empty box is Space.' : WORDS[item.kind].replace('; / corrects the suggestion', '');
+    this.$('.hint').textContent = item.kind === 'tick' ? 'Marked is yes; an empty box is Space.' : WORDS[item.kind];
     this.$('.codes-known').textContent = item.codes.length ? `Codes: ${item.codes.join(', ')}` : '';
     this.$('.by-hand').hidden = !item.keyed;
     for (const part of ['.near', '.row', '.near-row']) this.$(part).hidden = item.keyed;

@@ -151,8 +151,9 @@ class Beach {
     const waiting = this.unsent().length;
     const line = $('#line');
     const photographs = (n) => (n === 1 ? '1 photograph' : `${n} photographs`);
-    const keep = this.kept.safe ? 'They are kept in this phone and go on by themselves.' : 'Keep this page open until they are sent.';
-    const said = this.over || (this.lost ? `No connection to the laptop. ${waiting ? `${photographs(waiting)} still to send. ${keep}` : ''} Stay on the laptop’s Wi-Fi.`
+    const keep = waiting === 1 ? (this.kept.safe ? 'It is kept in this phone and goes on by itself.' : 'Keep this page open until it is sent.')
+      : this.kept.safe ? 'They are kept in this phone and go on by themselves.' : 'Keep this page open until they are sent.';
+    const said = this.over || (this.lost ? `No connection to the laptop. ${waiting ? `${photographs(waiting)} still to send. ${keep} ` : ''}Stay on the laptop’s Wi-Fi, and ask there whether phones are still let in.`
       : waiting ? `Sending: ${photographs(waiting)} to go.${this.kept.safe ? '' : ' Keep this page open.'}` : this.sum(photographs));
     if (line.textContent !== said) line.textContent = said;
     line.classList.toggle('bad', Boolean(this.over || this.lost));
@@ -183,7 +184,7 @@ class Beach {
       const share = Math.round((100 * (photo.have ?? 0)) / photo.size);
       return { kind: 'wait', title: this.lost || this.over ? `Waits in this phone, ${share} % sent` : share ? `Sending, ${share} %` : 'Waits to be sent', lines: [], marks: [], share, own: true };
     }
-    return this.verdicts[photo.sha256] ?? { kind: 'wait', title: 'Sent. Waits to be read …', lines: [], marks: [], own: true };
+    return this.verdicts[photo.sha256] ?? { kind: 'wait', title: 'Sent. Waits to be read', lines: [], marks: [], own: true };
   }
 
   photo(photo) {

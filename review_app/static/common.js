@@ -7,7 +7,7 @@ const WORDS = {
   decimal: 'Type the number with its point, such as 12.5.',
   code: 'Type the letters of the code.',
   tick: 'Marked is yes, empty is no.',
-  text: 'Type what is written; / corrects the suggestion.',
+  text: 'Type what is written.',
 };
 const PICKED_BY_DIGIT = new Set(['code', 'tick', 'text']);
 const keyOf = (item) => `${item.page}|${item.cell}`;
@@ -23,7 +23,9 @@ const starts = (kind, key) => (TYPED_BY[kind] ?? /^[0-9.,]$/).test(key);   // wh
 const elsewhere = (target, root) => !root.contains(target) && target.closest?.('input, textarea, select, [contenteditable], [role=dialog], [role=listbox], [role=combobox]');
 
 class Who {                                                // asks once for the reviewer's name and remembers it in this browser
-  constructor(root, changed, proven = '') {                // `proven`: who is logged in, where people log in
+  // `proven`: who is logged in, where people log in. `typed`: a name from the form before this work, which counts once.
+  constructor(root, changed, proven = '', typed = '', work = '') {
+    if (typed && storage.get('desk:typed') !== `${work} ${typed}`) { storage.set('desk:typed', `${work} ${typed}`); storage.set('desk:by', typed); }
     this.name = proven || storage.get('desk:by') || '';
     const field = make('input', '', { id: 'name', autocomplete: 'name', maxlength: '60', required: '' });
     this.form = make('form', '', { class: 'ask' });
@@ -50,6 +52,14 @@ function connection(outbox, offline) {
   if (outbox.loggedOut) return `You are logged out. ${kept}; log in again in another tab and they are stored.`;
   return stopped ? `${stopped} ${kept}. Reload the page to try again.`
     : `The connection to the server is lost. ${kept} and will be stored when it is back; you can go on.`;
+}
+
+function troubles(desk) {                                  // a lost connection and what was refused, above the work
+  const [lost, list] = [desk.$('.lost'), desk.$('.notices')];
+  lost.textContent = connection(desk.outbox, desk.offline);
+  lost.hidden = !lost.textContent;
+  list.hidden = !desk.notices?.length;
+  list.replaceChildren(...(desk.notices ?? []).slice(-4).map((text) => make('li', text)));
 }
 
 // The page's own "connection error" window would cover the cell and take the keys; the desks say it themselves.

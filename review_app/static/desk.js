@@ -337,12 +337,7 @@ class Desk {
     this.$('.who').textContent = `Reviewer: ${this.by}`;
     this.$('.who').hidden = Boolean(this.proven);          // the page itself says who is logged in
     this.$('.keys').checked = this.keys;
-    const lost = this.$('.lost');
-    lost.textContent = connection(this.outbox, this.offline);
-    lost.hidden = !lost.textContent;
-    const notices = this.$('.notices');
-    notices.hidden = !this.notices?.length;
-    notices.replaceChildren(...(this.notices ?? []).slice(-4).map((text) => make('li', text)));
+    troubles(this);
   }
 
   cell(item) {
@@ -361,7 +356,7 @@ class Desk {
     this.$('.typed').hidden = item.kind === 'tick';
     this.$('.typed label').textContent = item.kind === 'text' ? 'Type what is written' : 'Type the value';
     this.$('#value').inputMode = ['tally', 'number', 'date', 'time'].includes(item.kind) ? 'numeric' : item.kind === 'decimal' ? 'decimal' : 'text';
-    this.$('.hint').textContent = WORDS[item.kind];
+    this.$('.hint').replaceChildren(...(item.kind === 'text' ? [make('span', '/ corrects the suggestion', { class: 'by-key' })] : [WORDS[item.kind]]));
     this.$('[data-do=blank]').disabled = item.kind === 'tick';
     this.$('[data-do=undo]').disabled = !this.history.length;
     this.$('[data-do=back]').disabled = this.at === 0;

@@ -5,7 +5,7 @@ class Keying {
     this.$ = (selector) => root.querySelector(selector);
     Object.assign(this, { data, cells: [], at: 0, history: [], notices: [], asked: null, refusal: '' });
     this.off = new AbortController();
-    this.who = new Who(root, () => this.goto(this.at), data.by);
+    this.who = new Who(root, () => this.goto(this.at), data.by, data.typed, `page ${data.page}`);
     this.outbox = new Outbox(data.store ?? '', (record, result) => this.answered(record, result), () => this.paint(), data.by);
     this.lens = new Lens(this.$('.lens'), this.off.signal);
     this.wire();
@@ -167,6 +167,7 @@ class Keying {
     this.paint();
     const field = this.fields?.[index];
     if (!field || !this.who.name) return;
+    this.root.style.setProperty('--now', `${this.$('.now').offsetHeight}px`);   // on a phone it stands above the fields
     field.focus({ preventScroll: true });
     field.select();
     field.closest('li').scrollIntoView({ block: matchMedia('(max-width: 760px)').matches ? 'start' : 'nearest' });
@@ -222,11 +223,7 @@ class Keying {
     this.$('.work').hidden = !shown && !alone;
     end.hidden = !this.missing;
     if (this.missing) { end.querySelector('h2').textContent = 'There is no such sheet'; end.querySelector('p').textContent = this.missing; }
-    const lost = this.$('.lost');
-    lost.textContent = connection(this.outbox, this.offline);
-    lost.hidden = !lost.textContent;
-    this.$('.notices').hidden = !this.notices.length;
-    this.$('.notices').replaceChildren(...this.notices.slice(-4).map((text) => make('li', text)));
+    troubles(this);
     if (!shown) return;
     const left = this.cells.filter((c) => c.state === 'open').length;
     this.$('.title').textContent = sheet.title;
@@ -236,7 +233,7 @@ class Keying {
     this.fields.forEach((f, i) => f.closest('li').classList.toggle('at', i === this.at));
     [...this.$('.sketch').children].forEach((box, i) => box.classList.toggle('at', i === this.at));
     this.$('.sketch').setAttribute('aria-label', `Where on the sheet: ${cell.label}`);
-    this.$('.hint').replaceChildren(make('b', cell.label), ` ${cell.kind === 'tick' ? 'Type yes or no; Space is no.' : WORDS[cell.kind].replace('; / corrects the suggestion', '')}`);
+    this.$('.hint').replaceChildren(make('b', cell.label), ` ${cell.kind === 'tick' ? 'Type yes or no; Space is no.' : WORDS[cell.kind]}`);
     this.$('.codes').replaceChildren(...cell.codes.map((code) => {
       const button = make('button', '', { type: 'button', 'data-code': code });
       const meaning = sheet.meanings[code];

@@ -194,7 +194,11 @@ class Many {
     };
     list('open', 'Waiting for a person');
     list('rule', 'Accepted by the program, not looked at');
-    this.$('.kinds').replaceChildren(...nodes);
+    const kinds = this.$('.kinds');
+    kinds.replaceChildren(...nodes);
+    const at = nodes.find((n) => n.getAttribute('aria-current') === 'true')?.getBoundingClientRect();
+    const seen = kinds.getBoundingClientRect();            // the chosen one in view, without moving the page
+    if (at) kinds.scrollBy((at.left + at.right - seen.left - seen.right) / 2, (at.top + at.bottom - seen.top - seen.bottom) / 2);
   }
 
   paint() {
@@ -205,13 +209,9 @@ class Many {
     end.hidden = !this.who.name || !this.loaded || any;
     if (!end.hidden) {
       end.querySelector('h2').textContent = this.sheets.length ? 'All looked at' : 'Nothing to look at together';
-      end.querySelector('p').textContent = this.sheets.length ? `${this.said} Every cell that reads like others has been seen by a person.` : 'As soon as sheets are read, cells that read the same are shown here side by side.';
+      end.querySelector('p').textContent = `${this.said ?? ''} Every cell that reads like others has been seen by a person.`;
     }
-    const lost = this.$('.lost');
-    lost.textContent = connection(this.outbox, this.offline);
-    lost.hidden = !lost.textContent;
-    this.$('.notices').hidden = !this.notices.length;
-    this.$('.notices').replaceChildren(...this.notices.slice(-4).map((text) => make('li', text)));
+    troubles(this);
     if (this.$('.work').hidden) return;
     this.kinds();
     this.sheet();

@@ -228,18 +228,9 @@ class Whole {
 
   paint() {
     const { cell, sheet } = this;
-    const end = this.$('.end');
     this.$('.work').hidden = !this.who.name || !sheet;
-    end.hidden = !this.who.name || Boolean(sheet) || this.offline;
-    if (!end.hidden) {
-      end.querySelector('h2').textContent = this.missing ? 'There is no such page' : 'No page yet';
-      end.querySelector('p').textContent = this.missing ? 'The link may come from another folder. Choose a sheet on the Survey page.' : 'As soon as a sheet is read it can be seen here, with every value beside its ink.';
-    }
-    const lost = this.$('.lost');
-    lost.textContent = connection(this.outbox, this.offline);
-    lost.hidden = !lost.textContent;
-    this.$('.notices').hidden = !this.notices.length;
-    this.$('.notices').replaceChildren(...this.notices.slice(-4).map((text) => make('li', text)));
+    this.$('.end').hidden = !this.who.name || Boolean(sheet) || !this.missing;
+    troubles(this);
     if (!cell || this.$('.work').hidden) return;
     this.spots.forEach((s, i) => s.classList.toggle('at', i === this.at));
     this.$('.title').textContent = cell.label;
@@ -249,7 +240,7 @@ class Whole {
     this.$('.why').replaceChildren(make('p', cell.text === '–' ? 'nothing written' : cell.text, { class: 'now' }), ...(meaning ? [make('p', meaning)] : []), make('p', `${cell.words[0].toUpperCase()}${cell.words.slice(1)}. The reader reads “${cell.read}”, ${cell.share}.`), ...cell.reasons.map((r) => make('p', r)));
     this.$('.refusal').hidden = !this.refusal;
     this.$('.refusal').textContent = this.refusal;
-    this.$('.hint').textContent = cell.kind === 'tick' ? 'Type yes or no.' : WORDS[cell.kind].replace('; / corrects the suggestion', '');
+    this.$('.hint').textContent = cell.kind === 'tick' ? 'Type yes or no.' : WORDS[cell.kind];
     this.$('#value').inputMode = ['tally', 'number', 'date', 'time'].includes(cell.kind) ? 'numeric' : 'text';
     this.$('[data-do=accept] b').textContent = cell.state === 'person' ? 'Go on' : 'It is right';
     this.$('[data-do=blank]').disabled = cell.kind === 'tick';

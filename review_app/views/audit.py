@@ -7,10 +7,11 @@ import streamlit as st
 from digitise.reader.reading import Value
 from digitise.store import RULE, Store, cell_label
 from digitise.store.audits import Audit, Differing
+from digitise.wording import plural
 from review_app import alike, auditing, whole, worklist
 from review_app.components import component
-from review_app.markup import ADD, nothing, tag
-from review_app.opening import choose_survey, me, open_page, own_name
+from review_app.markup import ADD, in_full, nothing, tag
+from review_app.opening import choose_survey, me, open_page, own_name, survey_name
 
 desk = component(
     "review_audit",
@@ -61,7 +62,7 @@ def _settle(store: Store, one: Differing, answer: bool) -> None:
     try:
         auditing.settle(store, one, answer=answer, by=by, now=worklist.utc_now())
     except ValueError as error:
-        st.error(f"{str(error)[:1].upper()}{str(error)[1:]}.")
+        st.error(in_full(error))
     else:
         st.rerun()
 
@@ -76,8 +77,7 @@ def kept(store: Store, audits: list[Audit]) -> None:
         st.text_input("Your name, to settle differences", max_chars=60, key="settler", width=260)
     for audit in reversed(audits):
         go_on = tag("a", "Go on keying", href=f"audit?audit={audit.id}", target="_self")
-        scope = f"pack {audit.pack}" if audit.pack else "all surveys"
-        about = tag("p", f"Drawn {audit.at[:10]} by {audit.by}, {scope}", class_="soft")
+        about = tag("p", f"{survey_name(store, audit.pack or '')}. Drawn {audit.at[:10]} by {audit.by}", class_="soft")
         parts = [tag("p", auditing.result_words(audit), class_="result"), about]
         lines = auditing.strata_words(audit)
         parts += [tag("ul", *(tag("li", line) for line in lines))] if lines and audit.bound is not None else []
@@ -115,7 +115,7 @@ def again(store: Store) -> None:
             try:
                 audit = store.audits.draw_page(page, by=by, now=worklist.utc_now())
             except ValueError as error:
-                st.error(f"{str(error)[:1].upper()}{str(error)[1:]}.")
+                st.error(in_full(error))
             else:
                 _drawn(audit, by)
 
@@ -132,12 +132,14 @@ def plan(store: Store) -> None:
         "Also what people entered (whoever entered a cell cannot key it here)", key="people"
     )
     lots = auditing.lots(store, pack, people=people)
-    which = "are entered" if people else "were accepted by the program and not looked at"
+    which = "entered" if people else "accepted by the program and not looked at"
+    total = sum(lots.values())
     st.html(
         tag(
             "p",
-            f"{sum(lots.values())} cells {which}. A random sample of them, some of each probability, is shown to you "
-            "without what was entered; you key what you see. Draw it when the review is finished.",
+            f"{plural(total, 'cell')} {'was' if total == 1 else 'were'} {which}. A random sample of them, some of each "
+            "probability, is shown to you without what was entered; you key what you see. "
+            "Draw it when the review is finished.",
         )
     )
     if lots:
@@ -167,7 +169,9 @@ def show() -> None:
     asked = st.query_params.get("audit", "")
     chosen = next((a for a in audits if str(a.id) == asked), None)
     if chosen is not None and chosen.bound is None:
-        desk(key="audit", data={"audit": chosen.id, "store": worklist.store_key(store), "by": me().name})
+        typed = st.session_state.get("by", "")
+        asked = {"audit": chosen.id, "store": worklist.store_key(store)}
+        desk(key="audit", data=asked | {"by": me().name, "typed": typed})
         return
     if me().may("scientist"):
         plan(store)

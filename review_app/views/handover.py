@@ -34,6 +34,7 @@ def send(store: Store) -> None:
             default=finished,
             format_func=lambda p: sending.line_words(found[p]),
             key="packs",
+            placeholder="Choose surveys",
         )
         reason = st.text_area("Words for the covering note", max_chars=1000, key="words", height=80)
         by = own_name("sender")
@@ -137,7 +138,7 @@ def show() -> None:
         st.html(_card(one))
         if one.folder is not None:
             address = f"/desk/handover/{one.record.number}"
-            st.html(tag("p", tag("a", "Download the package (ZIP)", href=address, class_="take")))
+            st.html(tag("p", tag("a", "Download the package (ZIP)", href=address, class_="take"), class_="ways"))
         if one.changed:
             _correct(store, one)
     send(store)

@@ -7,7 +7,7 @@ import streamlit as st
 from digitise.store import PageRow, PhotoRow, Store
 from review_app import keying, worklist
 from review_app.components import component
-from review_app.markup import Markup, nothing, tag
+from review_app.markup import Markup, in_full, nothing, tag
 from review_app.opening import me, open_page, own_name
 
 desk = component(
@@ -28,7 +28,7 @@ def choose(store: Store) -> None:
     """Every photograph that could not be read, and every sheet that was begun."""
     pages, photos = keying.begun(store), keying.refused(store)
     if not pages and not photos:
-        words = "Every photograph here was read. One that cannot be read can be keyed here while you look at it."
+        words = "No photograph waits for that. One that cannot be read can be keyed here while you look at it."
         st.html(nothing("Nothing to key by hand", words, to=("See the photographs", "survey")))
         return
     for title, done in (("Begun", False), ("Done", True)):
@@ -92,7 +92,7 @@ def _begun(store: Store, photo: PhotoRow, kind: keying.Kind | None, pack: str, t
     try:
         page = keying.begin(store, photo, kind.layout, pack, transect, by=by, now=worklist.utc_now())
     except ValueError as error:
-        st.error(f"{str(error)[:1].upper()}{str(error)[1:]}.")
+        st.error(in_full(error))
     else:
         st.session_state.by = by
         st.query_params.from_dict({"page": str(page)})
@@ -124,7 +124,7 @@ def mistaken(store: Store, page: PageRow) -> None:
             elif dropped:
                 store.by_hand.set_aside(page.id, by=by, now=worklist.utc_now())
         except ValueError as error:
-            st.error(f"{str(error)[:1].upper()}{str(error)[1:]}.")
+            st.error(in_full(error))
             return
         if dropped:
             st.query_params.from_dict({"photo": page.sha256})
@@ -141,7 +141,8 @@ def show() -> None:
     photo = next((p for p in keying.refused(store) if p.sha256 == asked["photo"]), None)
     if page is not None:
         own = {"page": page.id, "sha256": page.sha256, "cell": asked["cell"]}
-        desk(key="key", data=own | {"store": worklist.store_key(store), "by": me().name})
+        typed = st.session_state.get("by", "")
+        desk(key="key", data=own | {"store": worklist.store_key(store), "by": me().name, "typed": typed})
         mistaken(store, page)
     elif photo is not None:
         begin(store, photo)

@@ -6,7 +6,7 @@ import streamlit as st
 
 from review_app import worklist
 from review_app.components import component
-from review_app.markup import tag
+from review_app.markup import ADD, nothing, tag
 from review_app.opening import choose_survey, me, open_page
 
 many = component("review_many", "many.html", ("desk.css", "many.css"), ("outbox.js", "common.js", "many.js"))
@@ -16,6 +16,10 @@ def show() -> None:
     """Draw the page."""
     store = open_page(__file__)
     st.html(tag("h1", "Many at once", class_="head"))
+    if not store.pages():
+        words = "As soon as sheets are read, cells that read the same are shown here side by side."
+        st.html(nothing("Nothing to look at together yet", words, to=ADD))
+        return
     pack = choose_survey(store, "many-pack", every=True)
     many(key="many", data={"pack": pack, "store": worklist.store_key(store), "by": me().name})
 

@@ -6,58 +6,29 @@ from urllib.parse import urlencode
 
 import streamlit as st
 
-from review_app.markup import ADD, nothing, tag
+from digitise.wording import plural
+from review_app import tracing
+from review_app.components import component
+from review_app.markup import ADD, Markup, nothing, tag
 from review_app.opening import choose_survey, open_page, survey_name
 
 # The page is made by the server as one closed file. It is shown in a frame that may run no script, as tall as the page.
-FRAME_JS = """
-export default function ({ parentElement, data }) {
-  const frame = parentElement.querySelector('iframe');
-  const busy = (on) => {
-    frame.parentElement.setAttribute('aria-busy', on);
-    parentElement.querySelector('p').hidden = !on;
-  };
-  if (frame.getAttribute('src') !== data.src) {
-    busy(true);
-    frame.src = data.src;
-  }
-  frame.title = data.title;
-  const fit = () => {
-    const body = frame.contentDocument?.body;
-    if (body) frame.style.height = `${body.scrollHeight + 4}px`;
-  };
-  frame.onload = () => {
-    busy(false);
-    for (const link of frame.contentDocument.querySelectorAll('a[href^="http"]')) {
-      link.target = '_blank';
-      link.rel = 'noopener noreferrer';
-    }
-    frame.seen?.disconnect();
-    frame.seen = new ResizeObserver(fit);
-    frame.seen.observe(frame.contentDocument.body);
-  };
-  return () => frame.seen?.disconnect();
-}
-"""
-FRAME_CSS = """
-iframe { color-scheme: light dark; width: 100%; border: 0; display: block; min-height: 60vh; border-radius: 8px; }
-[aria-busy=true] iframe { visibility: hidden; }
-p { margin: 0; color: var(--soft); font: 1rem/1.5 var(--st-font, sans-serif); }
-"""
-FRAME_HTML = """
-<div aria-busy="true"><p role="status">The results are being computed …</p>
-<iframe sandbox="allow-same-origin allow-popups"></iframe></div>
-"""
-frame = st.components.v2.component("results_frame", html=FRAME_HTML, css=FRAME_CSS, js=FRAME_JS)
+frame = component("results_frame", "results.html", ("results.css",), ("results.js",))
 
 
-def downloads(pack: str) -> None:
-    """Files to take away, made when they are asked for."""
-    tables = tag("a", "Download the tables (CSV)", href=f"/desk/tables?{urlencode({'pack': pack})}", class_="take")
-    page = tag(
-        "a", "Download this page (HTML)", href=f"/desk/results?{urlencode({'pack': pack})}&download", class_="take"
+def ways(pack: str, waiting: int) -> Markup:
+    """What still waits, and what to take away or look into from here."""
+    query = urlencode({"pack": pack})
+    words = f"{plural(waiting, 'cell')} {'waits' if waiting == 1 else 'wait'} for a person"
+    review = tag("a", "Review them", href=f"./?{query}", target="_self")
+    return tag(
+        "div",
+        *([tag("span", f"● Provisional: {words}. ", review, class_="state todo")] if waiting else []),
+        tag("a", "Trace figures to their pencil marks", href=f"trace?{query}", target="_self"),
+        tag("a", "Download the tables (CSV)", href=f"/desk/tables?{query}", class_="take"),
+        tag("a", "Download this page (HTML)", href=f"/desk/results?{query}&download", class_="take"),
+        class_="ways",
     )
-    st.html(tag("p", tables, " ", page))
 
 
 def show() -> None:
@@ -70,19 +41,13 @@ def show() -> None:
         st.html(nothing("No results yet", words, to=ADD))
         return
     pack = choose_survey(store, "result-pack", every=True)
-    open_cells = store.progress(pack=pack or None).open
-    if open_cells:
-        waits = "1 cell waits" if open_cells == 1 else f"{open_cells} cells wait"
-        st.page_link("views/review.py", label=f"Provisional: {waits} for a person. Review them.")
-    downloads(pack)
-    st.page_link(
-        "views/trace.py", label="Trace any figure to its pencil marks", query_params={"pack": pack} if pack else None
-    )
+    st.html(ways(pack, store.progress(pack=pack or None).open))
     frame(
         key="frame",
         data={
             "src": f"/desk/results?{urlencode({'pack': pack})}",
             "title": f"Results: {survey_name(store, pack)}",
+            "figures": tracing.named_figures(store, [pack] if pack else store.packs()),
         },
     )
 

@@ -35,7 +35,7 @@ def without_pages(store: Store, progress: Progress) -> None:
 
 
 def chosen_filter(store: Store) -> dict[str, str | bool]:
-    """What the clerk wants to see, in which order, from boxes behind one button; ``?order=sheet`` begins with one."""
+    """What the clerk wants to see, in which order, from boxes behind one button; ``?order=`` and ``?pack=`` begin."""
     pages = store.pages()
     titles, counts = {p.sheet: p.title for p in pages}, Counter()
     for page in pages:
@@ -44,7 +44,8 @@ def chosen_filter(store: Store) -> dict[str, str | bool]:
     reasons = worklist.reason_options(store.open_reasons())
     asked = len(store.queue(keys=store.asked.waiting()))
     orders = list(ORDERS)
-    wanted = st.query_params.get("order", orders[0])
+    wanted, asked_pack = st.query_params.get("order", orders[0]), st.query_params.get("pack", "")
+    packs = ["", *store.packs()]
     with st.popover("Choose which cells", key="filter"):
         st.selectbox(
             "Order",
@@ -61,7 +62,8 @@ def chosen_filter(store: Store) -> dict[str, str | bool]:
         )
         st.selectbox(
             "Survey",
-            ["", *store.packs()],
+            packs,
+            index=packs.index(asked_pack) if asked_pack in packs else 0,
             key="pack",
             format_func=lambda pack: f"Pack {pack}" if pack else "All surveys",
         )

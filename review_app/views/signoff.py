@@ -6,10 +6,12 @@ import streamlit as st
 
 from digitise.store import ChangedMeanwhile, Store
 from digitise.store.signoffs import SignOff
-from review_app import signing, worklist
+from digitise.wording import plural
+from review_app import faults, signing, worklist
 from review_app.markup import ADD, Markup, nothing, tag
 from review_app.opening import choose_survey, open_page, own_name
 
+READY = ("complete", "changed since signed")  # these wait for a signature
 _SIGNS = {"block": ("bad", "✕"), "look": ("todo", "●"), "good": ("good", "✓")}
 _HELP = {
     "review": ("Review them", "./"),  # the first page has no name of its own
@@ -48,8 +50,7 @@ def _version(store: Store, signed: SignOff, latest: bool) -> Markup:
         for c in found[:40]
     ]
     more = [tag("p", f"and {len(found) - 40} more", class_="soft")] if len(found) > 40 else []
-    count = "1 cell" if len(found) == 1 else f"{len(found)} cells"
-    head = f"● Changed since it was signed: {count}. Sign again to make a new version."
+    head = f"● Changed since it was signed: {plural(len(found), 'cell')}. Sign again to make a new version."
     return tag("div", said, tag("p", head, class_="state todo"), tag("ul", *lines), *more, class_="card-line")
 
 
@@ -89,7 +90,9 @@ def show() -> None:
         words = "A survey can be signed when its sheets are in and every cell is decided."
         st.html(nothing("Nothing to sign yet", words, to=ADD))
         return
-    pack = choose_survey(store, "sign-pack")
+    with st.spinner("Looking at every survey"):
+        ready = next((line.pack for line in faults.board(store) if line.stage in READY), "")
+    pack = choose_survey(store, "sign-pack", first=ready)
     with st.spinner("Looking at the survey"):
         found, earlier = signing.points(store, pack), store.signoffs.of(pack)
     st.html(tag("ul", *(_point(p, pack) for p in found), class_="points"))

@@ -7,6 +7,7 @@ import streamlit as st
 from digitise.store import PageRow, PhotoRow, Store
 from digitise.surveys.survey import seen_twice
 from digitise.surveys.twice import Twice, rivals, words
+from digitise.wording import plural
 from review_app import intake, worklist
 from review_app.accepting import decide_finding
 from review_app.cards import card, matrix
@@ -18,6 +19,8 @@ from review_app.placing import place_page
 TYPES = ["image/*", "heic", "heif", "tif", "tiff", "pdf", "zip"]
 URGENT = ("sheets missing", "contradictory", "in review")
 FEW = 4  # surveys that are shown all below each other
+NEEDS = "needs-something"  # where on the page those photographs are
+URGENT_TITLE = "Needs something from you"
 WAITING, READ, AGAIN = "Waiting to be read", "Read", "Refused, and taken again since"
 
 
@@ -32,14 +35,19 @@ def upload(store: Store) -> None:
         key=f"upload-{turn}",
     )
     if files:
+        had = len(store.photos())
         with st.spinner("Keeping them"):
             told = [sentence for file in files for sentence in intake.accept(store, file.getvalue(), file.name)]
-        st.session_state.upload_told = told
+        new = len(store.photos()) - had
+        kept = f"{plural(new, 'photograph')} kept." if new else "" if told else "What you added is here already."
+        st.session_state.upload_told, st.session_state.upload_kept = told, kept
         st.session_state.upload_turn = turn + 1
         intake.start(store)
         st.rerun()
     for sentence in st.session_state.get("upload_told", ()):
         st.warning(sentence)
+    if kept := st.session_state.get("upload_kept"):
+        st.html(tag("p", f"✓ {kept}", class_="state good", role="status"))
 
 
 @st.fragment(run_every="1.5s")
@@ -60,6 +68,7 @@ def show() -> None:
     upload(store)
     if intake.start(store) or intake.progress(store).running:
         reading(store)
+    needs = st.empty()
     pages, failed = {p.id: p for p in store.pages()}, intake.progress(store).failed
     photos = store.photos()
     if not photos:
@@ -76,7 +85,10 @@ def show() -> None:
             place_page(store, one.other, "it bears the name of another sheet that is here already")
     for pack in packs:
         survey(store, pack, pages, decides=decides)
-    photographs(store, photos, pages, failed, twice, packs)
+    urgent = photographs(store, photos, pages, failed, twice, packs)
+    if urgent:
+        words = f"{plural(urgent, 'photograph')} {'needs' if urgent == 1 else 'need'} something from you"
+        needs.html(tag("p", "● ", tag("a", words, href=f"#{NEEDS}"), class_="state todo"))
 
 
 def chosen(store: Store, *, decides: bool) -> list[str]:
@@ -93,7 +105,7 @@ def chosen(store: Store, *, decides: bool) -> list[str]:
     asked = st.query_params.get("pack", "")
     if decides:
         st.html(tag("h2", "Where every survey stands", class_="head"))
-        st.html(board_table(lines, frozenset(packs), unfolded=not asked))
+        st.html(board_table(lines, frozenset(packs), me().opens, unfolded=not asked))
     first = next((line.pack for line in lines if line.pack in packs and line.stage in URGENT), packs[-1])
     pack = st.selectbox(
         "Survey",
@@ -122,26 +134,27 @@ def photographs(
     failed: dict[str, str],
     twice: dict[int, Twice],
     packs: list[str],
-) -> None:
-    """Photographs of these packs, and all that belong to none; those that need something first."""
+) -> int:
+    """Photographs of these packs, and all that belong to none; those that need something first. Returns how many do."""
     again: dict[str, str] = {}
     if any(p.status == "retake" for p in photos):
         places = [place for pack in store.packs() for place in worklist.pack_places(store, pack)]
         again = worklist.taken_again(photos, list(pages.values()), places)
     opens = me().may("clerk")
-    groups: dict[str, list[PhotoRow]] = {title: [] for title in ("Needs something from you", WAITING, READ, AGAIN)}
+    groups: dict[str, list[PhotoRow]] = {title: [] for title in (URGENT_TITLE, WAITING, READ, AGAIN)}
     for photo in photos:
         own = {pages[i].pack for i in photo.page_ids}
         if own and not own & {*packs, None}:
             continue
         calm = AGAIN if photo.sha256 in again else {"read": READ, "waiting": WAITING}.get(photo.status, "")
         asks = photo.sha256 in failed or any(words(twice[i]) for i in photo.page_ids if i in twice)
-        groups["Needs something from you" if asks or not calm else calm].append(photo)
+        groups[URGENT_TITLE if asks or not calm else calm].append(photo)
     for title, some in groups.items():
         if some:
-            st.html(tag("h2", title, class_="head"))
+            st.html(tag("h2", title, class_="head", id=NEEDS if title is URGENT_TITLE else None))
             shown = (card(p, pages, failed, again, twice, opens=opens) for p in some)
             st.html(tag("ul", *shown, class_="cards"))
+    return len(groups[URGENT_TITLE])
 
 
 show()

@@ -26,10 +26,16 @@ def _link(words: str, **query: object) -> Markup:
 
 
 def _table(heads: tuple[str, ...], rows: list[tuple[str, ...]], label: str) -> Markup:
-    head = tag("thead", tag("tr", *(tag("th", h, scope="col") for h in heads)))
-    body = tag("tbody", *(tag("tr", *(tag("td", c) for c in row)) for row in rows))
+    sides = ["n" if rows and all(row[i].isdigit() for row in rows) else None for i in range(len(heads))]
+    head = tag("thead", tag("tr", *(tag("th", h, scope="col", class_=s) for h, s in zip(heads, sides, strict=True))))
+    body = (tag("tr", *(tag("td", c, class_=s) for c, s in zip(row, sides, strict=True))) for row in rows)
     return tag(
-        "div", tag("table", head, body, class_="plain"), class_="wide", tabindex="0", role="region", aria_label=label
+        "div",
+        tag("table", head, tag("tbody", *body), class_="plain"),
+        class_="wide",
+        tabindex="0",
+        role="region",
+        aria_label=label,
     )
 
 

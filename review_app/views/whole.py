@@ -6,7 +6,7 @@ import streamlit as st
 
 from review_app import worklist
 from review_app.components import component
-from review_app.markup import tag
+from review_app.markup import ADD, nothing, tag
 from review_app.opening import me, open_page
 
 whole = component("review_whole", "whole.html", ("desk.css", "whole.css"), ("outbox.js", "common.js", "whole.js"))
@@ -17,7 +17,11 @@ def show() -> None:
     store = open_page(__file__)
     st.html(tag("h1", "Whole page", class_="head"))
     pages = [p for p in store.pages() if not p.superseded and not p.keyed]
-    first = next((p.id for p in pages if p.open), pages[0].id if pages else 0)
+    if not pages:
+        words = "As soon as a sheet is read it can be seen here, with every value beside its ink."
+        st.html(nothing("No page yet", words, to=ADD))
+        return
+    first = next((p.id for p in pages if p.open), pages[0].id)
     whole(key="whole", data={"page": first, "store": worklist.store_key(store), "by": me().name})
 
 
