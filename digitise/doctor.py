@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import platform
 import shutil
-import subprocess
 import tempfile
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -94,13 +93,14 @@ def _sheets() -> tuple[str, str]:
 
 
 def _tesseract() -> tuple[str, str]:
-    program = shutil.which("tesseract")
-    if program is None:
-        return LESS, "is not installed, so words are left to a person (Debian: apt-get install tesseract-ocr)"
-    said = subprocess.run([program, "--list-langs"], capture_output=True, text=True, timeout=30)  # noqa: S603 - no shell
-    if "eng" not in said.stdout.split():
-        return LESS, "lacks its English data, so words are left to a person (Debian: apt-get install tesseract-ocr-eng)"
-    return WELL, f"{program} suggests words"
+    from digitise.reader.tesseract import Engine
+
+    try:
+        Engine()
+    except OSError as error:
+        words = f"{error}, so words have one suggestion only, by our own reader"
+        return LESS, f"{words} (Debian: apt-get install tesseract-ocr tesseract-ocr-eng)"
+    return WELL, "suggests words"
 
 
 def _disk(store: Path | None) -> tuple[str, str]:

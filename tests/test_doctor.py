@@ -36,11 +36,17 @@ def test_a_missing_or_damaged_network_is_wrong(tmp_path, monkeypatch):
     assert "characters.onnx is damaged" in found()["Networks"].words
 
 
-def test_without_tesseract_words_are_left_to_a_person(monkeypatch):
-    """That is less, not wrong."""
+def test_without_tesseract_words_have_one_suggestion_only(monkeypatch, tmp_path):
+    """That is less, not wrong, and the sentence says what is lacking: the program, or its data."""
+    if found()["Tesseract"].state == WELL:
+        monkeypatch.setenv("TESSDATA_PREFIX", str(tmp_path))
+        assert found()["Tesseract"].state == LESS
+        assert found()["Tesseract"].words.startswith("lacks its English data, so words have one suggestion only")
     monkeypatch.setattr("shutil.which", lambda name: None)
+    monkeypatch.setattr("digitise.reader.tesseract.find_library", lambda name: None)
 
-    assert (found()["Tesseract"].state, "words are left to a person" in found()["Tesseract"].words) == (LESS, True)
+    assert found()["Tesseract"].state == LESS
+    assert found()["Tesseract"].words.startswith("is not installed, so words have one suggestion only")
 
 
 def test_a_disk_that_is_nearly_full_is_wrong(monkeypatch):

@@ -2,7 +2,10 @@
 
 import itertools
 import math
+import shutil
+import subprocess
 
+import cv2
 import numpy as np
 import pytest
 
@@ -10,6 +13,7 @@ from digitise.reader.ink import extract_ink
 from digitise.reader.line_network import LINE_CLASSES, LINE_ROWS, best_texts, line_input, line_texts
 from digitise.reader.read import read_page
 from digitise.reader.tally import own_ink
+from digitise.reader.tesseract import engine
 from digitise.reader.text import _joined
 
 
@@ -87,3 +91,24 @@ def test_written_words_always_go_to_a_person_and_an_empty_line_is_blank(written)
     assert readings["site/leader"].flagged
     assert readings["site/leader"].reasons == ("free-text",)
     assert readings["site/remarks"].value is None
+
+
+def test_tesseract_asked_by_its_interface_says_what_its_program_says(tmp_path):
+    """Words, confidences and places of two set lines, compared with the installed program's own table."""
+    program = shutil.which("tesseract")
+    if program is None or engine() is None:
+        pytest.skip("Tesseract is not installed")
+    picture = np.full((200, 640), 255, np.uint8)
+    for y, words in ((70, "TURTLE AT15M"), (160, "ANCHOR LINE")):
+        cv2.putText(picture, words, (30, y), cv2.FONT_HERSHEY_SIMPLEX, 1.6, 0, 3, cv2.LINE_AA)
+    cv2.imwrite(str(tmp_path / "lines.png"), picture)
+    said = subprocess.run(
+        [program, str(tmp_path / "lines.png"), "-", "--psm", "6", "--oem", "1", "tsv"], capture_output=True, text=True
+    )
+    rows = [row.split("\t") for row in said.stdout.splitlines()[1:]]
+    expected = [(r[11], int(float(r[10])), int(r[7]), int(r[9])) for r in rows if len(r) == 12 and r[11].strip()]
+    found = engine().words(picture)
+
+    assert [(w.text, w.top, w.height) for w in found] == [(text, top, high) for text, _, top, high in expected]
+    assert [100 * w.confidence for w in found] == pytest.approx([sure for _, sure, _, _ in expected])
+    assert " ".join(w.text for w in found) == "TURTLE AT15M ANCHOR LINE"

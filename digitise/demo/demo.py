@@ -16,7 +16,7 @@ from digitise.adapt.evaluate import judge, read_truth, report
 from digitise.batch.batch import keep, known_protocols, read_batch, summary
 from digitise.batch.sources import photo_files
 from digitise.exchange.write import write_export
-from digitise.reader.text import engine_present
+from digitise.reader.tesseract import engine
 from digitise.report import write_report
 from digitise.sheets.protocol import load_protocol
 from digitise.sheets.sheet import write_sheets
@@ -92,7 +92,7 @@ def run_demo(out: Path, *, photos: Path, app: bool, port: int, say: Callable[[st
     written = write_sheets(protocol, out / "sheets", papers=("A4",), packs=1)
     say(f"   {len(written)} pages, for printing together: {out / 'sheets' / 'print' / 'a4.pdf'}")
     say(f"2. Read: the photographs in {photos} (simulated: two invented surveys)")
-    if not engine_present():
+    if engine() is None:
         say("   Tesseract is not installed, so words (names, remarks) have one suggestion only, by our own reader.")
     with Store.open(out / "store") as store:
         results = _read_into(store, photos, say)

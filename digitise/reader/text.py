@@ -1,13 +1,10 @@
 """Free handwriting: suggestions by the project's line reader and by Tesseract, always shown to a person.
 
 The line reader knows no words and Tesseract leans on them; where both say the same, it is mostly what stands there.
-Tesseract is a process of its own and dear to start, so it is asked only where the line reader is unsure.
+Tesseract is slow, so it is asked only where the line reader is unsure.
 """
 
 from __future__ import annotations
-
-import shutil
-from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -18,18 +15,13 @@ from digitise.reader.ink import InkPage
 from digitise.reader.line_network import line_input, line_texts
 from digitise.reader.reading import Decoded
 from digitise.reader.tally import own_ink
+from digitise.reader.tesseract import Word, engine
 from digitise.sheets.layout import Cell
 
 LINE_PX = 56
 GAP_PX = 40
 SURE = 0.8  # a line read with this probability needs no second opinion
 ONE_LINE_MM = 14.0  # a higher box holds several lines, which only Tesseract takes apart
-
-
-@lru_cache(maxsize=1)
-def engine_present() -> bool:
-    """Whether the Tesseract program is installed."""
-    return shutil.which("tesseract") is not None
 
 
 def _line_picture(ink: np.ndarray, page: InkPage) -> np.ndarray:
@@ -40,27 +32,23 @@ def _line_picture(ink: np.ndarray, page: InkPage) -> np.ndarray:
 
 
 def _suggestions(pictures: list[np.ndarray]) -> list[tuple[str, float]]:
-    """Text and mean confidence of each line, one run of the engine for all."""
-    import pytesseract
-
+    """Text and mean confidence of each line, all asked at once; nothing where there is no Tesseract."""
+    if (asked := engine()) is None or not pictures:
+        return [("", 0.0)] * len(pictures)
     width = max(p.shape[1] for p in pictures) + 2 * GAP_PX
     pitch = LINE_PX + GAP_PX
     sheet = np.full((pitch * len(pictures) + GAP_PX, width), 255, np.uint8)
     for i, picture in enumerate(pictures):
         top = GAP_PX + i * pitch
         sheet[top : top + LINE_PX, GAP_PX : GAP_PX + picture.shape[1]] = picture
-    try:
-        data = pytesseract.image_to_data(
-            sheet, config="--psm 6 --oem 1", output_type=pytesseract.Output.DICT, timeout=20
-        )
-    except (pytesseract.TesseractError, RuntimeError, OSError):
-        return [("", 0.0)] * len(pictures)
-    words: list[list[tuple[str, float]]] = [[] for _ in pictures]
-    for text, confidence, top, height in zip(data["text"], data["conf"], data["top"], data["height"], strict=True):
-        line = int((top + height / 2 - GAP_PX / 2) // pitch)
-        if text.strip() and 0 <= line < len(pictures):
-            words[line].append((text.strip(), float(confidence) / 100))
-    return [(" ".join(t for t, _ in line), float(np.mean([c for _, c in line])) if line else 0.0) for line in words]
+    lines: list[list[Word]] = [[] for _ in pictures]
+    for word in asked.words(sheet):
+        line = int((word.top + word.height / 2 - GAP_PX / 2) // pitch)
+        if 0 <= line < len(pictures):
+            lines[line].append(word)
+    return [
+        (" ".join(w.text for w in own), float(np.mean([w.confidence for w in own])) if own else 0.0) for own in lines
+    ]
 
 
 def _joined(own: tuple[tuple[str, float], ...], other: tuple[str, float]) -> Decoded:
@@ -85,8 +73,8 @@ def read_text(page: InkPage, cells: list[Cell]) -> list[Decoded]:
     own = {
         i: line_texts(line_input(inks[i], page.pencil)) if cells[i].box_mm[3] <= ONE_LINE_MM else () for i in written
     }
-    asked = [i for i in written if not own[i] or own[i][0][1] < SURE] if engine_present() else []
-    found = dict(zip(asked, _suggestions([_line_picture(inks[i], page) for i in asked]), strict=True)) if asked else {}
+    asked = [i for i in written if not own[i] or own[i][0][1] < SURE]
+    found = dict(zip(asked, _suggestions([_line_picture(inks[i], page) for i in asked]), strict=True))
     for i in written:
         out[i] = _joined(own[i], found.get(i, own[i][0] if own[i] and own[i][0][1] >= SURE else ("", 0.0)))
     return out
