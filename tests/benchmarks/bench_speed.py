@@ -4,9 +4,9 @@
     python tests/benchmarks/bench_speed.py --growth 2000     the cost of a photograph along a run of so many, too
     python tests/benchmarks/bench_speed.py --folder DIR      photographs of your own
 
-Stages are processor time of one core, so that other work on the machine disturbs them little; Tesseract's own time, spent
-in a process of its own, is counted. The plain script of the same libraries decodes to grey, detects corner marks once and
-warps once; it runs in turn with the reading, and the ratio is what to look at. Photographs a second are by the clock.
+Stages are processor time of one core, so that other work on the machine disturbs them little. The plain script of the same
+libraries decodes to grey, detects corner marks once and warps once; it runs in turn with the reading, and the ratio is what to
+look at. Photographs a second are by the clock.
 """
 
 from __future__ import annotations
@@ -35,6 +35,7 @@ from bench_read import unseen_camera
 
 from digitise.batch.batch import KnownProtocols, Reader, known_protocols
 from digitise.batch.sources import photo_files
+from digitise.batch.workers import _keep_little_memory
 from digitise.pages import flatten, page
 from digitise.pages.flatten import FLAT_PX_PER_MM
 from digitise.reader import read, text
@@ -72,11 +73,6 @@ STAGES = (  # module, function, how deep it lies, words
 )
 
 
-def processor_s() -> float:
-    """Processor time so far of this process and of those that it started and that have ended, seconds."""
-    return sum(os.times()[:4])
-
-
 def simulated(folder: Path, count: int) -> list[Path]:
     """Ordinary photographs of 12 megapixels by a camera that nothing was fitted to, written into a folder."""
     protocol = load_protocol("reef-transect")
@@ -107,11 +103,11 @@ def plain_script(path: Path, one: Layout) -> None:
 
 def _timed(times: dict[str, float], name: str, function: Callable) -> Callable:
     def timing(*args, **kwargs):
-        start = processor_s() if name == "_suggestions" else time.process_time()
+        start = time.process_time()
         try:
             return function(*args, **kwargs)
         finally:
-            times[name] += (processor_s() if name == "_suggestions" else time.process_time()) - start
+            times[name] += time.process_time() - start
 
     return timing
 
@@ -119,30 +115,25 @@ def _timed(times: dict[str, float], name: str, function: Callable) -> Callable:
 def stages(files: list[Path], known: KnownProtocols, repeats: int) -> None:
     """Print each stage's milliseconds a photograph, and the ratio of the whole to the plain script."""
     layouts, times = known.layouts, defaultdict(float)
+    _keep_little_memory()  # as in the reader's workers
     for path in files[:4]:  # fills the caches
         read.read_photo(path, layouts)
-    best = {name: [float("inf")] * len(files) for name in ("plain", "whole", "tesseract")}
+    best = {name: [float("inf")] * len(files) for name in ("plain", "whole")}
     for module, name, _, _ in STAGES:
         setattr(module, name, _timed(times, name, getattr(module, name)))
     for _ in range(repeats):
         for i, path in enumerate(files):
             start = time.process_time()
             plain_script(path, layouts[0])
-            middle, children = time.process_time(), sum(os.times()[2:4])
+            middle = time.process_time()
             read.read_photo(path, layouts)
-            spent = (middle - start, time.process_time() - middle, sum(os.times()[2:4]) - children)
-            for name, seconds in zip(best, spent, strict=True):
+            for name, seconds in zip(best, (middle - start, time.process_time() - middle), strict=True):
                 best[name][i] = min(best[name][i], seconds)
     print(f"\nprocessor milliseconds a photograph, mean of {len(files)} photographs x {repeats}, one core")
     for _, name, depth, words in STAGES:
         print(f"{'  ' * depth + words:42s}{1e3 * times[name] / len(files) / repeats:8.1f}")
-    plain, whole, engine = (1e3 * statistics.fmean(best[n]) for n in best)
-    print(
-        f"best of {repeats}: plain script {plain:.0f} ms, everything {whole:.0f} ms and Tesseract's process {engine:.0f} ms"
-    )
-    print(
-        f"ratio to the plain script: {whole / plain:.2f} without Tesseract's process, {(whole + engine) / plain:.2f} with it"
-    )
+    plain, whole = (1e3 * statistics.fmean(best[n]) for n in best)
+    print(f"best of {repeats}: plain script {plain:.0f} ms, everything {whole:.0f} ms: ratio {whole / plain:.2f}")
 
 
 def workers(files: list[Path], known: KnownProtocols, most: int) -> None:
