@@ -135,7 +135,7 @@ FAULTS = [
         {"fill": 1.0, "shift": (0.2, 0.15), "tilt_deg": 3},
         "retake",
         "few-marks",
-        "found 1 of the 4 corner marks (top right and bottom right and bottom left missing)",
+        "found 1 of the 4 corner marks (top right, bottom right and bottom left missing)",
         id="one-mark-left",
     ),
     pytest.param({"fill": 0.28}, "retake", "too-far", f"pixels a millimetre; {MIN_PX_PER_MM:g} are needed", id="far"),

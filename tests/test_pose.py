@@ -179,7 +179,7 @@ def test_three_hidden_corners_are_named(photographed, layouts) -> None:
     refused = register(_gray(shot), layouts)
 
     assert refused.reason == "few-marks"
-    assert refused.detail == "found 1 of the 4 corner marks (top left and top right and bottom left missing)"
+    assert refused.detail == "found 1 of the 4 corner marks (top left, top right and bottom left missing)"
 
 
 # --- several sheets --------------------------------------------------------------------------------------

@@ -134,8 +134,9 @@ def _judged(page: Page, cut: list[str], unseen: Unseen) -> Page | NotRegistered:
 
 
 def _missing_words(marks: tuple[FoundMark, ...]) -> str:
-    lacking = [name for i, name in enumerate(CORNER_NAMES) if i not in {m.corner for m in marks}]
-    return f"found {len(marks)} of the 4 corner marks ({' and '.join(lacking)} missing)"
+    *others, last = (name for i, name in enumerate(CORNER_NAMES) if i not in {m.corner for m in marks})
+    lacking = f"{', '.join(others)} and {last}" if others else last
+    return f"found {len(marks)} of the 4 corner marks ({lacking} missing)"
 
 
 def _native_px_per_mm(flattened: Flattened, size_mm: tuple[float, float]) -> float:
