@@ -14,6 +14,7 @@ from digitise.results.kept import KeptTables
 from digitise.results.results import SurveyResults, survey_results
 from digitise.results.samples import COVER_COLUMNS, DENSITY_COLUMNS, samples_of
 from digitise.store import Store, StoreError
+from digitise.surveys.places import site_key
 from digitise.surveys.survey import iter_surveys
 
 if TYPE_CHECKING:
@@ -32,8 +33,9 @@ class Programme:
     entered since (`digitise.results.kept`). All belong to the moment of the first question: open the store again to see
     entries made since.
 
-    Wherever a method takes `site`, `date` or `pack`, only surveys with exactly this name, date (ISO 8601) or pack are
-    used; none given uses all. `level` keeps only rows of this level ("site", "transect", "belt", "segment").
+    Wherever a method takes `site`, `date` or `pack`, only surveys with this name (in any letter case), date (ISO
+    8601) or pack are used; none given uses all. `level` keeps only rows of this level ("site", "transect", "belt",
+    "segment").
     """
 
     def __init__(self, store: Store, *, level: float = 0.95) -> None:
@@ -73,7 +75,8 @@ class Programme:
         for name, value in (("site", site), ("date", date), ("pack", pack)):
             if value is not None:
                 known = sorted(filter(None, set(found[name])))
-                found = found[found[name] == value]
+                told = site_key if name == "site" else str
+                found = found[found[name].map(told) == told(value)]
                 if found.empty:
                     there = ", ".join(known) or "none entered yet"
                     raise ValueError(f"no survey with {name} '{value}'; there are: {there}")

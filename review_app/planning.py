@@ -12,12 +12,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-import yaml
-
 from digitise.prepare import prepare
 from digitise.prepare.prepare import folder_name, with_packs
 from digitise.sheets.protocol import HALVES, Protocol, load_protocol, shipped_names
-from digitise.sheets.yaml_file import checked
+from digitise.sheets.yaml_file import validated
 from digitise.store import Store
 from digitise.surveys.known_plan import keep_plan, known_plan
 from digitise.surveys.known_protocol import FOLDER, file_name, kept_protocols
@@ -29,7 +27,8 @@ from digitise.surveys.roster import split_names
 class Answers:
     """What was filled in; `date` as 2026-04-11, or empty.
 
-    `site` is as in a plan's ``sites``; `pairs` are texts ("Keo Varn, Ada Lind") with tasks.
+    `site` is as in a plan's ``sites``, with ``also`` when another one was filled in beside it; `pairs` are texts
+    ("Keo Varn, Ada Lind") with tasks.
     """
 
     protocol: str
@@ -80,6 +79,11 @@ def usual_protocol(store: Store, names: Sequence[str]) -> str:
 def _faults(answers: Answers) -> list[str]:
     """What is wrong with the form, in its own words; the plan's own check finds what is left."""
     site, faults = answers.site, []
+    if "also" in site:
+        faults.append(
+            f"Site: {site['name']} is chosen, and a new site {site['also']} is filled in; choose 'A new site', or "
+            "empty its name."
+        )
     if not str(site.get("name", "")):
         faults.append("Name of the site: write it.")
     if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9-]{0,11}", str(site.get("code", ""))):
@@ -119,10 +123,12 @@ def plan_of(answers: Answers) -> Plan:
 
 
 def _checked(data: dict) -> Plan:
-    return checked(yaml.safe_dump(data, allow_unicode=True), Plan, source="This plan", error=PlanError)
+    return validated(data, Plan, source="This plan", error=PlanError)
 
 
-def printed(store: Store, plan: Plan, protocol: Protocol, *, paper: str, two_up: bool = False) -> Printed:
+def printed(
+    store: Store, plan: Plan, protocol: Protocol, *, paper: str, two_up: bool = False, slates: bool = False
+) -> Printed:
     """Print what the plan needs, keep the plan in the store, and give the prints as one file.
 
     Raises
@@ -137,9 +143,11 @@ def printed(store: Store, plan: Plan, protocol: Protocol, *, paper: str, two_up:
         file = store.folder / FOLDER / plan.protocol
         own = (file.name, file.read_bytes()) if plan.protocol == file_name(protocol) and file.is_file() else None
         sheets = HALVES.get(paper, paper) if two_up else paper
-        done = prepare(plan, protocol, Path(folder) / "prints", paper=sheets, two_up=two_up, own=own)
+        out_dir = Path(folder) / "prints"
+        done = prepare(plan, protocol, out_dir, paper=sheets, two_up=two_up, slates=slates, own=own)
         keep_plan(store.folder, done.files[-1])
         with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
             for path in done.files:
-                archive.write(path, path.relative_to(Path(folder) / "prints").as_posix())
-    return Printed(done.plan, done.plan.plan, out.getvalue(), tuple(plan_notes(done.plan, protocol)))
+                archive.write(path, path.relative_to(out_dir).as_posix())
+    notes = plan_notes(done.plan, protocol, today=dt.datetime.now().astimezone().date())
+    return Printed(done.plan, done.plan.plan, out.getvalue(), tuple(notes))

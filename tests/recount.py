@@ -80,7 +80,7 @@ def _covers(seen: pd.DataFrame, sheets: dict) -> pd.DataFrame:
 
 
 def _site_cover(x: np.ndarray, n: np.ndarray) -> tuple[float, float, float]:
-    """Mean over lines, or sum over sum when a line is short of 36 points; t, or Korn-Graubard below 20 % and above 80."""
+    """Mean over lines, or sum over sum when a line is short of 36 points; t, or beta or Korn-Graubard outside 20 to 80 %."""
     if not len(n):
         return np.nan, np.nan, np.nan
     ratio = (n < 0.9 * POINTS).any()
@@ -94,6 +94,11 @@ def _site_cover(x: np.ndarray, n: np.ndarray) -> tuple[float, float, float]:
     if not alike and 0.2 <= p <= 0.8:
         return 100 * p, max(0.0, 100 * (p - t * v**0.5)), min(100.0, 100 * (p + t * v**0.5))
     worth = points / 2
+    if not alike and 0 < p < 1 and lines >= 4:  # Jeffreys' limits, fewer degrees of freedom where lines are uneven
+        df = max(2, 1 / (1 / (lines - 1) + v / min(p, 1 - p) ** 2))
+        worth = min(points, p * (1 - p) / v * (stats.t(points - 1).ppf(0.975) / stats.t(df).ppf(0.975)) ** 2)
+        low, high = stats.beta(p * worth + 0.5, worth - p * worth + 0.5).ppf([0.025, 0.975])
+        return 100 * p, 100 * min(low, p), 100 * max(high, p)
     if v > 1e-20 and 0 < p < 1:
         spread = min(points, p * (1 - p) / v * (stats.t(points - 1).ppf(0.975) / t) ** 2)
         worth = min(worth, spread) if alike else spread
@@ -167,7 +172,7 @@ def _poisson(count: float, area: float) -> tuple[float, float, float]:
 
 
 def _site_density(belts: list[list[float]]) -> tuple[float, float, float]:
-    """Sum over sum; Poisson limits on the animals that the belts are worth by their spread."""
+    """Sum over sum; Jeffreys' limits on the animals that the belts are worth, never inside those of all animals."""
     known = [[c for c in own if not np.isnan(c)] for own in belts]
     x = np.array([sum(own) for own in known if own])
     area = np.array([float(BELT_M2 * len(own)) for own in known if own])
@@ -178,11 +183,13 @@ def _site_density(belts: list[list[float]]) -> tuple[float, float, float]:
         return mean, np.nan, np.nan
     values = mean + 100 * (x - mean * area / 100) / area.mean()
     v = values.var(ddof=1) / lines
-    shrink = (stats.norm.ppf(0.975) / stats.t(lines - 1).ppf(0.975)) ** 2
-    worth = x.sum() if v < 1e-18 * mean**2 else min(x.sum(), mean**2 / v * shrink)
-    a, b = (0.0, 1.0) if lines >= 4 else (0.5, 0.5)  # exact limits from four belts on, Jeffreys' below
-    low, high = stats.gamma(worth + a).ppf(0.025), stats.gamma(worth + b).ppf(0.975)
-    return mean, low * mean / worth, max(worth, high) * mean / worth
+    least, most = _poisson(x.sum(), area.sum())[1:]
+    if v < 1e-18 * mean**2:
+        return mean, least, most
+    df = max(min(2, lines - 1), 1 / (1 / (lines - 1) + v / mean**2))
+    worth = min(x.sum(), mean**2 / v * (stats.norm.ppf(0.975) / stats.t(df).ppf(0.975)) ** 2)
+    low, high = (stats.gamma(worth + 0.5).ppf(q) for q in (0.025, 0.975))
+    return mean, min(least, low * mean / worth), max(most, high * mean / worth)
 
 
 if __name__ == "__main__":

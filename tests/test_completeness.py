@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 from dataclasses import replace
+from types import SimpleNamespace
 
 import pytest
 from kept import NOW, PACK, UNREAD, made_result, made_sheet, photo_of, points, protocol
@@ -13,6 +14,7 @@ from shared_cases import cases
 from digitise.batch.batch import known_protocols, record
 from digitise.cli import main
 from digitise.completeness import FINDERS, Checked, SurveyCheck, check_store, check_survey
+from digitise.completeness.places import dates
 from digitise.prepare.prepare import plan_yaml
 from digitise.reader.reading import Reading
 from digitise.sheets.protocol import Protocol, parse_protocol
@@ -307,6 +309,36 @@ def test_counts_far_outside_the_sites_history_are_questions() -> None:
     assert _found(_survey(fish=now, site={"site/site": "OSSA LEDGE"}), "history", earlier=before) == []
 
 
+def test_sheets_with_different_dates_contradict_each_other() -> None:
+    """For protocols that ask for the date on more sheets than one; each cell that bears one is named."""
+
+    def faults(*days: str) -> list:
+        cells = [SimpleNamespace(value=day, page_id=i, cell=f"s{i}/date") for i, day in enumerate(days)]
+        case = SimpleNamespace(fields=lambda name: cells if name == "date" else [], place=lambda cell: cell.cell)
+        return list(dates(case))
+
+    (one,) = faults("2026-04-11", "2026-04-12", "2026-04-11")
+    assert (one.where, one.text) == ("s0/date", "found 2026-04-11 and 2026-04-12")
+    assert one.cells == ((0, "s0/date"), (1, "s1/date"), (2, "s2/date"))
+    assert faults("2026-04-11", "2026-04-11") == faults("2026-04-11") == faults() == []
+
+
+def test_a_site_written_in_two_ways_is_asked_about_where_it_is_unusual() -> None:
+    """Results group surveys by the name as it stands, so a change of capitals would end a site's series unseen."""
+    first = _survey(pack="AAAAAA", site={"site/date": "2025-04-11"})
+    other = _survey(site={"site/site": "Lantern Garden"})
+    (one,) = _found(other, "site", earlier=[first, other])
+
+    assert one.severity == "question"
+    assert one.text.startswith("'Lantern Garden' here, 'LANTERN GARDEN' in 1 other survey; results take them for two")
+    assert [c for _, c in one.cells] == ["site/site"]
+    assert _found(first, "site", earlier=[first, other]) == []  # it was first
+    assert _found(other, "site", plan=None, earlier=[first, other]) != []
+    assert len(_found(_survey(site={"site/site": "LG"}), "site", earlier=[first])) == 1  # the site's code
+    assert _found(_survey(), "site", earlier=[first]) == []
+    assert _found(_survey(site={"site/site": UNREAD}), "site", earlier=[first]) == []
+
+
 def test_a_protocol_changes_severity_limit_and_sentence_of_a_rule() -> None:
     """Each by itself; a rule may be switched off; the printed pages do not change."""
     text = protocol().model_dump()
@@ -346,7 +378,12 @@ BAD_CHECKS = [
     ("{depth: {limit: 1}}", "checks.depth: no such rule; expected one of sheets"),
     ("{dates: {limit: 1}}", "checks.dates.limit: found 1, but this rule has no limit"),
     ("{wait: {limit: 1}}", "expected it as 'wait_minutes'"),
-    ("{depths: {sentence: '{depth} m'}}", "checks.depths.sentence: found '{depth} m', expected no braces but {limit}"),
+    (
+        "{depths: {sentence: '{depth} m'}}",
+        "checks.depths.sentence: found '{depth} m', expected no braces but {limit:g}",
+    ),
+    ("{depths: {sentence: '{limit:999999999g} m'}}", "expected no braces but {limit:g}"),  # a text of a gigabyte
+    ("{depths: {sentence: '{limit.real} m'}}", "expected no braces but {limit:g}"),
     ("{depths: {severity: grave}}", "checks.depths.severity: found 'grave', expected"),
 ]
 

@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shared_cases import cases, pmfs
 
-from digitise.reader.counts import MOST, agree
+from digitise.reader.counts import MOST, agree, left_open
 
 
 @cases("agree")
@@ -76,3 +76,21 @@ def test_combined_law_equals_the_double_sum_over_both_readings(tally, total, mis
             expected = math.fsum(w for pair, w in joint.items() if pair[axis] == n) / mass
             assert p == pytest.approx(expected, abs=1e-12)
     assert differ == pytest.approx(math.fsum(w for (a, b), w in joint.items() if a != b) / mass, abs=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("strokes", "numbers", "left"),
+    [
+        pytest.param({12: 1.0}, {72: 0.5, 12: 0.5}, {12}, id="a-one-like-a-seven"),
+        pytest.param({1: 0.9, 2: 0.1}, {7: 0.6, 1: 0.4}, {1}, id="alone-in-its-box"),
+        pytest.param({12: 1.0}, {12: 0.6, 72: 0.4}, {12}, id="they-agree-already"),
+        pytest.param({12: 1.0}, {72: 0.9, 12: 0.1}, {72, 12}, id="the-ink-says-seven"),
+        pytest.param({12: 1.0}, {72: 0.5, 18: 0.5}, {72, 18}, id="neither-is-the-count"),
+        pytest.param({4: 1.0}, {6: 0.5, 4: 0.5}, {6, 4}, id="two-strokes-forgotten-perhaps"),
+        pytest.param({17: 1.0}, {12: 0.5, 17: 0.5}, {12, 17}, id="a-group-of-five-forgotten-perhaps"),
+        pytest.param({24: 1.0}, {14: 0.5, 24: 0.5, 84: 0.4}, {14, 24}, id="a-ten-carried-wrongly-perhaps"),
+    ],
+)
+def test_strokes_settle_what_the_ink_of_a_total_leaves_open(strokes, numbers, left):
+    """Only numbers that no slip in counting explains fall away. Common practice, no source."""
+    assert left_open(strokes, numbers).keys() == left

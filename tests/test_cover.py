@@ -152,15 +152,19 @@ def test_site_mean_of_four_whole_lines_is_the_t_interval_of_their_covers():
 # --- hand answers
 
 
-def test_rare_cover_gets_korn_graubard_and_its_complement_the_mirror_image():
-    """2 of 40 on one line of four: 1.25 % coral, 98.75 % sand."""
-    found = site_cover([line("A", 2), line("B", 0), line("C", 0), line("D", 0)])
+@pytest.mark.parametrize(
+    ("others", "method"), [("BCD", "beta interval over transects"), ("BC", "Korn-Graubard over transects")]
+)
+def test_rare_cover_has_an_interval_of_its_own_and_its_complement_the_mirror_image(others, method):
+    """2 of 40 on one line of four or three: 1.25 or 1.67 % coral, the rest sand."""
+    found = site_cover([line("A", 2), *(line(name, 0) for name in others)])
     rare, common = found.covers
+    share = 5 / (1 + len(others))
 
-    assert rare.cover.method == common.cover.method == "Korn-Graubard over transects"
-    assert (rare.cover.value, common.cover.value) == pytest.approx((1.25, 98.75))
+    assert rare.cover.method == common.cover.method == method
+    assert (rare.cover.value, common.cover.value) == pytest.approx((share, 100 - share))
     assert [rare.cover.low, rare.cover.high] == pytest.approx([100 - common.cover.high, 100 - common.cover.low])
-    assert 0 < rare.cover.low < 1.25 < rare.cover.high
+    assert 0 < rare.cover.low < share < rare.cover.high
 
 
 def test_category_never_seen_has_an_upper_limit_and_says_what_it_assumes():

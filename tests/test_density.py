@@ -3,13 +3,14 @@
 import doctest
 import math
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 from shared_cases import cases, close, pmfs, the_case
 
-from digitise.estimate import density, uneven_counts
+from digitise.estimate import density, uneven
 from digitise.estimate.density import (
     BeltCount,
     Segment,
@@ -20,8 +21,8 @@ from digitise.estimate.density import (
     count_moments,
     site_density,
 )
-from digitise.estimate.intervals import garwood, poisson_jeffreys, t_mean
-from digitise.estimate.uneven_counts import gamma_mean
+from digitise.estimate.intervals import garwood, poisson_limits, t_mean
+from digitise.estimate.uneven import degrees_of_freedom, gamma_mean
 
 HECTARE = 10_000.0
 
@@ -75,15 +76,15 @@ def test_site_density_and_its_standard_error_are_those_of_the_mean_over_belts():
 
 
 def test_site_density_has_an_interval_that_leans_up_as_counts_of_animals_do():
-    """The same belts: mean2/V = 25/3.667 = 6.82, times (1.960/2.571)2 = 0.581, so worth 3.96 animals of 30.
+    """The same belts: mean2/V = 25/3.667 = 6.82, so 1/(1/5 + 1/6.82) = 2.88 degrees of freedom; worth 2.47 animals of 30.
 
-    Garwood's limits of 3.96 are chi-square quantiles of 7.92 and 9.92 degrees, halved; times 12.5/3.96.
+    Jeffreys' limits of 2.47 are chi-square quantiles of 2 x 2.47 + 1 degrees, halved; times 12.5/2.47.
     """
     found = site_density(belts(3, 0, 12, 5, 1, 9))
-    worth = 25 / (22 / 6) * (stats.norm.ppf(0.975) / stats.t.ppf(0.975, 5)) ** 2
-    low, high = stats.chi2.ppf(0.025, 2 * worth) / 2, stats.chi2.ppf(0.975, 2 * worth + 2) / 2
+    worth = 25 / (22 / 6) * (stats.norm.ppf(0.975) / stats.t.ppf(0.975, 1 / (1 / 5 + (22 / 6) / 25))) ** 2
+    low, high = stats.chi2.ppf((0.025, 0.975), 2 * worth + 1) / 2
 
-    assert worth == pytest.approx(3.96, abs=0.01)
+    assert worth == pytest.approx(2.47, abs=0.01)
     assert (found.density.low, found.density.high) == pytest.approx((low * 12.5 / worth, high * 12.5 / worth))
     assert found.density.low < found.floor.low < found.floor.high < found.density.high
     assert found.density.high - 12.5 > 12.5 - found.density.low > 0
@@ -97,9 +98,30 @@ def test_with_three_belts_the_limits_are_those_of_jeffreys_and_narrower_than_exa
 
     assert (found.density.low, found.density.high) == pytest.approx((low, high))
     assert found.density.high < garwood(worth).high * 12.5 / worth
-    assert (poisson_jeffreys(0).low, poisson_jeffreys(0).value) == (0, 0)
+    assert poisson_limits(0, level=0.95, exact=False) == (0, pytest.approx(2.5119, abs=1e-4))  # chi2(0.975, 1)/2
     with pytest.raises(ValueError, match="at least 0"):
-        poisson_jeffreys(-1)
+        poisson_limits(-1, level=0.95)
+
+
+def test_few_uneven_belts_have_the_degrees_of_freedom_of_a_gamma_law():
+    """log(s2/mean2) of 20 gamma numbers of shape 5 varies by 2/df, as that of chi-square numbers, by simulation."""
+    x = np.random.default_rng(3).gamma(5.0, size=(40_000, 20))
+    seen = np.log(x.var(axis=1, ddof=1) / x.mean(axis=1) ** 2).var()
+    df = degrees_of_freedom(5.0 * 20, 20)
+
+    assert df == pytest.approx(1 / (1 / 19 + 1 / 100))
+    assert 2 / df == pytest.approx(seen, rel=0.08)
+    assert 0.9 * seen > 2 / 19  # the degrees of even numbers
+    with pytest.raises(ValueError, match="two transects"):
+        degrees_of_freedom(3.0, 1)
+
+
+def test_belts_of_animals_in_schools_hold_the_truth():
+    """Eight belts of negative binomial counts, mean 6 and k = 0.5: about 94 in 100, 84 with Student's t."""
+    counts = np.random.default_rng(4).negative_binomial(0.5, 0.5 / 6.5, size=(2000, 8))
+    found = [gamma_mean(n.mean(), n.var(ddof=1) / 8, transects=8, count=n.sum()) for n in counts if n.sum()]
+
+    assert np.mean([e.low <= 6 <= e.high for e in found]) == pytest.approx(0.942, abs=0.015)
 
 
 def test_many_belts_spread_by_chance_have_the_poisson_interval():
@@ -276,6 +298,6 @@ def test_site_density_holds_its_value_scales_with_the_unit_and_ignores_order(cou
 
 def test_docstring_examples_of_density_are_true():
     """Run as written."""
-    results = [doctest.testmod(module) for module in (density, uneven_counts)]
+    results = [doctest.testmod(module) for module in (density, uneven)]
 
     assert [(r.failed, r.attempted > 0) for r in results] == [(0, True)] * 2

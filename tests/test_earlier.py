@@ -164,7 +164,7 @@ def test_a_measure_that_the_mapping_does_not_know_is_a_problem(read):
         (("site: Station", "site: Place"), "row 1: found no column 'Place'; the columns are 'Station', 'When'"),
         (("site: Station", "siet: Station"), "siet: this key is not known"),
         (("columns:", "measure: x\ncolumns:"), "expected either 'columns'"),
-        (("per_m2: 250", "per_m2: 0"), "columns.Dams.per_m2: Input should be greater than 0"),
+        (("per_m2: 250", "per_m2: 0"), "columns.Dams.per_m2: found 0, expected more than 0"),
     ],
 )
 def test_mistakes_in_the_mapping_are_named(read, change, said):

@@ -18,8 +18,9 @@ from digitise.pages.page import register
 from digitise.pages.photo import decode_photo
 from digitise.reader.read import read_decoded
 from digitise.results import survey_results
+from digitise.sheets.codes import choose_codes
 from digitise.sheets.compose import SLOTS, build_layouts, free_marks, shared_marks
-from digitise.sheets.protocol import HALVES, PAPERS_MM, load_protocol, shipped_names
+from digitise.sheets.protocol import HALVES, PAPERS_MM, Protocol, load_protocol, shipped_names
 from digitise.sheets.sheet import Identity, pack_pages
 from digitise.simulate.answers import answers_from_values
 from digitise.simulate.camera import Camera
@@ -27,6 +28,7 @@ from digitise.simulate.drawn_hand import DrawnHand, drawn_style
 from digitise.simulate.pencil import Pencil
 from digitise.simulate.take import take
 from digitise.store import Store
+from digitise.surveys.places import Place, place_of
 from digitise.surveys.survey import load_survey
 
 NAMES = ("lagoon-frames", "wall-segments", "long-line")
@@ -52,7 +54,7 @@ def _values(protocol, layout, rng: np.random.Generator) -> dict[str, object]:
     for cell in layout.cells:
         own = cell.id.rpartition("/")[2]
         if not layout.per_transect:
-            value = SITE.get(own)
+            value = cell.choices[1] if own == "east-west" else SITE.get(own)
         elif own == "total":
             continue
         elif cell.kind == "tally":
@@ -77,7 +79,10 @@ def _values(protocol, layout, rng: np.random.Generator) -> dict[str, object]:
 @lru_cache(maxsize=3)
 def _read(name: str) -> list[tuple[Identity, bytes, object, dict[str, Truth]]]:
     """The first line's pages and the site sheet, filled, photographed and read."""
-    protocol, layouts = load_protocol(name), known_protocols().layouts
+    return _photographed(load_protocol(name), known_protocols().layouts)
+
+
+def _photographed(protocol, layouts) -> list[tuple[Identity, bytes, object, dict[str, Truth]]]:
     out = []
     for i, (layout, identity) in enumerate(pack_pages(protocol, protocol.paper, PACK)):
         if identity.transect > 1:
@@ -89,9 +94,25 @@ def _read(name: str) -> list[tuple[Identity, bytes, object, dict[str, Truth]]]:
         taken = take(
             protocol, layout, answers, hand, rng, camera=CAMERA, pencil=pencil, identity=identity, sloppiness=0.1
         )
-        result = read_decoded(decode_photo(taken.jpeg, f"{name}-{i}.jpg"), layouts)
+        result = read_decoded(decode_photo(taken.jpeg, f"{protocol.protocol}-{i}.jpg"), layouts)
         out.append((identity, taken.jpeg, result, {a.cell: Truth(a.value) for a in answers}))
     return out
+
+
+def test_a_sheet_of_thirty_codes_is_read() -> None:
+    """Codes of three letters, any two of which differ in two: none is accepted that was not written."""
+    codes = choose_codes(30).codes
+    categories = [{"code": c, "id": c.lower(), "label": f"Sort {i}"} for i, c in enumerate(codes, 1)]
+    bottom = {"kind": "line", "title": "Bottom", "categories": categories}
+    many = Protocol(protocol="many", version="1", title="Many sorts", programme="Group", sheets={"bottom": bottom})
+    ((_, _, result, truth),) = _photographed(many, build_layouts(many))
+    got = score(judge(result.readings, truth))
+
+    assert result.status == "read", result.reasons
+    assert len({t.value for t in truth.values()}) > 15
+    assert (got.cells, got.silent) == (40, 0)
+    assert got.right_share > 0.95
+    assert got.accepted > 0.7 * got.cells
 
 
 def test_four_protocols_are_shipped_and_none_shares_corner_marks_with_another() -> None:
@@ -174,6 +195,10 @@ def test_reviewed_photographs_become_the_survey_that_was_written(name: str, tmp_
         assert (belt.count, belt.area_m2) == (total, pytest.approx(area))
         assert estimate.value == pytest.approx(100 * total / area)
     assert (survey.site, survey.date) == ("LANTERN GARDEN", "2026-04-11")
+    if "site/east-west" in written:  # W, or O in Spanish
+        assert place_of(survey) == Place(5.4123, -161.2034)
+    else:
+        assert place_of(survey) is None
 
 
 def test_areas_are_those_of_frames_and_segments() -> None:

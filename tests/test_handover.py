@@ -85,7 +85,7 @@ def test_a_survey_that_is_not_signed_is_refused_and_named(kept, tmp_path):
 def test_waiting_cells_are_refused_even_where_unsigned_surveys_may_go(kept, tmp_path):
     """One is no leave for the other; asked for, the note says so in its first lines."""
     survey(kept, fish={TOTAL: FLAGGED})
-    with pytest.raises(NotReady, match="1 cell nobody has decided; review them, or add --with-unreviewed"):
+    with pytest.raises(NotReady, match="1 cell nobody has decided; review them"):
         handed(kept, tmp_path / "out")
     folder, record = handed(kept, tmp_path / "out", with_unsigned=False, with_unreviewed=True)
     assert "Provisional" in words(folder)
@@ -363,8 +363,14 @@ def test_the_command_makes_lists_checks_and_corrects(kept, capsys):
     base = ["handover", "--store", str(kept.folder)]
     send = [*base, "--to", "Reserve office", "--by", "Ada Lind", "--evidence", "none"]
     assert main(send) == 1
-    assert f"PILOT GARDEN, 2026-03-14 (pack {PACK}): reviewed, not signed" in capsys.readouterr().err
+    said = capsys.readouterr().err
+    assert f"PILOT GARDEN, 2026-03-14 (pack {PACK}): reviewed, not signed" in said
+    assert "--with-unsigned" in said
+    assert main([*send, "--signed"]) == 2
+    assert "no survey is signed as it is now" in capsys.readouterr().err
+    assert main([*send, "--signed", "--pack", PACK]) == 2
     sign(kept)
+    assert main([*send, "--signed", "--dry-run"]) == 0
     assert main([*send, "--dry-run"]) == 0
     assert kept.handovers.all() == []
     assert main(send) == 0

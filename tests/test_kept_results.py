@@ -11,7 +11,7 @@ from stores import enter, fish
 from digitise.notebook import open_programme
 from digitise.results import kept, survey_results
 from digitise.results.change_tables import community_table
-from digitise.results.kept import TABLES, KeptTables
+from digitise.results.kept import TABLES, KeptTables, make_ahead
 from digitise.store import Store
 from digitise.store.backup import backup, restore
 from digitise.store.marks import holds, mark_now, packs_since
@@ -288,3 +288,17 @@ def test_marks_hold_on_either_database(where):
             assert packs_since(connection, later) == {"QH7M4K", "QH7M4B"}
             assert holds(connection, mark)
         assert set(KeptTables(store).read("surveys")["pack"]) == {"QH7M4K", "QH7M4B"}
+
+
+def test_tables_of_a_large_store_are_made_ahead(folder, monkeypatch):
+    """At the end of reading, so that the first question computes nothing; a small store is not kept waiting for."""
+    with Store.open(folder) as store:
+        make_ahead(store)
+        assert not (folder / "results").exists()
+        monkeypatch.setattr(kept, "AT_ONCE", len(PACKS))
+        make_ahead(store)
+    seen = computed(monkeypatch)
+
+    assert len(tables(folder)["surveys"]) == len(PACKS)
+
+    assert seen == []

@@ -132,7 +132,7 @@ def test_every_problem_of_a_file_is_explained_at_once(tmp_path, capsys) -> None:
     lines = capsys.readouterr().out.splitlines()
 
     assert code == 1
-    assert [line.removeprefix(f"{path}: ").split(": ")[0] for line in lines] == [
+    assert [line.removeprefix(f"{path}: ").split(": ")[1] for line in lines] == [
         "paper",
         "transect.length_m",
         "sheets.substrate.kind",
@@ -200,3 +200,25 @@ def test_each_code_has_a_margin_and_the_least_is_that_of_the_nearest_pair() -> N
     assert set(own) == set(chosen.codes)
     assert max(m.chance for m in own.values()) == pytest.approx(chosen.chance)
     assert own[a].chance == pytest.approx(own[b].chance) == pytest.approx(chosen.chance)
+
+
+def test_words_that_stay_english_and_letters_of_other_languages_are_told(tmp_path) -> None:
+    """The shipped Spanish protocol leaves none; a half translated one is told what is left, in one note."""
+    text = (SHIPPED / "wall-segments.yaml").read_text(encoding="utf-8")
+    whole = explain(SHIPPED / "wall-segments.yaml").notes
+    assert [n for n in whole if "English" in n] == []
+    assert "field 'east-west': E is east, O is west, by the order of its choices" in whole
+    assert not any("north-south" in n for n in whole)
+
+    path = tmp_path / "half.yaml"
+    path.write_text(text.replace("  pack: Juego\n", "").replace("  kit: Equipo\n", ""), encoding="utf-8")
+    assert "2 captions will be printed in English: pack, kit" in explain(path).notes
+    assert [n for n in explain(SHIPPED / "reef-transect.yaml").notes if "English" in n] == []
+
+
+def test_captions_of_protocols_written_before_are_still_taken(tmp_path) -> None:
+    """Words that are printed nowhere any more keep no old edition from being read."""
+    text = (SHIPPED / "wall-segments.yaml").read_text(encoding="utf-8")
+    path = tmp_path / "old.yaml"
+    path.write_text(text.replace("  pack: Juego\n", "  pack: Juego\n  names: Nombres\n"), encoding="utf-8")
+    assert explain(path).problems == ()

@@ -2,10 +2,12 @@
 
 import doctest
 import math
+from types import SimpleNamespace
 
 import pytest
 from shared_cases import cases, close
 
+from digitise.sheets.protocol import SHIPPED, Protocol, load_protocol, parse_protocol
 from digitise.surveys import places
 from digitise.surveys.places import EARTH_RADIUS_M, Place, distance_m
 
@@ -60,6 +62,37 @@ def test_degrees_just_outside_are_no_place(latitude, longitude):
     """Nor is what is no number."""
     with pytest.raises(ValueError, match="degrees"):
         Place(latitude, longitude)
+
+
+def _reef_with(choices: str) -> Protocol:
+    text = (SHIPPED / "reef-transect.yaml").read_text(encoding="utf-8")
+    assert text.count("choices: [E, W]") == 1
+    return parse_protocol(text.replace("choices: [E, W]", f"choices: {choices}"), "p.yaml")
+
+
+@pytest.mark.parametrize(
+    ("choices", "signs"),
+    [
+        ("[E, W]", {"E": 1, "W": -1}),
+        ("[W, E]", {"E": 1, "W": -1}),  # English letters are what they are in any order
+        ("[E, O]", {"E": 1, "O": -1}),  # Spanish, French, Italian: este and oeste
+        ("[O, W]", {"O": 1, "W": -1}),  # German: Ost and West
+        ("[L, O]", {"L": 1, "O": -1}),  # Portuguese: leste and oeste
+        ("[E, W, X]", {}),
+    ],
+)
+def test_hemispheres_are_known_in_any_language(choices, signs):
+    """The first choice is north or east, unless both are the English letters (words from memory)."""
+    assert _reef_with(choices).signs("east-west") == signs
+
+
+def test_a_spanish_survey_has_a_place():
+    """S and O on the site sheet of the shipped Spanish protocol are negative degrees."""
+    protocol = load_protocol("wall-segments")
+    written = {"latitude": 5.5, "north-south": "S", "longitude": 61.25, "east-west": "O"}
+    fields = {f"site/{k}": SimpleNamespace(value=v, state="entered") for k, v in written.items()}
+
+    assert places.place_of(SimpleNamespace(protocol=protocol, fields=fields)) == Place(-5.5, -61.25)
 
 
 def test_docstring_examples_of_places_are_true():

@@ -124,6 +124,40 @@ def test_the_page_makes_the_prints_or_says_what_is_missing(store):  # noqa: F811
     assert [s.name for s in known_plan(store.folder).sites] == ["Lantern Garden"]
 
 
+def test_a_new_site_beside_a_chosen_one_is_asked_about(store):  # noqa: F811
+    """Prints for the site that nobody meant would come back with its name on every page."""
+    at = AppTest.from_file("../review_app/views/plan.py", default_timeout=60).run()
+    at.text_input(key="site-name").input("Lantern Garden")
+    at.text_input(key="site-code").input("LG")
+    at.button[0].click().run()
+    at = AppTest.from_file("../review_app/views/plan.py", default_timeout=60).run()
+    assert at.selectbox(key="plan-site").value == "Lantern Garden"
+    at.text_input(key="site-name").input("Ossa Ledge")
+    at.text_input(key="site-code").input("OL")
+    at.button[0].click().run()
+    assert "Lantern Garden is chosen, and a new site Ossa Ledge is filled in" in at.error[0].value
+    assert len(known_plan(store.folder).surveys) == 1
+    at.selectbox(key="plan-site").set_value("A new site")
+    at.button[0].click().run()
+    assert not at.error
+    assert known_plan(store.folder).surveys[-1].site == "OL"
+
+
+def test_slates_are_among_the_prints_when_they_are_asked_for(store):  # noqa: F811
+    """One page of each sheet of a line, and a paper that is the protocol's own to begin with."""
+    at = AppTest.from_file("../review_app/views/plan.py", default_timeout=60).run()
+    at.selectbox(key="plan-protocol").set_value("long-line").run()
+    assert at.selectbox(key="paper-long-line").value == "letter"
+    at.checkbox(key="plan-slates").check()
+    at.selectbox(key="plan-site").set_value("A new site")
+    at.text_input(key="site-name").input("Teller Bank")
+    at.text_input(key="site-code").input("TB")
+    at.button[0].click().run()
+    assert not at.error
+    with zipfile.ZipFile(io.BytesIO(at.session_state["prints"].data)) as prints:
+        assert "slates.pdf" in prints.namelist()
+
+
 OWN = """\
 protocol: {name}
 version: "1"
@@ -180,6 +214,6 @@ def test_the_screen_offers_the_protocols_that_the_store_knows(store):  # noqa: F
     at = AppTest.from_file("../review_app/views/plan.py", default_timeout=60).run()
     at.selectbox(key="plan-protocol").set_value("pond-1.yaml").run()
     assert not at.exception
-    assert at.multiselect(key="tasks-pond-1").options == ["line", "birds"]
-    at.selectbox(key="plan-paper").set_value("A5").run()
+    assert at.multiselect(key="tasks-pond-1").options == ["Lays the line and reels it in", "Birds"]
+    at.selectbox(key="paper-pond-1.yaml").set_value("A5").run()
     assert at.checkbox(key="plan-two-up").disabled

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import datetime
 import itertools
+import re
 from pathlib import Path
 
 import numpy as np
@@ -21,8 +23,17 @@ from digitise.prepare.prepare import (
     survey_pages,
     with_packs,
 )
+from digitise.sheets.codes import MOST, choose_codes
 from digitise.sheets.compose import build_layouts
-from digitise.sheets.protocol import PAPERS_MM, Protocol, ProtocolError, load_protocol, shipped_names
+from digitise.sheets.protocol import (
+    PAPERS_MM,
+    SHIPPED,
+    Protocol,
+    ProtocolError,
+    load_protocol,
+    parse_protocol,
+    shipped_names,
+)
 from digitise.sheets.sheet import rasterise, sheet_pdf
 from digitise.surveys.known_plan import known_plan
 from digitise.surveys.known_protocol import kept_protocols
@@ -120,6 +131,36 @@ def test_a_plan_is_held_against_its_protocol(tmp_path) -> None:
     assert any("nobody has the task 'invertebrate'" in note for note in plan_notes(small, reef))
 
 
+def test_days_that_are_hardly_meant_are_told(tmp_path) -> None:
+    """One that has passed, and one more than a year ahead; nothing is said of the day itself, or of none."""
+    reef, plan = load_protocol("reef-transect"), _plan(tmp_path)
+
+    def told(today: str) -> list[str]:
+        found = plan_notes(plan, reef, today=datetime.date.fromisoformat(today))
+        return [n for n in found if "check the year" in n]
+
+    assert told("2026-04-11") == told("2025-04-11") == []
+    assert told("2026-04-12") == ["Lantern Garden, 2026-04-11: this day has passed; check the year"]
+    assert told("2025-04-01") == ["Lantern Garden, 2026-04-11: this day is over a year ahead; check the year"]
+
+
+def test_a_second_printing_does_not_put_new_packs_in_place_of_the_first(tmp_path, capsys) -> None:
+    """Sheets of the first are out already: the plan needs another name, or the packs of the plan that is kept."""
+    (tmp_path / "days.yaml").write_text(PLAN, encoding="utf-8")
+    where = ["--store", str(tmp_path / "store"), "--paper", "A4"]
+    assert main(["prepare", str(tmp_path / "days.yaml"), "--out", str(tmp_path / "first"), *where]) == 0
+    first = known_plan(tmp_path / "store")
+    capsys.readouterr()
+
+    assert main(["prepare", str(tmp_path / "days.yaml"), "--out", str(tmp_path / "second"), *where]) == 2
+    assert "the store has a plan 'spring-days' with other packs" in capsys.readouterr().err
+    assert not (tmp_path / "second").exists()
+    assert known_plan(tmp_path / "store") == first
+    kept = tmp_path / "store" / "plans" / "spring-days.yaml"
+    assert main(["prepare", str(kept), "--out", str(tmp_path / "second"), *where]) == 0
+    assert known_plan(tmp_path / "store") == first
+
+
 def test_a_pack_has_the_planned_lines_and_spare_pages_without_a_line(tmp_path) -> None:
     """Two lines: a site sheet, two times three sheets, one spare of each; all of one pack."""
     reef, plan = load_protocol("reef-transect"), with_packs(_plan(tmp_path))
@@ -141,8 +182,83 @@ def test_pages_carry_site_and_date_and_spares_a_place_for_the_line(tmp_path) -> 
     texts = _text(sheet_pdf(reef, pages, note=page_note(plan, survey)))
 
     assert all("Lantern Garden · 2026-04-11" in t for t in texts)
-    assert [f"Pack {survey.pack} · Transect ______ · Spare" in t for t in texts] == [False] * 10 + [True] * 3
-    assert "Pack ______ · Transect ______" in _text(sheet_pdf(reef, slate_pages(reef, "A4"), note="Wipe"))[0]
+    assert all(f"Pack {survey.pack}" in t for t in texts)
+    assert ["Spare · Lantern" in t for t in texts] == [False] * 10 + [True] * 3
+
+
+@pytest.mark.parametrize("paper", PAPERS_MM)
+def test_a_slate_has_room_for_the_six_characters_of_a_pack(paper: str) -> None:
+    """Two lines under nothing: 33 mm for the pack, 13 mm for the transect, 6 mm of white above them, no code."""
+    reef = load_protocol("reef-transect")
+    page, *_ = _text(pdf := sheet_pdf(reef, slate_pages(reef, paper), note="Wipe only after the photograph was read."))
+    image = rasterise(pdf, 10.0) < 128
+    (row,) = np.flatnonzero(image[238:246].sum(axis=1) == image[238:246].sum(axis=1).max())[:1] + 238
+    edges = np.flatnonzero(np.diff(image[row, 220:].astype(np.int8), prepend=0, append=0))
+    lines = [(a + 220, b + 220) for a, b in zip(edges[::2], edges[1::2], strict=True) if b - a > 100]
+
+    assert [round((b - a) / 10) for a, b in lines] == [33, 13]
+    assert not any(image[row - 62 : row - 4, a:b].any() for a, b in lines)
+    assert {"Pack", "Transect", "Wipe"} <= set(page.split())
+
+
+def test_the_briefing_names_hemispheres_as_the_site_sheet_asks_for_them(tmp_path) -> None:
+    """West is O in the Spanish protocol, and no English word stands beside it."""
+    plan = PLAN.replace("reef-transect", "wall-segments").replace("transects: 2", "transects: 1")
+    plan = with_packs(_plan(tmp_path, re.sub(r"tasks: \[[a-z, ]+\]", "tasks: []", plan)))
+    (page,) = _text(briefing_pdf(load_protocol("wall-segments"), plan, plan.surveys[0], "A4"))
+
+    assert "161.20340° O" in page
+    assert "Position" not in page
+
+
+@pytest.mark.parametrize(
+    ("lines", "paper", "first", "last"),
+    [
+        (3, "A5", "T1: Fish belt, page 1 of 2", "T3: Substrate line, page 2 of 2"),
+        (12, "A5", "T1: Fish belt × 2", "T12: Substrate line × 2"),
+        (20, "A5", "T1: × 6", "T20: × 6"),
+    ],
+)
+def test_a_closing_list_of_many_pages_names_sheets_or_lines_instead(tmp_path, lines, paper, first, last) -> None:
+    """So no pack is too large to be printed; each row still has its boxes."""
+    text = (SHIPPED / "reef-transect.yaml").read_text(encoding="utf-8")
+    reef = parse_protocol(re.sub(r"(?m)^transects: \d+", f"transects: {lines}", text), "p.yaml")
+    plan = with_packs(_plan(tmp_path, PLAN.replace("    transects: 2\n", "")))
+    (page,) = _text(closing_pdf(reef, plan, plan.surveys[0], paper))
+
+    assert reef.transects == lines
+    assert first in page
+    assert last in page
+
+
+@pytest.mark.parametrize("count", [18, 40, MOST])
+@pytest.mark.parametrize("paper", ["A4", "letter"])
+def test_as_many_codes_as_there_may_be_fit_the_briefing_and_the_card(tmp_path, count, paper) -> None:
+    """Every code stands on both, each on one page; where they are too many, the lines for the own guide give way."""
+    codes = choose_codes(count).codes
+    categories = [{"code": c, "id": c.lower(), "label": f"Sort of coral {c}"} for c in codes]
+    data = load_protocol("reef-transect").model_dump()
+    data["sheets"]["substrate"] |= {"categories": categories}
+    many, plan = Protocol.model_validate(data), with_packs(_plan(tmp_path))
+    (briefing,) = _text(briefing_pdf(many, plan, plan.surveys[0], paper))
+    (card,) = _text(card_pdf(many, paper))
+
+    assert set(codes) <= set(briefing.split())
+    assert set(codes) <= set(card.split())
+    assert count == 40 or ("From our identification guide" in briefing) == (count == 18)
+    assert "Oxygen and first aid are at" in briefing
+
+
+def test_a_very_long_site_name_is_printed_in_two_lines(tmp_path) -> None:
+    """Sixty characters are allowed, so they have to fit."""
+    name = "The outermost western wall under the old lighthouse, north"
+    reef, plan = (
+        load_protocol("reef-transect"),
+        with_packs(_plan(tmp_path, PLAN.replace("Lantern Garden", f'"{name}"'))),
+    )
+    for draw in (briefing_pdf, closing_pdf):
+        (page,) = _text(draw(reef, plan, plan.surveys[0], "A4"))
+        assert name in page
 
 
 def test_what_is_printed_beside_the_pack_does_not_disturb_the_reader(tmp_path) -> None:
@@ -292,3 +408,15 @@ def test_a_protocol_beside_the_plan_is_used(tmp_path, capsys) -> None:
     assert known_plan(tmp_path / "c").surveys
     assert kept_protocols(tmp_path / "c") == []
     assert isinstance(load_protocol(tmp_path / "own.yaml"), Protocol)
+
+
+def test_a_protocol_that_is_not_there_is_named_with_the_plan_that_wants_it(tmp_path, capsys) -> None:
+    """The plan's file and key, and what there is instead."""
+    path = tmp_path / "days.yaml"
+    path.write_text(PLAN.replace("reef-transect", "reef-transact"), encoding="utf-8")
+
+    assert main(["prepare", str(path), "--out", str(tmp_path / "out")]) == 2
+    said = capsys.readouterr().err
+    assert f"{path}: protocol: reef-transact: no such file" in said
+    assert "reef-transect" in said
+    assert not (tmp_path / "out").exists()

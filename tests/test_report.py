@@ -20,7 +20,8 @@ from digitise.provenance import provenance
 from digitise.reader.reading import PhotoResult, sentence
 from digitise.report import build_report, doubt_part, links, page_html, quality, write_report
 from digitise.report.axes import date_ticks, root_ticks, ticks
-from digitise.report.blocks import Table, heads_rows
+from digitise.report.blocks import Bullets, Table, heads_rows
+from digitise.report.change_part import last_changes
 from digitise.report.drawing import Drawing, Shape, Words, box, svg
 from digitise.report.html import html_page
 from digitise.report.paint import png, shortened, width_of, wrapped
@@ -28,10 +29,12 @@ from digitise.report.pdf import pdf_bytes
 from digitise.report.pdf_style import WIDTH
 from digitise.report.plots import Plot, PlotRow, draw, is_square_root
 from digitise.report.references import WORKS, cited
+from digitise.report.short_part import changed_words, impacts_table
 from digitise.report.site_map import MapSite, draw_map
 from digitise.report.time_plots import TimeDot, TimePlot, cut_short, draw_times
 from digitise.report.words import methods, status
 from digitise.results import survey_results
+from digitise.results.compare import HOLM
 from digitise.store import PhotoRow, Store
 from digitise.store.audits import Audit
 from digitise.surveys.places import Place, bounds, distance_m
@@ -237,8 +240,9 @@ def test_the_same_data_at_the_same_time_give_the_same_page(tmp_path):
     assert [a.name for a, b in zip(first, second, strict=True) if a.read_bytes() != b.read_bytes()] == []
 
 
-def visit(site, date, pack):
-    lines = [made_sheet("substrate", points({"BK": 10 + t, "YB": 30 - t}), transect=t, pack=pack) for t in (1, 2)]
+def visit(site, date, pack, *, n=10):
+    counts = [{"BK": n + t, "YB": 40 - n - t} for t in (1, 2)]
+    lines = [made_sheet("substrate", points(c), transect=t, pack=pack) for t, c in enumerate(counts, start=1)]
     where = {"site/site": site, "site/date": date, "site/latitude": 5.5, "site/north-south": "N"}
     where |= {"site/longitude": 103.1, "site/east-west": "E"}
     return survey_results(made_survey(made_sheet("site", where, pack=pack), *lines, pack=pack))
@@ -276,10 +280,27 @@ def test_many_sites_are_compared_on_pages_that_hold_them():
     compared = [f for f in report.figures if f.wide.name.startswith("side-by-side")]
 
     assert [len(f.data) - 1 for f in compared] == [36, 4, 36, 4, 36, 4]
-    narrow = replace(report, parts=report.parts[:2])
+    narrow = replace(report, parts=tuple(p for p in report.parts if p.anchor in ("surveyed", "side-by-side")))
     pages, text = paper_text(pdf_bytes(narrow))
     assert 3 <= pages <= 11
     assert "Site 39" in text
+
+
+def test_a_site_written_in_capitals_and_in_small_letters_is_one_site():
+    """Divers write capitals, clerks do not: compared, drawn along time and counted once, as the newest spells it."""
+    visits = [
+        visit("LANTERN REEF", "2025-03-30", "P00001"),
+        visit("Lantern Reef", "2026-03-28", "P00002", n=20),
+        visit("Pilot Garden", "2026-03-29", "P00003"),
+    ]
+    old = [EarlierResult("lantern reef", dt.date(2024, 3, 30), "Hard coral", True, 30.0, None, None, 3, "old.csv", 2)]
+    report = report_of(*visits, earlier=old)
+    figures = {f.wide.name: f for f in report.figures}
+
+    assert "3 surveys of 2 sites" in text_of(html_page(report))
+    assert next((r[0], r[1]) for r in figures["changes"].data[1:]) == ("Lantern Reef", "Hard coral")
+    assert {r[2] for r in figures["along-time-1"].data[1:]} == {"2024-03-30", "2025-03-30", "2026-03-28"}
+    assert "along-time-2" not in figures
 
 
 @needs_chromium
@@ -382,7 +403,8 @@ def test_many_segments_go_down_the_page():
     place = noted.head.index("Anchor damage")
 
     assert [cells[0] for _, cells in noted.rows][:3] == ["T1, 0–10 m", "T1, 10–20 m", "T2, 0–10 m"]
-    assert [getattr(cells[place], "text", cells[place]) for _, cells in noted.rows] == ["yes", "no"] * 5
+    said = [getattr(cells[place], "text", cells[place]) for _, cells in noted.rows]
+    assert said == [*["yes", "no"] * 5, "5 of 5", "100 (57 to 100)", "–"]  # on how many transects; Wilson; no mean
 
 
 def test_the_same_report_gives_the_same_pdf(some):
@@ -644,7 +666,7 @@ def test_a_survey_without_a_known_spread_has_no_part_about_it():
     assert "Where the uncertainty comes from" not in text_of(page_of(results_of(line({"BK": 12, "YB": 28}))))
 
 
-def test_occurrence_has_a_table_for_animals_and_one_for_what_was_noted(some):
+def test_a_row_says_on_how_many_transects_it_was_seen_or_noted(some):
     """Rays on all three belts: 44 to 100 % by Wilson; an anchor's damage on one of two transects."""
     tick = {"invertebrate/anchor-damage/0-10/tick": True, "invertebrate/anchor-damage/10-20/tick": False}
     nothing = dict.fromkeys(tick, False)
@@ -652,12 +674,61 @@ def test_occurrence_has_a_table_for_animals_and_one_for_what_was_noted(some):
     text = text_of(page_of(some))
     rays_row = next(d for d in some.densities if d.id == "ray")
 
-    assert "Fish belt: occurrence." in text
-    assert f"Rays 3 of 3 100 44 to 100 {rays_row.dispersion.index:.1f}" in text
+    assert f"3 of 3 100 (44 to 100) {rays_row.dispersion.index:.1f}" in text
     assert "With under 5 transects a large p says nothing." in text
-    assert "Impacts: occurrence." not in text  # its sheet is there for one transect only
-    assert "Impacts: occurrence." in text_of(page_of(noted))
-    assert "Anchor damage 1 of 2 50 9 to 91" in text_of(page_of(noted))
+    assert "Noted on" not in text  # its sheet is there for one transect only
+    assert "Noted on" in text_of(page_of(noted))
+    assert "Anchor damage yes no no no 1 of 2 50 (9 to 91)" in text_of(page_of(noted))
+
+
+def test_several_sites_begin_with_what_is_there_in_short():
+    """Lowest and highest of the newest surveys, and that one transect tells of no change; one site needs none of it."""
+    visits = [
+        visit("Lantern Reef", "2025-03-30", "P00001"),
+        visit("Lantern Reef", "2026-03-28", "P00002", n=20),
+        visit("Pilot Garden", "2026-03-29", "P00003"),
+    ]
+    report = report_of(*visits)
+
+    assert report.contents[0] == ("short", "In short")
+    said = next(b for b in report.parts[0].blocks if isinstance(b, Bullets)).items
+    assert said[0].startswith("Hard coral, newest survey of each site: lowest at Pilot Garden, ")
+    assert "; highest at Lantern Reef, " in said[0]
+    assert next(anchor for anchor, _ in report_of(visits[0]).contents) == "surveyed"
+
+
+def test_changes_in_short_are_those_whose_interval_is_without_none():
+    """One of two is; adjusted for both it is not told from chance."""
+    one = last_changes([visit("Copper Bay", "2025-03-30", "P00001"), visit("Copper Bay", "2026-03-28", "P00002")])[0]
+
+    def changed(value, low, high, adjusted):
+        effect = replace(one.change.effect, value=value, low=low, high=high)
+        return replace(one, change=replace(one.change, effect=effect), adjusted=adjusted, adjusted_by=HOLM)
+
+    away, near = changed(-16.0, -27.0, -5.0, 0.06), changed(2.0, -8.0, 12.0, 0.7)
+
+    assert changed_words([]) == []
+    assert changed_words([near])[0].endswith(
+        "of 1 interval of change every one holds 0: no change can be told from none."
+    )
+    (said,) = changed_words([away, near])
+    assert (
+        "of 2 intervals of change 1 does not hold 0, in points: Copper Bay, Hard coral −16.0 (−27.0 to −5.0)." in said
+    )
+    assert said.endswith("none of them can be told from chance (adjusted p below 0.05).")
+
+
+def test_impacts_of_all_sites_stand_in_one_table():
+    """An anchor's damage on one of two transects, and none on one; what was not photographed is not known."""
+    tick = {"invertebrate/anchor-damage/0-10/tick": True, "invertebrate/anchor-damage/10-20/tick": False}
+    one = results_of(
+        *(made_sheet("invertebrate", v, transect=t) for t, v in ((1, tick), (2, dict.fromkeys(tick, False))))
+    )
+    _, table = impacts_table([one, results_of(line({"BK": 40}))])
+    place = table.head.index("Anchor damage, transects")
+
+    assert [getattr(cells[place], "text", cells[place]) for _, cells in table.rows] == ["1 of 2", "not known"]
+    assert impacts_table([results_of(line({"BK": 40}))]) == []
 
 
 def test_diversity_is_that_of_the_community_table():

@@ -154,7 +154,7 @@ def test_a_hand_over_in_evidence_that_is_not_of_our_making_is_refused(kept, tmp_
         ("policy: Photographs\n", "keep_years: missing"),
         ("policy: Photographs\nkeep_years: -1\n", "keep_years: found -1"),
         ("policy: Photographs\nkeep_years: 2\nforever: true\n", "forever: this key is not known"),
-        ("- 2\n", "expected a mapping of keys such as 'policy:'"),
+        ("- 2\n", "expected keys such as 'policy:'"),
     ],
 )
 def test_a_policy_that_cannot_be_used_is_explained(tmp_path, text, sentence):

@@ -9,7 +9,7 @@ from kept import FLAGGED, made_result
 from kept import keep as keep_result
 
 from digitise.cli import main
-from digitise.completeness import Checked
+from digitise.completeness import Checked, SurveyCheck
 from digitise.prepare.prepare import plan_yaml
 from digitise.store import Store
 from digitise.surveys.plan import Plan
@@ -62,6 +62,7 @@ def test_planned_and_read_surveys_stand_on_one_board_by_date(tmp_path) -> None:
         keep_result(store, line)
         board = season_board(store, today=TODAY, plan=PLAN)
         alone = season_board(store, today=TODAY)
+        whole = season_board(store, today=TODAY, checked=[SurveyCheck("AAAAAA", "", (_fault("points", "question"),))])
 
     assert [(one.date, one.site, one.pack, one.stage) for one in board] == [
         ("2026-04-12", "Ossa Ledge", "AAAAAA", "in review"),
@@ -71,6 +72,7 @@ def test_planned_and_read_surveys_stand_on_one_board_by_date(tmp_path) -> None:
         ("", "Lantern Garden", "", "planned"),
     ]
     assert [(one.pack, one.stage) for one in alone] == [("AAAAAA", "sheets missing")]  # three lines without a plan
+    assert [(one.stage, one.waits_for) for one in whole] == [("complete", "a signature; 1 question")]
     assert board_text(board).splitlines()[1].split()[:2] == ["2026-04-12", "Ossa"]
 
 

@@ -69,6 +69,27 @@ def test_broad_ink_is_a_shadow_and_crossing_strokes_are_not(layouts) -> None:
     assert broad_ink(strokes, layout, THRESHOLD) == frozenset()
 
 
+def test_strokes_of_a_blunt_pencil_may_run_together(layouts) -> None:
+    """Seven strokes and a bar, so broad that no paper is left between them; as pale as a shadow they are one."""
+    layout = next(one for one in layouts if one.sheet == "fish" and one.paper == "A4")
+    tally = next(c for c in layout.cells if c.kind == "tally")
+    x, y, _, h = tally.box_mm
+    uprights = ((x + 2 + 1.0 * k, y + h / 2 - 1.4, x + 2 + 1.0 * k, y + h / 2 + 1.4) for k in range(7))
+    page = _page(*uprights, (x + 1, y + h / 2 + 1, x + 9, y + h / 2 - 1), width_mm=1.0)
+
+    assert broad_ink(page, layout, THRESHOLD) == frozenset()
+    assert tally.id in broad_ink(InkPage(0.7 * page.ink, 0.01, 0.6), layout, THRESHOLD)
+
+
+def test_a_stain_as_dark_as_pencil_is_told_by_its_breadth(layouts) -> None:
+    layout = next(one for one in layouts if one.sheet == "fish" and one.paper == "A4")
+    tally = next(c for c in layout.cells if c.kind == "tally")
+    x, y, _, h = tally.box_mm
+    page = _page((x + 6, y + h / 2, x + 12, y + h / 2), width_mm=5.5)
+
+    assert broad_ink(page, layout, THRESHOLD) == {tally.id}
+
+
 def test_a_tick_box_filled_in_is_a_mark_and_a_stain_over_it_is_none(layouts) -> None:
     layout = next(one for one in layouts if one.sheet == "site" and one.paper == "A4")
     ticks = [c for c in layout.cells if c.kind == "tick"]

@@ -71,9 +71,9 @@ def test_a_call_whose_worker_died_is_tried_once_more(tmp_path) -> None:
 
 
 def test_a_call_that_hangs_is_ended() -> None:
-    found = _run([("hang", None), 7], seconds=3)
+    found = _run([("hang", None), 7], seconds=8)
 
-    assert found == [Stopped("it took more than 3 seconds"), 107]
+    assert found == [Stopped("it took more than 8 seconds"), 107]
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="the limit of memory is Linux's")

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import argparse
+from collections import Counter
 from datetime import datetime
 from pathlib import Path
 
 from digitise.commands.common import Adder, open_store, say, store_argument
+from digitise.wording import plural
 
 
 def add_commands(command: Adder) -> None:
@@ -51,15 +53,20 @@ def _check(args: argparse.Namespace) -> int:
             print(f"  {fault.severity}: {fault.where}: {fault.words} [{fault.rule}]")
         if not one.faults:
             print("  complete")
-    say(", ".join(f"{n} {word}" for word, n in counts.items()) + f" in {len(found)} survey(s).")
+    say(
+        f"{counts['missing']} missing, {plural(counts['contradiction'], 'contradiction')}, "
+        f"{plural(counts['question'], 'question')}, {counts['accepted']} accepted in {plural(len(found), 'survey')}."
+    )
     return 1 if counts["missing"] or counts["contradiction"] else 0
 
 
 def _season(args: argparse.Namespace) -> int:
-    from digitise.surveys.season import board_text, season_board
+    from digitise.surveys.season import STAGES, board_text, season_board
 
     today = datetime.now().astimezone().date()
     with open_store(args.store) as store:
         lines = season_board(store, today=today, plan=_plan(store, args.plan))
     print(board_text(lines))
+    stages = Counter(line.stage for line in lines)
+    say(f"{plural(len(lines), 'survey')}: {', '.join(f'{stages[s]} {s}' for s in STAGES if stages[s]) or 'none yet'}.")
     return 0

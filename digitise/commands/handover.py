@@ -28,6 +28,7 @@ def add_commands(command: Adder) -> None:
     one.add_argument("--by", metavar="NAME", help="who hands it over")
     one.add_argument("--reason", default="", metavar="TEXT", help="words for the covering note")
     one.add_argument("--pack", action="append", default=[], metavar="PACK", help="only this survey's pack (repeatable)")
+    one.add_argument("--signed", action="store_true", help="only the surveys that are signed as they are now")
     one.add_argument("--correct", type=int, metavar="NUMBER", help="hand over what changed since this hand-over")
     one.add_argument("--with-unsigned", action="store_true", help="also surveys that nobody signed as they are now")
     one.add_argument("--with-unreviewed", action="store_true", help="also surveys of which cells still wait")
@@ -93,11 +94,18 @@ def _make(store, args: argparse.Namespace) -> int:
         raise UsageError("name who hands it over with --by")
     if args.correct is not None and args.to:
         raise UsageError("a correction goes to whom the hand-over went; leave --to out")
+    if args.signed and (args.pack or args.correct is not None):
+        raise UsageError("--signed chooses the surveys itself; leave --pack and --correct out")
+    packs = tuple(args.pack) or None
+    if args.signed:
+        packs = tuple(p for p in store.packs() if (s := store.signoffs.of(p)) and s[-1].current)
+        if not packs:
+            raise UsageError("no survey is signed as it is now; sign one on the Sign-off screen")
     wishes = Wishes(
         recipient=args.to or "",
         by=args.by,
         reason=args.reason,
-        packs=tuple(args.pack) or None,
+        packs=packs,
         corrects=args.correct,
         with_unsigned=args.with_unsigned,
         with_unreviewed=args.with_unreviewed,
@@ -109,7 +117,11 @@ def _make(store, args: argparse.Namespace) -> int:
     now = datetime.now(UTC)
     try:
         prepared = prepare_handover(store, wishes, now=now)
-    except (NotReady, ChangedMeanwhile) as error:
+    except NotReady as error:
+        say(f"digitise handover: {error}")
+        say("To leave these out: --signed. To let them in as they are: --with-unsigned, --with-unreviewed.")
+        return 1
+    except ChangedMeanwhile as error:
         say(f"digitise handover: {error}")
         return 1
     _tell(prepared)

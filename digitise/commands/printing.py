@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import argparse
+from datetime import datetime
 from pathlib import Path
 
 from digitise.commands.common import Adder, count, say
+from digitise.wording import plural
 
 CUT = ", then cut along the dashes"
 
@@ -29,7 +31,7 @@ def add_commands(command: Adder) -> None:
     one.add_argument("--store", type=Path, metavar="DIR", help="keep the plan in this store, for names and checks")
     one.add_argument("--slates", action="store_true", help="also a variant for slates that are wiped and used again")
 
-    one = command("codes", _codes, "choose two-letter codes that survive being misread", "digitise codes 9")
+    one = command("codes", _codes, "choose codes that survive being misread", "digitise codes 9")
     one.add_argument("count", type=count, help="how many codes")
 
 
@@ -70,13 +72,19 @@ def _sheets(args: argparse.Namespace) -> int:
 
 def _prepare(args: argparse.Namespace) -> int:
     from digitise.prepare import prepare
-    from digitise.sheets.protocol import load_protocol
+    from digitise.sheets.protocol import ProtocolError, load_protocol
+    from digitise.surveys.known_plan import refuse_other_packs
     from digitise.surveys.plan import load_plan, plan_notes
 
     plan = load_plan(args.plan)
     beside = args.plan.parent / plan.protocol
-    protocol = load_protocol(beside if beside.is_file() else plan.protocol)
-    for note in plan_notes(plan, protocol):
+    try:
+        protocol = load_protocol(beside if beside.is_file() else plan.protocol)
+    except ProtocolError as error:
+        raise ProtocolError(str(error) if beside.is_file() else f"{args.plan}: protocol: {error}") from None
+    if args.store is not None:
+        refuse_other_packs(args.store, plan)
+    for note in plan_notes(plan, protocol, today=datetime.now().astimezone().date()):
         say(f"Note: {note}")
     paper = _small(args.paper or protocol.paper) if args.two_up else args.paper or protocol.paper
     own = (beside.name, beside.read_bytes()) if beside.is_file() else None
@@ -84,8 +92,8 @@ def _prepare(args: argparse.Namespace) -> int:
     for path in done.files:
         print(path)
     say(
-        f"{len(done.plan.surveys)} survey(s) prepared on {paper}. Print at 100 % (actual size): sheets one-sided on "
-        f"waterproof paper{CUT if args.two_up else ''}."
+        f"{plural(len(done.plan.surveys), 'survey')} prepared on {paper}. Print at 100 % (actual size): sheets "
+        f"one-sided on waterproof paper{CUT if args.two_up else ''}."
     )
     if args.store is not None:
         _keep(args.store, done.files[-1], own)
@@ -109,16 +117,13 @@ def _keep(folder: Path, plan: Path, own: tuple[str, bytes] | None) -> None:
 
 
 def _codes(args: argparse.Namespace) -> int:
-    from digitise.sheets.codes import choose_codes, margins
+    from digitise.sheets.codes import choose_codes, how_often, margins
 
     chosen = choose_codes(args.count)
     print("\n".join(chosen.codes))
-    say(f"{args.count} codes, any two differ in both letters. By the reader's measured confusions:")
+    say(f"{args.count} codes, any two differ in two letters. By the reader's measured confusions:")
     for one in margins(chosen.codes):
-        say(f"  {one.code} is taken for {one.nearest} about 1 time in {round(1 / one.chance):,}")
+        say(f"  {one.code} is taken for {one.nearest} {how_often(one.chance)}")
     a, b = chosen.nearest
-    say(
-        f"Nearest pair {a} and {b}: the reader would have to misread both letters, about 1 in "
-        f"{round(1 / chosen.chance):,}."
-    )
+    say(f"Nearest pair {a} and {b}: the reader would have to misread two letters, {how_often(chosen.chance)}.")
     return 0

@@ -265,6 +265,10 @@ def _read(args: argparse.Namespace) -> int:
                 for taken in read_all(reader, files):
                     run.add(taken)
         run.write()
+        if store is not None and not args.watch:  # who has pressed Ctrl+C does not wait
+            from digitise.results.kept import make_ahead
+
+            make_ahead(store)
         ended = not run.lost
         return run.code()
     except KeyboardInterrupt:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import shutil
+from collections import Counter
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -36,8 +37,8 @@ def _thin(args: argparse.Namespace) -> int:
     say(policy.sentence)
     with open_store(args.store) as store:
         go, stay = due(store, policy, now=now)
-        for one in stay:
-            say(f"stays: {one.photo.name}: {one.why}")
+        for why, photos in Counter(one.why for one in stay).items():
+            say(f"{plural(photos, 'photograph')} stay{'s' if photos == 1 else ''}: {why}")
         size = sum(one.photo.bytes for one in go) / 1e6
         if args.dry_run:
             for one in go:

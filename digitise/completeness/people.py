@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 
 from digitise.completeness.case import Case, Fault, refs
 from digitise.store import CellNow
 from digitise.surveys.roster import is_name_cell, match_names, split_names
+from digitise.wording import plural
 
 
 def team(rule: str, wrong: Callable[[float, float], bool]) -> Callable[[Case], Iterator[Fault]]:
@@ -63,8 +65,17 @@ def _perhaps(text: str, names: Sequence[str]) -> str:
 
 
 def site(case: Case) -> Iterator[Fault]:
-    """A site that the plan does not know."""
+    """A site that the plan does not know, or that other surveys write in another way."""
     cell = case.field("site")
-    if case.plan is not None and cell is not None and case.plan.site(str(cell.value)) is None:
-        near = _perhaps(str(cell.value), [s.name for s in case.plan.sites])
-        yield Fault(case.place(cell), f"'{cell.value}' is not known{near}", refs(cell))
+    if cell is None:
+        return
+    name = str(cell.value)
+    if case.plan is not None and case.plan.site(name) is None:
+        near = _perhaps(name, [s.name for s in case.plan.sites])
+        yield Fault(case.place(cell), f"'{name}' is not known{near}", refs(cell))
+    surveys = [case.survey, *(s for s in case.earlier if s.site and s.pack != case.survey.pack)]
+    same = [s for s in surveys if case.site_key(s.site) == case.site_key(name)]
+    ways = Counter(s.site for s in sorted(same, key=lambda s: (s.date or "9999", s.pack)))
+    if (usual := ways.most_common(1)[0][0]) != name:  # of two as usual, the one that was first
+        text = f"'{name}' here, '{usual}' in {plural(ways[usual], 'other survey')}; results take them for two sites"
+        yield Fault(case.place(cell), text, refs(cell))

@@ -6,7 +6,6 @@ import datetime
 from collections.abc import Iterator
 
 from digitise.completeness.case import Case, Fault, refs
-from digitise.sheets.protocol import FieldSpec
 from digitise.store import CellNow
 from digitise.surveys.places import Place, distance_m, on_earth
 from digitise.surveys.survey import Transect
@@ -75,7 +74,7 @@ def depth_range(case: Case) -> Iterator[Fault]:
 def position(case: Case) -> tuple[tuple[float, float] | None, tuple[CellNow, ...]]:
     """Latitude and longitude in degrees (negative south and west) and their cells; None while any is not entered.
 
-    The first choice of a hemisphere's cell is north or east. Without such a cell the degrees are taken as written.
+    Without a cell for the hemisphere the degrees are taken as written.
     """
     degrees, cells = [], []
     for name, hemisphere in (("latitude", "north-south"), ("longitude", "east-west")):
@@ -83,21 +82,15 @@ def position(case: Case) -> tuple[tuple[float, float] | None, tuple[CellNow, ...
         if number is None:
             return None, ()
         cells.append(number)
-        spec = _field_spec(case, hemisphere)
-        sign = 1.0
-        if spec is not None:
+        sign = 1
+        if signs := case.survey.protocol.signs(hemisphere):
             letter = case.field(hemisphere)
-            if letter is None:
+            if letter is None or letter.value not in signs:
                 return None, ()
             cells.append(letter)
-            sign = 1.0 if letter.value == spec.choices[0] else -1.0
+            sign = signs[letter.value]
         degrees.append(sign * number.value)
     return (degrees[0], degrees[1]), tuple(cells)
-
-
-def _field_spec(case: Case, name: str) -> FieldSpec | None:
-    fields = (f for s in case.survey.protocol.sheets.values() if s.kind == "site" for f in s.fields)
-    return next((f for f in fields if f.id == name), None)
 
 
 def inside_radius(case: Case) -> Iterator[Fault]:

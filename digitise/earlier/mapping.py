@@ -6,17 +6,17 @@ and its value in another (``measure``, ``value`` and ``measures``).
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated
 
-from pydantic import BaseModel, ConfigDict, Field, StringConstraints, ValidationError, model_validator
+from pydantic import BaseModel, ConfigDict, Field, StringConstraints, model_validator
 
-from digitise.exchange.about import read_yaml
 from digitise.sheets.protocol import BeltSheet, LineSheet, Protocol, load_protocol
+from digitise.sheets.yaml_file import checked, file_text, shaped
 
-MAX_BYTES = 500_000
+Delimiter = shaped("^[,;\t|]$", "one of , ; | or a tab, in quotes")
+Decimal = shaped(r"^[.,]$", "'.' or ','")
 Column = Annotated[str, StringConstraints(min_length=1, max_length=200)]
 
 
@@ -54,8 +54,8 @@ class Mapping(_Model):
     protocol: Column
     worksheet: Column | None = None
     header_row: int = Field(default=1, ge=1, le=1000)
-    delimiter: Annotated[str, StringConstraints(pattern="^[,;\t|]$")] | None = None
-    decimal: Annotated[str, StringConstraints(pattern=r"^[.,]$")] = "."
+    delimiter: Delimiter | None = None
+    decimal: Decimal = "."
     site: Column
     date: Column
     date_format: Column = "%Y-%m-%d"
@@ -97,17 +97,8 @@ def load_mapping(path: Path) -> tuple[Mapping, dict[str, Target]]:
     ValueError
         Not readable, a key is wrong, or the protocol has no such category or row.
     """
-    if not path.is_file():
-        raise ValueError(f"{path}: no such file; --mapping takes a YAML file")
-    if path.stat().st_size > MAX_BYTES:
-        raise ValueError(f"{path}: {path.stat().st_size} bytes; expected a file under {MAX_BYTES}")
-    data = read_yaml(path)
-    if not isinstance(data, dict):
-        raise ValueError(f"{path}: expected a mapping of keys such as 'protocol:'")
-    try:
-        mapping = Mapping.model_validate(data)
-    except ValidationError as error:
-        raise ValueError("\n".join(f"{path}: {_words(e)}" for e in error.errors()[:12])) from None
+    text = file_text(path, what="the file for --mapping", error=ValueError)
+    mapping = checked(text, Mapping, source=str(path), error=ValueError)
     beside = path.parent / mapping.protocol
     protocol = load_protocol(beside if beside.is_file() else mapping.protocol)
     measures = {**mapping.columns, **mapping.measures}
@@ -137,13 +128,3 @@ def _target(protocol: Protocol, name: str, measure: Measure, path: Path) -> Targ
         kind = "category or group" if measure.cover else "counted row"
         raise ValueError(f"{path}: '{name}': protocol {protocol.protocol} has no {kind} '{wanted}'{hint}")
     return known[wanted]
-
-
-def _words(error: dict) -> str:
-    where = ".".join(str(p) for p in error["loc"])
-    text = re.sub(r"^Value error, ", "", error["msg"])
-    if error["type"] == "extra_forbidden":
-        return f"{where}: this key is not known; remove it or check its spelling"
-    if error["type"] == "missing":
-        return f"{where}: missing; it must be given"
-    return f"{where}: {text}" if where else text

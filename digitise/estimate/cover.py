@@ -25,6 +25,7 @@ from digitise.estimate.intervals import (
     wilson,
 )
 from digitise.estimate.multinomial import goodman
+from digitise.estimate.uneven import beta_mean
 
 __all__ = [
     "CategoryCover",
@@ -38,7 +39,8 @@ __all__ = [
     "variance_parts",
 ]
 
-RARE = 0.20  # below this share (and above 1 - RARE) the t interval under-covers: Korn-Graubard instead
+RARE = 0.20  # below this share (and above 1 - RARE) the t interval under-covers
+UNEVEN_FROM = 4  # transects from which on a rare category has the beta interval; Korn-Graubard's with fewer
 NO_POINTS = "no legible points"
 _LINE_INTERVALS = {"wilson": wilson, "clopper-pearson": clopper_pearson, "jeffreys": jeffreys}
 
@@ -139,7 +141,8 @@ def _share(hits: int, points: int) -> Estimate:
 def _percent(estimate: Estimate, points: TransectPoints, scope: str) -> Estimate:
     if points.legible == 0:
         return replace(estimate, unit="%", note=NO_POINTS)
-    return replace(estimate.scaled(100, "%"), scope=scope)
+    percent = estimate.scaled(100, "%")
+    return percent if percent.scope == scope else replace(percent, scope=scope)
 
 
 def _worst(category: str, transects: Sequence[TransectPoints], *, ratio: bool = False) -> tuple[float, float]:
@@ -223,7 +226,7 @@ def site_parts(
 
 
 def site_estimate(parts: VarianceParts, points: int, *, level: float) -> Estimate:
-    """Percent cover of the site from its variance parts: t interval, or Korn-Graubard when rare or flat."""
+    """Percent cover of the site from its variance parts: t interval; beta when rare; Korn-Graubard when flat."""
     share = min(1.0, max(0.0, parts.mean))
     if parts.total is None:
         return Estimate(100 * share, None, None, 1, "one transect", "%", ONE_TRANSECT, level=level)
@@ -232,7 +235,10 @@ def site_estimate(parts: VarianceParts, points: int, *, level: float) -> Estimat
     agree = parts.spread * points < 0.5 * parts.transects  # to within half a point of a mean line
     if agree and effective_points(share, variance, **sample) > effective_points(share, 0.0, **sample):
         variance = 0.0  # agreement between few transects is no proof that there is no spread
-    if agree or not RARE <= share <= 1 - RARE:
+    rare = not RARE <= share <= 1 - RARE
+    if rare and not agree and 0 < share < 1 and parts.transects >= UNEVEN_FROM:
+        estimate = beta_mean(share, variance, **sample)
+    elif rare or agree:
         estimate = replace(korn_graubard(share, variance, **sample), se=se)
     else:
         estimate = t_interval(share, se, transects=parts.transects, level=level, cut=(0.0, 1.0))
@@ -250,15 +256,15 @@ def site_cover(
 ) -> SiteCover:
     """Mean cover of a site over its transects, with a design-based interval for each category.
 
-    The mean of the transects' covers, or the ratio of totals once any used transect has fewer than 90 % of
-    its planned points legible. Interval: t over transects between 20 % and 80 % cover; Korn-Graubard
-    outside that, and when all transects agree to half a point. One transect: value only. A transect without
-    legible points is left out of the mean but not of the bounds. ``categories`` fixes the order and adds
-    unseen ones.
+    The mean of the transects' covers, or the ratio of totals once any used transect has fewer than 90 % of its
+    planned points legible. Interval: t over transects between 20 % and 80 % cover; outside that `beta_mean`, or Korn-
+    Graubard with fewer than 4 transects or when all transects agree to half a point. One transect: value only. A
+    transect without legible points is left out of the mean but not of the bounds. ``categories`` fixes the order and
+    adds unseen ones.
 
     Assumes transects are a random sample of the site and independent.
 
-    Cochran (1977), Sampling Techniques, 3rd edition (from memory); see `korn_graubard`.
+    Cochran (1977), Sampling Techniques, 3rd edition (from memory); see `beta_mean` and `korn_graubard`.
     """
     names = _names(transects, categories)
     used = [t for t in transects if t.legible]

@@ -16,7 +16,7 @@ from functools import lru_cache
 
 from digitise.estimate.cover import VarianceParts, ratio_values, variance_parts
 from digitise.estimate.intervals import ONE_TRANSECT, Estimate, garwood, poisson_zero_upper
-from digitise.estimate.uneven_counts import gamma_mean
+from digitise.estimate.uneven import gamma_mean
 
 __all__ = [
     "BeltCount",
@@ -198,20 +198,26 @@ def site_density(belts: Sequence[BeltCount], *, per_m2: float = 100.0, level: fl
     if not used:
         nothing = Estimate(None, None, None, 0, "", unit, note="no belt read", level=level)
         return SiteDensity(nothing, nothing, 0.0, 0.0, (), left_out, partly, None)
-    count, area = sum(b.count for b in used), math.fsum(b.area_m2 for b in used)
+    counts, areas = tuple(b.count for b in used), tuple(b.area_m2 for b in used)
+    count, area = sum(counts), math.fsum(areas)
     floor = _poisson_density(count, area, per_m2=per_m2, level=level, belts=len(used))
-    parts = _site_parts(used, per_m2=per_m2)
+    parts = _site_parts(counts, areas, tuple(b.variance for b in used), per_m2=per_m2)
     density = floor if count == 0 else _between(parts, floor, unit=unit, level=level, count=count)
+    if slips := math.fsum(b.slip_variance for b in used):
+        accepted = slips * (per_m2 / area) ** 2
+        parts = VarianceParts(parts.mean, parts.transects, parts.design, parts.read, parts.spread, accepted)
     transects, notes = tuple(b.transect for b in used), _notes(used)
     return SiteDensity(density, floor, count, area, transects, left_out, partly, parts, notes)
 
 
-def _site_parts(used: Sequence[BeltCount], *, per_m2: float) -> VarianceParts:
-    counts, areas = [b.count for b in used], [b.area_m2 / per_m2 for b in used]
-    slips = math.fsum(b.slip_variance for b in used) / math.fsum(areas) ** 2
-    return variance_parts(*ratio_values(counts, areas, [b.variance for b in used]), accepted=slips)
+@lru_cache(maxsize=32_768)  # counts are small: few sets of them are ever different
+def _site_parts(
+    counts: tuple[float, ...], areas_m2: tuple[float, ...], variances: tuple[float, ...], *, per_m2: float
+) -> VarianceParts:
+    return variance_parts(*ratio_values(counts, [a / per_m2 for a in areas_m2], variances))
 
 
+@lru_cache(maxsize=32_768)
 def _between(parts: VarianceParts, floor: Estimate, *, unit: str, level: float, count: float) -> Estimate:
     """The interval between transects, or the value with the reason why there is none."""
     if parts.total is None:

@@ -22,7 +22,6 @@ __all__ = [
     "jeffreys",
     "korn_graubard",
     "normal_quantile",
-    "poisson_jeffreys",
     "poisson_limits",
     "poisson_zero_upper",
     "t_interval",
@@ -181,7 +180,10 @@ def garwood(count: float, *, level: float = 0.95) -> Estimate:
 
 
 def poisson_limits(count: float, *, level: float, exact: bool = True) -> tuple[float, float]:
-    """Limits of an expected count alone: Garwood's exact ones, or Jeffreys'."""
+    """Limits of an expected count alone: Garwood's exact ones, or Jeffreys', quantiles of a gamma law of count + 1/2.
+
+    Brown, Cai & DasGupta (2003), Statistica Sinica 13, 19-49.
+    """
     if not count >= 0:
         raise ValueError(f"count must be at least 0, got {count}")
     check_share("level", level)
@@ -191,15 +193,6 @@ def poisson_limits(count: float, *, level: float, exact: bool = True) -> tuple[f
     low = 0.0 if count == 0 else float(gammaincinv(count + half, tail))
     high = float(gammainccinv(count + (1 if exact else half), tail))
     return low, max(count, high)
-
-
-def poisson_jeffreys(count: float, *, level: float = 0.95) -> Estimate:
-    """Jeffreys' interval of an expected count: quantiles of a gamma law of shape count + 1/2; narrower than exact.
-
-    Brown, Cai & DasGupta (2003), Statistica Sinica 13, 19-49.
-    """
-    low, high = poisson_limits(count, level=level, exact=False)
-    return Estimate(count, low, high, 1, "Jeffreys, Poisson", "count", scope="Poisson", level=level)
 
 
 def poisson_zero_upper(*, level: float = 0.95) -> Estimate:
@@ -280,18 +273,21 @@ def effective_points(
     points: float,
     level: float = 0.95,
     assumed_deff: float = 2.0,
+    df: float | None = None,
 ) -> float:
     """Number of independent points that a proportion over transects is worth (Korn & Graubard's n*).
 
     ``variance`` is that of the mean proportion over ``transects`` (at least 2) with ``points`` points in all.
-    Adjusted for the few degrees of freedom and capped at ``points``; ``points / assumed_deff`` when the
-    variance is 0, since agreement between few transects does not show that there is no spread.
+    Adjusted for the few degrees of freedom (``df``; transects - 1 when None) and capped at ``points``; ``points /
+    assumed_deff`` when the variance is 0, since agreement between few transects does not show that there is no
+    spread.
     """
     if transects < 2:
         raise ValueError(f"at least two transects are needed, got {transects}")
     if variance <= 0 or not 0 < proportion < 1:
         return points / assumed_deff
-    ratio = t_quantile(points - 1, level) / t_quantile(transects - 1, level) if points > 1 else 1.0
+    df = transects - 1 if df is None else df
+    ratio = t_quantile(points - 1, level) / t_quantile(df, level) if points > 1 else 1.0
     return min(points, proportion * (1 - proportion) / variance * ratio**2)
 
 

@@ -5,15 +5,20 @@ One YAML file, given with ``--about``. Everything in it is optional; what is not
 
 from __future__ import annotations
 
-import re
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
-import yaml
-from pydantic import BaseModel, ConfigDict, Field, StringConstraints, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
-MAX_BYTES = 200_000
-Line = Annotated[str, StringConstraints(min_length=1, max_length=300, strip_whitespace=True)]
+from digitise.sheets.protocol import Name
+from digitise.sheets.yaml_file import checked, file_text, line_of_text, shaped
+
+Line = line_of_text(1, 300)
+EMail = shaped(r"^[^@\s]{1,64}@[^@\s]{1,190}$", "an e-mail address")
+Address = shaped(r"^https?://\S{3,200}$", "an address that begins with https://")
+Country = shaped(r"^([A-Z]{2})$", "the two capitals of ISO 3166-1, in quotes")
+Offset = shaped(r"^(Z|[+-](0[0-9]|1[0-4]):[0-5][0-9])$", "Z, or hours in quotes, such as '+08:00'")
+Datum = shaped(r"^EPSG:[0-9]{4,5}$", "a code such as 'EPSG:4326'")
 RANKS = ("kingdom", "phylum", "class", "order", "family", "subfamily", "genus", "species")
 
 
@@ -27,21 +32,21 @@ class Contact(_Model):
     organisation: Line | None = None
     given_name: Line | None = None
     surname: Line | None = None
-    email: Annotated[str, StringConstraints(pattern=r"^[^@\s]{1,64}@[^@\s]{1,190}$")] | None = None
+    email: EMail | None = None
 
 
 class Licence(_Model):
     """A licence by name (such as its SPDX identifier) and address."""
 
     name: Line
-    address: Annotated[str, StringConstraints(pattern=r"^https?://\S{3,200}$")]
+    address: Address
 
 
 class TaxonName(_Model):
     """What a row of a belt sheet is called in science: the lowest rank that is certain for everything it covers."""
 
     scientific_name: Line
-    rank: Annotated[str, StringConstraints(pattern=f"^({'|'.join(RANKS)})$")]
+    rank: Literal[RANKS]
     kingdom: Line = "Animalia"
 
 
@@ -52,12 +57,12 @@ class About(_Model):
     summary: Annotated[str, StringConstraints(max_length=4000)] | None = None
     contact: Contact | None = None
     licence: Licence | None = None
-    country_code: Annotated[str, StringConstraints(pattern="^[A-Z]{2}$")] | None = None
+    country_code: Country | None = None
     water_body: Line | None = None
-    utc_offset: Annotated[str, StringConstraints(pattern=r"^(Z|[+-](0[0-9]|1[0-4]):[0-5][0-9])$")] | None = None
-    datum: Annotated[str, StringConstraints(pattern=r"^EPSG:[0-9]{4,5}$")] | None = None
+    utc_offset: Offset | None = None
+    datum: Datum | None = None
     position_uncertainty_m: float | None = Field(default=None, gt=0, le=1e6, allow_inf_nan=False)
-    names: dict[Annotated[str, StringConstraints(pattern=r"^[a-z0-9][a-z0-9-]{0,39}$")], TaxonName] = {}
+    names: dict[Name, TaxonName] = {}
 
 
 def load_about(path: Path | None) -> About:
@@ -70,35 +75,5 @@ def load_about(path: Path | None) -> About:
     """
     if path is None:
         return About()
-    if not path.is_file():
-        raise ValueError(f"{path}: no such file; --about takes a YAML file")
-    if path.stat().st_size > MAX_BYTES:
-        raise ValueError(f"{path}: {path.stat().st_size} bytes; expected a file under {MAX_BYTES}")
-    data = read_yaml(path)
-    if data is None:
-        return About()
-    try:
-        return About.model_validate(data)
-    except ValidationError as error:
-        raise ValueError("\n".join(f"{path}: {_words(e)}" for e in error.errors()[:12])) from None
-
-
-def read_yaml(path: Path) -> object:
-    """YAML of plain values, without anchors (which let a small file grow without bound); `ValueError` in words."""
-    try:
-        text = path.read_text(encoding="utf-8")
-        if any(isinstance(t, (yaml.AliasToken, yaml.AnchorToken)) for t in yaml.scan(text)):
-            raise ValueError("anchors and aliases are not used here")
-        return yaml.safe_load(text)
-    except (yaml.YAMLError, RecursionError, ValueError, OSError) as error:
-        raise ValueError(f"{path}: not readable as YAML: {' '.join(str(error).split())[:300]}") from None
-
-
-def _words(error: dict) -> str:
-    where = ".".join(str(p) for p in error["loc"]) or "the file"
-    if error["type"] == "extra_forbidden":
-        return f"{where}: this key is not known; remove it or check its spelling"
-    text = re.sub(r"^Value error, ", "", error["msg"])
-    found = error.get("input")
-    shown = type(found).__name__ if isinstance(found, (dict, list)) else repr(found)[:60]
-    return f"{where}: found {shown}, expected: {text[0].lower()}{text[1:]}"
+    text = file_text(path, what="the file for --about", error=ValueError)
+    return checked(text or "{}", About, source=str(path), error=ValueError)

@@ -6,7 +6,7 @@ has to ask, and every file then says how many there are.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING
@@ -15,7 +15,7 @@ from digitise.exchange.about import About
 from digitise.provenance import Provenance, provenance
 from digitise.results import SurveyResults, survey_results
 from digitise.store import CellNow, PageRow, PhotoRow
-from digitise.surveys.survey import Seen, as_kept, load_surveys
+from digitise.surveys.survey import Seen, Survey, as_kept, load_surveys
 from digitise.wording import plural, thousands
 
 if TYPE_CHECKING:
@@ -108,9 +108,9 @@ def gather(
     if not pages:
         which = f"no sheet of pack {', '.join(packs)}" if packs else "no sheet"
         raise ValueError(f"{store.folder}: {which} has been read yet, so there is nothing to export")
-    cells = tuple((p, seen(c)) for p in pages for c in store.current(p.id).values())
-    _refuse_unread(store, cells, with_unreviewed)
     surveys = load_surveys(store, packs, seen=seen)
+    cells = tuple(_cells(store, pages, surveys, seen))
+    _refuse_unread(store, cells, with_unreviewed)
     own = tuple(p for p in known if packs is None or p.pack in packs)
     kept = {p.sha256 for p in own}
     return Content(
@@ -123,6 +123,19 @@ def gather(
         about=about or About(),
         everything=packs is None,
     )
+
+
+def _cells(
+    store: Store, pages: Sequence[PageRow], surveys: Sequence[Survey], seen: Seen
+) -> Iterator[tuple[PageRow, CellNow]]:
+    """Every cell with its page: those of the surveys, and of pages that are in none."""
+    found: dict[int, list[CellNow]] = {}
+    for survey in surveys:
+        for cell in survey.cells:
+            found.setdefault(cell.page_id, []).append(cell)
+    for page in pages:
+        own = found.get(page.id) if page.pack is not None else map(seen, store.current(page.id).values())
+        yield from ((page, cell) for cell in own or ())
 
 
 def _refuse_unread(store: Store, cells: Sequence[tuple[PageRow, CellNow]], with_unreviewed: bool) -> None:

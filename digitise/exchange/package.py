@@ -12,6 +12,7 @@ import io
 import json
 from collections.abc import Iterable
 from pathlib import Path
+from typing import TextIO
 
 from digitise.exchange.columns import Column
 from digitise.exchange.content import Content
@@ -40,7 +41,8 @@ def write_csv(tables: Iterable[Table], folder: Path) -> list[Path]:
     out = []
     for table in tables:
         path = folder / f"{table.name}.csv"
-        path.write_bytes(csv_bytes([c.name for c in table.columns], table.rows))
+        with path.open("w", newline="", encoding="utf-8") as stream:
+            _write(stream, [c.name for c in table.columns], table.rows)
         out.append(path)
     return out
 
@@ -48,10 +50,14 @@ def write_csv(tables: Iterable[Table], folder: Path) -> list[Path]:
 def csv_bytes(columns: list[str], rows: Iterable[dict]) -> bytes:
     """A CSV file by RFC 4180: UTF-8, comma, CRLF, a heading; every text guarded against being run."""
     text = io.StringIO(newline="")
-    writer = csv.writer(text, lineterminator="\r\n")
+    _write(text, columns, rows)
+    return text.getvalue().encode()
+
+
+def _write(stream: TextIO, columns: list[str], rows: Iterable[dict]) -> None:
+    writer = csv.writer(stream, lineterminator="\r\n")
     writer.writerow(columns)
     writer.writerows([_field(row.get(c)) for c in columns] for row in rows)
-    return text.getvalue().encode()
 
 
 def _field(value: object) -> object:
@@ -86,7 +92,8 @@ def _descriptor(content: Content, tables: tuple[Table, ...], files: list[Path]) 
 
 
 def _resource(table: Table, path: Path) -> dict:
-    data = path.read_bytes()
+    with path.open("rb") as stream:
+        digest = hashlib.file_digest(stream, "sha256").hexdigest()
     schema: dict = {
         "$schema": "https://datapackage.org/profiles/2.0/tableschema.json",
         "fields": [_schema_field(c) for c in table.columns],
@@ -107,8 +114,8 @@ def _resource(table: Table, path: Path) -> dict:
         "format": "csv",
         "mediatype": "text/csv",
         "encoding": "utf-8",
-        "bytes": len(data),
-        "hash": f"sha256:{hashlib.sha256(data).hexdigest()}",
+        "bytes": path.stat().st_size,
+        "hash": f"sha256:{digest}",
         "schema": schema,
     }
 

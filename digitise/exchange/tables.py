@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -18,6 +18,22 @@ if TYPE_CHECKING:
 SURVEY_OF = (("pack",), "surveys", ("pack",))
 
 
+class _Made(Sequence):
+    """Rows that are made each time they are asked for: there may be millions, one for each of `things`."""
+
+    def __init__(self, things: Sequence, row: Callable[..., dict]):
+        self._things, self._row = things, row
+
+    def __len__(self) -> int:
+        return len(self._things)
+
+    def __getitem__(self, i):
+        return [self._row(*one) for one in self._things[i]] if isinstance(i, slice) else self._row(*self._things[i])
+
+    def __iter__(self) -> Iterator[dict]:
+        return (self._row(*one) for one in self._things)
+
+
 @dataclass(frozen=True, slots=True)
 class Table:
     """Rows under typed columns. `key` identifies a row; `references` are (own columns, other table, its columns)."""
@@ -25,7 +41,7 @@ class Table:
     name: str
     title: str
     columns: tuple[Column, ...]
-    rows: tuple[dict, ...]
+    rows: Sequence[dict]
     key: tuple[str, ...] = ()
     references: tuple[tuple[tuple[str, ...], str, tuple[str, ...]], ...] = ()
 
@@ -38,7 +54,7 @@ def all_tables(content: Content) -> tuple[Table, ...]:
         _table(
             "observations",
             "one row a cell",
-            [_observation(p, c) for p, c in content.cells],
+            _Made(content.cells, _observation),
             key=("photo_sha256", "sheet", "page", "cell"),
         ),
         _table("photos", "one row a page of a photograph", _photo_rows(content)),
@@ -59,7 +75,7 @@ def result_tables(results: Sequence[SurveyResults]) -> tuple[Table, ...]:
 
 def _table(name: str, title: str, rows: Sequence[dict], *, key: tuple[str, ...] = ()) -> Table:
     references = () if name == "surveys" else (SURVEY_OF,)
-    return Table(name, title, tuple(COLUMNS[name].values()), tuple(rows), key, references)
+    return Table(name, title, tuple(COLUMNS[name].values()), rows, key, references)
 
 
 def _frame_table(name: str, title: str, frame: pd.DataFrame) -> Table:

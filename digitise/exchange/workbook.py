@@ -9,7 +9,7 @@ import datetime as dt
 import io
 import re
 import zipfile
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -20,7 +20,8 @@ from digitise.exchange.tables import Table
 
 if TYPE_CHECKING:
     from openpyxl import Workbook
-    from openpyxl.worksheet.worksheet import Worksheet
+    from openpyxl.cell import WriteOnlyCell
+    from openpyxl.worksheet._write_only import WriteOnlyWorksheet
 
 TITLES = {
     "surveys": "Surveys",
@@ -46,9 +47,9 @@ def write_workbook(content: Content, tables: Iterable[Table], path: Path) -> Pat
     """
     from openpyxl import Workbook
 
-    book = Workbook()
+    book = Workbook(write_only=True)  # rows go to a file as they come: there may be millions of cells
     tables = {t.name: t for t in tables}
-    _first_sheet(book.active, content, tables.values())
+    _first_sheet(book, content, tables.values())
     for name, title in TITLES.items():
         table = tables[name]
         if name in PER_TRANSECT:
@@ -66,11 +67,14 @@ def _saved(book: Workbook, path: Path) -> Path:
     """The same content gives the same bytes: entries without the time they were packed."""
     raw = io.BytesIO()
     book.save(raw)
-    with zipfile.ZipFile(raw) as archive:
-        files = {name: archive.read(name) for name in sorted(archive.namelist())}
     made = f"{book.properties.created:%Y-%m-%dT%H:%M:%SZ}".encode()
-    files[_PROPERTIES] = re.sub(rb"(<dcterms:modified[^>]*>)[^<]*", rb"\g<1>" + made, files[_PROPERTIES])
-    return write_zip(path, files.items())
+    with zipfile.ZipFile(raw) as archive:
+
+        def data(name: str) -> bytes:
+            found = archive.read(name)
+            return re.sub(rb"(<dcterms:modified[^>]*>)[^<]*", rb"\g<1>" + made, found) if name == _PROPERTIES else found
+
+        return write_zip(path, ((name, data(name)) for name in sorted(archive.namelist())))
 
 
 def _properties(book: Workbook, content: Content) -> None:
@@ -79,21 +83,18 @@ def _properties(book: Workbook, content: Content) -> None:
     book.properties.created = book.properties.modified = made
 
 
-def _first_sheet(sheet: Worksheet, content: Content, tables: Iterable[Table]) -> None:
+def _first_sheet(book: Workbook, content: Content, tables: Iterable[Table]) -> None:
     from openpyxl.styles import Alignment, Font, PatternFill
 
-    sheet.title = "Read me"
+    sheet = book.create_sheet("Read me")
     sheet.sheet_view.showGridLines = False
     sheet.column_dimensions["A"].width, sheet.column_dimensions["B"].width = 24, 96
     origin = content.origin
-    _text(sheet.cell(1, 1), content.title)
-    sheet.cell(1, 1).font = Font(bold=True, size=16)
-    _text(sheet.cell(2, 1), content.statement)
-    sheet.merge_cells("A2:B2")
-    sheet.row_dimensions[2].height = 34
-    sheet.cell(2, 1).alignment = Alignment(wrap_text=True, vertical="center")
-    sheet.cell(2, 1).fill = PatternFill("solid", fgColor="FDF1D8" if content.unread else "E2F2EA")
+    title = _text(sheet, content.title)
+    title.font = Font(bold=True, size=16)
+    sheet.append([title])
     rows = [
+        ("What to know", content.statement),
         ("Made", f"{origin.created_at} by {origin.tool} {origin.tool_version}"),
         ("Photographs", str(len(origin.photo_sha256))),
         ("Protocols", "; ".join(f"{n} {v}" for n, v, _ in origin.protocols)),
@@ -103,15 +104,25 @@ def _first_sheet(sheet: Worksheet, content: Content, tables: Iterable[Table]) ->
         ("Intervals", "between transects, unless the column says otherwise; none covers misreadings"),
         *((t.title[0].upper() + t.title[1:], f"sheet {TITLES[t.name]}") for t in tables),
     ]
-    for at, (name, words) in enumerate(rows, start=4):
-        _text(sheet.cell(at, 1), name)
-        _text(sheet.cell(at, 2), words)
-        sheet.cell(at, 1).font = Font(bold=True)
-        for column in (1, 2):
-            sheet.cell(at, column).alignment = Alignment(wrap_text=True, vertical="top")
+    for name, words in rows:
+        cells = [_text(sheet, name), _text(sheet, words)]
+        cells[0].font = Font(bold=True)
+        for cell in cells:
+            cell.alignment = Alignment(wrap_text=True, vertical="top")
+        if words == content.statement:
+            cells[1].fill = PatternFill("solid", fgColor="FDF1D8" if content.unread else "E2F2EA")
+        sheet.append(cells)
 
 
-def _sheet(book: Workbook, title: str, table: Table, rows: Sequence[dict], *, without: Sequence[str] = ()) -> None:
+def _sheet(
+    book: Workbook,
+    title: str,
+    table: Table,
+    rows: Sequence[dict],
+    *,
+    without: Sequence[str] = (),
+    widths: Mapping[str, int] | None = None,
+) -> None:
     from openpyxl.utils import get_column_letter
 
     if len(rows) >= MOST_ROWS:
@@ -121,20 +132,22 @@ def _sheet(book: Workbook, title: str, table: Table, rows: Sequence[dict], *, wi
         )
     sheet = book.create_sheet(title)
     columns = [c for c in table.columns if c.name not in without]
-    _heading(sheet, columns)
-    for at, row in enumerate(rows, start=2):
-        for number, column in enumerate(columns, start=1):
-            _put(sheet.cell(at, number), row.get(column.name), column)
+    first = rows[:400]
     for number, column in enumerate(columns, start=1):
-        shown = [len(str(row.get(column.name) or "")) for row in rows[:400]]
+        shown = [len(str(row.get(column.name) or "")) for row in first]
         width = max([len(w) for w in _heading_text(column).split()] + [min(v, WIDEST) for v in shown] + [NARROWEST])
-        sheet.column_dimensions[get_column_letter(number)].width = min(width + 2, WIDEST)
-    sheet.freeze_panes = sheet.cell(2, 1 + len([c for c in columns[:2] if c.name in ("pack", "site", "photo")]))
+        width = (widths or {}).get(column.name, min(width + 2, WIDEST))
+        sheet.column_dimensions[get_column_letter(number)].width = width
+    frozen = 1 + len([c for c in columns[:2] if c.name in ("pack", "site", "photo")])
+    sheet.freeze_panes = f"{get_column_letter(frozen)}2"
     sheet.auto_filter.ref = f"A1:{get_column_letter(len(columns))}{max(2, len(rows) + 1)}"
     _print_setup(sheet)
+    _heading(sheet, columns)
+    for row in rows:
+        sheet.append([_cell(sheet, row.get(column.name), column) for column in columns])
 
 
-def _print_setup(sheet: Worksheet) -> None:
+def _print_setup(sheet: WriteOnlyWorksheet) -> None:
     sheet.page_setup.orientation, sheet.page_setup.paperSize = "landscape", 9  # A4
     sheet.page_setup.fitToWidth, sheet.page_setup.fitToHeight = 1, 0
     sheet.sheet_properties.pageSetUpPr.fitToPage = True
@@ -150,43 +163,48 @@ def _heading_text(column: Column) -> str:
     return words.replace("_", " ").capitalize().replace("Sha256", "SHA-256").replace("sha256", "SHA-256")
 
 
-def _heading(sheet: Worksheet, columns: Sequence[Column]) -> None:
+def _heading(sheet: WriteOnlyWorksheet, columns: Sequence[Column]) -> None:
     from openpyxl.styles import Alignment, Border, Font, PatternFill, Side
 
-    for number, column in enumerate(columns, start=1):
-        cell = sheet.cell(1, number)
-        _text(cell, _heading_text(column))
+    sheet.row_dimensions[1].height = 32
+    cells = [_text(sheet, _heading_text(column)) for column in columns]
+    for cell in cells:
         cell.font = Font(bold=True, color="FFFFFF")
         cell.fill = PatternFill("solid", fgColor="0B3C55")
         cell.alignment = Alignment(wrap_text=True, vertical="center")
         cell.border = Border(bottom=Side("thin", color="9AA8B0"))
-    sheet.row_dimensions[1].height = 32
+    sheet.append(cells)
 
 
-def _put(cell, value: object, column: Column) -> None:
+def _cell(sheet: WriteOnlyWorksheet, value: object, column: Column) -> object:
     """A value in its own type: numbers as numbers, dates as dates, all else as text that is never run."""
+    from openpyxl.cell import WriteOnlyCell
+
     if value is None or value == "":
-        return
+        return None
     if isinstance(value, bool):
-        _text(cell, "yes" if value else "no")
-    elif isinstance(value, (int, float)):
-        cell.value = value
-        if isinstance(value, float):
-            cell.number_format = (
-                "0.00000" if column.unit == "°" else "0.000" if column.name == "confidence" else "0.0##"
-            )
-    elif column.type == "date":
-        cell.value, cell.number_format = dt.date.fromisoformat(str(value)), "yyyy-mm-dd"
-    else:
-        _text(cell, str(value))
+        return _text(sheet, "yes" if value else "no")
+    if isinstance(value, int):
+        return value
+    if isinstance(value, float):
+        cell = WriteOnlyCell(sheet, value)
+        cell.number_format = "0.00000" if column.unit == "°" else "0.000" if column.name == "confidence" else "0.0##"
+        return cell
+    if column.type == "date":
+        cell = WriteOnlyCell(sheet, dt.date.fromisoformat(str(value)))
+        cell.number_format = "yyyy-mm-dd"
+        return cell
+    return _text(sheet, str(value))
 
 
-def _text(cell, text: str) -> None:
+def _text(sheet: WriteOnlyWorksheet, text: str) -> WriteOnlyCell:
+    from openpyxl.cell import WriteOnlyCell
     from openpyxl.cell.cell import ILLEGAL_CHARACTERS_RE
 
-    cell.value = ILLEGAL_CHARACTERS_RE.sub("", text)[:32_767]
+    cell = WriteOnlyCell(sheet, ILLEGAL_CHARACTERS_RE.sub("", text)[:32_767])
     cell.data_type = "s"
     cell.quotePrefix = True
+    return cell
 
 
 def _columns_sheet(book: Workbook, tables: Iterable[Table]) -> None:
@@ -202,5 +220,4 @@ def _columns_sheet(book: Workbook, tables: Iterable[Table]) -> None:
         for c in t.columns
     ]
     columns = tuple(Column(name, "string", "") for name in ("table", "column", "holds", "unit", "values"))
-    _sheet(book, "Columns", Table("columns", "", columns, tuple(rows)), rows)
-    book["Columns"].column_dimensions["C"].width = 90
+    _sheet(book, "Columns", Table("columns", "", columns, rows), rows, widths={"holds": 90})

@@ -104,8 +104,8 @@ def refuse_unready(found: Sequence[Ready], *, with_unsigned: bool, with_unreview
     lines = []
     for one in found:
         if one.state == "unreviewed" and not with_unreviewed:
-            lines.append(f"{one.heading}: {one.words}; review them, or add --with-unreviewed")
+            lines.append(f"{one.heading}: {one.words}; review them")
         elif one.state in ("unsigned", "changed") and not with_unsigned:
-            lines.append(f"{one.heading}: {one.words}; sign it on the Sign-off screen, or add --with-unsigned")
+            lines.append(f"{one.heading}: {one.words}; sign it on the Sign-off screen")
     if lines:
         raise NotReady("\n".join(["Nothing was handed over:", *lines]))

@@ -5,15 +5,16 @@ It plans no dive: it says so, and defers to local rules and the licensed dive le
 
 from __future__ import annotations
 
-from digitise.prepare.flow import FINE_MM, Column
+from digitise.prepare.flow import FINE_MM, MARGIN_MM, Column, page_head
 from digitise.sheets.drawing import DryPen, Pen
 from digitise.sheets.layout import Rule, Text
 from digitise.sheets.protocol import LineSheet, Protocol, ProtocolError, SiteSheet
 from digitise.surveys.plan import LINE_TASK, Plan, SitePlan, SurveyPlan
 
-MARGIN_MM = 14.0
 GUTTER_MM = 8.0
-CODE_ROW_MM, MOST_MORE_MM = 5.6, 7.0
+CODE_ROW_MM, CROWDED_ROW_MM, MOST_MORE_MM = 5.6, 4.4, 12.0
+TWO_COLUMNS = 24  # as many codes stand in two columns, more in three
+CODE_MM = 11.0  # room for a code before what it means
 
 
 def draw_briefing(pen: Pen, size_mm: tuple[float, float], protocol: Protocol, plan: Plan, survey: SurveyPlan) -> None:
@@ -24,22 +25,36 @@ def draw_briefing(pen: Pen, size_mm: tuple[float, float], protocol: Protocol, pl
     ProtocolError
         It needs more room than one page has; the text says what to shorten.
     """
-    dry = DryPen(size_mm, pen.face)
+    dry, crowded = DryPen(size_mm, pen.face), False
     left = size_mm[1] - MARGIN_MM - _drawn(dry, size_mm, protocol, plan, survey, CODE_ROW_MM)
+    if left < -4.0:
+        crowded = True
+        left = size_mm[1] - MARGIN_MM - _drawn(dry, size_mm, protocol, plan, survey, CROWDED_ROW_MM, crowded=True)
     if left < -4.0:
         raise ProtocolError(
             f"the briefing needs {-left - 4.0:.0f} mm more than its page has; "
             "expected a shorter kit list, fewer codes or shorter cautions"
         )
-    rows = sum(-(-len(s.categories) // 2) for s in protocol.sheets.values() if isinstance(s, LineSheet))
-    row_mm = CODE_ROW_MM + min(MOST_MORE_MM, max(0.0, left) / rows) if rows else CODE_ROW_MM
-    _drawn(pen, size_mm, protocol, plan, survey, row_mm)
+    rows = sum(_code_rows(s, crowded=crowded)[1] for s in protocol.sheets.values() if isinstance(s, LineSheet))
+    row_mm = CROWDED_ROW_MM if crowded else CODE_ROW_MM
+    row_mm += min(MOST_MORE_MM, max(0.0, left) / rows) if rows else 0.0
+    _drawn(pen, size_mm, protocol, plan, survey, row_mm, crowded=crowded)
 
 
 def _drawn(
-    pen: Pen, size_mm: tuple[float, float], protocol: Protocol, plan: Plan, survey: SurveyPlan, row_mm: float
+    pen: Pen,
+    size_mm: tuple[float, float],
+    protocol: Protocol,
+    plan: Plan,
+    survey: SurveyPlan,
+    row_mm: float,
+    *,
+    crowded: bool = False,
 ) -> float:
-    """The whole page with code rows of this height; returns the y of its end."""
+    """The whole page with code rows of this height; returns the y of its end.
+
+    On a `crowded` page codes stand in four columns, without lines for the team's own guide.
+    """
     site = plan.site(survey.site)
     full = size_mm[0] - 2 * MARGIN_MM
     top = _head(pen, full, protocol, site, survey)
@@ -49,35 +64,29 @@ def _drawn(
     _team(right, protocol, survey)
     _kit(right, protocol, plan)
     below = Column(pen, MARGIN_MM, max(left.y, right.y) + 1.0, full)
-    _codes(below, protocol, row_mm)
+    _codes(below, protocol, row_mm, crowded=crowded)
     _cautions(below, protocol)
     _emergency(below, protocol)
     return below.y
 
 
 def _head(pen: Pen, full: float, protocol: Protocol, site: SitePlan, survey: SurveyPlan) -> float:
-    """Site, date, pack and where the site is; returns the y below."""
-    caption = protocol.caption
-    when = survey.date.isoformat() if survey.date else ""
-    pen.text(Text(MARGIN_MM, 18, f"{site.name} ({site.code})", 18, full * 0.68, bold=True))
-    pen.text(Text(MARGIN_MM + full, 14.5, when, 12, full * 0.3, bold=True, align="right"))
-    pack = f"{caption('pack')} {survey.pack}"
-    pen.text(Text(MARGIN_MM + full, 19.5, pack, 10, full * 0.3, align="right"))
-    pen.text(Text(MARGIN_MM, 23.5, f"{caption('briefing')} · {protocol.title} · {protocol.programme}", 9, full))
-    facts = _facts(protocol, site)
-    y = 26.0
-    pen.rule(Rule(MARGIN_MM, y, MARGIN_MM + full, y, 0.5))
-    if facts:
+    """Site, date, pack, what comes before this page, and where the site is; returns the y below."""
+    y = page_head(pen, full, protocol.caption("briefing"), protocol, site, survey)
+    pen.text(Text(MARGIN_MM, y + 4.6, protocol.caption("cautions_note"), 9, full, bold=True))
+    y += 5.2
+    if facts := _facts(protocol, site):
         words = "   ·   ".join(facts)
         pen.text(Text(MARGIN_MM, y + 4.6, words[0].upper() + words[1:], 9, full))
-        y += 6.4
-    return y + 1.5
+        y += 5.2
+    return y + 2.0
 
 
 def _facts(protocol: Protocol, site: SitePlan) -> list[str]:
     caption, out = protocol.caption, []
     if site.latitude is not None:
-        latitude, longitude = _degrees(site.latitude, "NS"), _degrees(site.longitude, "EW")
+        latitude = _degrees(site.latitude, protocol.signs("north-south") or {"N": 1, "S": -1})
+        longitude = _degrees(site.longitude, protocol.signs("east-west") or {"E": 1, "W": -1})
         out.append(caption("position").format(latitude=latitude, longitude=longitude))
     if site.radius_m is not None:
         out.append(caption("within").format(radius=f"{site.radius_m:g}"))
@@ -86,9 +95,9 @@ def _facts(protocol: Protocol, site: SitePlan) -> list[str]:
     return out
 
 
-def _degrees(value: float, letters: str) -> str:
+def _degrees(value: float, signs: dict[str, int]) -> str:
     """As the site sheet asks for them: without a sign, with the letter of the hemisphere."""
-    return f"{abs(value):.5f}° {letters[value < 0]}"
+    return f"{abs(value):.5f}° {next(letter for letter, sign in signs.items() if (sign < 0) == (value < 0))}"
 
 
 def _who(protocol: Protocol, survey: SurveyPlan, task: str) -> str:
@@ -129,7 +138,8 @@ def _team(column: Column, protocol: Protocol, survey: SurveyPlan) -> None:
             column.to_fill(label, 9.0)
     for i, pair in enumerate(survey.pairs, 1):
         column.words(f"{caption('pair').format(number=i)}: {' + '.join(pair.divers)}", bold=True, gap=0.2)
-        column.words(", ".join(titles[t] for t in pair.tasks) or caption("not_named"), indent=4.0)
+        tasks = ", ".join(titles[t] for t in pair.tasks) or caption("not_named")
+        column.words(tasks[0].upper() + tasks[1:], indent=4.0)
     for i in range(len(survey.pairs) + 1, 1 if survey.pairs else 4):
         column.to_fill(caption("pair").format(number=i), 9.0)
     column.y += 1.0
@@ -149,32 +159,39 @@ def _kit(column: Column, protocol: Protocol, plan: Plan) -> None:
     column.y = max(ends)
 
 
-def _codes(column: Column, protocol: Protocol, row_mm: float) -> None:
+def _codes(column: Column, protocol: Protocol, row_mm: float, *, crowded: bool) -> None:
     """Every line sheet's codes and meanings, with room for what the team's own guide says of each."""
     for sheet in protocol.sheets.values():
         if not isinstance(sheet, LineSheet):
             continue
         column.heading(f"{protocol.caption('codes')} · {sheet.title}")
-        half = (column.width - GUTTER_MM) / 2
-        rows = -(-len(sheet.categories) // 2)
+        across, rows = _code_rows(sheet, crowded=crowded)
+        half = (column.width - (across - 1) * GUTTER_MM) / across
+        room = half - CODE_MM if crowded else half * 0.52
         note = protocol.caption("own_guide")
-        for i in (0, 1):
+        for i in range(0 if crowded else across):
             at = column.x + i * (half + GUTTER_MM)
             column.pen.text(Text(at + half, column.y + 1.6, note, 7.5, half - 20, align="right"))
         column.y += 2.0
         for i, category in enumerate(sheet.categories):
             x, y = column.x + (i // rows) * (half + GUTTER_MM), column.y + (i % rows) * row_mm
-            column.pen.text(Text(x, y + row_mm - 1.4, category.code, 10, 9, bold=True))
-            column.pen.text(Text(x + 9.5, y + row_mm - 1.4, category.label, 8.5, 44))
-            start = x + 12.5 + min(44.0, column.pen.face.width_mm(category.label, False, 8.5))
+            column.pen.text(Text(x, y + row_mm - 1.4, category.code, 10, CODE_MM - 1, bold=True))
+            column.label(x + CODE_MM, y + row_mm - 1.4, category.label, 8.5, room)
+            if crowded:
+                continue
+            start = x + CODE_MM + 3 + min(room, column.pen.face.width_mm(category.label, False, 8.5))
             column.pen.rule(Rule(start, y + row_mm - 0.6, x + half, y + row_mm - 0.6, FINE_MM))
         column.y += rows * row_mm + 2.0
 
 
+def _code_rows(sheet: LineSheet, *, crowded: bool) -> tuple[int, int]:
+    """In how many columns codes stand, and in how many rows."""
+    across = 4 if crowded else 2 if len(sheet.categories) <= TWO_COLUMNS else 3
+    return across, -(-len(sheet.categories) // across)
+
+
 def _cautions(column: Column, protocol: Protocol) -> None:
-    caption = protocol.caption
-    column.heading(caption("cautions"))
-    column.words(caption("cautions_note"), 8.5, bold=True)
+    column.heading(protocol.caption("cautions"))
     for sheet in protocol.sheets.values():
         for text in sheet.cautions if isinstance(sheet, SiteSheet) else ():
             column.numbered("•", text, 8.0)

@@ -9,6 +9,8 @@ from digitise.sheets.protocol import BeltSheet, LineSheet, Protocol, ProtocolErr
 
 EDGE_MM = 7.0
 CUT_MM = 6.0
+LEAST_STEP_MM = 3.8
+COLUMNS = ((16, 1, 13, 14.0), (40, 2, 10, 11.0), (60, 3, 9, 9.5))  # up to so many codes: columns, size, width of a code
 
 
 def draw_cards(pen: Pen, size_mm: tuple[float, float], protocol: Protocol) -> None:
@@ -30,16 +32,25 @@ def _card(pen: Pen, at: tuple[float, float], size: tuple[float, float], protocol
     for sheet in protocol.sheets.values():
         if isinstance(sheet, LineSheet):
             column.heading(sheet.title)
-            step = min(10.5, (at[1] + size[1] - EDGE_MM - 24.0 - column.y) / len(sheet.categories))
-            if step < 4.2:
-                raise ProtocolError(f"the card has no room for {len(sheet.categories)} codes; expected 24 at most")
-            for category in sheet.categories:
-                pen.text(Text(column.x, column.y + 4.4, category.code, 13, 13, bold=True))
-                pen.text(Text(column.x + 14, column.y + 4.4, category.label, 10, column.width - 14))
-                column.y += step
-            column.y += 1.0
+            _codes(column, sheet, at[1] + size[1] - EDGE_MM - 18.0)
             column.words(protocol.caption("card_rule"), 8)
     if any(isinstance(s, BeltSheet) for s in protocol.sheets.values()):
         column.words(protocol.caption("tally_rule"), 8)
     if column.y > at[1] + size[1] - 3.0:
         raise ProtocolError("the code card is too small for this protocol's codes; expected fewer line sheets")
+
+
+def _codes(column: Column, sheet: LineSheet, bottom: float) -> None:
+    """Codes and meanings down to `bottom`, in more columns and smaller the more they are."""
+    count = len(sheet.categories)
+    across, size, code = next((a, s, c) for most, a, s, c in COLUMNS if count <= most)
+    rows = -(-count // across)
+    step = min(10.5, (bottom - column.y) / rows)
+    if step < LEAST_STEP_MM:
+        raise ProtocolError(f"the card has no room for {count} codes; expected fewer")
+    width = column.width / across
+    for i, category in enumerate(sheet.categories):
+        x, y = column.x + (i // rows) * width, column.y + (i % rows) * step + 4.4
+        column.pen.text(Text(x, y, category.code, size, code - 1, bold=True))
+        column.label(x + code, y, category.label, min(size, 10), width - code - 1)
+    column.y += rows * step + 1.0

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
-from digitise.prepare.flow import BOX_MM, Column
+from digitise.prepare.flow import BOX_MM, MARGIN_MM, Column, page_head
 from digitise.sheets.drawing import Pen
-from digitise.sheets.layout import Rule, Text
+from digitise.sheets.layout import Text
 from digitise.sheets.protocol import Protocol, ProtocolError
 from digitise.sheets.sheet import Identity
 from digitise.surveys.plan import Plan, SurveyPlan
 
-MARGIN_MM = 14.0
 GUTTER_MM = 8.0
 TICKS_MM = 36.0  # width of the two columns of boxes
 LEAST_ROW_MM, MOST_ROW_MM = 4.6, 6.4
@@ -37,14 +38,10 @@ def draw_closing(
     site, caption = plan.site(survey.site), protocol.caption
     full = size_mm[0] - 2 * MARGIN_MM
     bottom = size_mm[1] - MARGIN_MM
-    when = survey.date.isoformat() if survey.date else ""
-    pen.text(Text(MARGIN_MM, 18, f"{caption('closing')} · {site.name} ({site.code})", 16, full * 0.72, bold=True))
-    pen.text(Text(MARGIN_MM + full, 14.5, when, 12, full * 0.26, bold=True, align="right"))
-    pen.text(Text(MARGIN_MM + full, 19.5, f"{caption('pack')} {survey.pack}", 10, full * 0.26, align="right"))
-    pen.rule(Rule(MARGIN_MM, 22.0, MARGIN_MM + full, 22.0, 0.5))
+    top = page_head(pen, full, caption("closing"), protocol, site, survey) + 2.0
     wide = (full - GUTTER_MM) * 0.56
-    left = Column(pen, MARGIN_MM, 24.0, wide)
-    right = Column(pen, MARGIN_MM + wide + GUTTER_MM, 24.0, full - GUTTER_MM - wide)
+    left = Column(pen, MARGIN_MM, top, wide)
+    right = Column(pen, MARGIN_MM + wide + GUTTER_MM, top, full - GUTTER_MM - wide)
     _sheets(left, protocol, sheets, bottom)
     right.heading(caption("closing_done"))
     for text in caption("closing_steps").split(";"):
@@ -55,9 +52,10 @@ def draw_closing(
     below = Column(pen, MARGIN_MM, max(left.y, right.y) + 2.0, full)
     below.heading(caption("closing_notes"))
     names = [t.strip() for t in caption("closing_name").split(";")]
-    while below.y + NOTE_LINE_MM < bottom - 8.0 * len(names):
+    while below.y + NOTE_LINE_MM < bottom - 8.0 * len(names) - 3.0:
         below.y += NOTE_LINE_MM
         below.rule(below.y)
+    below.y += 3.0
     for name in names:
         below.to_fill(name, 9.0)
     if below.y > bottom + 6.0:
@@ -72,14 +70,37 @@ def _sheets(column: Column, protocol: Protocol, sheets: Sequence[tuple[str, Iden
     column.pen.text(Text(first + BOX_MM / 2, column.y + 1.4, caption("closing_back"), 7, 16, align="centre"))
     column.pen.text(Text(second, column.y + 1.4, caption("closing_photo"), 7, TICKS_MM - 13.0, lines=2))
     column.y += 6.2
-    row = min(MOST_ROW_MM, (bottom - 50.0 - column.y) / len(sheets))
-    if row < LEAST_ROW_MM:
+    high = bottom - 50.0 - column.y
+    rows = next((r for r in _ways(protocol, sheets) if high / len(r) >= LEAST_ROW_MM), None)
+    if rows is None:
         raise ProtocolError(f"the closing list has no room for {len(sheets)} pages; expected smaller packs")
-    for title, who in sheets:
-        line = f"T{who.transect}: " if who.transect else ""
-        pages = sum(t == title and w.transect == who.transect for t, w in sheets)
-        page = ", " + caption("page").format(page=who.page, pages=pages) if pages > 1 else ""
-        column.pen.text(Text(column.x, column.y + 3.0, f"{line}{title}{page}", 8.5, column.width - TICKS_MM - 3.0))
+    step = min(MOST_ROW_MM, high / len(rows))
+    texts = [Text(column.x, 0, words, 8.5, column.width - TICKS_MM - 3.0) for words, _ in rows]
+    size, before = min(column.pen.face.wrap(text)[0] for text in texts), 0
+    for text, (_, transect) in zip(texts, rows, strict=True):
+        if transect != before:
+            column.rule(column.y - (step - BOX_MM) / 2)
+        before = transect
+        column.pen.text(replace(text, y=column.y + 3.0, size_pt=size))
         for x in (first, second):
             column.frame(x, column.y, BOX_MM, BOX_MM)
-        column.y += row
+        column.y += step
+
+
+def _ways(protocol: Protocol, sheets: Sequence[tuple[str, Identity]]) -> Iterator[list[tuple[str, int]]]:
+    """What the list may name, as (words, transect), longest first: every page; every sheet; every line's sheets."""
+    pages = Counter((who.transect, title) for title, who in sheets)
+    every = []
+    for title, who in sheets:
+        count = pages[who.transect, title]
+        page = ", " + protocol.caption("page").format(page=who.page, pages=count) if count > 1 else ""
+        every.append((f"{_line(who.transect)}{title}{page}", who.transect))
+    yield every
+    yield [(f"{_line(n)}{title}{f' × {count}' if count > 1 else ''}", n) for (n, title), count in pages.items()]
+    by_line = Counter(who.transect for _, who in sheets)
+    names = {who.transect: title for title, who in sheets}
+    yield [(f"{_line(n) or names[n]}{f' × {count}' if n or count > 1 else ''}", n) for n, count in by_line.items()]
+
+
+def _line(transect: int) -> str:
+    return f"T{transect}: " if transect else ""

@@ -2,11 +2,32 @@
 
 from __future__ import annotations
 
-from digitise.sheets.drawing import Pen
-from digitise.sheets.layout import Rule, Text
+from dataclasses import replace
 
+from digitise.sheets.drawing import LEADING_MM, Pen
+from digitise.sheets.layout import Rule, Text
+from digitise.sheets.protocol import Protocol, ProtocolError
+from digitise.surveys.plan import SitePlan, SurveyPlan
+
+MARGIN_MM = 14.0
 BOX_MM = 3.4
 FINE_MM = 0.18
+
+
+def page_head(pen: Pen, full: float, what: str, protocol: Protocol, site: SitePlan, survey: SurveyPlan) -> float:
+    """Site, date and pack over `what` the page is, `full` mm wide; returns the y below."""
+    name, room = f"{site.name} ({site.code})", full * 0.7
+    try:
+        pen.text(Text(MARGIN_MM, 18, name, 18, room, bold=True))
+    except ProtocolError:  # too long for one line, however small
+        pen.text(Text(MARGIN_MM, 14, name, 11, room, lines=2, bold=True))
+    right = MARGIN_MM + full
+    if survey.date:
+        pen.text(Text(right, 14.5, survey.date.isoformat(), 12, full * 0.28, bold=True, align="right"))
+    pen.text(Text(right, 19.5, f"{protocol.caption('pack')} {survey.pack}", 10, full * 0.28, align="right"))
+    pen.text(Text(MARGIN_MM, 23.5, f"{what} · {protocol.title} · {protocol.programme}", 9, full))
+    pen.rule(Rule(MARGIN_MM, 26.0, right, 26.0, 0.5))
+    return 26.0
 
 
 class Column:
@@ -35,6 +56,14 @@ class Column:
         first = self.y + 0.36 * size
         last = self.pen.text(Text(self.x + indent, first, text, size, self.width - indent, lines=count, bold=bold))
         self.y = last + 0.1 * size + gap
+
+    def label(self, x: float, y: float, text: str, size: float, width: float) -> None:
+        """A short text with its last line at `y`: in one line if it fits, else in two small ones."""
+        try:
+            self.pen.text(Text(x, y, text, size, width))
+        except ProtocolError:
+            small = Text(x, y, text, 0.6 * size, width, lines=2)
+            self.pen.text(replace(small, y=y - self.pen.face.wrap(small)[0] * LEADING_MM))
 
     def numbered(self, mark: str, text: str, size: float = 9.0, *, indent: float = 0.0) -> None:
         """A paragraph behind a number or bullet."""

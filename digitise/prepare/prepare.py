@@ -140,6 +140,8 @@ def prepare(
     problems = fit_problems(plan, protocol)
     if problems:
         raise PlanError("\n".join(problems))
+    if out.exists() and not out.is_dir():
+        raise PlanError(f"{out} is a file; choose a folder with --out")
     plan = with_packs(plan, draw).model_copy(update={"protocol": own[0]} if own else {})
     made = list(_files(protocol, plan, paper, slates=slates, two_up=two_up))
     made += [own] if own else []

@@ -1,7 +1,7 @@
 """A tally and the total written beside it check each other.
 
 Two independent readings of one count that agree are worth more than any single confident one; a disagreement is shown
-to a person. Each cell's value stays what its own ink says.
+to a person. Each cell's value stays what its own ink says, or, where that leaves it open, may say.
 """
 
 from __future__ import annotations
@@ -18,6 +18,8 @@ MISCOUNT = 0.02  # share of written totals that differ from their strokes (to be
 VOID_LIMIT = 0.15
 FIRM_MM2 = 1.5  # of a lone dash or ring that nobody overlooks
 NO_MARK = 0.05  # the learned counter sees less than this in smudges, folds and shadows
+OPEN = 0.25  # of the likeliest number's weight: the ink of a total leaves open what it makes so likely
+SLIP = 5  # nobody miscounts by more, but for a ten carried wrongly
 CONTOUR_TRUST = 0.75  # weight of the contour's count against its neighbours
 MOST = 99
 
@@ -96,3 +98,15 @@ def agree(
     by_tally = {k: float(p) for k, p in zip(ks, joint.sum(axis=1), strict=True)}
     by_total = {t: float(p) for t, p in zip(ts, joint.sum(axis=0), strict=True)}
     return by_tally, by_total, float(joint[~same].sum())
+
+
+def left_open(strokes: Mapping[int, float], numbers: Mapping[int, float]) -> dict[int, float]:
+    """The numbers that a total may be beside so many strokes, where its ink leaves open that it is just these.
+
+    Somebody's ones look like sevens: beside twelve strokes, what may be 12 or 72 is 12. Numbers that a slip in counting
+    would explain stay, and so do all of them where the ink tells by itself.
+    """
+    counted = max(strokes, key=strokes.get)
+    if numbers.get(counted, 0.0) < OPEN * max(numbers.values()):
+        return dict(numbers)
+    return {n: w for n, w in numbers.items() if abs(n - counted) <= SLIP or abs(n - counted) == 10}

@@ -21,7 +21,7 @@ from digitise.reader.characters import (
     ink_threshold,
     read_characters,
 )
-from digitise.reader.counts import agree, decode_tally
+from digitise.reader.counts import agree, decode_tally, left_open
 from digitise.reader.fields import VOID_LIMIT, decode_cell, number_weights
 from digitise.reader.ink import InkPage, extract_ink
 from digitise.reader.learned import SHIPPED, Learned, OwnReader
@@ -124,18 +124,21 @@ def _checked_pair(
 ) -> tuple[tuple[str, Decoded], tuple[str, Decoded]]:
     """Tally and total in the light of each other, each with its calibration group.
 
-    The total's ink is never overruled. Strokes that the two counters see differently are taken as the total says when
-    that settles it; any other difference goes to a person.
+    The total's ink is never overruled; where it leaves a digit open, plain strokes may settle it. Strokes that the two
+    counters see differently are taken as the total says when that settles it; any other difference goes to a person.
     """
     if tally.value is None and not tally.reasons and total.value is None:
         return ("blank", tally), ("digits", total)
     unpaired = not strokes or not numbers or (total.value is None and not total.reasons)
     if "crossed-out" in (*tally.reasons, *total.reasons) or unpaired:
         return ("tally-alone", tally), ("digits", total)
+    if not tally.reasons and not total.reasons and tally.value in (kept := left_open(strokes, numbers)):
+        total = replace(total, value=max(kept, key=kept.get)) if len(kept) < len(numbers) else total
+        numbers = kept
     by_tally, by_total, _ = agree(strokes, numbers)
     if "counts-differ" in tally.reasons and max(by_tally, key=by_tally.get) == total.value:
-        settled = tuple(r for r in tally.reasons if r != "counts-differ")
-        tally = Decoded(total.value, tally.score, tally.candidates, settled)
+        left = tuple(r for r in tally.reasons if r != "counts-differ")
+        tally = Decoded(total.value, tally.score, tally.candidates, left)
     if tally.value != total.value:
         return (
             ("tally-alone", replace(tally, reasons=(*tally.reasons, "total-differs"))),

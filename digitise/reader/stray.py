@@ -14,9 +14,11 @@ from digitise.pages.flatten import FLAT_PX_PER_MM
 from digitise.reader.ink import InkPage
 from digitise.sheets.layout import Box, Layout
 
-BROAD_MM = 2.25  # no line of a pencil is so broad
+BROAD_MM, BROADEST_MM = 2.25, 4.5  # no line of a pencil is so broad, and no letter, crossed bars or all
 BROAD_INK = 1.5  # times the threshold of ink: blunt pencils run together below it
 BROAD_MM2 = 1.0  # of such ink in a cell
+PALE = 0.8  # of the page's pencil: strokes that run together are darker, a shadow's edge is paler
+BEYOND_MM2 = 3.0  # of broad ink around a box, which no writing leaves there
 BEYOND_MM = 1.5  # a line that ends so far outside a box on two opposite sides runs through it
 WITHIN_MM = 0.6  # from a box's rules inward: ink here is in the box
 LEAST_MM2 = 0.5  # of one mark in a box
@@ -37,24 +39,34 @@ def _mask(page: InkPage, threshold: float, box: Box, grown_mm: float) -> tuple[n
 
 
 def broad_ink(page: InkPage, layout: Layout, threshold: float) -> frozenset[str]:
-    """Ids of cells with ink broader than any line of a pencil: a shadow's edge, a stain, a scribble.
+    """Ids of cells with ink broader than any line of a pencil, that is no writing: a shadow's edge, a stain.
 
-    A tick box may be filled in; there, only ink that is as broad around the box tells.
+    Strokes of a blunt pencil that run together are as dark as the pencil and stay in their box. A tick box may be
+    filled in; there, only ink that is as broad around the box tells.
     """
+    ink = page.ink[::_STEP, ::_STEP]
+    mask = (ink > BROAD_INK * threshold).view(np.uint8)
     side = int(BROAD_MM * _SCALE) | 1
-    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
-    mask = (page.ink[::_STEP, ::_STEP] > BROAD_INK * threshold).view(np.uint8)
-    sums = cv2.integral(cv2.morphologyEx(mask, cv2.MORPH_OPEN, kernel))
+    broad = cv2.morphologyEx(mask, cv2.MORPH_OPEN, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side)))
+    if not broad.any():
+        return frozenset()
+    inmost = cv2.distanceTransform(mask, cv2.DIST_L2, 3) > BROADEST_MM / 2 * _SCALE
+    areas, darkness, widest = (cv2.integral(m) for m in (broad, ink * broad, inmost.view(np.uint8)))
     out = set()
     for cell in layout.cells:
-        broad = _broad_mm2(sums, cell.box_mm, 0.0)
-        around = _broad_mm2(sums, cell.box_mm, BEYOND_MM) - broad
-        if broad > BROAD_MM2 and (cell.kind != "tick" or around > BROAD_MM2 / 2):
+        area = _sum_mm2(areas, cell.box_mm, 0.0)
+        if area <= BROAD_MM2:
+            continue
+        around = _sum_mm2(areas, cell.box_mm, BEYOND_MM) - area
+        pale = _sum_mm2(darkness, cell.box_mm, 0.0) < PALE * page.pencil * area
+        writing = not (pale or around > BEYOND_MM2 or _sum_mm2(widest, cell.box_mm, 0.0) > 0)
+        if around > BROAD_MM2 / 2 if cell.kind == "tick" else not writing:
             out.add(cell.id)
     return frozenset(out)
 
 
-def _broad_mm2(sums: np.ndarray, box: Box, grown_mm: float) -> float:
+def _sum_mm2(sums: np.ndarray, box: Box, grown_mm: float) -> float:
+    """What an integral image has of a box, by area."""
     x, y, w, h = box
     rows, columns = sums.shape
     x0, x1 = (int(np.clip(v * _SCALE, 0, columns - 1)) for v in (x - grown_mm, x + w + grown_mm))

@@ -15,10 +15,12 @@ from digitise.report.html import html_page
 from digitise.report.occurrence_part import community_part
 from digitise.report.overview import comparison_part, trends_part, where_part
 from digitise.report.quality import methods_part, origin_part, quality_part
+from digitise.report.short_part import short_part
 from digitise.report.survey_part import date_words, survey_part
 from digitise.report.words import status
 from digitise.results import SurveyResults, survey_results
 from digitise.store import PhotoRow
+from digitise.surveys.places import site_key
 from digitise.surveys.survey import load_surveys
 from digitise.wording import plural
 
@@ -41,20 +43,18 @@ def build_report(
     """
     complete, sentence = status(results)
     several = len(results) > 1
-    parts = [where_part(results)]
-    sites = {r.survey.site for r in results}
-    earlier = [e for e in earlier if e.site in sites]
+    sites = {site_key(r.survey.site) for r in results if r.survey.site}
+    earlier = [e for e in earlier if site_key(e.site) in sites]
     changes = last_changes(results)
-    parts += [p for p in (comparison_part(results), change_part(changes), trends_part(results, earlier)) if p]
-    parts += [survey_part(r, i, named=several) for i, r in enumerate(results)]
-    if (diversity := community_part(results)) is not None:
-        parts.append(diversity)
-    parts += [
-        quality_part(results, photos, audits),
-        methods_part(results, origin, audits, changes),
-        origin_part(origin),
-    ]
+    together = [comparison_part(results), change_part(changes), trends_part(results, earlier)]
+    surveys = [survey_part(r, i, named=several) for i, r in enumerate(results)]
+    trust = [community_part(results), quality_part(results, photos, audits)]
+    found = [short_part(results, changes), where_part(results), *together]
+    found += [*trust, *surveys] if several else [*surveys, *trust]
+    found += [methods_part(results, origin, audits, changes), origin_part(results, origin)]
+    parts = [p for p in found if p is not None]
     names = {
+        "short": "In short",
         "surveyed": "What was surveyed",
         "side-by-side": "Side by side",
         "changes": "What changed",
@@ -85,10 +85,10 @@ def build_report(
 
 def _span(results: Sequence[SurveyResults]) -> str:
     """Sites, where they are few, and dates."""
-    sites = list(dict.fromkeys(r.name for r in results))
+    sites = list({site_key(r.name): r.name for r in results}.values())
     where = ", ".join(sites)
     if len(sites) > 3:
-        named = {r.survey.site for r in results if r.survey.site}
+        named = {site_key(r.survey.site) for r in results if r.survey.site}
         unnamed = sum(not r.survey.site for r in results)
         words = [plural(len(named), "site")] if named else []
         where = " and ".join([*words, *([f"{plural(unnamed, 'survey')} without a name"] if unnamed else [])])

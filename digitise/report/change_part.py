@@ -12,6 +12,7 @@ from digitise.results import SurveyResults, cover_table, density_table
 from digitise.results.compare import HOLM, Compared, compare_pairs, latest_pairs
 from digitise.results.samples import samples_of
 from digitise.results.tables import survey_table
+from digitise.surveys.places import site_key
 
 METHOD = "Welch 1947"
 
@@ -21,7 +22,7 @@ def last_changes(results: Sequence[SurveyResults]) -> tuple[Compared, ...]:
 
     Lines are taken as laid anew each time, since a sheet does not say that a marked line was laid again.
     """
-    dated = {(r.survey.site, r.survey.date) for r in results if r.survey.site and r.survey.date}
+    dated = {(site_key(r.survey.site), r.survey.date) for r in results if r.survey.site and r.survey.date}
     if len(dated) == len({site for site, _ in dated}):
         return ()
     surveys, cover, density = survey_table(results), cover_table(results), density_table(results)
@@ -45,33 +46,28 @@ def change_part(changes: Sequence[Compared]) -> Part | None:
 
 
 def _figure(changes: Sequence[Compared], level: str) -> Figure:
-    many = len({c.before.site for c in changes}) > 1
-    rows = tuple(
-        ChangeRow(
-            f"{c.before.site}: {c.variable.label}" if many else c.variable.label,
-            c.change.effect.value,
-            c.change.effect.low,
-            c.change.effect.high,
-            c.together,
-            _signed(c.change.effect),
-        )
-        for c in changes
-    )
+    rows: list[ChangeRow] = []
+    for site in (sites := dict.fromkeys(c.after.site for c in changes)):
+        rows += [ChangeRow(site)] if len(sites) > 1 else []
+        for c in (c for c in changes if c.after.site == site):
+            e = c.change.effect
+            rows.append(ChangeRow(c.variable.label, e.value, e.low, e.high, c.together, signed(e)))
     keys = [("site", "change"), ("interval", f"{level} interval between transects")]
     if any(c.together for c in changes):
         keys.append(("together", "limits that hold for all of them together"))
     title = "Change of headline covers between the last two surveys, in points of cover"
-    wide, narrow = (draw_changes(rows, width, tuple(keys), title=title) for width in (WIDE, NARROW))
+    wide, narrow = (draw_changes(tuple(rows), width, tuple(keys), title=title) for width in (WIDE, NARROW))
     head = ("site", "variable", "change", "low", "high", "low_together", "high_together")
     data = tuple(
-        (c.before.site, c.variable.label, e.value, e.low, e.high, *(c.together or (None, None)))
+        (c.after.site, c.variable.label, e.value, e.low, e.high, *(c.together or (None, None)))
         for c in changes
         for e in (c.change.effect,)
     )
     return Figure(wide, narrow, "", (head, *data))
 
 
-def _signed(e: Estimate) -> str:
+def signed(e: Estimate) -> str:
+    """A change with its sign, and its limits."""
     if not e.has_interval:
         return _sign(e.value) + " (no interval)"
     return f"{_sign(e.value)} ({_sign(e.low)} to {_sign(e.high)})"
@@ -90,10 +86,10 @@ def _table(changes: Sequence[Compared], level: str) -> Table:
         first = own[0]
         lines = " and ".join(str(len(s.measured[first.variable].values)) for s in (first.before, first.after))
         dates = f"{first.before.date} to {first.after.date}"
-        rows.append(("group", (f"{first.before.site}, {dates}, {lines} transects", *[""] * (len(head) - 1))))
+        rows.append(("group", (f"{first.after.site}, {dates}, {lines} transects", *[""] * (len(head) - 1))))
         for c in own:
             means = [s.measured[c.variable].mean for s in (c.before, c.after)]
-            cells = (c.variable.label, *(number(m) for m in means), _signed(c.change.effect))
+            cells = (c.variable.label, *(number(m) for m in means), signed(c.change.effect))
             rows.append(("", (*cells, _p(c.change.p), _p(c.adjusted), number(c.detectable))))
     caption = (
         "Changes in points of cover. p adjusted is for all headlines of all sites; detectable, the smallest change "

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from html import escape
 
 from digitise.report.blocks import (
@@ -25,6 +26,7 @@ from digitise.report.links import pieces
 from digitise.report.style import STYLE
 
 MANY = 8  # a table with more columns is set closer
+MOST_LISTED = 6  # surveys that are not folded in the contents
 SHORT = 16  # a column's heading up to so many letters is not broken
 
 
@@ -43,8 +45,18 @@ def html_page(report: Report) -> str:
 
 
 def _contents(report: Report) -> str:
-    links = "".join(f'<li><a href="#{anchor}">{escape(words)}</a></li>' for anchor, words in report.contents)
-    return f'<nav aria-label="Contents"><ul class="contents">{links}</ul></nav>' if links else ""
+    """Links to all parts; the surveys, where they are many, folded at the end."""
+    surveys = [one for one in report.contents if one[0].startswith("survey-")]
+    folded = surveys if len(surveys) > MOST_LISTED else []
+    links = _links([one for one in report.contents if one not in folded])
+    if folded:
+        links += f"<details><summary>{len(folded)} surveys</summary>{_links(folded)}</details>"
+    return f'<nav aria-label="Contents">{links}</nav>' if report.contents else ""
+
+
+def _links(contents: Sequence[tuple[str, str]]) -> str:
+    items = "".join(f'<li><a href="#{anchor}">{escape(words)}</a></li>' for anchor, words in contents)
+    return f'<ul class="contents">{items}</ul>'
 
 
 def _part(part: Part) -> str:
@@ -119,7 +131,8 @@ def _table(block: Table) -> str:
     body = ""
     for kind, cells in block.rows:
         if heads_rows(cells):
-            body += f'<tr class="{kind}"><th scope="rowgroup" colspan="{len(cells)}">{_cell(cells[0])}</th></tr>'
+            name = f"<span>{_cell(cells[0])}</span>"
+            body += f'<tr class="{kind}"><th scope="rowgroup" colspan="{len(cells)}">{name}</th></tr>'
             continue
         rest = "".join(f"<td{aligned(i)}>{_cell(c)}</td>" for i, c in enumerate(cells[1:], start=1))
         row = f' class="{kind}"' if kind else ""

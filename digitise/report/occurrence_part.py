@@ -16,54 +16,41 @@ if TYPE_CHECKING:
     import pandas as pd
 
 NOT_MANY = 5  # transects under which a large p says nothing
+SEEN = ("Seen on", "Share, %", "Variance / mean", "p")
+NOTED = ("Noted on", "Share, %", "Mean, %")
 
 
-def occurrence_table_of(lines: Sequence[DensityLine], level: str) -> Table:
-    """A table of one belt sheet's rows: transects on which each was seen, and the spread between whole belts."""
-    head = ("Seen", "On transects", "Share, %", f"{level} interval", "Variance / mean", "p")
-    rows = tuple(
-        (
-            "",
-            (
-                d.label,
-                *_seen(d.occurrence),
-                number(d.dispersion.index),
-                _p(d.dispersion.p),
-            ),
-        )
-        for d in lines
-    )
-    words = (
-        "Transects with at least one, of those whose every segment is known; the interval covers differences between "
-        "transects. Variance over mean of whole belts: about 1 for animals spread by chance, more for animals in "
-        "groups; p is the chance of so much if they were spread by chance."
-    )
+def seen_cells(d: DensityLine) -> tuple[Cell, ...]:
+    """Under `SEEN`: transects on which it was seen, their share with its interval, spread between whole belts."""
+    return *_seen(d.occurrence), number(d.dispersion.index), _p(d.dispersion.p)
+
+
+def seen_words(lines: Sequence[DensityLine]) -> str:
+    """What the columns `SEEN` hold."""
+    words = "Seen on: transects with at least one, of those known whole; p: of such a variance by chance alone."
     if any(d.dispersion.p is not None and d.dispersion.transects < NOT_MANY for d in lines):
         words += f" With under {NOT_MANY} transects a large p says nothing."
-    return Table(head, rows, f"{lines[0].title}: occurrence. {words}")
+    return words
 
 
-def impact_occurrence(impacts: Sequence[ImpactLine], level: str) -> Table:
-    """The same for percentages and ticks, with the mean of percentages over transects."""
-    means = any(i.mean is not None for i in impacts)
-    head = ("Noted", "On transects", "Share, %", f"{level} interval")
-    head += ("Mean, %", f"{level} interval") if means else ()
-    rows = []
-    for i in impacts:
-        cells: list[Cell] = [i.label, *_seen(i.occurrence)]
-        if means:
-            cells += ["–", "–"] if i.mean is None else [number(i.mean.value), span(i.mean)]
-        rows.append(("", tuple(cells)))
-    words = "Transects on which it was noted, of those whose every segment is known."
-    if means:
-        words += " The mean of a percentage is over transects, with Student's t interval between transects."
-    return Table(head, tuple(rows), f"Impacts: occurrence. {words}")
+def noted_cells(i: ImpactLine) -> tuple[Cell, ...]:
+    """Under `NOTED`: transects on which it was noted, their share, and the mean of a percentage."""
+    mean = "–" if i.mean is None else f"{number(i.mean.value)} ({span(i.mean)})"
+    return *_seen(i.occurrence), mean
 
 
-def _seen(e: Estimate) -> tuple[Cell, Cell, Cell]:
+def noted_words(level: str) -> str:
+    """What the columns `NOTED` hold."""
+    return (
+        f"Noted on: transects, of those whose every segment is known; in brackets the {level} intervals of their share "
+        "and of the mean of a percentage, between transects."
+    )
+
+
+def _seen(e: Estimate) -> tuple[Cell, Cell]:
     if e.value is None:
-        return "not known", "–", "–"
-    return f"{round(e.value * e.n / 100)} of {e.n:g}", number(e.value, 0), f"{e.low:.0f} to {e.high:.0f}"
+        return "not known", "–"
+    return f"{round(e.value * e.n / 100)} of {e.n:g}", f"{number(e.value, 0)} ({e.low:.0f} to {e.high:.0f})"
 
 
 def _p(p: float | None) -> str:

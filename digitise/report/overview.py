@@ -9,12 +9,13 @@ from dataclasses import replace
 from digitise.earlier import EarlierResult
 from digitise.report.blocks import Block, Bullets, Cell, Figure, Heading, Paragraph, Part, Table, Text
 from digitise.report.plots import NARROW, WIDE, Plot, PlotRow
+from digitise.report.short_part import impacts_table, newest_of_sites
 from digitise.report.site_map import MapSite, draw_map
 from digitise.report.survey_part import COVER_AXIS, cover_row, date_words, figure, with_keys
 from digitise.report.time_plots import TimeDot, TimePlot, cut_short, draw_times
 from digitise.report.words import number, span, surveys_of_sites
 from digitise.results import SurveyResults
-from digitise.surveys.places import place_of, why_no_place
+from digitise.surveys.places import place_of, site_key, why_no_place
 from digitise.wording import plural
 
 MOST_COVERS, MOST_DENSITIES = 6, 4  # drawn along time for one site: groups first; the commonest animals
@@ -26,7 +27,7 @@ def where_part(results: Sequence[SurveyResults]) -> Part:
     blocks: list[Block] = [Heading(1, "What was surveyed", "surveyed")]
     blocks.append(Paragraph(_what(results), "lead"))
     sites = list(dict.fromkeys(MapSite(r.name, place) for r in results if (place := place_of(r.survey))))
-    sites = list({s.name: s for s in sites}.values())
+    sites = list({site_key(s.name): s for s in sites}.values())
     if sites:
         head = ("site", "latitude", "longitude")
         data = (head, *((s.name, s.place.latitude, s.place.longitude) for s in sites))
@@ -81,9 +82,7 @@ def _surveys_table(results: Sequence[SurveyResults]) -> Table:
 
 def comparison_part(results: Sequence[SurveyResults]) -> Part | None:
     """Headline covers of several surveys side by side: the newest of each site."""
-    newest = list(
-        {r.survey.site or r.survey.pack: r for r in sorted(results, key=lambda r: r.survey.date or "")}.values()
-    )
+    newest = newest_of_sites(results)
     headlines = list(dict.fromkeys(g.label for r in newest for line in r.lines for g in line.groups))
     if len(newest) < 2 or not headlines:
         return None
@@ -101,7 +100,7 @@ def comparison_part(results: Sequence[SurveyResults]) -> Part | None:
             blocks.append(
                 _comparison(newest[part : part + MOST_ROWS], names, f"side-by-side-{i}-{part // MOST_ROWS + 1}")
             )
-    return Part(tuple(blocks), "side-by-side")
+    return Part((*blocks, *impacts_table(newest)), "side-by-side")
 
 
 def _comparison(results: Sequence[SurveyResults], headlines: Sequence[str], name: str) -> Figure:
@@ -150,6 +149,7 @@ _Key = tuple[str, str, str, bool]  # site, title, unit, percent
 
 def _series(results: Sequence[SurveyResults], earlier: Sequence[EarlierResult]) -> dict[_Key, list[TimeDot]]:
     out: dict[_Key, list[TimeDot]] = {}
+    spelt = {site_key(e.site): e.site for e in earlier} | {site_key(r.name): r.name for r in results}
     for r in results:
         if r.survey.date is None or r.survey.site is None:
             continue
@@ -157,16 +157,16 @@ def _series(results: Sequence[SurveyResults], earlier: Sequence[EarlierResult]) 
         covers = [(one.label, one.site.cover) for line in r.lines for one in (*line.groups, *line.categories)]
         for label, e in covers:
             if e.value is not None:
-                key = (r.survey.site, label, "cover, %", True)
+                key = (spelt[site_key(r.name)], label, "cover, %", True)
                 out.setdefault(key, []).append(TimeDot(day, e.value, e.low, e.high))
         for d in r.densities:
             e = d.site.density
             if e.value is not None:
-                key = (r.survey.site, d.label, "per 100 m²", False)
+                key = (spelt[site_key(r.name)], d.label, "per 100 m²", False)
                 low = None if e.method and "one-sided" in e.method else e.low
                 out.setdefault(key, []).append(TimeDot(day, e.value, low, e.high if low is not None else None))
     for one in earlier:
-        key = (one.site, one.label, one.unit_words, one.is_cover)
+        key = (spelt[site_key(one.site)], one.label, one.unit_words, one.is_cover)
         out.setdefault(key, []).append(TimeDot(one.day, one.value, one.low, one.high, earlier=True))
     return out
 

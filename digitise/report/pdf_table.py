@@ -65,11 +65,17 @@ def table(block: Table) -> list[Flowable]:
     return [*caption, grid, Spacer(1, 5)]
 
 
+def _shortest(cell: Cell) -> str:
+    """What a cell's column has to have room for: of a digest, which is small and may be broken, less than half."""
+    text = plain(cell)
+    return text[: 3 * len(text) // 7] if not isinstance(cell, str) and cell.kind == "code" else text
+
+
 def _widths(block: Table) -> list[float]:
     """Columns as wide as their longest word or number needs, the rest shared out among what is longer."""
     columns = len(block.head)
     rows = [(kind == "group", cells) for kind, cells in block.rows if not heads_rows(cells)]
-    texts = [[(plain(cells[i]), bold) for bold, cells in rows] for i in range(columns)]
+    texts = [[(_shortest(cells[i]), bold) for bold, cells in rows] for i in range(columns)]
     least, wish = [], []
     for i in range(columns):
         words = [(w, bold) for text, bold in texts[i] for w in text.split()] or [("", False)]

@@ -207,14 +207,17 @@ def legend(
 
 @dataclass(frozen=True, slots=True)
 class ChangeRow:
-    """A change with its limits, and those that hold for all rows together; `text` is written at the right."""
+    """A change with its limits, and those that hold for all rows together; `text` is written at the right.
+
+    Without a value, the name of what the rows below are of.
+    """
 
     label: str
-    value: float
-    low: float | None
-    high: float | None
-    together: tuple[float, float] | None
-    text: str
+    value: float | None = None
+    low: float | None = None
+    high: float | None = None
+    together: tuple[float, float] | None = None
+    text: str = ""
 
 
 def draw_changes(
@@ -222,7 +225,7 @@ def draw_changes(
 ) -> Drawing:
     """Changes around a line at no change, symmetric, so that gains and losses are seen alike."""
     narrow = width < 500
-    left = min(max(width_of(r.label, SIZE) for r in rows) + 14, 0.42 * width)
+    left = min(max(width_of(r.label, SIZE, bold=r.value is None) for r in rows) + 14, 0.42 * width)
     written = 0.0 if narrow else max(width_of(r.text, SIZE) for r in rows) + 14
     right = width - max(written, 14.0)
     ends = [abs(v) for r in rows for v in (r.value, r.low, r.high, *(r.together or ())) if v is not None]
@@ -241,7 +244,10 @@ def draw_changes(
     items.append(Words(middle, foot + 29, "change, points of cover", 10, FAINT, "middle"))
     for i, row in enumerate(rows):
         y = 8 + ROW * (i + 0.5)
-        items.append(Words(left - 8, y + 4, shortened(row.label, SIZE, left - 10), SIZE, INK, "end"))
+        bold = row.value is None
+        items.append(Words(left - 8, y + 4, shortened(row.label, SIZE, left - 10, bold=bold), SIZE, INK, "end", bold))
+        if row.value is None:
+            continue
         if row.together is not None:
             a, b = (across(v) for v in row.together)
             items.append(Line(a, y, b, y, RULE, 1.2, (2, 2)))

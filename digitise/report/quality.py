@@ -7,14 +7,15 @@ from typing import TYPE_CHECKING
 
 from digitise.provenance import Provenance
 from digitise.report.audit_blocks import audit_blocks
-from digitise.report.blocks import Block, Bullets, Facts, Figure, Heading, Paragraph, Part, Table, Text
+from digitise.report.blocks import Block, Bullets, Cell, Facts, Figure, Heading, Paragraph, Part, Table, Text
 from digitise.report.change_part import change_methods
 from digitise.report.drawing import INK, RULE, Drawing, Item, Words, box
 from digitise.report.plots import NARROW, WIDE
 from digitise.report.references import cited
+from digitise.report.survey_part import date_words
 from digitise.report.words import methods
 from digitise.results import SurveyResults
-from digitise.store import PhotoRow
+from digitise.store import PageRow, PhotoRow
 from digitise.wording import plural, thousands
 
 if TYPE_CHECKING:
@@ -104,28 +105,7 @@ def _photographs(results: Sequence[SurveyResults], photos: Sequence[PhotoRow]) -
     out: list[Block] = [Heading(2, "Photographs"), Paragraph(f"{'; '.join(words)}.")]
     if refused:
         out.append(Bullets(tuple(f"Refused: {p.name}. {' '.join(p.reasons)}" for p in refused)))
-    rows = tuple(
-        (
-            "",
-            (
-                p.photo,
-                p.title,
-                p.pack or "",
-                f"T{p.transect}" if p.transect else "–",
-                "keyed by hand" if p.keyed else f"{p.mean_confidence:.3f}",
-                f"{p.residual_mm:.2f}" if p.residual_mm >= 0 else "–",
-                Text(p.sha256[:16], "code"),
-            ),
-        )
-        for r in results
-        for p in r.survey.pages
-    )
-    head = ("Photograph", "Sheet", "Pack", "Transect", "Confidence", "Error, mm", "SHA-256 begins")
-    caption = (
-        "Photographs behind these numbers. Confidence is the mean over cells; the error is the 95th percentile "
-        "distance of printed corners held out of the flattening."
-    )
-    return [*out, Table(head, rows, caption, folded="All photographs used", words=(0, 1, 2, 6))]
+    return out
 
 
 def methods_part(
@@ -144,8 +124,8 @@ def methods_part(
     return Part(tuple(blocks), "methods", new_page=True)
 
 
-def origin_part(origin: Provenance) -> Part:
-    """Versions, protocols, packs and digests."""
+def origin_part(results: Sequence[SurveyResults], origin: Provenance) -> Part:
+    """Versions, protocols, packs and digests; every photograph with what was read on it."""
     facts = (
         ("Made", origin.created_at),
         ("By", f"{origin.tool} {origin.tool_version}"),
@@ -155,18 +135,29 @@ def origin_part(origin: Provenance) -> Part:
         *((f"Protocol {n} {v}, SHA-256", Text(d, "code")) for n, v, d in origin.protocols),
         ("Data, SHA-256 (equal digests mean equal photographs and entries)", Text(origin.digest, "code")),
     )
-    photos = tuple(("", (str(i), Text(h, "code"))) for i, h in enumerate(origin.photo_sha256, start=1))
-    return Part(
-        (
-            Heading(1, "Provenance", "provenance"),
-            Facts(facts),
-            Table(
-                ("", "SHA-256 of the photograph"),
-                photos,
-                "Every photograph behind these numbers.",
-                folded="All hashes",
-                words=(0, 1),
-            ),
-        ),
-        "provenance",
+    blocks = (Heading(1, "Provenance", "provenance"), Facts(facts), _photographs_table(results))
+    return Part(blocks, "provenance", new_page=True)
+
+
+def _photographs_table(results: Sequence[SurveyResults]) -> Table:
+    rows: list[tuple[str, tuple[Cell, ...]]] = []
+    head = ("Photograph", "Sheet", "Transect", "Confidence", "Error, mm", "SHA-256")
+    for r in results:
+        rows.append(("group", (f"{r.name}, {date_words(r)}, pack {r.survey.pack}", *[""] * (len(head) - 1))))
+        rows += [("", _photograph(p)) for p in r.survey.pages]
+    caption = (
+        "Every photograph behind these numbers. Confidence is the mean over cells; the error is the 95th percentile "
+        "distance of printed corners held out of the flattening."
+    )
+    return Table(head, tuple(rows), caption, folded="All photographs, with their hashes", words=(0, 1, 5))
+
+
+def _photograph(p: PageRow) -> tuple[Cell, ...]:
+    return (
+        p.photo,
+        p.title,
+        f"T{p.transect}" if p.transect else "–",
+        "keyed by hand" if p.keyed else f"{p.mean_confidence:.3f}",
+        f"{p.residual_mm:.2f}" if p.residual_mm >= 0 else "–",
+        Text(p.sha256, "code"),
     )

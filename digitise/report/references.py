@@ -28,6 +28,10 @@ WORKS = {
         "the gamma distribution. Statistics in Medicine 16, 791–801. "
         "doi:10.1002/(SICI)1097-0258(19970415)16:7<791::AID-SIM500>3.0.CO;2-#"
     ),
+    "Franco et al. 2019": (
+        "Franco, C., Little, R. J. A., Louis, T. A., Slud, E. V. (2019). Comparative study of confidence intervals for "
+        "proportions in complex sample surveys. Journal of Survey Statistics and Methodology 7, 334–364."
+    ),
     "Garwood 1936": (
         "Garwood, F. (1936). Fiducial limits for the Poisson distribution. Biometrika 28, 437–442. "
         "doi:10.1093/biomet/28.3-4.437"
@@ -61,6 +65,10 @@ WORKS = {
         "Theoretical Biology 13, 131–144. doi:10.1016/0022-5193(66)90013-0"
     ),
     "Rubin 1987": "Rubin, D. B. (1987). Multiple Imputation for Nonresponse in Surveys. Wiley, New York.",
+    "Satterthwaite 1946": (
+        "Satterthwaite, F. E. (1946). An approximate distribution of estimates of variance components. Biometrics "
+        "Bulletin 2, 110–114. doi:10.2307/3002019"
+    ),
     "Shannon 1948": (
         "Shannon, C. E. (1948). A mathematical theory of communication. Bell System Technical Journal 27, 379–423. "
         "doi:10.1002/j.1538-7305.1948.tb01338.x"

@@ -22,13 +22,13 @@ _FIGURES = "".join(
 )
 
 _DAY = """
-:root{--ink:#1d2b33;--faint:#52626b;--line:#dfe6ea;--sea:#0b5d8c;--pale:#f3f7f9;color-scheme:light}
+:root{--ink:#1d2b33;--faint:#52626b;--line:#dfe6ea;--sea:#0b5d8c;--pale:#f3f7f9;--card:#fff;color-scheme:light}
 *{box-sizing:border-box}
 html{-webkit-text-size-adjust:100%;scroll-behavior:smooth}
 body{margin:0;background:#eef3f5;color:var(--ink);font:16px/1.55 system-ui,-apple-system,'Segoe UI',Roboto,
 'Helvetica Neue',Arial,sans-serif;overflow-wrap:anywhere}
-header{background:#0b3c55;color:#fff;padding:2.4rem max(1rem,calc(50vw - 29rem)) 1.5rem}
-header a{color:#cfe8f5}
+header{background:#0b3c55;color:#fff;padding:2.4rem max(1rem,calc(50vw - 33rem)) 1.5rem}
+header a,header summary{color:#cfe8f5}
 .programme{margin:0;color:#b9d6e4;font-size:.95rem}
 h1{margin:.1rem 0 1rem;font-size:2.2rem;line-height:1.15;font-weight:650;letter-spacing:-.01em}
 h2{margin:0 0 .7rem;font-size:1.55rem;line-height:1.2;font-weight:650;letter-spacing:-.01em}
@@ -40,8 +40,9 @@ p{margin:.3rem 0 .7rem;max-width:46rem}
 .status.open{background:#fdf1d8;border-color:#d08a12}
 .status.done{background:#e2f2ea;border-color:#1f7a54}
 .contents{margin:1rem 0 0;padding:0;list-style:none;display:flex;flex-wrap:wrap;gap:.3rem 1.5rem;font-size:.95rem}
-main{max-width:60rem;margin:0 auto;padding:1.2rem 1rem 1rem}
-.part{background:#fff;border:1px solid var(--line);border-radius:.7rem;padding:1.7rem 1.9rem 1.5rem;margin:0 0 1.2rem}
+main{max-width:68rem;margin:0 auto;padding:1.2rem 1rem 1rem}
+.part{background:var(--card);border:1px solid var(--line);border-radius:.7rem;padding:1.7rem 1.9rem 1.5rem;
+margin:0 0 1.2rem}
 .date{font-weight:400;opacity:.75;font-size:.72em;white-space:nowrap}
 h1 .date{display:block;white-space:normal;margin:.15rem 0 0;font-size:.55em}
 .cards{display:flex;flex-wrap:wrap;gap:.8rem;margin:0 0 1.1rem}
@@ -66,7 +67,7 @@ figcaption{color:var(--faint);font-size:.86rem;line-height:1.4;margin:.5rem 0 0;
 linear-gradient(90deg,#1d2b3322,#0000),linear-gradient(270deg,#1d2b3322,#0000) 100% 0;background-repeat:no-repeat;
 background-size:2.5rem 100%,2.5rem 100%,.8rem 100%,.8rem 100%;background-attachment:local,local,scroll,scroll}
 .table:focus-visible,a:focus-visible,summary:focus-visible{outline:3px solid #0b5d8c;outline-offset:2px}
-header a:focus-visible{outline-color:#fff}
+header :focus-visible{outline-color:#fff}
 table{border-collapse:collapse;width:100%;font-size:.9rem;line-height:1.3;font-variant-numeric:tabular-nums}
 .caption{color:var(--faint);font-size:.86rem;line-height:1.4;margin:1rem 0 .3rem;max-width:none}
 th,td{padding:.36rem .55rem;text-align:right;vertical-align:baseline;border-bottom:1px solid var(--line)}
@@ -74,6 +75,7 @@ th.words,td.words{text-align:left}
 thead th{color:var(--faint);font-weight:600;font-size:.82rem;vertical-align:bottom;border-bottom:1.5px solid #9aa8b0}
 th[scope=row]{font-weight:400;text-align:left;padding-left:0;overflow-wrap:normal;min-width:10.5rem}
 th[scope=rowgroup]{text-align:left;padding-left:0}
+th[scope=rowgroup] span{position:sticky;left:0;display:inline-block;max-width:calc(100vw - 4rem);white-space:normal}
 th.short{white-space:nowrap}
 .many th,.many td{padding:.36rem .4rem;font-size:.94em}
 .many th[scope=row]{min-width:7.5rem;padding-left:0}
@@ -85,8 +87,9 @@ tr.group th,tr.group td{font-weight:650}
 details{margin:.8rem 0 0}
 summary{cursor:pointer;color:var(--sea);padding:.2rem 0}
 code{font-size:.86em}
+td code{display:block;min-width:17rem;white-space:normal;overflow-wrap:anywhere}
 a{color:var(--sea)}
-footer{max-width:60rem;margin:0 auto;padding:0 1.2rem 2.5rem;color:var(--faint);font-size:.84rem}
+footer{max-width:68rem;margin:0 auto;padding:0 1.2rem 2.5rem;color:var(--faint);font-size:.84rem}
 @media (max-width:640px){
 body{font-size:15px}
 header{padding:1.4rem 1rem 1.1rem}
@@ -95,10 +98,10 @@ main{padding:.7rem .5rem .5rem}
 .part{padding:1.1rem .85rem .9rem;border-radius:.5rem}
 .wide{display:none}
 .narrow{display:block}
-.contents{gap:.5rem 1.2rem;max-height:17rem;overflow-y:auto}
+.contents{gap:.5rem 1.2rem}
 .contents a{display:inline-block;padding:.15rem 0}
 th,td{padding:.36rem .4rem}
-th[scope=row]{min-width:7.5rem}
+th[scope=row]{min-width:7.5rem;position:sticky;left:0;background:var(--card)}
 }
 @media (prefers-reduced-motion:reduce){html{scroll-behavior:auto}}
 @page{size:A4;margin:16mm 15mm 18mm}
@@ -126,10 +129,9 @@ figure svg{max-width:100%!important}
 """
 _DARK = """
 @media screen and (prefers-color-scheme:dark){
-:root{--ink:#e6ecec;--faint:#b3c0c2;--line:#33424a;--sea:#7fc4e8;--pale:#22313a;color-scheme:dark}
+:root{--ink:#e6ecec;--faint:#b3c0c2;--line:#33424a;--sea:#7fc4e8;--pale:#22313a;--card:#19242a;color-scheme:dark}
 body{background:#11191d}
 header{background:#0a2b3c}
-.part{background:#19242a}
 .status.open{background:#33240f}
 .status.done{background:#10302f}
 .findings{background:#2c2412}

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from digitise.report.blocks import Block, Cards, Cell, Facts, Figure, Findings, Heading, Paragraph, Part, Table, Text
 from digitise.report.doubt_part import doubt_blocks
-from digitise.report.occurrence_part import impact_occurrence, occurrence_table_of
+from digitise.report.occurrence_part import NOTED, SEEN, noted_cells, noted_words, seen_cells, seen_words
 from digitise.report.plots import NARROW, Plot, PlotRow, draw, is_square_root
 from digitise.report.words import count, cover_text, density_text, number, one_sided, span, tells_occurrence
 from digitise.results import PER_M2, CoverLine, DensityLine, ImpactLine, LineResult, SurveyResults
@@ -49,7 +49,7 @@ def _headlines(r: SurveyResults) -> list[Block]:
             e = one.site.cover
             if e.value is not None:
                 below = (
-                    f"{100 * e.level:g} % interval between transects: {span(e)} %"
+                    f"{span(e)} %, {100 * e.level:g} % interval between transects"
                     if e.has_interval
                     else "one transect, so no interval"
                 )
@@ -199,7 +199,6 @@ def _belt(r: SurveyResults, lines: Sequence[DensityLine]) -> list[Block]:
         Paragraph(_belt_lead(lines)),
         figure(plot),
         _density_table(lines, level, f"{title}: animals per {PER_M2:g} m²."),
-        *([occurrence_table_of(lines, level)] if tells_occurrence(lines) else []),
     ]
 
 
@@ -220,15 +219,21 @@ def _density_row(d: DensityLine) -> PlotRow:
 
 
 def _density_table(lines: Sequence[DensityLine], level: str, caption: str) -> Table:
+    """Each row's density, its counts, how often it was seen and how unevenly; the area where rows differ in it."""
     names = [b.transect for b, _ in lines[0].belts]
-    head = ["Counted", f"Per {PER_M2:g} m²", f"{level} interval", *(f"{n}, count" for n in names), "Area, m²"]
+    areas, seen = len({d.site.area_m2 for d in lines}) > 1, tells_occurrence(lines)
+    head = ["Counted", f"Per {PER_M2:g} m²", f"{level} interval", *names]
+    head += [*(["Area, m²"] if areas else []), *(SEEN if seen else [])]
     body = []
     for d in lines:
         e = d.site.density
         interval = f"below {e.high:.1f}" if one_sided(e) else span(e)
         value = number(e.value) if e.value is not None else Text("not known", "not")
-        body.append(("", (d.label, value, interval, *(_belt_count(b) for b, _ in d.belts), f"{d.site.area_m2:g}")))
-    return Table(tuple(head), tuple(body), f"{caption} {_interval_words(lines, level)}")
+        cells = [d.label, value, interval, *(_belt_count(b) for b, _ in d.belts)]
+        cells += [*([f"{d.site.area_m2:g}"] if areas else []), *(seen_cells(d) if seen else [])]
+        body.append(("", tuple(cells)))
+    words = [caption, _interval_words(lines, level), seen_words(lines) if seen else ""]
+    return Table(tuple(head), tuple(body), " ".join(filter(None, words)))
 
 
 def _interval_words(lines: Sequence[DensityLine], level: str) -> str:
@@ -263,21 +268,22 @@ def _impacts(r: SurveyResults) -> list[Block]:
         level = f"{100 * r.level:g} %"
         out.append(_density_table(counted, level, f"Impacts counted in the belt, per {PER_M2:g} m²."))
     if r.impacts:
-        out.append(_noted_table(r.impacts))
-        if tells_occurrence(r.impacts):
-            out.append(impact_occurrence(r.impacts, f"{100 * r.level:g} %"))
+        out.append(_noted_table(r.impacts, f"{100 * r.level:g} %"))
     return out
 
 
-def _noted_table(impacts: Sequence[ImpactLine]) -> Table:
-    """What was noted in each segment; segments go down the page when they are many."""
+def _noted_table(impacts: Sequence[ImpactLine], level: str) -> Table:
+    """What was noted in each segment, and on how many transects; segments go down the page when they are many."""
     places = [(t, s) for t, s, _, _ in impacts[0].values]
     names = [f"{t}, {s.replace('-', '–')} m" for t, s in places]
     cells = [_noted(i, places) for i in impacts]
+    if known := tells_occurrence(impacts):
+        names += NOTED
+        cells = [[*own, *noted_cells(i)] for i, own in zip(impacts, cells, strict=True)]
     head, rows = ("Noted", *names), [(i.label, *own) for i, own in zip(impacts, cells, strict=True)]
     if len(places) > MOST_PLACES:
         head, rows = ("Noted", *(i.label for i in impacts)), list(zip(names, *cells, strict=True))
-    caption = "Impacts noted in each belt segment, as written; no uncertainty is estimated."
+    caption = "Impacts noted in each belt segment, as written. " + (noted_words(level) if known else ONE)
     return Table(head, tuple(("", tuple(row)) for row in rows), caption)
 
 

@@ -97,7 +97,8 @@ def _times(plot: TimePlot, days: list[dt.date], width: float, height: float) -> 
         marked = [(d, d.isoformat()) for d in (days[0], days[-1])]
     for day, words in marked:
         x = across(day)
-        out += [Line(x, foot, x, foot + 3, RULE, 0.8), Words(x, foot + 14, words, 9.5, FAINT, "middle")]
+        inside = min(x, width - width_of(words, 9.5) / 2)  # the last date is not cut off
+        out += [Line(x, foot, x, foot + 3, RULE, 0.8), Words(inside, foot + 14, words, 9.5, FAINT, "middle")]
     dots = sorted(plot.dots, key=lambda d: d.day)
     for a, b in pairwise(dots):
         out.append(Line(across(a.day), up(a.value), across(b.day), up(b.value), RULE, 1))

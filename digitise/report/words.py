@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from digitise.estimate.intervals import Estimate
-from digitise.estimate.uneven_counts import METHOD as GAMMA
+from digitise.estimate.uneven import BETA, GAMMA
 from digitise.provenance import Provenance
 from digitise.results import DensityLine, ImpactLine, SurveyResults
 from digitise.sheets.protocol import BeltSheet, LineSheet, Protocol
 from digitise.store.rows import KEYED
+from digitise.surveys.places import site_key
 from digitise.wording import plural, thousands
 
 COCHRAN = "Cochran 1977"
@@ -149,12 +150,18 @@ def _cover(results: Sequence[SurveyResults]) -> list[str]:
             f"Cover from 20 to 80 % has Student's t interval between transects at {level}, cut at 0 and 100 % "
             f"({COCHRAN})."
         )
+    if BETA in methods_used:
+        out.append(
+            f"Cover below 20 % or above 80 % on four transects or more has at {level} Jeffreys' binomial limits on the "
+            "number of independent points that the transects are worth (Franco et al. 2019), with an allowance for few "
+            "and uneven transects (Satterthwaite 1946)."
+        )
     if KORN in methods_used:
         out.append(
-            "Cover below 20 % or above 80 %, or alike on all transects, has the Korn-Graubard interval between "
-            f"transects at {level}: exact binomial limits (Clopper & Pearson 1934) on the number "
-            "of independent points that the transects are worth (Korn & Graubard 1998); where all "
-            "transects agree, two points are taken to be worth one."
+            "Cover below 20 % or above 80 % on fewer than four transects, of no or every point, or alike on all "
+            f"transects, has the Korn-Graubard interval between transects at {level}: exact binomial limits (Clopper & "
+            "Pearson 1934) on the number of independent points that the transects are worth (Korn & Graubard 1998); "
+            "where all transects agree, two points are taken to be worth one."
         )
     if any(e.value is not None and not e.has_interval for e in estimates):
         out.append("A site with one transect has no interval: one line says nothing of the spread between lines.")
@@ -170,11 +177,11 @@ def _density(results: Sequence[SurveyResults]) -> list[str]:
     out = ["Density is total count over total area counted, per 100 m²."]
     if GAMMA in used:
         out.append(
-            f"Its interval is the gamma interval between transects at {level} (Fay & Feuer 1997): exact Poisson limits "
-            "(Garwood 1936; with two or three transects those of Jeffreys, Brown et al. 2003) on the number of "
-            "animals, met independently of each other, that the counts are worth by their spread between transects, "
-            "with an allowance for few transects (Korn & Graubard 1998). It leans upwards, since a few transects hold "
-            "most of the animals; belts that all agree count as spread by chance."
+            f"Its interval is the gamma interval between transects at {level} (Fay & Feuer 1997): Jeffreys' Poisson "
+            "limits (Brown et al. 2003) on the number of animals, met independently of each other, that the counts are "
+            "worth by their spread between transects, with an allowance for few and uneven transects (Korn & Graubard "
+            "1998, Satterthwaite 1946); never inside the exact limits of all animals counted (Garwood 1936). It leans "
+            "upwards, since a few transects hold most of the animals; belts that all agree count as spread by chance."
         )
     if any(one_sided(s.density) for s in sites):
         out.append(
@@ -199,7 +206,7 @@ def tells_occurrence(lines: Sequence[DensityLine | ImpactLine]) -> bool:
 
 def surveys_of_sites(results: Sequence[SurveyResults]) -> str:
     """ "3 surveys of 2 sites"; a survey whose site is not entered is of no known site."""
-    named = [r.survey.site for r in results if r.survey.site]
+    named = [site_key(r.survey.site) for r in results if r.survey.site]
     rest = len(results) - len(named)
     words = [f"{plural(len(named), 'survey')} of {plural(len(set(named)), 'site')}"] if named else []
     words += [f"{plural(rest, 'survey')} whose site is not entered"] if rest else []

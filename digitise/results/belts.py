@@ -67,12 +67,12 @@ def densities(survey: Survey, name: str, sheet: BeltSheet, *, level: float) -> l
     """Every counted row of a belt sheet; none when nobody photographed the sheet."""
     if not any(name in t.sheets for t in survey.transects):
         return []
-    rows = [r for r in (*sheet.rows, *sheet.impacts) if r.kind == "count"]
-    found = [_counts_by_row(t, name) for t in survey.transects]
-    names = [t.name for t in survey.transects]
+    found = [(t.name, _counts_by_row(t, name)) for t in survey.transects]
     return [
-        _density(name, sheet, row, [(n, c.get(row.id, ())) for n, c in zip(names, found, strict=True)], level=level)
+        _density(name, sheet, row, [(n, c.get(row.id, ())) for n, c in found], is_impact=is_impact, level=level)
+        for is_impact, rows in ((False, sheet.rows), (True, sheet.impacts))
         for row in rows
+        if row.kind == "count"
     ]
 
 
@@ -87,7 +87,7 @@ def _counts_by_row(transect: Transect, sheet: str) -> dict[str, list[Count]]:
     return out
 
 
-def _density(name: str, sheet: BeltSheet, row: RowSpec, counts: Belts, *, level: float) -> DensityLine:
+def _density(name: str, sheet: BeltSheet, row: RowSpec, counts: Belts, *, is_impact: bool, level: float) -> DensityLine:
     belts = [_belt(n, c) for n, c in counts]
     site = site_density(belts, per_m2=PER_M2, level=level)
     unread = any(one.chances for _, c in counts for one in c)
@@ -100,7 +100,7 @@ def _density(name: str, sheet: BeltSheet, row: RowSpec, counts: Belts, *, level:
         sheet.title,
         row.id,
         row.label,
-        row in sheet.impacts,
+        is_impact,
         site,
         tuple((b, belt_density(b, per_m2=PER_M2, level=level)) for b in belts),
         expected,

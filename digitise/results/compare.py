@@ -25,6 +25,7 @@ from digitise.estimate.contrast import benjamini_hochberg, holm
 from digitise.estimate.planning import detectable_change, transects_needed
 from digitise.estimate.trend import Trend, least_squares, model_trend, theil_sen
 from digitise.results.belts import PER_M2
+from digitise.surveys.places import site_key
 
 HOLM, BENJAMINI = "Holm, headline", "Benjamini-Hochberg, exploratory"
 DETECT_PERCENT = 20.0
@@ -231,12 +232,12 @@ def trends(
 
 
 def by_site(samples: Iterable[SurveySample]) -> dict[str, list[SurveySample]]:
-    """Surveys of each named site by date; those without a date come last."""
+    """Surveys of each named site (as the newest spells it) by date; those without a date come last."""
     found: dict[str, list[SurveySample]] = {}
-    for s in samples:
+    for s in sorted(samples, key=lambda s: s.date or "9999"):
         if s.site:
-            found.setdefault(s.site, []).append(s)
-    return {site: sorted(own, key=lambda s: s.date or "9999") for site, own in sorted(found.items())}
+            found.setdefault(site_key(s.site), []).append(s)
+    return {own[-1].site: own for _, own in sorted(found.items())}
 
 
 def _trend(v: Variable, site: str, surveys: Sequence[SurveySample], *, level: float) -> SiteTrend | None:

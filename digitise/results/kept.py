@@ -167,6 +167,14 @@ class KeptTables:
                 bar.update(len(some))
 
 
+def make_ahead(store: Store) -> None:
+    """Make the tables of a store of `AT_ONCE` surveys or more now, so that who asks for results need not wait."""
+    if len(store.packs()) >= AT_ONCE:
+        kept = KeptTables(store)
+        kept.read("surveys", columns=["pack"])
+        kept.close()
+
+
 @contextlib.contextmanager
 def _collecting_less() -> Iterator[None]:
     """Python looks through all it holds for cycles far less often: a survey's tens of thousands of cells have none."""

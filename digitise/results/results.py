@@ -7,6 +7,7 @@ out; neither is ever a zero. Beside that stands what is expected when unread cel
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 
 from digitise.results.belts import PER_M2, DensityLine, ImpactLine, densities, impacts
@@ -82,23 +83,21 @@ def survey_results(survey: Survey, *, level: float = 0.95) -> SurveyResults:
 
 
 def _quality(survey: Survey) -> tuple[SheetQuality, ...]:
-    out = []
-    for name, sheet in survey.protocol.sheets.items():
-        ids = {p.id for p in survey.pages if p.sheet == name}
-        cells = [c for c in survey.cells if c.page_id in ids]
-        states = [c.state for c in cells]
-        rule = sum(c.by == RULE for c in cells)
-        unread = states.count("unread")
-        out.append(
-            SheetQuality(
-                sheet.title,
-                len(ids),
-                len(cells),
-                rule,
-                len(cells) - rule - unread,
-                unread,
-                states.count("illegible"),
-                states.count("blank"),
-            )
+    sheet_of = {p.id: p.sheet for p in survey.pages}
+    photos = Counter(sheet_of.values())
+    states = Counter((sheet_of[c.page_id], c.state) for c in survey.cells)
+    cells = Counter(sheet_of[c.page_id] for c in survey.cells)
+    rule = Counter(sheet_of[c.page_id] for c in survey.cells if c.by == RULE)
+    return tuple(
+        SheetQuality(
+            sheet.title,
+            photos[name],
+            cells[name],
+            rule[name],
+            cells[name] - rule[name] - states[name, "unread"],
+            states[name, "unread"],
+            states[name, "illegible"],
+            states[name, "blank"],
         )
-    return tuple(out)
+        for name, sheet in survey.protocol.sheets.items()
+    )

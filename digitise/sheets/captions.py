@@ -5,7 +5,9 @@ Places in braces are filled in; a translation may use the same ones and no other
 
 from __future__ import annotations
 
+import re
 import string
+from collections.abc import Collection
 
 SHEET_WORDS = {
     "pack": "Pack",
@@ -19,7 +21,6 @@ SHEET_WORDS = {
     "percent": "%",
     "none_seen": "I looked for every row: a blank row means none seen",
     "cautions": "Before anyone dives",
-    "notes": "Notes",
     "point": "{position} m",
     "how_photo": "Photograph the whole sheet with all four corner marks in view, in shade, without flash.",
     "date_hint": "Y Y Y Y M M D D",
@@ -42,8 +43,6 @@ BRIEFING_WORDS = {
     "leader": "Licensed dive leader",
     "shore": "Shore cover",
     "not_named": "to be named",
-    "task": "Task",
-    "names": "Names",
     "line_task": "lays the line and reels it in",
     "kit": "Kit",
     "kit_list": "Tape on a reel; Slates; Pencils, two each; Sheets and spares; Watch; Depth gauge; Positioning; "
@@ -54,7 +53,7 @@ BRIEFING_WORDS = {
     "emergency": "In an emergency (the team fills this in before leaving)",
     "emergency_lines": "Emergency number; Nearest chamber or hospital; Boat or coastguard; Oxygen and first aid are at",
     "depth_range": "depth {least} to {most} m",
-    "position": "position {latitude}, {longitude}",
+    "position": "{latitude}, {longitude}",
     "within": "the survey lies within {radius} m of it",
     "closing": "Closing list",
     "closing_sheets": "Sheets",
@@ -73,8 +72,27 @@ BRIEFING_WORDS = {
 }
 
 CAPTIONS = SHEET_WORDS | BRIEFING_WORDS
+FORMER = frozenset({"notes", "task", "names"})  # printed nowhere; protocols written before may still give them
 
 
 def places(key: str) -> set[str]:
     """Names that the caption `key` may hold in braces."""
     return {name for _, name, _, _ in string.Formatter().parse(CAPTIONS[key]) if name}
+
+
+def left_in_english(captions: Collection[str]) -> list[str]:
+    """Captions with words that a protocol in another language, which gives `captions`, does not give."""
+    words = {key: re.sub(r"\{[^}]*\}", "", text) for key, text in CAPTIONS.items()}
+    return [key for key, text in words.items() if key not in captions and re.search(r"[A-Za-z]{3}", text)]
+
+
+def only_braces(text: str, allowed: Collection[str]) -> bool:
+    """Whether a text holds no braces but `allowed`, such as "page" or "limit:g".
+
+    Anything else in braces is a small language of its own: a width of a thousand million makes a text as long.
+    """
+    try:
+        parts = [(name, spec, how) for _, name, spec, how in string.Formatter().parse(text) if name is not None]
+    except ValueError:
+        return False
+    return all(how is None and (f"{name}:{spec}" if spec else name) in allowed for name, spec, how in parts)

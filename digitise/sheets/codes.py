@@ -1,6 +1,6 @@
-"""Choose two-letter codes that survive being misread.
+"""Choose codes that survive being misread: of two letters, of three where there are many.
 
-Any two codes differ in both letters, so one misread letter gives no valid code. Among such sets the one is sought
+Any two codes differ in two letters, so one misread letter gives no valid code. Among such sets the one is sought
 whose letters, place by place, the reader confuses least, by the confusion table measured on writers that its
 training never saw.
 """
@@ -20,8 +20,10 @@ from digitise.reader.characters import MODELS
 
 LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 LOOK_ALIKES = frozenset("IOQSZGUVD")  # taken for 1, 0, 5, 2, 6, or for one another in a hurried hand
-UNWANTED = frozenset({"FK", "FC", "WC", "PP", "KK"})  # read as something else by most people
-MOST = len(LETTERS) - len(LOOK_ALIKES)
+# Read as something else by most people.
+UNWANTED = frozenset({"FK", "FC", "WC", "PP", "KK", "CNT", "TWT", "JAP", "FAP"})
+MOST_SHORT = len(LETTERS) - len(LOOK_ALIKES)  # codes of two letters that differ in both
+MOST = 60  # as many as a sheet has room to explain
 _FLOOR = 1e-5
 
 
@@ -71,19 +73,19 @@ def _spread(chosen: list[int], distance: np.ndarray) -> float:
 
 
 def choose_codes(count: int, *, confusion: np.ndarray | None = None) -> CodeSet:
-    """Choose `count` two-letter codes.
+    """Choose `count` codes: of two letters as long as the look-alike-free alphabet has enough, else of three.
 
     Parameters
     ----------
     count : int
-        From 2 to 17, the letters of the look-alike-free alphabet.
+        From 2 to 60; up to 17 codes have two letters.
     confusion : (26, 26) ndarray, optional
         Measured letter confusions; the shipped reader's by default.
 
     Raises
     ------
     ValueError
-        More codes than letters.
+        Fewer or more codes than that.
 
     Examples
     --------
@@ -92,9 +94,11 @@ def choose_codes(count: int, *, confusion: np.ndarray | None = None) -> CodeSet:
     True
     """
     if not 2 <= count <= MOST:
-        raise ValueError(f"{count} codes asked for: expected 2 to {MOST}, so that any two differ in both letters")
+        raise ValueError(f"{count} codes asked for: expected 2 to {MOST}; a sheet has no room to explain more")
     distance = letter_distance(measured_confusion() if confusion is None else confusion)
     allowed = [i for i, letter in enumerate(LETTERS) if letter not in LOOK_ALIKES]
+    if count > MOST_SHORT:
+        return _with_nearest(_long_codes(count, distance, allowed), distance)
     best = max(
         (_farthest(count, distance, allowed, start) for start in allowed),
         key=lambda c: (_spread(c, distance), sorted(c)),
@@ -102,6 +106,30 @@ def choose_codes(count: int, *, confusion: np.ndarray | None = None) -> CodeSet:
     seconds = _second_letters(sorted(best), distance, allowed)
     codes = tuple(sorted(LETTERS[a] + LETTERS[b] for a, b in zip(sorted(best), seconds, strict=True)))
     return _with_nearest(codes, distance)
+
+
+def _long_codes(count: int, distance: np.ndarray, allowed: list[int]) -> tuple[str, ...]:
+    """Codes of three letters, any two of which differ in two places or more.
+
+    The third letter follows from the first two by a Latin square, here their sum modulo the alphabet, so that codes
+    which share one letter share no other (a code with one check letter; Hamming 1950,
+    doi:10.1002/j.1538-7305.1950.tb00463.x). Of all these the ones farthest apart are taken one by one.
+    """
+    n = len(allowed)
+    letters = np.array([(a, b, (a + b) % n) for a, b in itertools.product(range(n), repeat=2)])
+    words = ["".join(LETTERS[allowed[i]] for i in row) for row in letters]
+    fit = [len(set(word)) == 3 and not any(u in word for u in UNWANTED) for word in words]
+    letters, words = letters[fit], [word for word, good in zip(words, fit, strict=True) if good]
+    own = distance[np.ix_(allowed, allowed)].copy()
+    np.fill_diagonal(own, 0.0)
+    apart = sum(own[letters[:, None, k], letters[None, :, k]] for k in range(3))
+    chosen = [0]
+    nearest = apart[0].copy()
+    while len(chosen) < count:
+        nearest[chosen] = -1.0
+        chosen.append(int(nearest.argmax()))
+        nearest = np.minimum(nearest, apart[chosen[-1]])
+    return tuple(sorted(words[i] for i in chosen))
 
 
 def _second_letters(firsts: list[int], distance: np.ndarray, allowed: list[int]) -> list[int]:
@@ -133,6 +161,11 @@ def _margin(firsts: list[int], seconds: list[int], distance: np.ndarray) -> tupl
     return -odd, min(pairs)
 
 
+def how_often(chance: float) -> str:
+    """A margin in words: "about 1 in 25,000". Beyond a million the product of two measured chances proves no more."""
+    return f"about 1 in {1 / chance:,.0f}" if chance > 1e-6 else "less than 1 in 1,000,000"
+
+
 @dataclass(frozen=True, slots=True)
 class Margin:
     """How far a code is from the others: the one most easily taken for it, and the chance of that."""
@@ -143,7 +176,7 @@ class Margin:
 
 
 def margins(codes: Sequence[str], *, confusion: np.ndarray | None = None) -> list[Margin]:
-    """Each code's margin, in the order given; the chance is that a reader misreads both letters so."""
+    """Each code's margin, in the order given; the chance is that a reader misreads every letter that differs so."""
     distance = letter_distance(measured_confusion() if confusion is None else confusion)
     out = []
     for code in codes:
@@ -153,7 +186,8 @@ def margins(codes: Sequence[str], *, confusion: np.ndarray | None = None) -> lis
 
 
 def _apart(a: str, b: str, distance: np.ndarray) -> float:
-    return float(sum(distance[LETTERS.index(x), LETTERS.index(y)] for x, y in zip(a, b, strict=True)))
+    pairs = ((LETTERS.index(x), LETTERS.index(y)) for x, y in zip(a, b, strict=True) if x != y)
+    return float(sum(distance[pair] for pair in pairs))
 
 
 def _with_nearest(codes: tuple[str, ...], distance: np.ndarray) -> CodeSet:

@@ -27,7 +27,8 @@ from digitise.sheets.protocol import HALVES, PAPERS_MM, LineSheet, Protocol, Sit
 
 SLOTS = 250  # page identities a set of four corner marks can carry
 CAUTIONS_MM = 13.5  # from the fields to the first caution
-LEAST_COLUMN_MM = 37.0  # a point's label and its two boxes
+LABEL_MM = 17.0  # a point's label beside its boxes
+LETTER_MM = {2: 10.0, 3: 9.0}  # width of a letter's box, by how many a code has
 
 
 def _site_pages(protocol: Protocol, name: str, sheet: SiteSheet, paper: str) -> list[PageBuilder]:
@@ -84,10 +85,15 @@ def _line_pages(protocol: Protocol, name: str, sheet: LineSheet, paper: str) -> 
         if not pages:
             y = place_fields(page, sheet.fields, y)
         y = _legend(page, sheet, y + 1.5) + 3
-        columns = min(sheet.columns, int(width / LEAST_COLUMN_MM)) if page.small else sheet.columns
-        if (column_mm := width / columns) < LEAST_COLUMN_MM:
+        least = LABEL_MM + len(codes[0]) * LETTER_MM[len(codes[0])]
+        columns = min(sheet.columns, int(width / least)) if page.small else sheet.columns
+        if (column_mm := width / columns) < least:
             raise ValueError(f"{name}: {sheet.columns} columns of points do not fit {paper} paper; expected fewer")
         deepest = int((page.bottom - y) / 11.5)
+        if deepest < 1:
+            raise ValueError(
+                f"{name}: its {len(codes)} codes leave no room for points on {paper} paper; expected fewer"
+            )
         rows = min(deepest, -(-len(points) // columns))
         pitch = min(18.5, (page.bottom - y) / rows)
         height = min(pitch - 2.2, 13.0)
@@ -106,9 +112,10 @@ def _place_point(
     x, y = at
     label = page.protocol.caption("point").format(position=f"{position:g}")
     page.texts.append(Text(x + 14.5, y + height / 2 + 1.4, label, 10, 15, bold=True, align="right"))
-    boxes = character_boxes(x + 17, y, (2,), 0, 10.0, height)
+    letters = (len(codes[0]),)
+    boxes = character_boxes(x + LABEL_MM, y, letters, 0, LETTER_MM[letters[0]], height)
     page.comb(
-        Cell(f"{page.name}/{position:g}", "code", span_of(boxes), label, characters_mm=boxes, choices=codes), (2,)
+        Cell(f"{page.name}/{position:g}", "code", span_of(boxes), label, characters_mm=boxes, choices=codes), letters
     )
 
 
@@ -117,11 +124,12 @@ def _legend(page: PageBuilder, sheet: LineSheet, y: float) -> float:
     across = 2 if page.small else 3
     width = (page.right - page.left) / across
     rows = -(-len(sheet.categories) // across)
+    code_mm = {2: 10.0, 3: 13.5}[len(sheet.categories[0].code)]
     for i, category in enumerate(sheet.categories):
         x, line = page.left + (i // rows) * width, y + 4 + (i % rows) * 5.0
         page.texts += [
-            Text(x, line, category.code, 11, 10, bold=True),
-            Text(x + 10, line, category.label, 9, width - 11),
+            Text(x, line, category.code, 11, code_mm, bold=True),
+            Text(x + code_mm, line, category.label, 9, width - code_mm - 1),
         ]
     return y + rows * 5.0 + 1
 

@@ -17,26 +17,29 @@ from pydantic import (
     BaseModel,
     ConfigDict,
     Field,
-    StringConstraints,
     model_serializer,
     model_validator,
 )
 
-from digitise.sheets.captions import CAPTIONS, places
+from digitise.sheets.captions import CAPTIONS, FORMER, only_braces, places
 from digitise.sheets.rules import CheckSpec, known_rules
-from digitise.sheets.yaml_file import checked, file_text
+from digitise.sheets.yaml_file import checked, file_text, line_of_text, shaped
 
 SHIPPED = Path(__file__).parents[1] / "protocols"
 PAPERS_MM = {"A4": (210.0, 297.0), "letter": (215.9, 279.4), "A5": (148.0, 210.0), "half-letter": (139.7, 215.9)}
 HALVES = {"A4": "A5", "letter": "half-letter"}  # two of which lie side by side on the whole sheet
 MAX_POINTS = 200
 
-Name = Annotated[str, StringConstraints(pattern=r"^[a-z0-9][a-z0-9-]{0,39}$")]
-Label = Annotated[str, StringConstraints(min_length=1, max_length=200, strip_whitespace=True)]
-Caption = Annotated[str, StringConstraints(min_length=1, max_length=400, strip_whitespace=True)]
-Segment = Annotated[str, StringConstraints(pattern=r"^\d+(\.\d+)?-\d+(\.\d+)?$")]
-Format = Annotated[str, StringConstraints(pattern=r"^#{1,4}\.#{1,6}$")]
-Code = Annotated[str, StringConstraints(pattern=r"^[A-Z0-9]{1,3}$")]
+Name = shaped(r"^[a-z0-9][a-z0-9-]{0,39}$", "a short name of small letters, digits and hyphens, such as bay-2")
+Label = line_of_text(1, 200)
+Caption = line_of_text(1, 400)
+Note = line_of_text(0, 120)
+Instructions = line_of_text(0, 400)
+Segment = shaped(r"^\d+(\.\d+)?-\d+(\.\d+)?$", "metres along the tape, such as '0-10'")
+Format = shaped(r"^#{1,4}\.#{1,6}$", "a format such as '##.#', one # for each digit")
+Code = shaped(r"^[A-Z0-9]{1,3}$", "one to three capitals or digits, such as N")
+Version = shaped(r"^[0-9A-Za-z][0-9A-Za-z.]{0,7}$", 'letters, digits and points in quotes, such as "1" or "2.1"')
+CategoryCode = shaped(r"^[A-Z]{2,3}$", "two or three capitals, such as those of 'digitise codes'")
 
 
 class ProtocolError(ValueError):
@@ -114,7 +117,7 @@ class RowSpec(_Model):
 
     id: Name
     label: Label
-    note: str = Field(default="", max_length=120)
+    note: Note = ""
     kind: Literal["count", "percent", "tick"] = "count"
     max: int = Field(default=60, ge=5, le=99)
 
@@ -128,7 +131,7 @@ class CategorySpec(_Model):
 
     _later: ClassVar[tuple[str, ...]] = ("totals",)
 
-    code: Annotated[str, StringConstraints(pattern=r"^[A-Z]{2}$")]
+    code: CategoryCode
     id: Name
     label: Label
     group: Label | None = None
@@ -137,7 +140,7 @@ class CategorySpec(_Model):
 
 class _Sheet(_Model):
     title: Label
-    instructions: str = Field(default="", max_length=400)
+    instructions: Instructions = ""
     fields: tuple[FieldSpec, ...] = ()
 
     @model_validator(mode="after")
@@ -176,7 +179,7 @@ class BeltSheet(_Sheet):
     kind: Literal["belt"]
     rows: tuple[RowSpec, ...] = Field(min_length=1, max_length=60)
     impacts: tuple[RowSpec, ...] = Field(default=(), max_length=60)
-    impacts_title: str = "Impacts"
+    impacts_title: Label = "Impacts"
     quadrats: QuadratSpec | None = None
     _later: ClassVar[tuple[str, ...]] = ("quadrats",)
 
@@ -191,18 +194,20 @@ class LineSheet(_Sheet):
 
     kind: Literal["line"]
     columns: int = Field(default=4, ge=1, le=6)
-    categories: tuple[CategorySpec, ...] = Field(min_length=2, max_length=24)
+    categories: tuple[CategorySpec, ...] = Field(min_length=2, max_length=60)
 
     @model_validator(mode="after")
     def _codes_apart(self) -> LineSheet:
         _no_repeats([c.id for c in self.categories], "category id")
         for i, a in enumerate(self.categories):
             for b in self.categories[:i]:
-                if a.code[0] == b.code[0] or a.code[1] == b.code[1]:
+                pair = f"codes '{b.code}' ({b.label}) and '{a.code}' ({a.label})"
+                if len(a.code) != len(b.code):
+                    raise ValueError(f"{pair}: expected all codes of one length")
+                if sum(x != y for x, y in zip(a.code, b.code, strict=True)) < 2:
                     raise ValueError(
-                        f"codes '{b.code}' ({b.label}) and '{a.code}' ({a.label}) share a letter in the same place: "
-                        "expected any two codes to differ in both letters, so that one misread letter never makes "
-                        "another valid code ('digitise codes' chooses such a set)"
+                        f"{pair} differ in fewer than two letters: expected any two codes to differ in two, so that "
+                        "one misread letter never makes another valid code ('digitise codes' chooses such a set)"
                     )
         return self
 
@@ -270,7 +275,7 @@ class Protocol(_Model):
     """A survey method and everything printed, read and computed for it."""
 
     protocol: Name
-    version: Annotated[str, StringConstraints(pattern=r"^[0-9A-Za-z][0-9A-Za-z.]{0,7}$")]
+    version: Version
     title: Label
     programme: Label
     paper: Literal["A4", "letter", "A5", "half-letter"] = "A4"
@@ -288,16 +293,14 @@ class Protocol(_Model):
     @model_validator(mode="after")
     def _coherent(self) -> Protocol:
         _apart(self.belt.segments, self.transect.length_m, "belt segment")
-        unknown = set(self.captions) - set(CAPTIONS)
+        unknown = set(self.captions) - set(CAPTIONS) - FORMER
         if unknown:
             raise ValueError(f"captions {sorted(unknown)} are not used: expected some of {sorted(CAPTIONS)}")
         known_rules(self.checks)
-        for key, text in self.captions.items():
-            try:
-                text.format(**dict.fromkeys(places(key), "1"))
-            except (KeyError, IndexError, ValueError, AttributeError):
+        for key, text in ((k, v) for k, v in self.captions.items() if k in CAPTIONS):
+            if not only_braces(text, places(key)):
                 allowed = " and ".join(f"{{{p}}}" for p in sorted(places(key))) or "no braces"
-                raise ValueError(f"captions.{key}: found '{text}', expected only {allowed}") from None
+                raise ValueError(f"captions.{key}: found '{text}', expected only {allowed}")
         return self
 
     def __hash__(self) -> int:
@@ -312,6 +315,18 @@ class Protocol(_Model):
             )
         area = frames.width_m * frames.length_m
         return tuple(Part(f"q{i}", self.caption("quadrat").format(number=i), area) for i in range(1, frames.count + 1))
+
+    def signs(self, field: str) -> dict[str, int]:
+        """What the codes of a site sheet's hemisphere make of its degrees: 1 for north and east, -1 for the other.
+
+        N, S, E and W are what they are in English where both of a pair are there. In other languages the first choice
+        is north or east, since S is north in some. Empty when the field is not there, or is no choice of two.
+        """
+        specs = (f for s in self.sheets.values() if isinstance(s, SiteSheet) for f in s.fields if f.id == field)
+        choices = next((f.choices for f in specs), ())
+        if len(choices) != 2:
+            return {}
+        return dict(zip(sorted(choices) if set(choices) in ({"N", "S"}, {"E", "W"}) else choices, (1, -1), strict=True))
 
     def caption(self, key: str) -> str:
         """The printed word for `key`, in the protocol's language."""

@@ -6,11 +6,13 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from digitise.sheets.codes import margins
+from digitise.sheets.captions import left_in_english
+from digitise.sheets.codes import how_often, margins
 from digitise.sheets.compose import build_layouts, free_marks, layout_problems, paper_problems, shared_marks
 from digitise.sheets.layout import Layout
 from digitise.sheets.protocol import HALVES, BeltSheet, LineSheet, Protocol, ProtocolError, SiteSheet, load_protocol
 from digitise.sheets.sheet import identity_for, sheet_pdf
+from digitise.wording import plural
 
 SAMPLE_PACK = "XXXXXX"
 USEFUL = {  # fields of the site sheet that results and checks look for, and what is lost without them
@@ -47,7 +49,8 @@ def explain(path: Path, *, others: Iterable[Protocol] = ()) -> Explained:
     per_survey, per_line = (
         sum(one.paper == protocol.paper and one.per_transect is each for one in layouts) for each in (False, True)
     )
-    notes = [*_small(protocol, layouts), *_marks(protocol, list(others)), *_fields(protocol), *_codes(protocol)]
+    notes = [*_small(protocol, layouts), *_marks(protocol, list(others)), *_fields(protocol), *_words(protocol)]
+    notes += _codes(protocol)
     return Explained(tuple(problems), tuple(notes), protocol, per_survey + protocol.transects * per_line)
 
 
@@ -95,13 +98,27 @@ def _fields(protocol: Protocol) -> list[str]:
     return out
 
 
+def _words(protocol: Protocol) -> list[str]:
+    """What is printed in English all the same, and what letters of another language are taken for."""
+    out = []
+    frames = any(isinstance(s, BeltSheet) and s.quadrats for s in protocol.sheets.values())
+    left = [key for key in left_in_english(protocol.captions) if frames or key != "quadrat"]
+    if protocol.captions and left:
+        out.append(f"{plural(len(left), 'caption')} will be printed in English: {', '.join(left)}")
+    for field, (one, other) in {"north-south": ("north", "south"), "east-west": ("east", "west")}.items():
+        signs = {sign: letter for letter, sign in protocol.signs(field).items()}
+        if signs and set(signs.values()) not in ({"N", "S"}, {"E", "W"}):
+            out.append(f"field '{field}': {signs[1]} is {one}, {signs[-1]} is {other}, by the order of its choices")
+    return out
+
+
 def _codes(protocol: Protocol) -> list[str]:
     out = []
     for name, sheet in protocol.sheets.items():
         if isinstance(sheet, LineSheet):
             nearest = max(margins([c.code for c in sheet.categories]), key=lambda m: m.chance)
             out.append(
-                f"sheet '{name}': codes {nearest.code} and {nearest.nearest} are nearest; both letters would have to "
-                f"be misread, about 1 in {round(1 / nearest.chance):,}"
+                f"sheet '{name}': codes {nearest.code} and {nearest.nearest} are nearest; two letters would have to "
+                f"be misread, {how_often(nearest.chance)}"
             )
     return out

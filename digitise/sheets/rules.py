@@ -7,10 +7,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Annotated, Literal
+from typing import Literal
 
-from pydantic import BaseModel, ConfigDict, Field, StringConstraints
+from pydantic import BaseModel, ConfigDict, Field
 
+from digitise.sheets.captions import only_braces
+from digitise.sheets.yaml_file import line_of_text
+
+Sentence = line_of_text(1, 200)
 Severity = Literal["missing", "contradiction", "question", "off"]
 
 
@@ -44,7 +48,7 @@ _ALL = (
     Rule("totals", "contradiction", "The strokes and the total beside them agree."),
     Rule("history", "question", "Counts lie within {limit:g} times what the site had before.", 3.0),
     Rule("people", "question", "Observers are people that the plan knows."),
-    Rule("site", "question", "The site is one that the plan knows."),
+    Rule("site", "question", "The site is one that the plan knows, written in one way."),
 )
 RULES: dict[str, Rule] = {rule.name: rule for rule in _ALL}
 
@@ -56,7 +60,7 @@ class CheckSpec(BaseModel):
 
     severity: Severity | None = None
     limit: float | None = Field(default=None, ge=0, le=100_000, allow_inf_nan=False)
-    sentence: Annotated[str, StringConstraints(min_length=1, max_length=200)] | None = None
+    sentence: Sentence | None = None
 
 
 def known_rules(checks: Mapping[str, CheckSpec]) -> None:
@@ -69,13 +73,8 @@ def known_rules(checks: Mapping[str, CheckSpec]) -> None:
             raise ValueError("checks.wait.limit: found a number, expected it as 'wait_minutes' at the top of the file")
         if spec.limit is not None and rule.limit is None:
             raise ValueError(f"checks.{name}.limit: found {spec.limit:g}, but this rule has no limit; remove it")
-        if spec.sentence is not None:
-            try:
-                spec.sentence.format(limit=1.0)
-            except (KeyError, IndexError, ValueError, AttributeError):
-                raise ValueError(
-                    f"checks.{name}.sentence: found '{spec.sentence}', expected no braces but {{limit}}"
-                ) from None
+        if spec.sentence is not None and not only_braces(spec.sentence, ("limit", "limit:g")):
+            raise ValueError(f"checks.{name}.sentence: found '{spec.sentence}', expected no braces but {{limit:g}}")
 
 
 def rules_of(checks: Mapping[str, CheckSpec], wait_minutes: float) -> dict[str, Rule]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import re
 import secrets
@@ -15,13 +16,13 @@ import numpy as np
 
 from digitise.sheets.compose import build_layouts, paper_problems
 from digitise.sheets.drawing import MM, Pen, Typeface
-from digitise.sheets.layout import Layout, Text
+from digitise.sheets.layout import Layout, Rule, Text
 from digitise.sheets.protocol import HALVES, PAPERS_MM, Protocol, ProtocolError
 
 MARK_DICTIONARY = cv2.aruco.DICT_6X6_1000
 PACK_ALPHABET = "ABCDEFGHJKLMNPQRTUVWXY346789"  # no 0/O, 1/I, 2/Z, 5/S
 PACK_LENGTH = 6
-BLANK = "______"  # to write on
+PACK_LINE_MM, TRANSECT_LINE_MM, WRITE_GAP_MM = 33.0, 13.0, 1.5  # what is written on a page without a code
 CUT_MM = 3.0  # a dash of the line along which two pages are cut apart, and the gap behind it
 
 
@@ -92,24 +93,41 @@ def mark_modules(mark_id: int) -> np.ndarray:
     return cv2.aruco.generateImageMarker(dictionary, mark_id, 8) < 128
 
 
-def _heading(protocol: Protocol, identity: Identity, note: str, *, spare: bool) -> str:
-    """Pack and transect in words, lines to write on where a spare page or a slate has none, and the note."""
-    pack = identity.pack or BLANK
-    if spare:
-        which = f"{protocol.caption('transect')} {BLANK}" + f"  ·  {protocol.caption('spare')}" * bool(identity.pack)
-    elif identity.transect:
-        which = f"{protocol.caption('transect')} {identity.transect}"
-    else:
-        which = protocol.caption("survey")
-    return "  ·  ".join(filter(None, (f"{protocol.caption('pack')} {pack}", which, note)))
-
-
-def _heading_text(layout: Layout, words: str) -> Text:
-    """Where pack and transect stand: under the title, left of the code; in two lines where the page is small."""
+def _heading(pen: Pen, layout: Layout, identity: Identity, protocol: Protocol, note: str) -> None:
+    """Pack, transect and the note: under the title, left of the code; in two lines where the page is small."""
     room = layout.qr_mm[0] - 26.5
+    pack = f"{protocol.caption('pack')} {identity.pack}"
+    which = f"{protocol.caption('transect')} {identity.transect}" if identity.transect else protocol.caption("survey")
     if layout.paper in HALVES.values():
-        return Text(23.5, 20.8, words, 8.5, room, bold=True, lines=2)
-    return Text(23.5, 22.3, words, 11, room, bold=True)
+        pen.text(Text(23.5, 20.5, f"{pack}  ·  {which}", 9, room, bold=True))
+        pen.text(Text(23.5, 23.9, note, 7.5, room))
+    else:
+        pen.text(Text(23.5, 22.3, "  ·  ".join(filter(None, (pack, which, note))), 11, room, bold=True))
+
+
+def _blank_heading(pen: Pen, layout: Layout, identity: Identity, protocol: Protocol, note: str) -> None:
+    """As `_heading` with lines to write on: for the transect of a spare page, and for the pack too of a slate."""
+    x, y, size = 23.5, 23.6, 9.0
+
+    def word(text: str) -> float:
+        pen.text(Text(x, y, text, size, layout.qr_mm[0] - x, bold=True))
+        return x + pen.face.width_mm(text, True, size) + WRITE_GAP_MM
+
+    def line(width: float) -> float:
+        pen.rule(Rule(x, y + 0.6, x + width, y + 0.6))
+        return x + width + 2 * WRITE_GAP_MM
+
+    x = word(" ".join(filter(None, (protocol.caption("pack"), identity.pack))))
+    x = x + WRITE_GAP_MM if identity.pack else line(PACK_LINE_MM)
+    x = word(protocol.caption("transect"))
+    x = line(TRANSECT_LINE_MM)
+    words = "  ·  ".join(filter(None, (protocol.caption("spare") if identity.pack else "", note)))
+    left, top, side, _ = layout.qr_mm
+    if layout.paper in HALVES.values():
+        with contextlib.suppress(ProtocolError):  # a word too wide for there; the pack stands on the page
+            pen.text(Text(left - 2, top + 3.5, words.replace("  ·  ", " "), 7.5, side + 3, lines=6))
+    else:
+        pen.text(Text(x, y, words, size, left + side - x))
 
 
 def _draw(canvas, layout: Layout, identity: Identity, face: Typeface, protocol: Protocol, note: str) -> None:
@@ -128,7 +146,7 @@ def _draw(canvas, layout: Layout, identity: Identity, face: Typeface, protocol: 
         pen.dot(x, y, 0.55)
     for item in layout.texts:
         pen.text(item)
-    pen.text(_heading_text(layout, _heading(protocol, identity, note, spare=spare)))
+    (_blank_heading if spare else _heading)(pen, layout, identity, protocol, note)
 
 
 def _draw_two_up(canvas, pages: list[tuple[Layout, Identity]], draw: Callable[[Layout, Identity], None]) -> None:

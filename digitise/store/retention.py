@@ -10,11 +10,11 @@ import datetime as dt
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING
 
-from pydantic import BaseModel, ConfigDict, Field, StringConstraints
+from pydantic import BaseModel, ConfigDict, Field
 
-from digitise.sheets.yaml_file import checked, file_text
+from digitise.sheets.yaml_file import checked, file_text, line_of_text
 from digitise.store.rows import PhotoRow
 from digitise.wording import plural
 
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 KEPT_AS = "retention.yaml"  # in the store's folder, once something was thinned by it
 DAYS_A_YEAR = 365.25
+Title = line_of_text(3, 120)
 
 
 class PolicyError(ValueError):
@@ -34,7 +35,7 @@ class Policy(BaseModel):
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
-    policy: Annotated[str, StringConstraints(min_length=3, max_length=120, strip_whitespace=True)]
+    policy: Title
     keep_years: float = Field(ge=0, le=200, allow_inf_nan=False)
     handed_over: bool = True
     refused_years: float | None = Field(default=None, ge=0, le=200, allow_inf_nan=False)
@@ -59,8 +60,6 @@ class Due:
 
 def load_policy(path: Path) -> Policy:
     """Load a policy; `PolicyError` says, a line for each problem, what cannot be used."""
-    if not path.is_file():
-        raise PolicyError(f"{path}: no such file; expected a policy in YAML")
     return checked(file_text(path, what="a policy", error=PolicyError), Policy, source=str(path), error=PolicyError)
 
 

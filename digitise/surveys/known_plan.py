@@ -17,11 +17,13 @@ def keep_plan(folder: Path, path: Path) -> Plan:
     Raises
     ------
     PlanError
-        The file is no plan, or contradicts another that is kept (one site's code for two sites, one pack twice).
+        The file is no plan, contradicts another that is kept (one site's code for two sites, one pack twice), or
+        would put other packs in place of those of its name.
     """
     plan = load_plan(path)
     others = [p for p in _kept(folder) if p.plan != plan.plan]
     _joined([*others, plan])
+    refuse_other_packs(folder, plan)
     kept = folder / FOLDER / f"{plan.plan}.yaml"
     kept.parent.mkdir(parents=True, exist_ok=True)
     handle, temporary = tempfile.mkstemp(dir=kept.parent, suffix=".new")
@@ -29,6 +31,17 @@ def keep_plan(folder: Path, path: Path) -> Plan:
         file.write(path.read_bytes())
     Path(temporary).replace(kept)
     return plan
+
+
+def refuse_other_packs(folder: Path, plan: Plan) -> None:
+    """Refuse, with a `PlanError`, a plan that would make the packs forgotten which were printed by its name before."""
+    path = folder / FOLDER / f"{plan.plan}.yaml"
+    before = {s.pack for s in load_plan(path).surveys if s.pack} if path.is_file() else set()
+    if before and before.isdisjoint(s.pack for s in plan.surveys):
+        raise PlanError(
+            f"the store has a plan '{plan.plan}' with other packs, printed before ({', '.join(sorted(before)[:3])}): "
+            f"give this one another name behind 'plan:', or print those packs again by giving {path}"
+        )
 
 
 def _kept(folder: Path) -> list[Plan]:

@@ -1,7 +1,8 @@
 """Where a survey was: the coordinates on its site sheet, as signed decimal degrees.
 
 A site sheet's fields are known by their ids: ``latitude`` and ``longitude`` (decimal degrees), ``north-south`` and
-``east-west`` (the codes N or S, E or W). Without the letter a coordinate is not known: no hemisphere is guessed.
+``east-west`` (two codes each, such as N and S; see `Protocol.signs`). Without the letter a coordinate is not known: no
+hemisphere is guessed.
 """
 
 from __future__ import annotations
@@ -16,6 +17,15 @@ from digitise.surveys.survey import Survey
 from digitise.wording import in_sentence
 
 EARTH_RADIUS_M = 6_371_008.8  # mean radius, IUGG
+
+
+def site_key(name: str) -> str:
+    """What tells a site's name from others: divers write capitals, clerks do not, and both mean one site.
+
+    >>> site_key("LANTERN  REEF") == site_key("Lantern Reef ")
+    True
+    """
+    return " ".join(name.split()).casefold()
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +76,7 @@ def entered(survey: Survey, name: str) -> object | None:
 def place_of(survey: Survey) -> Place | None:
     """Where the survey was, when all four fields are entered and possible."""
     latitude, longitude = entered(survey, "latitude"), entered(survey, "longitude")
-    signs = {"N": 1, "S": -1}.get(entered(survey, "north-south")), {"E": 1, "W": -1}.get(entered(survey, "east-west"))
+    signs = [survey.protocol.signs(f).get(entered(survey, f)) for f in ("north-south", "east-west")]
     if latitude is None or longitude is None or None in signs or not on_earth(latitude, longitude):
         return None
     return Place(signs[0] * latitude, signs[1] * longitude)

@@ -8,17 +8,18 @@ from __future__ import annotations
 import datetime
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Annotated
 
-from pydantic import BaseModel, ConfigDict, Field, StringConstraints, model_validator
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from digitise.sheets.protocol import Label, Name, Protocol, SiteSheet
 from digitise.sheets.rules import rules_of
-from digitise.sheets.yaml_file import checked, file_text
+from digitise.sheets.yaml_file import checked, file_text, line_of_text, shaped
 
-Code = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9-]{0,11}$")]
-Person = Annotated[str, StringConstraints(min_length=2, max_length=60, strip_whitespace=True)]
-Pack = Annotated[str, StringConstraints(pattern=r"^[A-HJ-NP-RT-Y346789]{6}$")]
+Code = shaped(r"^[A-Za-z0-9][A-Za-z0-9-]{0,11}$", "up to 12 letters, digits and hyphens in quotes, such as 'LG'")
+Person = line_of_text(2, 60)
+SiteName = line_of_text(1, 60)
+Pack = shaped(r"^[A-HJ-NP-RT-Y346789]{6}$", "the six characters of a pack; leave it out, and 'prepare' makes one")
+FAR_AHEAD = 366  # days; a plan for later has the wrong year more often than not
 LINE_TASK = "line"  # laying the line and reeling it in; every other task is a sheet's name
 
 
@@ -33,7 +34,7 @@ class _Model(BaseModel):
 class SitePlan(_Model):
     """A place that is surveyed. Degrees are WGS 84, negative south and west; depths and radius in metres."""
 
-    name: Annotated[str, StringConstraints(min_length=1, max_length=60, strip_whitespace=True)]
+    name: SiteName
     code: Code
     latitude: float | None = Field(default=None, ge=-90, le=90)
     longitude: float | None = Field(default=None, ge=-180, le=180)
@@ -128,8 +129,6 @@ class Plan(_Model):
 
 def load_plan(path: Path) -> Plan:
     """Load a plan; `PlanError` says, a line for each problem, what cannot be used."""
-    if not path.is_file():
-        raise PlanError(f"{path}: no such file; expected a plan in YAML")
     return checked(file_text(path, what="a plan", error=PlanError), Plan, source=str(path), error=PlanError)
 
 
@@ -153,7 +152,7 @@ def _line_sheets(protocol: Protocol) -> list[str]:
     return [name for name, sheet in protocol.sheets.items() if not isinstance(sheet, SiteSheet)]
 
 
-def plan_notes(plan: Plan, protocol: Protocol) -> Iterator[str]:
+def plan_notes(plan: Plan, protocol: Protocol, *, today: datetime.date | None = None) -> Iterator[str]:
     """What the coordinator may want to mend before printing; none of it stops the printer."""
     rules = rules_of(protocol.checks, protocol.wait_minutes)
     for survey in plan.surveys:
@@ -164,6 +163,8 @@ def plan_notes(plan: Plan, protocol: Protocol) -> Iterator[str]:
             yield f"{where}: {divers} divers. {least.sentence}"
         if most.severity != "off" and divers > most.limit:
             yield f"{where}: {divers} divers. {most.sentence}"
+        if survey.date and today and not 0 <= (survey.date - today).days <= FAR_AHEAD:
+            yield f"{where}: this day {'has passed' if survey.date < today else 'is over a year ahead'}; check the year"
         if survey.leader is None:
             yield f"{where}: no licensed dive leader is named"
         if not divers:

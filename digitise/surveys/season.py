@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from digitise.completeness import Checked, SurveyCheck, check_store
 from digitise.surveys.plan import Plan
+from digitise.wording import plural
 
 if TYPE_CHECKING:
     from digitise.store import HandOver, Store
@@ -47,7 +48,7 @@ def stage_of(faults: tuple[Checked, ...]) -> tuple[str, str]:
     if grave:
         return "contradictory", "; ".join(f.where for f in grave)
     questions = sum(f.severity == "question" for f in faults)
-    return "complete", f"{questions} question{'' if questions == 1 else 's'}" if questions else ""
+    return "complete", plural(questions, "question") if questions else ""
 
 
 def _vouched(store: Store, pack: str, sent: Sequence[HandOver]) -> tuple[str, str]:
@@ -80,9 +81,11 @@ def season_board(
         site = survey.site or (plan.site(planned.site).name if planned else "")
         stage, waits = stage_of(checks[survey.pack])
         vouched, next_step = _vouched(store, survey.pack, sent)
-        if vouched:  # a person vouches for it with what it lacks
-            stage, waits = vouched, "; ".join(filter(None, (next_step, waits)))
-        lines.append(BoardLine(survey.pack, site, date, stage, waits))
+        if not vouched and stage == "complete":
+            next_step = "a signature"
+        # Who signs vouches for what a survey lacks too.
+        waits = "; ".join(filter(None, (next_step, waits)))
+        lines.append(BoardLine(survey.pack, site, date, vouched or stage, waits))
     have = {line.pack for line in lines}
     for one in plan.surveys if plan else ():
         if not one.pack or one.pack not in have:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import streamlit as st
 
 from digitise.handover.prepared import EVIDENCE, Wishes
+from digitise.handover.readiness import NotReady
 from digitise.store import SentSurvey, Store
 from digitise.wording import plural
 from review_app import sending
@@ -69,7 +70,8 @@ def _make(store: Store, wishes: Wishes) -> None:
         with st.spinner("Writing report, data and evidence"):
             folder, record, _ = sending.hand_over(store, wishes)
     except ValueError as error:
-        st.error("\n\n".join(str(error).splitlines()))
+        hint = ("Leave these out, or let them in with the boxes of this form.",) if isinstance(error, NotReady) else ()
+        st.error("\n\n".join((*str(error).splitlines(), *hint)))
         return
     st.session_state.by = record.by
     st.session_state.handed = f"Hand-over {record.number} to {record.recipient} is made and noted: {folder}"

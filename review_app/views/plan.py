@@ -38,21 +38,30 @@ def _site(sites: dict[str, SitePlan]) -> dict[str, object]:
             least = st.number_input("Least depth in metres", 0.0, 60.0, None, format="%.1f", key="least", width=220)
             most = st.number_input("Most depth in metres", 0.0, 60.0, None, format="%.1f", key="most", width=220)
     if name != NEW:
-        return sites[name].model_dump(exclude_none=True, mode="json")
+        chosen = sites[name].model_dump(exclude_none=True, mode="json")
+        return chosen | ({"also": typed.strip()} if typed.strip() else {})
     out: dict[str, object] = {"name": typed.strip(), "code": code.strip()}
     out |= {k: v for k, v in (("latitude", latitude), ("longitude", longitude), ("radius_m", radius)) if v is not None}
     return out | ({"depth_m": [least, most]} if least is not None and most is not None else {})
 
 
 def _pairs(protocol: Protocol) -> list[tuple[str, list[str]]]:
-    tasks = [LINE_TASK, *(n for n, sheet in protocol.sheets.items() if not isinstance(sheet, SiteSheet))]
+    line = protocol.caption("line_task")
+    titles = {LINE_TASK: line[0].upper() + line[1:]}
+    titles |= {n: sheet.title for n, sheet in protocol.sheets.items() if not isinstance(sheet, SiteSheet)}
+    tasks = list(titles)
     usual = [tasks[1:2], tasks[2:3], [LINE_TASK, *tasks[3:]]]
     out = []
     for n, own in enumerate(usual, start=1):
         with st.container(horizontal=True, vertical_alignment="bottom"):
-            names = st.text_input(f"Buddy pair {n}, two names", max_chars=130, key=f"pair-{n}", width=360)
+            names = st.text_input(f"Buddy pair {n}, a comma between names", max_chars=130, key=f"pair-{n}", width=360)
             does = st.multiselect(
-                f"What pair {n} does", tasks, default=own, key=f"tasks-{protocol.protocol}-{n}", width=420
+                f"What pair {n} does",
+                tasks,
+                default=own,
+                format_func=titles.__getitem__,
+                key=f"tasks-{protocol.protocol}-{n}",
+                width=520,
             )
         out.append((names, does))
     return out
@@ -90,8 +99,10 @@ def ask(store: Store, sites: dict[str, SitePlan], people: list[str]) -> None:
         usual = names.index(planning.usual_protocol(store, names))
         name = st.selectbox("Protocol", names, index=usual, key="plan-protocol", width=260)
         protocol = known[name]
-        paper = st.selectbox("Paper", list(PAPERS_MM), key="plan-paper", width=160)
+        papers = list(PAPERS_MM)
+        paper = st.selectbox("Paper", papers, index=papers.index(protocol.paper), key=f"paper-{name}", width=160)
         two_up = _small(paper)
+        slates = st.checkbox("Also pages for slates, wiped and used again", key="plan-slates", width="content")
     with st.form("plan", border=True):
         site = _site(sites)
         with st.container(horizontal=True):
@@ -110,7 +121,9 @@ def ask(store: Store, sites: dict[str, SitePlan], people: list[str]) -> None:
             answers = planning.Answers(name, site, date, int(lines), leader, shore, pairs, int(spares))
             try:
                 plan = planning.plan_of(answers)
-                st.session_state.prints = planning.printed(store, plan, protocol, paper=paper, two_up=two_up)
+                st.session_state.prints = planning.printed(
+                    store, plan, protocol, paper=paper, two_up=two_up, slates=slates
+                )
             except ValueError as error:
                 st.session_state.pop("prints", None)
                 st.error("\n\n".join(str(error).splitlines()))

@@ -2,6 +2,7 @@
 
     python tests/benchmarks/bench_read.py                           a few simulated photographs, drawn hands
     python tests/benchmarks/bench_read.py --pages 200 --strokes F   many, by real writers
+    python tests/benchmarks/bench_read.py --second 60 --pages 0 --strokes F   of the second simulator, written apart
     python tests/benchmarks/bench_read.py --pages 0 --handy 4 --strokes F   the same cells by plain_reading.py too
 
 Writers that neither training nor calibration saw (drawn hands when no stroke file is given), and cameras with
@@ -23,6 +24,7 @@ from pathlib import Path
 
 import cv2
 import numpy as np
+import second_simulator
 
 from digitise.adapt.evaluate import Judged, Truth, judge, report, same_value
 from digitise.estimate.intervals import clopper_pearson
@@ -36,6 +38,7 @@ from digitise.simulate.camera import Camera, hard_camera, ordinary_camera
 from digitise.simulate.hand import load_hands, pooled, split_writers
 from digitise.simulate.take import any_hand, take
 
+KINDS = ("ordinary", "hard", "second")
 FRAMES = ((2268, 3024), (2448, 3264), (3456, 4608))
 MESS = Mess(struck=0.01, overwritten=0.008, erased_rewritten=0.02, ditto=0.003, unreadable=0.003, overrun=0.03)
 
@@ -56,19 +59,22 @@ def unseen_camera(rng: np.random.Generator, *, hard: bool) -> Camera:
     )
 
 
-def read_one(seed: int, hard: bool, strokes: Path | None) -> tuple[str, list[Judged], float]:
+def read_one(seed: int, kind: str, strokes: Path | None) -> tuple[str, list[Judged], float]:
     """Status, judged readings and reading time of one simulated photograph."""
     cv2.setNumThreads(1)
     hands = _test_hands(strokes) if strokes else {}
-    rng = np.random.default_rng([seed, int(hard)])
+    rng = np.random.default_rng([seed, KINDS.index(kind)])
     protocol = load_protocol("reef-transect")
     layouts = whole_layouts(protocol)
     layout = layouts[seed % len(layouts)]
     answers = random_answers(layout.to_json(), rng, mess=MESS)
     hand = any_hand(hands, rng, drawn=0.0 if hands else 1.0)
-    taken = take(protocol, layout, answers, hand, rng, camera=unseen_camera(rng, hard=hard))
+    if kind == "second":
+        jpeg = second_simulator.photograph(protocol, layout, answers, hand, rng)
+    else:
+        jpeg = take(protocol, layout, answers, hand, rng, camera=unseen_camera(rng, hard=kind == "hard")).jpeg
     begin = time.perf_counter()
-    result = read_decoded(decode_photo(taken.jpeg, f"{seed}.jpg"), layouts)
+    result = read_decoded(decode_photo(jpeg, f"{seed}.jpg"), layouts)
     spent = time.perf_counter() - begin
     truth = {a.cell: Truth(a.value, a.must_flag, a.mark) for a in answers}
     return result.status, judge(result.readings, truth), spent
@@ -84,20 +90,19 @@ def _test_hands(strokes: Path) -> dict:
     return _HANDS[strokes]
 
 
-def accuracy(pages: int, strokes: Path | None, jobs: int, *, first: int) -> None:
-    """Print the accuracy tables of ordinary and hard photographs."""
+def accuracy(kind: str, pages: int, strokes: Path | None, jobs: int, *, first: int) -> None:
+    """Print the accuracy table of one of the `KINDS` of photographs."""
     if strokes:
         _test_hands(strokes)
-    for hard in (False, True):
-        with ProcessPoolExecutor(jobs, mp_context=get_context("fork")) as pool:
-            rows = list(pool.map(read_one, range(first, first + pages), [hard] * pages, [strokes] * pages, chunksize=4))
-        states = [state for state, _, _ in rows]
-        print(
-            f"\n{'hard' if hard else 'ordinary'} photographs: {pages}; read {states.count('read')}, to take again "
-            f"{states.count('retake')}, unreadable {states.count('unreadable')}; "
-            f"median {statistics.median(t for _, _, t in rows):.2f} s a photograph, {jobs} at once"
-        )
-        print(report([j for _, judged, _ in rows for j in judged]))
+    with ProcessPoolExecutor(jobs, mp_context=get_context("fork")) as pool:
+        rows = list(pool.map(read_one, range(first, first + pages), [kind] * pages, [strokes] * pages, chunksize=4))
+    states = [state for state, _, _ in rows]
+    print(
+        f"\n{kind} photographs: {pages}; read {states.count('read')}, to take again {states.count('retake')}, "
+        f"unreadable {states.count('unreadable')}; "
+        f"median {statistics.median(t for _, _, t in rows):.2f} s a photograph, {jobs} at once"
+    )
+    print(report([j for _, judged, _ in rows for j in judged]))
 
 
 def handy(pages: int, strokes: Path | None, *, first: int) -> None:
@@ -156,6 +161,7 @@ def main() -> None:
     """Print the machine, then the figures."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--pages", type=int, default=12, help="simulated photographs of each kind (default 12)")
+    parser.add_argument("--second", type=int, default=0, help="photographs of the second simulator")
     parser.add_argument("--handy", type=int, default=0, help="pages read by a plain script of Tesseract too")
     parser.add_argument("--first", type=int, default=70_000_000, help="first seed")
     parser.add_argument("--strokes", type=Path, help="stroke data of real writers (.jsonl.gz)")
@@ -165,8 +171,9 @@ def main() -> None:
         f"{platform.machine()}, {os.cpu_count()} cores, Python {sys.version.split()[0]}, OpenCV {cv2.__version__}, "
         f"NumPy {np.__version__}"
     )
-    if args.pages:
-        accuracy(args.pages, args.strokes, args.jobs, first=args.first)
+    for kind, pages in (("ordinary", args.pages), ("hard", args.pages), ("second", args.second)):
+        if pages:
+            accuracy(kind, pages, args.strokes, args.jobs, first=args.first)
     if args.handy:
         handy(args.handy, args.strokes, first=args.first)
 

@@ -1,0 +1,107 @@
+"""What to take away from several surveys, in a few sentences; and what was noted of impacts, site by site."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from digitise.estimate.intervals import Estimate
+from digitise.report.blocks import Block, Bullets, Cell, Heading, Part, Table, Text
+from digitise.report.change_part import signed
+from digitise.report.survey_part import date_words
+from digitise.report.words import number, one_sided, span
+from digitise.results import PER_M2, ImpactLine, SurveyResults
+from digitise.results.compare import HOLM, Compared
+from digitise.surveys.places import site_key
+from digitise.wording import plural
+
+MOST_HEADLINES, MOST_NAMED = 3, 4
+SURE = 0.05  # adjusted p from which on a change is not told from none
+
+
+def newest_of_sites(results: Sequence[SurveyResults]) -> list[SurveyResults]:
+    """The newest survey of each site, in order of date; one whose site is not entered stands for itself."""
+    by_date = sorted(results, key=lambda r: r.survey.date or "")
+    return list({site_key(r.name): r for r in by_date}.values())
+
+
+def short_part(results: Sequence[SurveyResults], changes: Sequence[Compared]) -> Part | None:
+    """The headline covers' range over sites, and which of them changed; None for one site, or without headlines."""
+    newest = newest_of_sites(results)
+    headlines = list(dict.fromkeys(g.label for r in newest for line in r.lines for g in line.groups))
+    if len(newest) < 2 or not headlines:
+        return None
+    said = tuple(_range(newest, name) for name in headlines[:MOST_HEADLINES])
+    return Part((Heading(1, "In short", "short"), Bullets((*filter(None, said), *changed_words(changes)))), "short")
+
+
+def _range(newest: Sequence[SurveyResults], name: str) -> str:
+    found = [(g.site.cover, r.name) for r in newest for line in r.lines for g in line.groups if g.label == name]
+    found = sorted(((e, site) for e, site in found if e.value is not None), key=lambda one: one[0].value)
+    if len(found) < 2:
+        return ""
+    (low, where), (high, there) = found[0], found[-1]
+    return f"{name}, newest survey of each site: lowest at {where}, {_cover(low)}; highest at {there}, {_cover(high)}."
+
+
+def _cover(e: Estimate) -> str:
+    return f"{number(e.value)} % ({span(e) if e.has_interval else 'one transect, no interval'})"
+
+
+def changed_words(changes: Sequence[Compared]) -> list[str]:
+    """How many changes have an interval without 0, which, and whether that holds for all of them together."""
+    judged = [c for c in changes if c.change.effect.has_interval]
+    if not judged:
+        return []
+    away = [c for c in judged if c.change.effect.low > 0 or c.change.effect.high < 0]
+    text = f"Headline covers since the survey before: of {plural(len(judged), 'interval')} of change "
+    if not away:
+        return [f"{text}every one holds 0: no change can be told from none."]
+    named = [f"{c.after.site}, {c.variable.label} {signed(c.change.effect)}" for c in away[:MOST_NAMED]]
+    more = f" and {len(away) - MOST_NAMED} more" if len(away) > MOST_NAMED else ""
+    verb = "does" if len(away) == 1 else "do"
+    text += f"{len(away)} {verb} not hold 0, in points: {'; '.join(named)}{more}."
+    if any(c.adjusted_by == HOLM for c in judged):
+        sure = sum(c.adjusted is not None and c.adjusted < SURE for c in judged)
+        told = f"{sure or 'none'} of them can be told from chance (adjusted p below {SURE:g})"
+        text += f" With so many looked at together, {told}."
+    return [text]
+
+
+def impacts_table(newest: Sequence[SurveyResults]) -> list[Block]:
+    """What was counted and noted of impacts at the newest survey of each site; empty when nothing was."""
+    counted = list(dict.fromkeys(d.label for r in newest for d in r.densities if d.is_impact))
+    noted = {i.label: i.kind for r in newest for i in r.impacts}
+    if not counted and not noted:
+        return []
+    head = ["Site", "Date", *(f"{c}, per {PER_M2:g} m²" for c in counted)]
+    head += [f"{label}, mean %" if kind == "percent" else f"{label}, transects" for label, kind in noted.items()]
+    rows = tuple(("", (r.name, date_words(r), *_impacts(r, counted, list(noted)))) for r in newest)
+    caption = (
+        "Newest survey of each site. A mean is over transects; “2 of 3” says on how many transects it was noted, of "
+        "those whose every segment is known."
+    )
+    return [Heading(2, "Impacts, site by site"), Table(tuple(head), rows, caption, words=(0, 1))]
+
+
+def _impacts(r: SurveyResults, counted: Sequence[str], noted: Sequence[str]) -> list[Cell]:
+    densities = {d.label: d.site.density for d in r.densities if d.is_impact}
+    impacts = {i.label: i for i in r.impacts}
+    return [_density(densities.get(c)) for c in counted] + [_noted(impacts.get(n)) for n in noted]
+
+
+def _density(e: Estimate | None) -> Cell:
+    if e is None or e.value is None:
+        return Text("not known", "not")
+    if one_sided(e):
+        return f"0 (below {e.high:.1f})"
+    return f"{number(e.value)} ({span(e)})" if e.has_interval else number(e.value)
+
+
+def _noted(line: ImpactLine | None) -> Cell:
+    e = None if line is None else line.occurrence if line.mean is None else line.mean
+    if e is None or e.value is None:
+        return Text("not known", "not")
+    if line.mean is None:
+        seen = f"{round(e.value * e.n / 100)} of {e.n:g}"
+        return Text(seen, "strong") if e.value else seen
+    return f"{number(e.value)} ({span(e)})" if e.has_interval else number(e.value)
