@@ -42,6 +42,19 @@ def test_white_page_with_firm_pencil_is_a_scan(printed, site) -> None:
     assert not burnt_out(_sheet(printed, site, paper=255, pencil=SURE_DARK + 0.1), site)
 
 
+def test_bright_paper_that_is_nowhere_washed_out_has_kept_clear_pencil(printed, site) -> None:
+    """Paper of grey 248 is white, not burnt out: pencil of a third of its light is there whole. Fainter pencil is not sure."""
+    bright, cells = {"paper": 248, "cells": len(site.cells)}, len(site.cells)
+    clear, faint = (_sheet(printed, site, pencil=p, **bright) for p in (0.34, 0.2))
+    lit = clear.copy()
+    x, y, w, h = (int(v * FLAT_PX_PER_MM) for v in site.cells[cells // 2].box_mm)
+    lit[y : y + h, x : x + w][clear[y : y + h, x : x + w] > 240] = 255
+
+    assert not burnt_out(clear, site)
+    assert burnt_out(faint, site)
+    assert burnt_out(lit, site)
+
+
 @pytest.mark.parametrize("pencil", [0.15, 0.9])
 def test_grey_paper_is_not_burnt_out(printed, site, pencil: float) -> None:
     """Paper that has kept its grey has kept faint pencil, too; so has a page on which nothing is written."""

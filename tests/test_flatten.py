@@ -16,6 +16,8 @@ from digitise.pages.flatten import (
     grid_shape,
 )
 from digitise.pages.matching import anchors_mm, edges_mm, match
+from digitise.pages.page import MAX_STRAIN
+from digitise.sheets.layout import Layout
 
 SCALE = 7.0
 
@@ -218,5 +220,31 @@ def test_strain_is_the_change_of_the_shift_from_one_millimetre_to_the_next(layou
     shift = np.zeros((rows, columns, 2), np.float32)
     shift[..., 1] = 0.3 * GRID_MM * np.arange(columns)
 
-    assert _still(one).strain == 0
-    assert Warp(np.eye(3), shift).strain == pytest.approx(0.3, rel=1e-4)
+    assert _still(one).strain(one) == 0
+    assert Warp(np.eye(3), shift).strain(one) == pytest.approx(0.3, rel=1e-4)
+
+
+def _steps(layout: Layout, first_mm: float, last_mm: float) -> Warp:
+    """A warp that moves what lies below `last_mm` a row of 8 mm down, and nothing above `first_mm`."""
+    rows, columns = grid_shape(layout.page_size_mm)
+    y = np.arange(rows) * GRID_MM - EDGE_MM
+    shift = np.zeros((rows, columns, 2), np.float32)
+    shift[..., 1] = 8.0 * np.interp(y, [first_mm, last_mm], [0, 1])[:, None]
+    return Warp(np.eye(3), shift)
+
+
+@pytest.mark.parametrize("above", [0, 60, 120], ids=["all rows", "most rows", "half of the rows"])
+def test_rows_taken_for_the_next_strain_the_page(layout, above: float) -> None:
+    """The step lies between the corner marks and the first cells, or among the cells."""
+    one = layout("fish")
+    top = min(c.box_mm[1] for c in one.cells) + above
+
+    assert _steps(one, top - 20, top).strain(one) > MAX_STRAIN
+
+
+def test_paper_on_which_nothing_stands_cannot_strain_a_page(layouts) -> None:
+    """The second half of a sheet on small paper holds four cells; the rest is bare, and nothing holds the warp there."""
+    one = next(p for p in layouts if (p.sheet, p.page, p.paper) == ("site", 2, "A5"))
+    low = max(c.box_mm[1] + c.box_mm[3] for c in one.cells)
+
+    assert _steps(one, low + 15, low + 35).strain(one) == 0

@@ -97,7 +97,7 @@ def test_a_worker_that_lives_serves_all_calls() -> None:
 
 
 def test_ctrl_c_ends_the_program_without_a_word_from_its_workers(tmp_path) -> None:
-    """Sent to all processes of a terminal at once, also while a worker is starting: no traceback, code 130."""
+    """Sent to all processes of a terminal at once, also while a worker, or Python itself, is starting: no traceback."""
     (tmp_path / "a.jpg").write_bytes(b"x")
     command = [sys.executable, "-m", "digitise", "read", str(tmp_path), "--watch", "--json", str(tmp_path / "out.json")]
     for wait in (1.0, 4.2):
@@ -105,7 +105,7 @@ def test_ctrl_c_ends_the_program_without_a_word_from_its_workers(tmp_path) -> No
         time.sleep(wait)
         os.killpg(run.pid, signal.SIGINT)
         said = run.communicate(timeout=60)[1]
-        assert run.returncode in (0, 1, 130), said
+        assert run.returncode in (0, 1, 130, -signal.SIGINT), said
         assert "Traceback" not in said
 
 

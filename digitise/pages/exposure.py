@@ -17,6 +17,8 @@ WHITE = 244  # the middle grey of a page whose paper is white all over: scanned,
 MARGIN_MM = 0.8  # from a box's rules inward: so far printed edges do not reach
 LEAST_DARK = 0.12  # darkness of the darkest 1/200 of a box in which something may be written
 SURE_DARK = 0.40  # pencil usually darker than this on white paper was not about to burn out
+SATURATED = 252  # grey value of light that washes out what is written
+CLIPPED_SHARE = 0.2  # of a box so bright: pencil may be gone there
 MOST_GRAIN = 0.10  # spread of bare paper, of its own brightness; a hard pencil takes 0.35 of the light
 DARK, DIM = 40, 70  # middle grey of a picture, and of a page, in which too little light is to blame
 
@@ -31,12 +33,19 @@ def _insides(image: np.ndarray, layout: Layout) -> Iterator[np.ndarray]:
 
 
 def burnt_out(image: np.ndarray, layout: Layout) -> bool:
-    """Whether a page is white all over and shows no pencil, or only pencil so faint that other pencil may be gone."""
+    """Whether a page is white all over and shows no pencil, or only pencil so faint that other pencil may be gone.
+
+    Where light has washed out no box, and even the faintest pencil is far from vanishing, none is gone.
+    """
     if np.median(image[::16, ::16]) < WHITE:
         return False
-    darkness = np.array([1 - np.percentile(inside, 0.5) / 255 for inside in _insides(image, layout)])
+    insides = list(_insides(image, layout))
+    darkness = np.array([1 - np.percentile(inside, 0.5) / 255 for inside in insides])
     written = darkness[darkness > LEAST_DARK]
-    return not len(written) or float(np.median(written)) < SURE_DARK
+    if not len(written) or np.median(written) >= SURE_DARK:
+        return not len(written)
+    clipped = max(np.mean(inside[::2, ::2] >= SATURATED) for inside in insides)
+    return bool(clipped > CLIPPED_SHARE or np.percentile(written, 10) < 2 * LEAST_DARK)
 
 
 def grain(image: np.ndarray) -> float:

@@ -26,6 +26,7 @@ EDGE_MM = 6.0  # the flattened raster's grid reaches this far beyond the paper
 COARSE_STEPS = ((3, 2.0, 4.0, 8.0), (5, 3.0, 3.5, 2.5))  # degree, px/mm, patch and search in mm
 NEAR, WIDE, LAST = (4.0, 1.2), (3.0, 2.4), (4.0, 0.8)  # px/mm, search in mm
 MARGIN_MM = 10.0  # of the paper, where little is printed
+BESIDE_MM = 10.0  # about a row: cells that lie one away from their place strain what is beside them
 EDGE_PATCH_MM = 2.5  # half a side: the rule of the next row lies within, so that one is not taken for the other
 SETTLED_MM = 0.25  # corrections below this need no further round
 SURE_SHARE = 0.85  # of the fitted corners found, and none of them far away: no wider search is needed
@@ -63,11 +64,17 @@ class Warp:
             borderMode=cv2.BORDER_REPLICATE,
         ).reshape(-1, 2)
 
-    @property
-    def strain(self) -> float:
-        """How much the displacement changes from one millimetre to the next: 97th percentile, its margins left out."""
-        edge = round((EDGE_MM + MARGIN_MM) / GRID_MM)
-        across, down = (np.diff(self.shift_mm[edge:-edge, edge:-edge], axis=a) / GRID_MM for a in (1, 0))
+    def strain(self, layout: Layout) -> float:
+        """How much the displacement changes from one millimetre to the next: 97th percentile.
+
+        Taken over what is written in and `BESIDE_MM` around, the paper's margins left out: where nothing is printed,
+        nothing holds the warp, and nothing is read.
+        """
+        boxes = np.array([c.box_mm for c in layout.cells])
+        low, high = boxes[:, :2].min(axis=0) - BESIDE_MM, (boxes[:, :2] + boxes[:, 2:]).max(axis=0) + BESIDE_MM
+        ends = np.maximum(low, MARGIN_MM), np.minimum(high, np.array(layout.page_size_mm) - MARGIN_MM)
+        (x0, y0), (x1, y1) = (np.round((v + EDGE_MM) / GRID_MM).astype(int) for v in ends)
+        across, down = (np.diff(self.shift_mm[y0 : y1 + 1, x0 : x1 + 1], axis=a) / GRID_MM for a in (1, 0))
         squares = np.square(across[:-1]).sum(axis=2) + np.square(down[:, :-1]).sum(axis=2)
         return float(np.sqrt(np.percentile(squares, 97)))
 

@@ -122,7 +122,7 @@ def _judged(page: Page, cut: list[str], unseen: Unseen) -> Page | NotRegistered:
     if page.hidden_share > MAX_HIDDEN_SHARE and unseen.main_reason != "not-flat":
         words = f"{len(hidden)} cells at the {where(layout, hidden)} cannot be seen"
         return NotRegistered(unseen.main_reason, words, layout)
-    if flat.warp.strain > MAX_STRAIN:
+    if flat.warp.strain(layout) > MAX_STRAIN:
         return NotRegistered("not-flat", "one part of the page lies a row away from the rest", layout)
     if burnt_out(page.image, layout):
         return NotRegistered("too-bright", "the paper is white all over, and pencil faint or not to be seen", layout)

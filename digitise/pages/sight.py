@@ -11,7 +11,7 @@ from functools import lru_cache
 import cv2
 import numpy as np
 
-from digitise.pages.exposure import WHITE
+from digitise.pages.exposure import SATURATED, WHITE
 from digitise.pages.fiducials import halved
 from digitise.pages.flatten import FLAT_PX_PER_MM, Flattened
 from digitise.sheets.layout import Layout
@@ -27,7 +27,6 @@ BESIDE_MM = 1.5  # printed points so near a cell are its own
 DARKEST_PAPER = 0.42  # of the page's usual paper; a shadow that takes two thirds of the light leaves about 0.6
 NEAR_MM, WIDE_MM = 0.55, 1.2  # how far around a place its darkest and brightest are looked for
 DARK_MM2 = 0.3  # of something broad and dark in or beside a cell
-SATURATED = 252  # grey value of light that washes out what is written
 BLOWN_SHARE, BLOWN_MM2 = 0.08, 20.0  # of a cell: more than this washed out hides it
 HALO_MM = 1.2  # narrower bands of white beside dark lines are sharpening
 BRIGHT = 1.06  # times the page's usual paper: light reflected from the sheet

@@ -27,6 +27,7 @@ LETTER_CLASSES = (*"ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789", "blank", "void", "jun
 TICK_CLASSES = ("blank", "mark", "void")
 CLASSES = (DIGIT_CLASSES, LETTER_CLASSES, TICK_CLASSES)  # of the network's answers, side by side
 BARE_INK = 0.05
+_BLOT = 2  # pixels around a neighbour's stroke that are left out with it
 RARER = 0.25  # boxes crossed out or unreadable are so much rarer on sheets than on the practice sheets
 
 
@@ -64,7 +65,9 @@ def _owners(region: np.ndarray, cell: Cell, origin: tuple[int, int], threshold: 
         x0, y0, x1, y1 = pixel_box(box, 0.3)
         place[max(0, y0 - origin[1]) : y1 - origin[1], max(0, x0 - origin[0]) : x1 - origin[0]] = i
     boxes = len(_character_boxes(cell)) + 1
-    share = np.bincount(labels.ravel() * boxes + place.ravel(), minlength=count * boxes).reshape(count, boxes)
+    inked = np.flatnonzero(labels)
+    at = labels.ravel()[inked] * boxes + place.ravel()[inked]
+    share = np.bincount(at, minlength=count * boxes).reshape(count, boxes)
     share = share / np.maximum(share.sum(axis=1, keepdims=True), 1)
     most = share.argmax(axis=1)
     owner = np.where(share.max(axis=1) < 0.68, -2, np.where(most == boxes - 1, -1, most))
@@ -85,12 +88,15 @@ def character_crops(page: InkPage, cell: Cell) -> np.ndarray:
     own = _character_boxes(cell)
     crops = np.zeros((len(own), SIDE_PX, SIDE_PX), np.float32)
     for i, box in enumerate(own):
-        foreign = ((owner != i) & (owner != -2))[labels]
-        ink = region
-        if foreign.any():
-            ink = np.where(cv2.dilate(foreign.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0, 0, region)
         bx0, by0, bx1, by1 = pixel_box(box, MARGIN_MM)
-        part = ink[max(0, by0 - y0) : by1 - y0, max(0, bx0 - x0) : bx1 - x0]
+        left, top = max(0, bx0 - x0), max(0, by0 - y0)
+        part = region[top : by1 - y0, left : bx1 - x0]
+        above, before = min(top, _BLOT), min(left, _BLOT)
+        near = labels[top - above : by1 - y0 + _BLOT, left - before : bx1 - x0 + _BLOT]
+        foreign = ((owner != i) & (owner != -2))[near]
+        if foreign.any():
+            blot = cv2.dilate(foreign.view(np.uint8), np.ones((2 * _BLOT + 1,) * 2, np.uint8))
+            part = np.where(blot[above:, before:][: part.shape[0], : part.shape[1]] > 0, 0, part)
         side = max(*part.shape, int(round((max(box[2], box[3]) + 2 * MARGIN_MM) * FLAT_PX_PER_MM)))
         square = np.zeros((side, side), np.float32)
         top, left = (side - part.shape[0]) // 2, (side - part.shape[1]) // 2

@@ -107,6 +107,9 @@ class Layout:
     slot: int = 0
     fiducials: tuple[Fiducial, ...] = field(default=())
 
+    def __hash__(self) -> int:
+        return hash(self.digest)  # what is kept by layout is asked for a hundred times a photograph
+
     @cached_property
     def by_id(self) -> dict[str, Cell]:
         """Cells by their id."""

@@ -35,6 +35,7 @@ from bench_read import unseen_camera
 
 from digitise.batch.batch import KnownProtocols, Reader, known_protocols
 from digitise.batch.sources import photo_files
+from digitise.batch.workers import _keep_little_memory
 from digitise.pages import flatten, page
 from digitise.pages.flatten import FLAT_PX_PER_MM
 from digitise.reader import read, text
@@ -185,6 +186,7 @@ def main() -> None:
     parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1, help="most workers (default: all cores)")
     parser.add_argument("--growth", type=int, default=0, metavar="N", help="photographs of a long run (default: none)")
     args = parser.parse_args()
+    _keep_little_memory()  # as in the reader's workers
     cv2.setNumThreads(1)
     known = known_protocols()
     with tempfile.TemporaryDirectory() as made:

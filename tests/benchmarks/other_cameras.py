@@ -16,41 +16,41 @@ Picture = np.ndarray
 Change = Callable[[Picture, np.random.Generator], Picture]
 
 
-def _clipped(values: np.ndarray) -> Picture:
+def clipped(values: np.ndarray) -> Picture:
     return np.clip(values, 0, 255).astype(np.uint8)
 
 
-def _cloud(rng: np.random.Generator, shape: tuple[int, int], size_px: float) -> np.ndarray:
+def cloud(rng: np.random.Generator, shape: tuple[int, int], size_px: float) -> np.ndarray:
     """Smooth noise of unit spread whose blobs are about so large, (H, W) float32."""
     coarse = rng.standard_normal([max(4, int(v / size_px)) for v in shape]).astype(np.float32)
     return cv2.resize(coarse, shape[::-1], interpolation=cv2.INTER_CUBIC) / 0.8
 
 
-def _jpeg(image: Picture, quality: int) -> Picture:
+def jpeg(image: Picture, quality: int) -> Picture:
     return cv2.imdecode(cv2.imencode(".jpg", image, [cv2.IMWRITE_JPEG_QUALITY, quality])[1], cv2.IMREAD_COLOR)
 
 
 def grain(image: Picture, rng: np.random.Generator) -> Picture:
     """High ISO: coarse grain, stronger in the dark."""
     noise = cv2.GaussianBlur(rng.standard_normal(image.shape[:2]).astype(np.float32), (0, 0), rng.uniform(0.5, 1.0))
-    return _clipped(image + (noise / noise.std() * rng.uniform(8, 18))[..., None])
+    return clipped(image + (noise / noise.std() * rng.uniform(8, 18))[..., None])
 
 
 def chroma(image: Picture, rng: np.random.Generator) -> Picture:
     """Blotches of colour, as cheap sensors leave in the shade."""
-    noise = [_cloud(rng, image.shape[:2], rng.uniform(2, 8)) for _ in range(3)]
-    return _clipped(image + np.dstack(noise) * rng.uniform(8, 20))
+    noise = [cloud(rng, image.shape[:2], rng.uniform(2, 8)) for _ in range(3)]
+    return clipped(image + np.dstack(noise) * rng.uniform(8, 20))
 
 
 def low_quality(image: Picture, rng: np.random.Generator) -> Picture:
     """JPEG at quality 20 to 35."""
-    return _jpeg(image, int(rng.integers(20, 36)))
+    return jpeg(image, int(rng.integers(20, 36)))
 
 
 def messenger(image: Picture, rng: np.random.Generator) -> Picture:
     """Sent through a messenger: 1,600 pixels long, and compressed twice."""
     scale = 1600 / max(image.shape)
-    return _jpeg(_jpeg(cv2.resize(image, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA), 70), 60)
+    return jpeg(jpeg(cv2.resize(image, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA), 70), 60)
 
 
 def haloes(image: Picture, rng: np.random.Generator) -> Picture:
@@ -76,31 +76,31 @@ def cleaned(image: Picture, rng: np.random.Generator) -> Picture:
 
 def washed_out(image: Picture, rng: np.random.Generator) -> Picture:
     """Overexposed: paper burns out, and faint pencil with it."""
-    return _clipped(image.astype(np.float32) * rng.uniform(1.25, 1.8))
+    return clipped(image.astype(np.float32) * rng.uniform(1.25, 1.8))
 
 
 def flat_contrast(image: Picture, rng: np.random.Generator) -> Picture:
     """Grey wet paper seen through mist: black is far from black."""
     low, high = rng.uniform(70, 110), rng.uniform(135, 170)
-    mottled = 4 * _cloud(rng, image.shape[:2], 60)
-    return _clipped(low + image.astype(np.float32) * (high - low) / 255 + mottled[..., None])
+    mottled = 4 * cloud(rng, image.shape[:2], 60)
+    return clipped(low + image.astype(np.float32) * (high - low) / 255 + mottled[..., None])
 
 
 def smeared_lens(image: Picture, rng: np.random.Generator) -> Picture:
     """Grease or a drop on the lens: parts of the picture lose contrast to a veil of the light around them."""
-    cloud = _cloud(rng, image.shape[:2], max(image.shape) / rng.uniform(2, 6))
-    veil = (rng.uniform(0.5, 0.75) / (1 + np.exp(-4 * cloud)))[..., None]
+    smear = cloud(rng, image.shape[:2], max(image.shape) / rng.uniform(2, 6))
+    veil = (rng.uniform(0.5, 0.75) / (1 + np.exp(-4 * smear)))[..., None]
     light = cv2.resize(
         cv2.blur(cv2.resize(image, None, fx=0.1, fy=0.1, interpolation=cv2.INTER_AREA), (25, 25)), image.shape[1::-1]
     )
-    return _clipped(image * (1 - veil) + light * veil)
+    return clipped(image * (1 - veil) + light * veil)
 
 
 def slate(image: Picture, rng: np.random.Generator) -> Picture:
     """Coloured plastic instead of paper, with a rough surface."""
     tint = np.array([(0.45, 0.9, 0.98), (0.95, 0.75, 0.5), (0.65, 0.6, 0.95), (0.6, 0.85, 0.6)][rng.integers(4)])
-    rough = 1 + 0.05 * _cloud(rng, image.shape[:2], 3) + 0.06 * _cloud(rng, image.shape[:2], 25)
-    return _clipped(image * tint.astype(np.float32) * rough[..., None])
+    rough = 1 + 0.05 * cloud(rng, image.shape[:2], 3) + 0.06 * cloud(rng, image.shape[:2], 25)
+    return clipped(image * tint.astype(np.float32) * rough[..., None])
 
 
 def _bent(image: Picture, k1: float) -> Picture:
@@ -131,14 +131,14 @@ def rolling(image: Picture, rng: np.random.Generator) -> Picture:
     moved = cv2.remap(image, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     smeared = cv2.blur(moved, (int(rng.integers(3, 8)), 1))
     share = (0.5 + 0.5 * np.sin(2 * np.pi * (waves * y / height + rng.random())))[..., None]
-    return _clipped(moved * (1 - share) + smeared * share)
+    return clipped(moved * (1 - share) + smeared * share)
 
 
 def vignetted(image: Picture, rng: np.random.Generator) -> Picture:
     """Corners a fifth as bright as the middle."""
     height, width = image.shape[:2]
     y, x = np.mgrid[-1 : 1 : height * 1j, -1 : 1 : width * 1j]
-    return _clipped(image * (1 - rng.uniform(0.6, 0.8) * np.minimum((x * x + y * y) / 2, 1))[..., None])
+    return clipped(image * (1 - rng.uniform(0.6, 0.8) * np.minimum((x * x + y * y) / 2, 1))[..., None])
 
 
 def screen(image: Picture, rng: np.random.Generator) -> Picture:
@@ -149,7 +149,7 @@ def screen(image: Picture, rng: np.random.Generator) -> Picture:
     u, v = x * np.cos(turn) + y * np.sin(turn), y * np.cos(turn) - x * np.sin(turn)
     lines = 1 + rng.uniform(0.08, 0.2) * (np.sin(2 * np.pi * u / pitch) + np.sin(2 * np.pi * v / pitch))
     colours = np.dstack([1 + 0.05 * np.sin(2 * np.pi * u / pitch + p) for p in (0, 2.1, 4.2)])
-    return cv2.GaussianBlur(_clipped(image * lines[..., None] * colours), (0, 0), 0.6)
+    return cv2.GaussianBlur(clipped(image * lines[..., None] * colours), (0, 0), 0.6)
 
 
 def photocopy(image: Picture, rng: np.random.Generator) -> Picture:
@@ -162,7 +162,7 @@ def photocopy(image: Picture, rng: np.random.Generator) -> Picture:
     out[specks] *= 0.25
     for column in rng.integers(0, gray.shape[1], 3):
         out[:, column : column + 2] *= 0.7
-    return cv2.cvtColor(_clipped(out), cv2.COLOR_GRAY2BGR)
+    return cv2.cvtColor(clipped(out), cv2.COLOR_GRAY2BGR)
 
 
 def fax(image: Picture, rng: np.random.Generator) -> Picture:
@@ -191,7 +191,7 @@ def lenses(image: Picture, rng: np.random.Generator) -> Picture:
         rim = np.where(off < 1, 1 - 0.35 * off**8, 1)
         spot = 120 * np.exp(-(((x - cx) / radius + 0.4) ** 2 + ((y - cy) / radius + 0.4) ** 2) / 0.02)
         there = out[max(0, y0) : y0 + r, max(0, x0) : x0 + r]
-        part = _clipped(seen * rim[..., None] + spot[..., None])[max(0, -y0) :, max(0, -x0) :]
+        part = clipped(seen * rim[..., None] + spot[..., None])[max(0, -y0) :, max(0, -x0) :]
         there[...] = part[: there.shape[0], : there.shape[1]]
     return out
 
@@ -203,7 +203,7 @@ def flash(image: Picture, rng: np.random.Generator) -> Picture:
     cx, cy, size = rng.uniform(0.25, 0.75) * width, rng.uniform(0.25, 0.75) * height, max(image.shape)
     away = np.hypot(x - cx, y - cy) / size
     light = 300 * np.exp(-((away / rng.uniform(0.02, 0.05)) ** 2)) + 60 * np.exp(-((away / 0.15) ** 2))
-    return _clipped(image * (1.1 - 0.5 * away)[..., None] + light[..., None])
+    return clipped(image * (1.1 - 0.5 * away)[..., None] + light[..., None])
 
 
 def mirrored(image: Picture, rng: np.random.Generator) -> Picture:
@@ -219,7 +219,7 @@ def mirrored(image: Picture, rng: np.random.Generator) -> Picture:
         )
         cv2.fillPoly(light, [np.rint(cv2.transform(corners[None], turn)[0]).astype(np.int32)], 1.0)
     light = cv2.GaussianBlur(light, (0, 0), rng.uniform(1, 8)) * rng.uniform(60, 190)
-    return _clipped(image + light[..., None])
+    return clipped(image + light[..., None])
 
 
 def blinds(image: Picture, rng: np.random.Generator) -> Picture:
@@ -229,7 +229,7 @@ def blinds(image: Picture, rng: np.random.Generator) -> Picture:
     turn, pitch = rng.uniform(0, np.pi), rng.uniform(0.02, 0.12) * width
     wave = np.sin(2 * np.pi * (x * np.cos(turn) + y * np.sin(turn)) / pitch)
     shade = cv2.GaussianBlur((wave > rng.uniform(-0.3, 0.5)).astype(np.float32), (0, 0), rng.uniform(1.5, 6))
-    return _clipped(image * (1 - rng.uniform(0.3, 0.6) * shade)[..., None])
+    return clipped(image * (1 - rng.uniform(0.3, 0.6) * shade)[..., None])
 
 
 def hairs(image: Picture, rng: np.random.Generator) -> Picture:
@@ -272,7 +272,7 @@ def see_through(image: Picture, rng: np.random.Generator) -> Picture:
     gray = cv2.cvtColor(below, cv2.COLOR_BGR2GRAY).astype(np.float32)
     paper = cv2.GaussianBlur(cv2.dilate(gray, np.ones((25, 25))), (0, 0), 25)
     dark = cv2.GaussianBlur(np.clip(1 - gray / np.maximum(paper, 1), 0, 1), (0, 0), 2.0)
-    return _clipped(image * (1 - rng.uniform(0.15, 0.4) * dark)[..., None])
+    return clipped(image * (1 - rng.uniform(0.15, 0.4) * dark)[..., None])
 
 
 def creased(image: Picture, rng: np.random.Generator) -> Picture:
@@ -284,7 +284,7 @@ def creased(image: Picture, rng: np.random.Generator) -> Picture:
         for shift, value in ((0, rng.uniform(0.55, 0.85)), (2.5 * scale, rng.uniform(1.05, 1.2))):
             ends = [tuple(np.rint((p + shift) * 8).astype(int).tolist()) for p in (a, b)]
             cv2.line(out, *ends, float(value), max(1, round(2 * scale)), cv2.LINE_AA, 3)
-    return _clipped(image * cv2.GaussianBlur(out, (0, 0), 1.0 * scale)[..., None])
+    return clipped(image * cv2.GaussianBlur(out, (0, 0), 1.0 * scale)[..., None])
 
 
 CHANGES: dict[str, Change] = {
