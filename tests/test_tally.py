@@ -304,3 +304,10 @@ def test_a_total_without_strokes_leaves_the_tally_blank(written, reef) -> None:
 
     assert {n: found[n].value for n in totals} == totals
     assert {found[n].value for n in _names(reef)} == {None}
+
+
+@pytest.mark.parametrize(("longest_mm", "reasons"), [(9.0, ()), (15.0, ()), (22.0, ("unsure",))])
+def test_a_line_through_the_whole_box_is_no_dash(longest_mm, reasons):
+    found, _ = decode_tally(StrokeCount(0, 0, True, 8.0, longest_mm), LearnedCount(0.1, 0.0, 0.9), 60)
+
+    assert (found.value, found.reasons) == (0, reasons)

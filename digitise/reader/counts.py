@@ -20,6 +20,7 @@ FIRM_MM2 = 1.5  # of a lone dash or ring that nobody overlooks
 NO_MARK = 0.05  # the learned counter sees less than this in smudges, folds and shadows
 OPEN = 0.25  # of the likeliest number's weight: the ink of a total leaves open what it makes so likely
 SLIP = 5  # nobody miscounts by more, but for a ten carried wrongly
+LONGEST_DASH_MM = 15.0  # a longer line strikes the box out, or was drawn on from another
 CONTOUR_TRUST = 0.75  # weight of the contour's count against its neighbours
 MOST = 99
 
@@ -60,7 +61,11 @@ def decode_tally(contour: StrokeCount, learned: LearnedCount, most: int) -> tupl
         ), {}
     if learned.zero > 0.5 or (contour.zero and learned.strokes < 0.7):
         sure = learned.zero if contour.zero or contour.count <= 2 else 0.5
-        return Decoded(0, sure, ((0, sure), (contour.count or 1, 1 - sure))), {0: sure, contour.count or 1: 1 - sure}
+        reasons = ("unsure",) if contour.longest_mm > LONGEST_DASH_MM else ()
+        return Decoded(0, sure, ((0, sure), (contour.count or 1, 1 - sure)), reasons), {
+            0: sure,
+            contour.count or 1: 1 - sure,
+        }
     if learned.strokes < 0.5:
         other = contour.count or 1
         return Decoded(0, 0.5, ((0, 0.5), (other, 0.5)), ("counts-differ",)), {0: 0.5, other: 0.5}
