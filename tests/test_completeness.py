@@ -504,7 +504,7 @@ def test_faults_are_shown_as_a_list_with_every_text_escaped(tmp_path) -> None:
     assert "&lt;b&gt;" in shown
     assert 'open=""' in shown
     assert 'href="trace?page=7&amp;cell=fish%2Fobserver"' in shown
-    assert "Fish belt, transect 1: &lt;fish/observer&gt;</a> · <a" in shown
+    assert "Fish belt, transect 1: &lt;fish/observer&gt;</a><a" in shown
     assert "transect 2: " in shown
     assert "1 contradiction" in shown
     assert "Complete" in fault_list(SurveyCheck(PACK, "", ()), {}, str)

@@ -20,7 +20,6 @@ from typing import TYPE_CHECKING
 from digitise.reader.reading import Value
 from digitise.sheets.sheet import PACK_ALPHABET
 from digitise.store import RULE, CellNow
-from digitise.store.opening import secret_of
 from digitise.surveys.roster import folded, is_name_cell, split_names
 
 if TYPE_CHECKING:
@@ -81,6 +80,7 @@ class Pseudonyms:
 
 def pseudonyms_of(store: Store, *, now: datetime) -> Pseudonyms:
     """A store's pseudonyms, its secret made where there is none; names are those of plans, sheets and screens."""
+    from digitise.store.opening import secret_of
     from digitise.surveys.known_plan import known_plan
 
     plan = known_plan(store.folder)
