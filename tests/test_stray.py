@@ -8,7 +8,7 @@ import pytest
 
 from digitise.pages.flatten import FLAT_PX_PER_MM
 from digitise.reader.ink import InkPage
-from digitise.reader.stray import broad_ink, joined, rubbed_out, runs_through, waved
+from digitise.reader.stray import broad_ink, joined, rubbed_out, runs_through
 
 BOX, NEXT = (60.0, 60.0, 16.0, 8.0), (77.0, 60.0, 8.0, 8.0)
 THRESHOLD = 0.2
@@ -117,19 +117,3 @@ def test_ink_far_fainter_than_the_pages_pencil_was_rubbed_out(share: float, left
 def test_what_is_read_where_no_ink_is_was_rubbed_out() -> None:
     """The network may see a ghost that is fainter than any ink."""
     assert rubbed_out(_page((10, 10, 20, 20)), BOX, THRESHOLD)
-
-
-@pytest.mark.parametrize(("code", "gap_mm", "wave"), [("MW", 0.0, True), ("MW", 1.5, False), ("BK", 0.0, False)])
-def test_a_wavy_line_for_nothing_is_no_code_of_zigzag_letters(layouts, code, gap_mm, wave) -> None:
-    """With a gap between the boxes, or as letters that are no zigzag, the same line is writing."""
-    layout = next(one for one in layouts if one.sheet == "substrate" and one.paper == "A4")
-    cell = next(c for c in layout.cells if c.kind == "code")
-    x, y, w, h = cell.box_mm
-    edges = [(x + 1, x + w / 2 - gap_mm / 2), (x + w / 2 + gap_mm / 2, x + w - 1)]
-    lines = []
-    for left, right in edges:
-        at = np.linspace(left, right, 5)
-        high = [y + h * (0.3 if i % 2 else 0.7) for i in range(5)]
-        lines += [(at[i], high[i], at[i + 1], high[i + 1]) for i in range(4)]
-
-    assert waved(_page(*lines), cell, code, THRESHOLD) is wave

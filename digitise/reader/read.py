@@ -27,7 +27,7 @@ from digitise.reader.ink import InkPage, extract_ink
 from digitise.reader.learned import SHIPPED, Learned, OwnReader
 from digitise.reader.one_hand import as_one_hand
 from digitise.reader.reading import Decoded, PhotoResult, Reading, sentence
-from digitise.reader.stray import broad_ink, joined, rubbed_out, runs_through, waved
+from digitise.reader.stray import broad_ink, joined, rubbed_out, runs_through
 from digitise.reader.tally import REACH_MM as TALLY_REACH_MM
 from digitise.reader.tally import count_strokes, own_ink
 from digitise.reader.tally_network import learned_counts, network_input
@@ -214,11 +214,7 @@ def _without_strays(
         if cell_id in stray or one.reasons or one.value is None or one.value is False:
             continue
         cell, partner = by_id[cell_id], by_id.get(cell_id.removesuffix("/tally") + "/total")
-        if (
-            runs_through(ink, cell.box_mm, threshold)
-            or rubbed_out(ink, cell.box_mm, threshold)
-            or (cell.kind == "code" and waved(ink, cell, str(one.value), threshold))
-        ):
+        if runs_through(ink, cell.box_mm, threshold) or rubbed_out(ink, cell.box_mm, threshold):
             stray[cell_id] = "unsure"
         elif cell.kind == "tally" and partner is not None and joined(ink, cell.box_mm, partner.box_mm, threshold):
             stray[cell_id] = stray[partner.id] = "unsure"

@@ -7,14 +7,12 @@ millimetres.
 
 from __future__ import annotations
 
-import itertools
-
 import cv2
 import numpy as np
 
 from digitise.pages.flatten import FLAT_PX_PER_MM
 from digitise.reader.ink import InkPage
-from digitise.sheets.layout import Box, Cell, Layout
+from digitise.sheets.layout import Box, Layout
 
 BROAD_MM, BROADEST_MM = 2.25, 4.5  # no line of a pencil is so broad, and no letter, crossed bars or all
 BROAD_INK = 1.5  # times the threshold of ink: blunt pencils run together below it
@@ -25,8 +23,6 @@ BEYOND_MM = 1.5  # a line that ends so far outside a box on two opposite sides r
 WITHIN_MM = 0.6  # from a box's rules inward: ink here is in the box
 LEAST_MM2 = 0.5  # of one mark in a box
 FIRM, LEAST_FIRM = 0.6, 0.2  # share of the page's pencil, and of a mark's area that is so dark; an eraser leaves less
-
-ZIGZAG = frozenset("MNUVWZ")
 
 _STEP = 2  # flat pixels to one looked at
 _SCALE = FLAT_PX_PER_MM / _STEP
@@ -121,9 +117,3 @@ def joined(page: InkPage, box: Box, other: Box, threshold: float) -> bool:
         ):
             return True
     return False
-
-
-def waved(page: InkPage, cell: Cell, code: str, threshold: float) -> bool:
-    """Whether a code of zigzag letters is one line through their boxes, as a wavy line for nothing is."""
-    pairs = itertools.pairwise(cell.characters_mm)
-    return ZIGZAG.issuperset(code) and any(joined(page, one, other, threshold) for one, other in pairs)
