@@ -144,7 +144,8 @@ class Programme:
         """Surveys of these sites, or these packs (every one when none is named), as comparisons take them."""
         import pandas as pd
 
-        asked = [self._surveys(name) for name in sites] + [self._surveys(pack=p) for p in packs]
+        named = {site_key(name): name for name in sites}.values()
+        asked = [self._surveys(name) for name in named] + [self._surveys(pack=p) for p in packs]
         surveys = pd.concat(asked) if asked else self._surveys()
         wanted = list(surveys["pack"]) if asked else None
         cover = self._kept.read("cover", packs=wanted, columns=COVER_COLUMNS)

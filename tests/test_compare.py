@@ -220,6 +220,7 @@ def test_a_question_about_nothing_names_what_there_is(folder, tmp_path):
     """A misspelt site (letter case does not matter), and a folder without a store, which is not made."""
     with digitise.open(folder) as programme:
         assert len(programme.cover(site="PILOT  garden"))
+        assert len(programme.samples(["PILOT GARDEN", "Pilot Garden"])) == len(programme.samples(["Pilot Garden"]))
         with pytest.raises(ValueError, match="there are: Pilot Garden, Tamarind Wall"):
             programme.cover(site="Pilot gardens")
     with pytest.raises(ValueError, match="no store is here"):

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from digitise.sheets.rules import Rule
 from digitise.store import CellNow, PageRow
+from digitise.surveys.places import site_key
 from digitise.surveys.plan import Plan, SitePlan, SurveyPlan
 from digitise.surveys.survey import Survey
 
@@ -76,7 +77,7 @@ class Case:
     def site_key(self, name: str) -> str:
         """The same for two ways of naming a site that the plan knows: its code or its name."""
         known = self.plan.site(name) if self.plan else None
-        return (known.name if known else name).casefold()
+        return site_key(known.name if known else name)
 
     def page(self, page_id: int) -> PageRow:
         """A page by its id."""

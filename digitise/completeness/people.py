@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator, Sequence
 
 from digitise.completeness.case import Case, Fault, refs
 from digitise.store import CellNow
+from digitise.surveys.places import site_key
 from digitise.surveys.roster import is_name_cell, match_names, split_names
 from digitise.wording import plural
 
@@ -65,7 +66,7 @@ def _perhaps(text: str, names: Sequence[str]) -> str:
 
 
 def site(case: Case) -> Iterator[Fault]:
-    """A site that the plan does not know, or that other surveys write in another way."""
+    """A site that the plan does not know, or that results take for another than the same one in other surveys."""
     cell = case.field("site")
     if cell is None:
         return
@@ -75,7 +76,9 @@ def site(case: Case) -> Iterator[Fault]:
         yield Fault(case.place(cell), f"'{name}' is not known{near}", refs(cell))
     surveys = [case.survey, *(s for s in case.earlier if s.site and s.pack != case.survey.pack)]
     same = [s for s in surveys if case.site_key(s.site) == case.site_key(name)]
-    ways = Counter(s.site for s in sorted(same, key=lambda s: (s.date or "9999", s.pack)))
-    if (usual := ways.most_common(1)[0][0]) != name:  # of two as usual, the one that was first
-        text = f"'{name}' here, '{usual}' in {plural(ways[usual], 'other survey')}; results take them for two sites"
+    ways = Counter(site_key(s.site) for s in sorted(same, key=lambda s: (s.date or "9999", s.pack)))
+    first = ways.most_common(1)[0][0]  # of two as usual, the one that was first
+    if first != site_key(name):
+        usual = next(s.site for s in same if site_key(s.site) == first)
+        text = f"'{name}' here, '{usual}' in {plural(ways[first], 'other survey')}; results take them for two sites"
         yield Fault(case.place(cell), text, refs(cell))

@@ -15,6 +15,7 @@ from digitise.exchange.about import About
 from digitise.provenance import Provenance, provenance
 from digitise.results import SurveyResults, survey_results
 from digitise.store import CellNow, PageRow, PhotoRow
+from digitise.surveys.places import site_key
 from digitise.surveys.survey import Seen, Survey, as_kept, load_surveys
 from digitise.wording import plural, thousands
 
@@ -62,7 +63,7 @@ class Content:
         """The data set's title: as given, else made from programme, sites and years."""
         if self.about.title:
             return self.about.title
-        sites = list(dict.fromkeys(r.name for r in self.results))
+        sites = list({site_key(r.name): r.name for r in self.results}.values())
         years = sorted({r.survey.date[:4] for r in self.results if r.survey.date})
         where = ", ".join(sites) if len(sites) <= 3 else f"{len(sites)} sites"
         when = "" if not years else years[0] if len(years) == 1 else f"{years[0]}–{years[-1]}"

@@ -12,6 +12,7 @@ from digitise.handover.changes import CellPair, NumberPair, SurveyChange, by_kin
 from digitise.handover.readiness import Ready
 from digitise.report.blocks import Block, Bullets, Cell, Facts, Heading, Notice, Paragraph, Part, Report, Table, Text
 from digitise.store import CellNow, PageRow
+from digitise.surveys.places import site_key
 from digitise.wording import cell_words, plural
 
 MOST_CELLS = 60  # of one survey in the note; all of them are in changes/
@@ -81,7 +82,7 @@ def _notice(letter: Letter) -> Notice:
 
 def _letter(letter: Letter) -> Part:
     content, about = letter.content, letter.content.about
-    sites = len({r.site for r in letter.ready if r.site})
+    sites = len({site_key(r.site) for r in letter.ready if r.site})
     what = f"{plural(len(letter.ready), 'survey')} of {plural(sites, 'site')}" if sites else "surveys"
     lead = f"{content.title}. This package holds {what}."
     if letter.corrects is not None:

@@ -48,7 +48,7 @@ _ALL = (
     Rule("totals", "contradiction", "The strokes and the total beside them agree."),
     Rule("history", "question", "Counts lie within {limit:g} times what the site had before.", 3.0),
     Rule("people", "question", "Observers are people that the plan knows."),
-    Rule("site", "question", "The site is one that the plan knows, written in one way."),
+    Rule("site", "question", "The site is one that the plan knows, named as in other surveys."),
 )
 RULES: dict[str, Rule] = {rule.name: rule for rule in _ALL}
 
