@@ -32,6 +32,18 @@ def test_whoever_stops_the_command_stops_the_server(tmp_path, how):
         assert probe.connect_ex(("127.0.0.1", port)) != 0
 
 
+@pytest.mark.skipif(sys.platform != "linux", reason="the list of a process's children is Linux's")
+def test_a_server_that_is_killed_fails_its_command(tmp_path):
+    """Else a service manager would take it for stopped on purpose, and start nothing again."""
+    port = free_port()
+    command = [sys.executable, "-m", "digitise", "review", "--store", str(tmp_path / "store"), "--port", str(port)]
+    with subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, start_new_session=True) as one:
+        until_it_answers(one, port)
+        (server,) = Path(f"/proc/{one.pid}/task/{one.pid}/children").read_text().split()
+        os.kill(int(server), signal.SIGKILL)
+        assert one.wait(60) == 128 + signal.SIGKILL
+
+
 def test_visitors_who_never_finish_keep_nobody_waiting(tmp_path):
     """200 who send half a request and 200 who send half a form: the next one is answered."""
     port = free_port()

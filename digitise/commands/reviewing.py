@@ -31,6 +31,9 @@ def _review(args: argparse.Namespace) -> int:
     with subprocess.Popen(command) as server:  # noqa: S603 - our own program, no shell
         signal.signal(signal.SIGTERM, lambda *_: server.terminate())  # whoever stops this command stops the server
         try:
-            return max(server.wait(), 0)
+            code = server.wait()
         except KeyboardInterrupt:  # the server has had it too
             return 0
+    if code == -signal.SIGTERM:
+        return 0
+    return code if code >= 0 else 128 - code  # as a shell tells of a program that was killed
