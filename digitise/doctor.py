@@ -15,6 +15,7 @@ from datetime import datetime
 from pathlib import Path
 
 from digitise import __version__
+from digitise.wording import plural
 
 WELL, LESS, WRONG = "well", "less", "wrong"
 _LEAST_FREE_GB = 2.0  # some 500 photographs
@@ -162,7 +163,7 @@ def _log(folder: Path) -> tuple[str, str]:
     if found is None:
         return WELL, "the screens have not run here yet"
     if found:
-        return LESS, f"{found} errors are in {folder / log.FILE}; send it to whoever mends them, it names nobody"
+        return LESS, f"{plural(found, 'error')} in {folder / log.FILE}; send it to whoever mends this: it names nobody"
     return WELL, f"no error in {folder / log.FILE}"
 
 

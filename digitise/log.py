@@ -22,7 +22,9 @@ MOST_BYTES, OLDER_FILES = 1_000_000, 2
 MOST_FRAMES = 12
 _LOGGER = logging.getLogger("digitise")
 _LOGGER.addHandler(logging.NullHandler())  # until there is a folder
-_BELOW = re.compile(r".*(?:site-packages|dist-packages|python3\.\d+)/|.*/(?=(?:digitise|review_app)/)|.*/")
+_BELOW = re.compile(
+    r".*(?:site-packages|dist-packages|python3\.\d+)[/\\]|.*[/\\](?=(?:digitise|review_app)[/\\])|.*[/\\]"
+)
 
 
 def keep(folder: Path) -> None:
@@ -37,14 +39,14 @@ def keep(folder: Path) -> None:
     _LOGGER.propagate = False
 
 
-def note(event: str, **numbers: str | float | None) -> None:
-    """Note that something happened; `numbers` hold nothing that a person wrote."""
-    _LOGGER.info(event, extra={"numbers": numbers})
+def note(event: str, **facts: str | float | None) -> None:
+    """Note that something happened; `facts` hold nothing that a person wrote."""
+    _LOGGER.info(event, extra={"facts": facts})
 
 
-def trouble(event: str, error: BaseException, **numbers: str | float | None) -> None:
+def trouble(event: str, error: BaseException, **facts: str | float | None) -> None:
     """Note an error that nobody expected."""
-    _LOGGER.error(event, exc_info=error, extra={"numbers": numbers})
+    _LOGGER.error(event, exc_info=error, extra={"facts": facts})
 
 
 class _Lines(RotatingFileHandler):
@@ -55,7 +57,7 @@ class _Lines(RotatingFileHandler):
 class _Formatter(logging.Formatter):
     def format(self, record: logging.LogRecord) -> str:
         at = datetime.fromtimestamp(record.created, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
-        line = {"at": at, "version": __version__, "process": os.getpid(), "event": record.msg, **record.numbers}
+        line = {"at": at, "version": __version__, "process": os.getpid(), "event": record.msg, **record.facts}
         if record.exc_info:
             error = record.exc_info[1]
             line |= {"error": type(error).__name__, "through": _frames(error)}
@@ -71,7 +73,7 @@ def _frames(error: BaseException) -> list[str]:
 def troubles(folder: Path) -> int | None:
     """How many errors the log of a store holds; None where there is no log."""
     try:
-        lines = (folder / FILE).read_text(encoding="utf-8").splitlines()
+        lines = (folder / FILE).read_text(encoding="utf-8", errors="replace").splitlines()
     except OSError:
         return None
     return sum('"error": ' in line for line in lines)

@@ -44,6 +44,21 @@ def test_an_error_is_noted_by_its_kind_and_its_lines_of_code_without_its_text(fo
     assert [w for w in ("Mira", "Lantern", "secret", "srv", str(log.Path(__file__).parents[1])) if w in text] == []
 
 
+@pytest.mark.parametrize(
+    ("where", "left"),
+    [
+        ("/srv/mira/reefs/digitise/log.py", "digitise/log.py"),
+        ("C:\\Users\\mira\\reefs\\review_app\\app.py", "review_app\\app.py"),
+        ("C:\\Users\\mira\\venv\\Lib\\site-packages\\numpy\\core.py", "numpy\\core.py"),
+        ("/srv/mira/mine.py", "mine.py"),
+        ("C:\\Users\\mira\\mine.py", "mine.py"),
+    ],
+)
+def test_folders_of_any_system_are_left_out_of_a_line_of_code(where, left):
+    """They hold the names of people and of their computers."""
+    assert log._BELOW.sub("", where, count=1) == left
+
+
 def test_an_address_that_breaks_is_noted_without_what_it_was_asked_for(folder):
     app = Starlette(routes=[Route("/{rest:path}", fail)], middleware=[Middleware(Troubles)])
     for path in ("/desk/trace/7?cell=Mira", "/b/thesecretofthelink/state", "/"):
@@ -87,7 +102,7 @@ def test_the_doctor_says_where_errors_are(folder):
     state, words = doctor._log(folder)
 
     assert state == doctor.LESS
-    assert words.startswith("1 errors are in ")
+    assert words.startswith("1 error in ")
 
 
 def test_without_a_folder_nothing_is_written_or_said(capsys):
