@@ -264,7 +264,9 @@ def test_the_screens_own_connection_is_refused_without_a_log_in(store, browser):
     assert opening(accepting, OWN | as_(browser, "Ada Lind")) == ["websocket.accept"]
 
 
-@pytest.mark.parametrize("origin", ["http://evil.example", "http://127.0.0.1:9999", "null", "http://localhost:8501"])
+@pytest.mark.parametrize(
+    "origin", ["http://evil.example", "http://127.0.0.1:9999", "null", "http://localhost:8501", "http://[x"]
+)
 def test_no_other_page_opens_the_screens_connection_with_somebodys_cookie(store, browser, monkeypatch, origin):
     """A page on another port is another site, though browsers send it the cookie; so too where nobody logs in."""
     cookie = as_(browser, "Mira Tole")

@@ -365,7 +365,9 @@ def test_the_command_makes_lists_checks_and_corrects(kept, capsys):
     assert main(send) == 1
     said = capsys.readouterr().err
     assert f"PILOT GARDEN, 2026-03-14 (pack {PACK}): reviewed, not signed" in said
-    assert "--with-unsigned" in said
+    assert "To leave these out: --signed. To let them in as they are: --with-unsigned" in said
+    assert main([*send, "--pack", PACK]) == 1
+    assert "--signed" not in capsys.readouterr().err
     assert main([*send, "--signed"]) == 2
     assert "no survey is signed as it is now" in capsys.readouterr().err
     assert main([*send, "--signed", "--pack", PACK]) == 2

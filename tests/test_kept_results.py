@@ -1,5 +1,6 @@
 """Results kept beside a store: the same numbers as computed anew, made again only where something was entered since."""
 
+import errno
 import json
 import shutil
 
@@ -300,5 +301,18 @@ def test_tables_of_a_large_store_are_made_ahead(folder, monkeypatch):
     seen = computed(monkeypatch)
 
     assert len(tables(folder)["surveys"]) == len(PACKS)
-
     assert seen == []
+
+
+def test_tables_that_find_no_room_are_left_for_whoever_asks(folder, monkeypatch):
+    """A full disk does not make a failure of a run that has kept everything it read."""
+
+    def full(*_, **__):
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(kept, "AT_ONCE", 1)
+    monkeypatch.setattr(kept, "_written", full)
+    with Store.open(folder) as store:
+        make_ahead(store)
+        with pytest.raises(OSError, match="No space"):
+            KeptTables(store).read("surveys")

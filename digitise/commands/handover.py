@@ -119,7 +119,8 @@ def _make(store, args: argparse.Namespace) -> int:
         prepared = prepare_handover(store, wishes, now=now)
     except NotReady as error:
         say(f"digitise handover: {error}")
-        say("To leave these out: --signed. To let them in as they are: --with-unsigned, --with-unreviewed.")
+        leave_out = "" if args.pack or args.signed or args.correct is not None else "To leave these out: --signed. "
+        say(f"{leave_out}To let them in as they are: --with-unsigned, --with-unreviewed.")
         return 1
     except ChangedMeanwhile as error:
         say(f"digitise handover: {error}")

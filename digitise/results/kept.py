@@ -168,11 +168,14 @@ class KeptTables:
 
 
 def make_ahead(store: Store) -> None:
-    """Make the tables of a store of `AT_ONCE` surveys or more now, so that who asks for results need not wait."""
+    """Make the tables of a store of `AT_ONCE` surveys or more now, so that who asks for results need not wait.
+
+    Where there is no room for them, they are made when somebody asks.
+    """
     if len(store.packs()) >= AT_ONCE:
         kept = KeptTables(store)
-        kept.read("surveys", columns=["pack"])
-        kept.close()
+        with contextlib.suppress(OSError), contextlib.closing(kept):
+            kept.read("surveys", columns=["pack"])
 
 
 @contextlib.contextmanager

@@ -24,7 +24,12 @@ def from_elsewhere(connection: HTTPConnection, *, unnamed: bool = False) -> bool
     connection; other programs need not, and have no cookie but one that they were given.
     """
     origin = connection.headers.get("origin")
-    return unnamed if origin is None else urlsplit(origin).netloc != connection.headers.get("host")
+    if origin is None:
+        return unnamed
+    try:
+        return urlsplit(origin).netloc != connection.headers.get("host")
+    except ValueError:  # no address at all
+        return True
 
 
 async def body_of(request: Request, most: int) -> bytes | None:
