@@ -56,7 +56,7 @@ def test_many_codes_have_three_letters_and_differ_in_two(count: int) -> None:
 
 @pytest.mark.parametrize(
     ("chance", "words"),
-    [(0.25, "about 1 in 4"), (1 / 25_000, "about 1 in 25,000"), (1e-10, "less than 1 in 1,000,000")],
+    [(0.25, "about 1 time in 4"), (1 / 25_000, "about 1 time in 25,000"), (1e-10, "less than 1 time in 1,000,000")],
 )
 def test_a_margin_in_words_claims_no_more_than_was_measured(chance: float, words: str) -> None:
     assert how_often(chance) == words

@@ -257,10 +257,10 @@ def site_cover(
     """Mean cover of a site over its transects, with a design-based interval for each category.
 
     The mean of the transects' covers, or the ratio of totals once any used transect has fewer than 90 % of its
-    planned points legible. Interval: t over transects between 20 % and 80 % cover; outside that `beta_mean`, or Korn-
-    Graubard with fewer than 4 transects or when all transects agree to half a point. One transect: value only. A
-    transect without legible points is left out of the mean but not of the bounds. ``categories`` fixes the order and
-    adds unseen ones.
+    planned points legible. Interval: t over transects between 20 % and 80 % cover; outside that `beta_mean`, or
+    Korn-Graubard with fewer than 4 transects or when all transects agree to half a point. One transect: value only.
+    A transect without legible points is left out of the mean but not of the bounds. ``categories`` fixes the order
+    and adds unseen ones.
 
     Assumes transects are a random sample of the site and independent.
 

@@ -162,8 +162,8 @@ def _margin(firsts: list[int], seconds: list[int], distance: np.ndarray) -> tupl
 
 
 def how_often(chance: float) -> str:
-    """A margin in words: "about 1 in 25,000". Beyond a million the product of two measured chances proves no more."""
-    return f"about 1 in {1 / chance:,.0f}" if chance > 1e-6 else "less than 1 in 1,000,000"
+    """A margin in words: "about 1 time in 25,000". Beyond a million two measured chances prove no more."""
+    return f"about 1 time in {1 / chance:,.0f}" if chance > 1e-6 else "less than 1 time in 1,000,000"
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,7 @@ import unicodedata
 from collections.abc import Callable
 from dataclasses import dataclass
 
-MOST_CODES = 60  # as many as `digitise.sheets.codes` can keep apart
+MOST_CODES = 60  # as `digitise.sheets.codes.MOST`, which this module need not import numpy for
 SEGMENT = re.compile(r"^\d+(\.\d+)?-\d+(\.\d+)?$")
 
 
