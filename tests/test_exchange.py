@@ -483,3 +483,9 @@ def test_mistakes_in_the_file_about_are_named(tmp_path, text, words):
 
     with pytest.raises(ValueError, match=words):
         load_about(tmp_path / "about.yaml")
+
+
+@pytest.mark.parametrize("text", ["", "# to be filled in\n", "{}"])
+def test_a_description_in_which_nothing_is_given_is_one(tmp_path, text):
+    (tmp_path / "about.yaml").write_text(text)
+    assert load_about(tmp_path / "about.yaml") == About()

@@ -89,8 +89,18 @@ HOSTILE = [
         id="turned-around",
     ),
     pytest.param(
+        _swapped("title: Pond line\nprog", 'title: "Pond\\uD800line"\nprog'),
+        ["line 3: ", "(U+D800); delete it"],
+        id="half-a-character",
+    ),
+    pytest.param(
         _swapped("title: Pond line\nprog", "<<: {title: Pond}\nprog"), ["line 3: merged keys"], id="merged-key"
     ),
+    *(
+        pytest.param(_swapped('version: "1"', f"version: {tagged}"), ["line 2: tags such as '!x'"], id=tagged)
+        for tagged in ("!!timestamp x", "!!bool x", '!!int ""', "!!set {a}", "! x")
+    ),
+    pytest.param(POND + "2026: x\n", ["line 24: 2026: this key looks like a number"], id="number-as-key"),
     pytest.param(_swapped('version: "1"', "version: 012"), ["line 2: version: found 012, expected text"], id="octal"),
     pytest.param(POND + "---\na: b\n", ["line 24: a second document"], id="two-documents"),
     pytest.param(POND + "belt:\n\twidth_m: 2\n", ["line 25: a tab; use spaces"], id="tab"),

@@ -76,4 +76,4 @@ def load_about(path: Path | None) -> About:
     if path is None:
         return About()
     text = file_text(path, what="the file for --about", error=ValueError)
-    return checked(text or "{}", About, source=str(path), error=ValueError)
+    return checked(text, About, source=str(path), error=ValueError)

@@ -20,8 +20,9 @@ SHOWN = 60
 MERGE = "tag:yaml.org,2002:merge"
 Model = TypeVar("Model", bound=BaseModel)
 
-# Control characters, and those that turn the order of a line around so that it reads otherwise than it is stored.
-UNSEEN = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x84\x86-\x9f\u202a-\u202e\u2066-\u2069]")
+# Control characters, those that turn the order of a line around so that it reads otherwise than it is stored, and
+# halves of characters, which no file can hold.
+UNSEEN = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x84\x86-\x9f\u202a-\u202e\u2066-\u2069\ud800-\udfff]")
 
 _QUOTES = "text; put it in quotes if it looks like a number, a date, or yes or no"
 _DATE = "a date such as 2026-04-11"
@@ -61,7 +62,7 @@ _HINTS = (  # what the parser says, and what to do
     ("character '\\t'", "a tab; use spaces"),
     ("mapping values are not allowed", "a second ': '; put a value that holds one in quotes, and keep keys in line"),
     ("expected ',' or", "a bracket is not closed, or a value that holds a comma or ': ' needs quotes"),
-    ("could not determine a constructor", "tags such as '!x' are not used in these files"),
+    ("could not determine a constructor", "'=' alone; put it in quotes"),
     ("but found another document", "a second document; keep one in a file, without '---' below it"),
     ("expected <block end>", "this line stands further left or right than those it belongs with"),
     ("special characters are not allowed", "a character that cannot be seen; delete it"),
@@ -82,12 +83,14 @@ def line_of_text(least: int, most: int) -> object:
 
 
 class _PlainLoader(yaml.SafeLoader):
-    """Safe YAML without anchors and aliases, which let a small file grow without bound, and without repeats."""
+    """Safe YAML without anchors and aliases, which let a small file grow without bound, without tags and repeats."""
 
     def compose_node(self, parent, index):
         event = self.peek_event()
         if isinstance(event, yaml.AliasEvent) or getattr(event, "anchor", None):
             raise _fault(event, "anchors and aliases are not used in these files")
+        if event.tag:
+            raise _fault(event, "tags such as '!x' are not used in these files")
         node = super().compose_node(parent, index)
         if isinstance(node, yaml.ScalarNode) and (unseen := UNSEEN.search(node.value)):
             raise _fault(node, f"a character that cannot be seen (U+{ord(unseen[0]):04X}); delete it")
@@ -179,6 +182,8 @@ def _describe(error: dict, kinds: tuple[str, ...], node: yaml.Node | None) -> st
         return f"{line}{where}: {text}" if where else text
     if kind == "extra_forbidden":
         return f"{line}{where}: this key is not known; remove it or check its spelling"
+    if kind == "invalid_key":
+        return f"{line}{where}: this key looks like a number, a date, or yes or no; put it in quotes"
     if kind == "missing":
         return f"{line}{where}: missing; it must be given"
     if kind in ("union_tag_invalid", "union_tag_not_found"):
@@ -220,12 +225,15 @@ def checked(
     """The model in YAML text.
 
     Raises `error`, a line for each problem: `source`, the line, the key, what was found and expected. `kinds` are
-    names that the model puts into a key's path and the file does not have.
+    names that the model puts into a key's path and the file does not have. A file without keys is a model of which
+    nothing is required.
     """
     try:
         node, data = _parsed(text)
     except (yaml.YAMLError, RecursionError, ValueError) as wrong:
         raise error(f"{source}: not readable as YAML: {_parser_words(wrong)}") from None
+    if data is None and not any(field.is_required() for field in model.model_fields.values()):
+        data = {}
     if not isinstance(data, dict):
         first = next(iter(model.model_fields))
         found = "an empty file" if data is None else _shown(data, node) if isinstance(data, list) else "no keys"
