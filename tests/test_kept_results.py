@@ -304,6 +304,18 @@ def test_tables_of_a_large_store_are_made_ahead(folder, monkeypatch):
     assert seen == []
 
 
+@pytest.mark.parametrize("name", ["surveys/printed_on.py", "estimate/uneven.py", "reader/counts.py"])
+def test_other_code_has_another_digest(tmp_path, monkeypatch, name):
+    """Wherever numbers come from: also where it is said which pages count."""
+    for folder in ("estimate", "results", "surveys", "reader", "sheets"):
+        shutil.copytree(kept._PACKAGE / folder, tmp_path / folder)
+    before = kept.code_digest()
+    monkeypatch.setattr(kept, "_PACKAGE", tmp_path)
+    assert kept.code_digest() == before
+    (tmp_path / name).write_text("other = True\n")
+    assert kept.code_digest() != before
+
+
 def test_tables_that_find_no_room_are_left_for_whoever_asks(folder, monkeypatch):
     """A full disk does not make a failure of a run that has kept everything it read."""
 

@@ -260,6 +260,18 @@ def test_a_link_in_a_backup_is_not_followed(tmp_path, whole_folder):
     assert list((tmp_path / "again" / "pages").iterdir()) == []
 
 
+def test_a_backup_whose_rows_are_a_link_is_none(tmp_path):
+    """Nobody's other store is restored in its place."""
+    with Store.open(tmp_path / "kept") as store:
+        fish(store)
+    (tmp_path / "backup").mkdir()
+    (tmp_path / "backup" / "digitise.db").symlink_to(tmp_path / "kept" / "digitise.db")
+
+    with pytest.raises(StoreError, match=r"there is no digitise.db in it, or only a link"):
+        restore(tmp_path / "backup", tmp_path / "again", now=NOW)
+    assert not (tmp_path / "again").exists()
+
+
 # Killed in the middle
 
 

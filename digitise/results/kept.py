@@ -191,9 +191,8 @@ def _collecting_less() -> Iterator[None]:
 
 def code_digest() -> str:
     """SHA-256 of the code that numbers come from: other code, other numbers."""
-    files = [*(_PACKAGE / "estimate").glob("*.py"), *(_PACKAGE / "results").glob("*.py")]
-    parts = ("surveys/survey.py", "surveys/chances.py", "surveys/twice.py", "reader/counts.py", "sheets/protocol.py")
-    files += [_PACKAGE / part for part in parts]
+    parts = ("estimate/*.py", "results/*.py", "surveys/*.py", "reader/counts.py", "sheets/protocol.py")
+    files = [path for part in parts for path in _PACKAGE.glob(part)]
     whole = hashlib.sha256(f"{FORM} {__version__}".encode())
     for path in sorted(files):
         whole.update(path.read_bytes())

@@ -97,7 +97,9 @@ def backup(store: Store, out: Path, *, now: datetime, tick: Tick = lambda total:
 
 
 def _write_record(out: Path, made: Backup) -> None:
-    with tempfile.NamedTemporaryFile("w", dir=out / "incoming", delete=False, encoding="utf-8") as record:
+    with tempfile.NamedTemporaryFile(
+        "w", prefix="part-", dir=out / "incoming", delete=False, encoding="utf-8"
+    ) as record:
         json.dump(asdict(made), record, indent=1)
     Path(record.name).replace(out / RECORD)
 
@@ -228,8 +230,8 @@ def restore(
     StoreError
         `source` is no backup, or `folder` or the database holds something: nothing is ever written over.
     """
-    if not (source / DATABASE).is_file():
-        raise StoreError(f"{source}: is no backup: there is no {DATABASE} in it")
+    if not (source / DATABASE).is_file() or (source / DATABASE).is_symlink():
+        raise StoreError(f"{source}: is no backup: there is no {DATABASE} in it, or only a link")
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise StoreError(f"{folder}: is there already and not empty; restore into a new folder")
     url = database or asked_for()
