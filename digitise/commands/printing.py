@@ -121,9 +121,9 @@ def _codes(args: argparse.Namespace) -> int:
 
     chosen = choose_codes(args.count)
     print("\n".join(chosen.codes))
-    say(f"{args.count} codes, any two differ in two letters. By the reader's measured confusions:")
+    say(f"{args.count} codes, any two differ in two letters or more. By the reader's measured confusions:")
     for one in margins(chosen.codes):
         say(f"  {one.code} is taken for {one.nearest} {how_often(one.chance)}")
     a, b = chosen.nearest
-    say(f"Nearest pair {a} and {b}: the reader would have to misread two letters, {how_often(chosen.chance)}.")
+    say(f"Nearest pair {a} and {b}: the reader would have to misread two letters or more, {how_often(chosen.chance)}.")
     return 0

@@ -118,7 +118,7 @@ def _codes(protocol: Protocol) -> list[str]:
         if isinstance(sheet, LineSheet):
             nearest = max(margins([c.code for c in sheet.categories]), key=lambda m: m.chance)
             out.append(
-                f"sheet '{name}': codes {nearest.code} and {nearest.nearest} are nearest; two letters would have to "
-                f"be misread, {how_often(nearest.chance)}"
+                f"sheet '{name}': codes {nearest.code} and {nearest.nearest} are nearest; two letters or more would "
+                f"have to be misread, {how_often(nearest.chance)}"
             )
     return out
