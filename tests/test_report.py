@@ -31,6 +31,7 @@ from digitise.report.plots import Plot, PlotRow, draw, is_square_root
 from digitise.report.references import WORKS, cited
 from digitise.report.short_part import changed_words, impacts_table
 from digitise.report.site_map import MapSite, draw_map
+from digitise.report.survey_part import _noted_table
 from digitise.report.time_plots import TimeDot, TimePlot, cut_short, draw_times
 from digitise.report.words import methods, status
 from digitise.results import survey_results
@@ -692,6 +693,17 @@ def test_a_row_says_on_how_many_transects_it_was_seen_or_noted(some):
     assert "Noted on" not in text  # its sheet is there for one transect only
     assert "Noted on" in text_of(page_of(noted))
     assert "Anchor damage yes no no no 1 of 2 50 (9 to 91)" in text_of(page_of(noted))
+
+
+def test_of_two_transects_with_one_known_whole_no_interval_is_given_and_why():
+    """There are two, so that it would be wrong to say that there is one."""
+    tick = {"invertebrate/anchor-damage/0-10/tick": True, "invertebrate/anchor-damage/10-20/tick": False}
+    sheets = [made_sheet("invertebrate", v, transect=t) for t, v in ((1, tick), (2, dict.fromkeys(tick, UNREAD)))]
+    own = [i for i in results_of(*sheets).impacts if i.id == "anchor-damage"]
+    caption = _noted_table(own, "95 %").caption
+
+    assert own[0].occurrence.n == 1
+    assert caption.endswith("Fewer than two transects are known in every segment, so no interval is given.")
 
 
 def test_several_sites_begin_with_what_is_there_in_short():

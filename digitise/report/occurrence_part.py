@@ -35,7 +35,9 @@ def seen_words(lines: Sequence[DensityLine]) -> str:
 
 def noted_cells(i: ImpactLine) -> tuple[Cell, ...]:
     """Under `NOTED`: transects on which it was noted, their share, and the mean of a percentage."""
-    mean = "–" if i.mean is None else f"{number(i.mean.value)} ({span(i.mean)})"
+    mean = "–" if i.mean is None else number(i.mean.value)
+    if i.mean is not None and i.mean.has_interval:
+        mean += f" ({span(i.mean)})"
     return *_seen(i.occurrence), mean
 
 

@@ -18,6 +18,7 @@ FACTS = ("time", "number", "decimal", "code")
 PLACE = ("latitude", "longitude", "north-south", "east-west")
 MOST_PLACES = 8  # segments that stand side by side in a table
 ONE = "One transect: there is no between-transect uncertainty to show, so no interval is given."
+NOT_TWO = "Fewer than two transects are known in every segment, so no interval is given."
 
 
 def survey_part(r: SurveyResults, *, named: bool) -> Part:
@@ -288,7 +289,7 @@ def _noted_table(impacts: Sequence[ImpactLine], level: str) -> Table:
     head, rows = ("Noted", *names), [(i.label, *own) for i, own in zip(impacts, cells, strict=True)]
     if len(places) > MOST_PLACES:
         head, rows = ("Noted", *(i.label for i in impacts)), list(zip(names, *cells, strict=True))
-    caption = "Impacts noted in each belt segment, as written. " + (noted_words(level) if known else ONE)
+    caption = "Impacts noted in each belt segment, as written. " + (noted_words(level) if known else NOT_TWO)
     return Table(head, tuple(("", tuple(row)) for row in rows), caption)
 
 
