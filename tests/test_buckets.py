@@ -132,7 +132,7 @@ def test_objects_of_no_photograph_are_noted(store, bucket) -> None:
     bucket.put("seas/ab/stray.jpg", b"x")
 
     (note,) = verify(store).notes
-    assert note.startswith("1 files belong to no photograph, such as originals/ab/stray.jpg")
+    assert note.startswith("1 file belongs to no photograph, such as originals/ab/stray.jpg")
 
 
 def test_a_thinned_photograph_goes_from_the_bucket(store, bucket) -> None:

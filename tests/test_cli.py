@@ -278,7 +278,7 @@ def test_sheets_are_written_and_the_printing_is_explained(tmp_path, capsys) -> N
         len(list((tmp_path / "sheets").glob("*.pdf"))) == len(list((tmp_path / "sheets").glob("*.layout.json"))) == 10
     )
     assert (tmp_path / "sheets" / "print" / "a4.pdf").is_file()
-    assert said.startswith("10 pages in 1 pack(s) on A4 written to ")
+    assert said.startswith("10 pages in 1 pack on A4 written to ")
     assert "Print at 100 % (actual size)." in said
 
 

@@ -16,6 +16,7 @@ from PIL import Image
 
 from digitise.cli import main
 from digitise.store import Store
+from digitise.wording import plural
 
 WORDS = "is not a photograph"
 
@@ -72,7 +73,7 @@ def test_a_run_that_is_stopped_goes_on_from_there(how: int, code: int, photos, t
     assert 1 <= finished < 7
     assert "Traceback" not in said
     if code == 130:
-        assert f"Stopped after {finished} photographs. The same command goes on from there." in said
+        assert f"Stopped after {plural(finished, 'photograph')}. The same command goes on from there." in said
     again = _started(tmp_path / "in", "--json", out, "--jobs", 1)
     said = again.communicate(timeout=120)[1]
     assert again.returncode == 0

@@ -172,7 +172,7 @@ def test_a_changed_or_missing_file_is_named(store):
     assert any(s.startswith("fish.jpg: the kept photograph was changed") for s in report.problems)
     assert any("its flattened picture cannot be opened (No such file" in s for s in report.problems)
     assert len(report.problems) == 2
-    assert "1 files belong to no photograph, such as originals/ab/left.jpg" in report.notes[0]
+    assert "1 file belongs to no photograph, such as originals/ab/left.jpg" in report.notes[0]
 
 
 def test_a_damaged_database_file_is_named(tmp_path):

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from digitise.commands.common import Adder, UsageError, open_store, say, store_argument
+from digitise.wording import plural
 
 if TYPE_CHECKING:
     from digitise.results.compare import Compared, SiteTrend, SurveySample
@@ -66,7 +67,8 @@ def _compare(args: argparse.Namespace) -> int:
 def _print_changes(before: SurveySample, after: SurveySample, rows: list[Compared]) -> None:
     print(f"\n{_survey(before)}  to  {_survey(after)}")
     if waiting := before.unread + after.unread:
-        print(f"{waiting} cells of these surveys still wait for a person; only decided cells are compared.")
+        waits = plural(waiting, "cell of these surveys still waits", "cells of these surveys still wait")
+        print(f"{waits} for a person; only decided ones are compared.")
     level = f"{100 * rows[0].change.effect.level:g} % interval" if rows else ""
     detect = f"for {rows[0].detect_percent:g} %" if rows else ""
     print(

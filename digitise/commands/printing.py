@@ -63,8 +63,8 @@ def _sheets(args: argparse.Namespace) -> int:
         papers = tuple(dict.fromkeys(_small(p) for p in papers))
     written = write_sheets(protocol, args.out, papers=papers, packs=args.packs, two_up=args.two_up)
     say(
-        f"{len(written)} pages in {args.packs} pack(s) on {' and '.join(papers)} written to {args.out}; "
-        f"to print them all: {', '.join(str(args.out / 'print' / f'{p.lower()}.pdf') for p in papers)}. "
+        f"{plural(len(written), 'page')} in {plural(args.packs, 'pack')} on {' and '.join(papers)} written to "
+        f"{args.out}; to print them all: {', '.join(str(args.out / 'print' / f'{p.lower()}.pdf') for p in papers)}. "
         f"Print at 100 % (actual size){CUT if args.two_up else ''}."
     )
     return 0

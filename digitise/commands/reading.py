@@ -13,6 +13,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from digitise.commands.common import STOPPED, Adder, UsageError, jobs, progress_bar, say
+from digitise.wording import plural
 
 LOOK_EVERY_S = 1.0
 
@@ -284,7 +285,7 @@ def _interrupted(args: argparse.Namespace, run: _Run | None) -> int:
     done = 0 if run is None else len(run.journal.done) if run.journal else run.counts.total()
     again = args.store is not None or (args.json is not None and str(args.json) != "-")
     say(
-        f"Stopped after {done} photographs. "
+        f"Stopped after {plural(done, 'photograph')}. "
         + ("The same command goes on from there." if again else "Nothing was kept.")
     )
     return STOPPED

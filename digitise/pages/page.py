@@ -24,7 +24,7 @@ from digitise.pages.sight import (
 )
 from digitise.sheets.layout import Layout
 from digitise.sheets.sheet import Identity, parse_identity
-from digitise.wording import listed
+from digitise.wording import listed, plural
 
 __all__ = ["CORNER_NAMES", "NotRegistered", "Page", "place_words", "register", "register_all"]
 
@@ -110,7 +110,8 @@ def _judged(page: Page, cut: list[str], unseen: Unseen) -> Page | NotRegistered:
     if page.native_px_per_mm < MIN_PX_PER_MM:
         return _too_far(page.native_px_per_mm, layout)
     if cut:
-        words = f"{len(cut)} cells at the {where(layout, cut)} lie outside the picture"
+        at = where(layout, cut)
+        words = f"{plural(len(cut), f'cell at the {at} lies', f'cells at the {at} lie')} outside the picture"
         return NotRegistered("cut-off", words, layout)
     if (spread := grain(page.image)) > MOST_GRAIN:
         return NotRegistered("too-dark", f"grain is {100 * spread:.0f} % of the paper's light", layout)

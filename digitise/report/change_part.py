@@ -7,12 +7,13 @@ from collections.abc import Sequence
 from digitise.estimate.intervals import Estimate
 from digitise.report.blocks import Cell, Figure, Heading, Paragraph, Part, Table
 from digitise.report.plots import NARROW, WIDE, ChangeRow, draw_changes
-from digitise.report.words import number
+from digitise.report.words import number, p_text
 from digitise.results import SurveyResults, cover_table, density_table
 from digitise.results.compare import HOLM, Compared, compare_pairs, latest_pairs
 from digitise.results.samples import samples_of
 from digitise.results.tables import survey_table
 from digitise.surveys.places import site_key
+from digitise.wording import plural
 
 METHOD = "Welch 1947"
 
@@ -90,18 +91,15 @@ def _table(changes: Sequence[Compared], level: str) -> Table:
         for c in own:
             means = [s.measured[c.variable].mean for s in (c.before, c.after)]
             cells = (c.variable.label, *(number(m) for m in means), signed(c.change.effect))
-            rows.append(("", (*cells, _p(c.change.p), _p(c.adjusted), number(c.detectable))))
+            rows.append(("", (*cells, p_text(c.change.p), p_text(c.adjusted), number(c.detectable))))
     caption = (
         "Changes in points of cover. p adjusted is for all headlines of all sites; detectable, the smallest change "
         "that so many transects find four times in five."
     )
     if open_ := sum(waiting.values()):
-        caption += f" {open_} cells of these surveys still wait for a person; only decided ones are compared."
+        waits = plural(open_, "cell of these surveys still waits", "cells of these surveys still wait")
+        caption += f" {waits} for a person; only decided ones are compared."
     return Table(head, tuple(rows), caption)
-
-
-def _p(p: float | None) -> str:
-    return "–" if p is None else "< 0.001" if p < 0.001 else f"{p:.3f}"
 
 
 def change_methods(changes: Sequence[Compared]) -> list[str]:

@@ -11,7 +11,7 @@ from digitise.report.blocks import Block, Cell, Figure, Heading, Paragraph, Tabl
 from digitise.report.drawing import FAINT, INK, RULE, SEA, Drawing, Item, Words, box
 from digitise.report.paint import shortened, width_of
 from digitise.report.plots import NARROW, WIDE
-from digitise.report.words import number, one_sided, span
+from digitise.report.words import one_sided, with_span
 from digitise.results import PER_M2, SurveyResults
 
 MOST_COVERS, MOST_DENSITIES = 6, 6  # drawn
@@ -167,4 +167,4 @@ def _table(r: SurveyResults, lines: Sequence[_Line]) -> Table:
 def _with_interval(e: Estimate) -> str:
     if one_sided(e):
         return f"0.0 (below {e.high:.1f})"
-    return f"{number(e.value)} ({span(e)})" if e.has_interval else number(e.value)
+    return with_span(e)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from digitise.estimate.intervals import Estimate
 from digitise.report.blocks import Block, Cell, Heading, Paragraph, Part, Table
-from digitise.report.words import number, span
+from digitise.report.words import number, p_text, with_span
 from digitise.results import DensityLine, ImpactLine, SurveyResults
 from digitise.results.change_tables import community_table
 
@@ -22,7 +22,7 @@ NOTED = ("Noted on", "Share, %", "Mean, %")
 
 def seen_cells(d: DensityLine) -> tuple[Cell, ...]:
     """Under `SEEN`: transects on which it was seen, their share with its interval, spread between whole belts."""
-    return *_seen(d.occurrence), number(d.dispersion.index), _p(d.dispersion.p)
+    return *_seen(d.occurrence), number(d.dispersion.index), p_text(d.dispersion.p)
 
 
 def seen_words(lines: Sequence[DensityLine]) -> str:
@@ -35,10 +35,7 @@ def seen_words(lines: Sequence[DensityLine]) -> str:
 
 def noted_cells(i: ImpactLine) -> tuple[Cell, ...]:
     """Under `NOTED`: transects on which it was noted, their share, and the mean of a percentage."""
-    mean = "–" if i.mean is None else number(i.mean.value)
-    if i.mean is not None and i.mean.has_interval:
-        mean += f" ({span(i.mean)})"
-    return *_seen(i.occurrence), mean
+    return *_seen(i.occurrence), "–" if i.mean is None else with_span(i.mean)
 
 
 def noted_words(level: str) -> str:
@@ -53,10 +50,6 @@ def _seen(e: Estimate) -> tuple[Cell, Cell]:
     if e.value is None:
         return "not known", "–"
     return f"{round(e.value * e.n / 100)} of {e.n:g}", f"{number(e.value, 0)} ({e.low:.0f} to {e.high:.0f})"
-
-
-def _p(p: float | None) -> str:
-    return "–" if p is None else "< 0.001" if p < 0.001 else f"{p:.3f}"
 
 
 def community_part(results: Sequence[SurveyResults]) -> Part | None:

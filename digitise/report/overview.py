@@ -13,7 +13,7 @@ from digitise.report.short_part import impacts_table, newest_of_sites
 from digitise.report.site_map import MapSite, draw_map
 from digitise.report.survey_part import COVER_AXIS, cover_row, date_words, figure, with_keys
 from digitise.report.time_plots import TimeDot, TimePlot, cut_short, draw_times
-from digitise.report.words import number, span, surveys_of_sites
+from digitise.report.words import surveys_of_sites, with_span
 from digitise.results import SurveyResults
 from digitise.surveys.places import place_of, site_key, why_no_place
 from digitise.wording import plural
@@ -62,14 +62,7 @@ def _surveys_table(results: Sequence[SurveyResults]) -> Table:
         cells: list[Cell] = [r.name, date_words(r), str(len(r.survey.transects))]
         for name in headlines:
             e = covers.get(name)
-            shown = (
-                "–"
-                if e is None or e.value is None
-                else f"{number(e.value)} ({span(e)})"
-                if e.has_interval
-                else number(e.value)
-            )
-            cells.append(shown)
+            cells.append("–" if e is None else with_span(e))
         unread = len(r.survey.unread)
         of = f"{unread} of {len(r.survey.cells)}"
         cells.append(Text(of, "not") if unread else of)

@@ -8,7 +8,7 @@ from digitise.estimate.intervals import Estimate
 from digitise.report.blocks import Block, Bullets, Cell, Heading, Part, Table, Text
 from digitise.report.change_part import signed
 from digitise.report.survey_part import date_words
-from digitise.report.words import number, one_sided, span
+from digitise.report.words import number, one_sided, span, with_span
 from digitise.results import PER_M2, ImpactLine, SurveyResults
 from digitise.results.compare import HOLM, Compared
 from digitise.surveys.places import site_key
@@ -94,7 +94,7 @@ def _density(e: Estimate | None) -> Cell:
         return Text("not known", "not")
     if one_sided(e):
         return f"0 (below {e.high:.1f})"
-    return f"{number(e.value)} ({span(e)})" if e.has_interval else number(e.value)
+    return with_span(e)
 
 
 def _noted(line: ImpactLine | None) -> Cell:
@@ -104,4 +104,4 @@ def _noted(line: ImpactLine | None) -> Cell:
     if line.mean is None:
         seen = f"{round(e.value * e.n / 100)} of {e.n:g}"
         return Text(seen, "strong") if e.value else seen
-    return f"{number(e.value)} ({span(e)})" if e.has_interval else number(e.value)
+    return with_span(e)

@@ -33,6 +33,16 @@ def span(e: Estimate) -> str:
     return f"{e.low:.1f} to {e.high:.1f}" if e.has_interval else "–"
 
 
+def with_span(e: Estimate) -> str:
+    """A value and its interval, "20.1 (12.0 to 45.1)"; the value alone where there is none."""
+    return f"{number(e.value)} ({span(e)})" if e.has_interval else number(e.value)
+
+
+def p_text(p: float | None) -> str:
+    """A p-value with three decimals; a dash where there is none."""
+    return "–" if p is None else "< 0.001" if p < 0.001 else f"{p:.3f}"
+
+
 def one_sided(e: Estimate) -> bool:
     """Whether the estimate is an upper limit for none seen."""
     return e.value == 0 and "one-sided" in e.method

@@ -18,6 +18,7 @@ from digitise.store.engine import Database
 from digitise.store.read import Library, current_entries
 from digitise.store.rows import ChangedMeanwhile, PageRow, StoreError
 from digitise.store.values import person, written
+from digitise.wording import plural
 
 LONGEST_STATEMENT = 2000
 
@@ -84,7 +85,8 @@ class SignOffs:
             if not content:
                 raise StoreError(f"no sheet of pack {pack} has been read, so there is nothing to sign")
             if open_cells:
-                raise StoreError(f"pack {pack}: {open_cells} cells still wait for a decision; decide them, then sign")
+                waits = plural(open_cells, "cell still waits", "cells still wait")
+                raise StoreError(f"pack {pack}: {waits} for a decision; decide them, then sign")
             if chain.digest(content) != digest:
                 raise ChangedMeanwhile(f"pack {pack} was changed since you looked at it; look again, then sign")
             known = connection.execute(

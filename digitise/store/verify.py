@@ -24,6 +24,7 @@ from digitise.store.chain import Head
 from digitise.store.originals import ORIGINALS
 from digitise.store.store import Store
 from digitise.store.thinning import kept_originals
+from digitise.wording import plural
 
 _ROWS_AT_ONCE = 500
 _MOST_NAMED = 200  # of one kind of trouble; a store that was torn apart needs no endless list
@@ -69,8 +70,8 @@ def verify(store: Store, *, head: str | None = None, tick: Callable[[int], None]
     strangers = _strangers(store, set(files))
     if strangers:
         notes.append(
-            f"{len(strangers)} files belong to no photograph, such as {strangers[0]}: left by a program that was "
-            "stopped before it could note them; adding the photograph again takes them up"
+            f"{plural(len(strangers), 'file belongs', 'files belong')} to no photograph, such as {strangers[0]}: left "
+            "by a program that was stopped before it could note them; adding the photograph again takes them up"
         )
     return Report(tuple(problems), tuple(notes), len(originals), len(pictures), now)
 

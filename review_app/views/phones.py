@@ -6,6 +6,7 @@ import segno
 import streamlit as st
 
 from digitise.store import Store
+from digitise.wording import plural
 from review_app import worklist
 from review_app.beach import gate, link, parts
 from review_app.markup import Markup, nothing, tag
@@ -90,7 +91,8 @@ def arriving(store: Store) -> None:
     """What has come and what is here in part only, drawn again by itself."""
     me(touch=False)
     photos, on_the_way = store.photos(), parts.unfinished(store)
-    lines = [tag("p", f"{len(photos)} photographs are here." if photos else "No photograph has come yet.")]
+    here = plural(len(photos), "photograph is", "photographs are")
+    lines = [tag("p", f"{here} here." if photos else "No photograph has come yet.")]
     for part in on_the_way:
         share = int(100 * part.have / part.size) if part.size else 0
         lines.append(tag("p", f"{part.name}: {share} % is here. It goes on when the phone opens the page again."))

@@ -7,6 +7,7 @@ from urllib.parse import urlencode
 import streamlit as st
 
 from digitise.store import Store
+from digitise.wording import plural
 from review_app import tracing, worklist
 from review_app.components import component
 from review_app.markup import ADD, Markup, nothing, tag
@@ -53,7 +54,7 @@ def figure_page(store: Store, pack: str, sheet: str, row: str) -> None:
     st.html(
         tag(
             "p",
-            f"{counted} cells are behind this figure"
+            f"{plural(counted, 'cell is', 'cells are')} behind this figure"
             + (f"; {still} more are unread and could belong to it." if still else "."),
             class_="soft",
         )
