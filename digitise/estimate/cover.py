@@ -235,7 +235,7 @@ def site_estimate(parts: VarianceParts, points: int, *, level: float) -> Estimat
     agree = parts.spread * points < 0.5 * parts.transects  # to within half a point of a mean line
     if agree and effective_points(share, variance, **sample) > effective_points(share, 0.0, **sample):
         variance = 0.0  # agreement between few transects is no proof that there is no spread
-    rare = not RARE <= share <= 1 - RARE
+    rare = not RARE <= round(share, 12) <= 1 - RARE  # lines of 10, 20 and 30 % have a mean of 20 %, not just under
     if rare and not agree and 0 < share < 1 and parts.transects >= UNEVEN_FROM:
         estimate = beta_mean(share, variance, **sample)
     elif rare or agree:
