@@ -137,7 +137,10 @@ def test_one_site_has_no_interval_and_none_seen_an_upper_limit():
     none = group_density([0.0, 0.0, 0.0], 0, 360.0)
 
     assert (none.low, none.high) == (0.0, pytest.approx(-math.log(0.05) / 3.6))
-    assert group_cover([0.0, 0.0, 0.0], 360).low == 0.0
+    for alike in ([0.0, 0.0, 0.0], [30.0, 30.1, 30.0], [100.0, 100.0, 100.0]):  # half a point of 120 is 0.42 %
+        assert (group_cover(alike, 360).has_interval, group_cover(alike, 360).n) == (False, 3)
+        assert group_cover(alike, 360).note == "sites alike: no interval between them"
+    assert group_cover([30.0, 30.5, 30.0], 360).has_interval
     assert group_cover([], 0).value is group_density([], 0, 0.0).value is None
 
 
@@ -237,7 +240,8 @@ def test_the_report_has_a_part_about_groups_and_its_table(folder, tmp_path):
     part = html[html.index('id="groups"') : html.index('id="side-by-side"')]
 
     assert "2025: 3 of 4 sites; no survey of Dune Reef" in part
-    assert "30.0 (5.2 to 54.8), 3 sites" in part
+    assert "30.0 (5.2 to 54.8)<" in part
+    assert "40.0 (0.0 to 100.0), 2 sites<" in part
     assert "none seen (below" in part
     assert "interval between sites (not reading)" in part
     assert "between transects" not in part

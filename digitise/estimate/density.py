@@ -167,11 +167,13 @@ def belt_density(belt: BeltCount, *, per_m2: float = 100.0, level: float = 0.95)
 
 
 def unit_words(per_m2: float) -> str:
+    """The unit of a density, such as "per 100 m2"."""
     return f"per {per_m2:g} m2"
 
 
 @lru_cache(maxsize=4096)
 def poisson_density(count: float, area_m2: float, *, per_m2: float, level: float, belts: int = 1) -> Estimate:
+    """Density with its exact Poisson interval; none seen gives a one-sided upper bound, and a note."""
     counted = poisson_zero_upper(level=level) if count == 0 else garwood(count, level=level)
     estimate = counted.scaled(per_m2 / area_m2, unit_words(per_m2))
     note = ""

@@ -2,6 +2,8 @@
 
 The sampling unit is the site. One site gives no interval, two or more give what as many transects of one site would:
 `site_estimate` for cover, `gamma_mean` for density. Both take sites as a random sample of the group and independent.
+Cover that is alike at all sites has none: what is rare is often absent from a few sites, and binomial limits on their
+hundreds of points would then miss it.
 """
 
 from __future__ import annotations
@@ -9,17 +11,19 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from digitise.estimate.cover import site_estimate, variance_parts
+from digitise.estimate.cover import alike, site_estimate, variance_parts
 from digitise.estimate.density import between_units, poisson_density, unit_words
 from digitise.estimate.intervals import Estimate
 
 __all__ = ["group_cover", "group_density"]
 
+ALIKE = "sites alike: no interval between them"
+
 
 def group_cover(covers: Sequence[float], points: int, *, level: float = 0.95) -> Estimate:
     """Mean of the sites' covers, in percent; ``points`` are the legible ones of all these sites.
 
-    Sites that all agree, and none seen at any, count two points as one, as transects do.
+    Sites that agree to half a point of one, as where none was seen at any, give no interval; the note says so.
 
     >>> e = group_cover([20.0, 30.0, 40.0], 360)
     >>> f"{e.value:.1f} ({e.low:.1f} to {e.high:.1f}), {e.method}"
@@ -28,6 +32,8 @@ def group_cover(covers: Sequence[float], points: int, *, level: float = 0.95) ->
     if not covers:
         return _no_site("%", level)
     parts = variance_parts([c / 100 for c in covers], [0.0] * len(covers))
+    if len(covers) > 1 and alike(parts, points):
+        return Estimate(100 * parts.mean, None, None, len(covers), "mean over sites", "%", ALIKE, level=level)
     return _over_sites(site_estimate(parts, points, level=level))
 
 

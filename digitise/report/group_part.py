@@ -13,7 +13,7 @@ from digitise.results.groups import NO_SURVEY, GroupValue
 from digitise.wording import plural
 
 MOST_ROWS = 36  # of the figure
-MOST_YEARS, MOST_DENSITIES = 4, 8  # columns of a group's table; animals in it, the commonest first
+MOST_YEARS, MOST_DENSITIES = 4, 8  # columns of a group's table; of animals seen, the commonest first
 
 
 def group_part(values: Sequence[GroupValue]) -> Part | None:
@@ -22,7 +22,7 @@ def group_part(values: Sequence[GroupValue]) -> Part | None:
         return None
     level = f"{100 * values[0].estimate.level:g} %"
     lead = (
-        "Means over sites, each standing with its last survey in this report of the year and counting once. Intervals "
+        "Means over sites, each standing with its last survey of the year in this report and counting once. Intervals "
         "cover differences between sites: here the site is the sampling unit, not the transect."
     )
     blocks: list[Block] = [Heading(1, "Groups of sites", "groups"), Paragraph(lead)]
@@ -65,18 +65,20 @@ def _singles(v: GroupValue) -> str:
 
 def _group(values: Sequence[GroupValue], level: str) -> list[Block]:
     years = sorted({v.year for v in values})[-MOST_YEARS:]
-    there, sites = [], set()
+    there, surveyed = [], {}
     for year in years:
         own = [v for v in values if v.year == year]
         sites = {site for v in own for site, _ in (*v.sites, *v.left_out)}
         away = {site for v in own for site, why in v.left_out if why == NO_SURVEY}
-        words = f"{year}: {len(sites) - len(away)} of {plural(len(sites), 'site')}"
+        surveyed[year] = len(sites) - len(away)
+        words = f"{year}: {surveyed[year]} of {plural(len(sites), 'site')}"
         there.append(f"{words}; no survey of {', '.join(sorted(away))}" if away else words)
     chosen, left = _chosen(values)
     by_year = {(v.quantity, v.sheet, v.id, v.year): v for v in values}
-    rows = []
-    for key, label in chosen.items():
-        rows.append(("", (label, *(_cell(by_year.get((*key, year)), len(sites)) for year in years))))
+    rows = [
+        ("", (label, *(_cell(by_year.get((*key, year)), surveyed[year]) for year in years)))
+        for key, label in chosen.items()
+    ]
     caption = f"{values[0].group}: means over sites and their {level} intervals between sites."
     if left:
         caption += f" {plural(left, 'more variable')}, and why sites are left out, in groups.csv."
@@ -85,10 +87,11 @@ def _group(values: Sequence[GroupValue], level: str) -> list[Block]:
 
 
 def _chosen(values: Sequence[GroupValue]) -> tuple[dict[tuple[str, str, str], str], int]:
-    """Variables of a group's table with their words, and how many are left out of it."""
+    """Headline covers and the commonest animals seen, with their words; and how many variables are not among them."""
     every = {(v.quantity, v.sheet, v.id): v for v in values}
     covers = {k: v for k, v in every.items() if _headline(v)} or {k: v for k, v in every.items() if k[0] == "cover"}
-    animals = sorted((k for k, v in every.items() if v.quantity == "density"), key=lambda k: -_mean(values, k))
+    means = {k: _mean(values, k) for k in every if k[0] == "density"}
+    animals = sorted((k for k, mean in means.items() if mean > 0), key=lambda k: -means[k])
     shown = {k: f"{v.label}, %" for k, v in covers.items()}
     shown |= {k: f"{every[k].label}, {every[k].estimate.unit.replace('m2', 'm²')}" for k in animals[:MOST_DENSITIES]}
     return shown, len(every) - len(shown)
@@ -117,8 +120,8 @@ def group_methods(values: Sequence[GroupValue]) -> list[str]:
         "A group of sites has in a calendar year the mean over its sites, each with its last survey of that year and "
         "counting once, however many its transects; sites without a value are left out and named in groups.csv. Its "
         "interval is that of a site over transects, with sites in the place of transects: between sites, taken as a "
-        f"random sample of the group ({COCHRAN}). Cover that is alike at all sites, or 0 or 100 % at all, takes two "
-        "points to be worth one, and none seen of an animal is bounded by counting alone: both hold only for what does "
-        "not keep together. One site gives no interval. Only decided cells count."
+        f"random sample of the group ({COCHRAN}). One site gives no interval, and neither does cover that is alike at "
+        "all sites to half a point, or 0 there: that few sites agree is no proof that there is no spread. None seen of "
+        "an animal is bounded by counting alone, which holds only for animals not in groups. Only decided cells count."
     )
     return [text]
