@@ -1,6 +1,7 @@
 """The phones' way in without a browser: the link, pieces of photographs, verdicts, survey cards, outlines of trouble."""
 
 import hashlib
+import io
 import json
 import threading
 import time
@@ -12,8 +13,10 @@ from types import SimpleNamespace
 import cv2
 import kept
 import numpy as np
+import pillow_heif
 import pytest
 from asgi import Browser
+from PIL import Image
 
 from digitise.batch.batch import known_protocols
 from digitise.pages.fiducials import find_marks
@@ -248,6 +251,19 @@ def test_a_read_sheet_is_named_with_its_transect_and_pack(store):
         "marks": [],
         "picture": f"page/{page}",
     }
+
+
+def test_a_phones_own_heic_file_is_read_as_any_other(store, phone):
+    """Sent as a phone keeps it; the sheet in it is named, and its original is the file as it came."""
+    browser, base = phone
+    pillow_heif.register_heif_opener()
+    packed = io.BytesIO()
+    Image.open(SAMPLES / "tamarind-wall-04.jpg").save(packed, "HEIF", quality=80)
+    digest = send(browser, base, packed.getvalue(), name="IMG_1.HEIC").json()["sha256"]
+    intake.read_one(store, digest, "IMG_1.HEIC")
+
+    assert store.original(digest) == packed.getvalue()
+    assert only(store, digest)["title"] == "Read: Substrate line, transect 1, pack K7RM4X"
 
 
 def test_hidden_boxes_are_marked_and_a_second_photograph_is_asked_for(store):
