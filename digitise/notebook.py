@@ -10,10 +10,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from digitise.results.compare import Compared, SiteTrend, SurveySample, compare_pairs, latest_pairs, trends
+from digitise.results.groups import SURVEY_COLUMNS, group_table, group_values
 from digitise.results.kept import KeptTables
 from digitise.results.results import SurveyResults, survey_results
 from digitise.results.samples import COVER_COLUMNS, DENSITY_COLUMNS, samples_of
 from digitise.store import Store, StoreError
+from digitise.surveys.known_plan import grouped_sites
 from digitise.surveys.places import site_key
 from digitise.surveys.survey import iter_surveys
 
@@ -24,6 +26,8 @@ PER_100_M2 = {
     name: f"{name}_per_100m2"
     for name in ("density", "low", "high", "se", "floor_low", "floor_high", "expected", "expected_low", "expected_high")
 }
+GROUP_COVER = {"value": "cover_percent", "low": "low_percent", "high": "high_percent", "se": "se_percent"}
+GROUP_DENSITY = {"value": PER_100_M2["density"]}
 
 
 class Programme:
@@ -35,7 +39,7 @@ class Programme:
 
     Wherever a method takes `site`, `date` or `pack`, only surveys with this name (in any letter case), date (ISO
     8601) or pack are used; none given uses all. `level` keeps only rows of this level ("site", "transect", "belt",
-    "segment").
+    "segment"); "group" gives groups of sites instead, which pool whole groups and so take no site, date or pack.
     """
 
     def __init__(self, store: Store, *, level: float = 0.95) -> None:
@@ -92,15 +96,39 @@ class Programme:
     def cover(
         self, site: str | None = None, date: str | None = None, pack: str | None = None, *, level: str | None = None
     ) -> pd.DataFrame:
-        """Percent cover of every category and group, for each transect and the site; see `cover_table`."""
+        """Percent cover of every category and group, for each transect and the site; see `cover_table`.
+
+        Of groups of sites with ``level="group"``, one row a calendar year; see `group_table`.
+        """
+        if level == "group":
+            return self._groups("cover", (site, date, pack)).rename(columns=GROUP_COVER)
         return self._table("cover", site, date, pack, level=level)
 
     def density(
         self, site: str | None = None, date: str | None = None, pack: str | None = None, *, level: str | None = None
     ) -> pd.DataFrame:
-        """Densities per 100 m2 and per hectare, for each belt, segment and the site; see `density_table`."""
+        """Densities per 100 m2 and per hectare, for each belt, segment and the site; see `density_table`.
+
+        Of groups of sites with ``level="group"``, one row a calendar year; see `group_table`.
+        """
+        if level == "group":
+            return self._groups("density", (site, date, pack)).rename(columns=PER_100_M2 | GROUP_DENSITY)
         found = self._table("density", site, date, pack, level=level)
         return found.drop(columns="unit").rename(columns=PER_100_M2)
+
+    def _groups(self, quantity: str, asked: tuple[str | None, ...]) -> pd.DataFrame:
+        if any(one is not None for one in asked):
+            raise ValueError("level 'group' pools whole groups of sites: expected no site, date or pack beside it")
+        places = grouped_sites(self._store.folder)
+        if not places:
+            raise ValueError(
+                "no site has a group: write 'group: NAME' at sites of a plan, and have the store keep it with "
+                "'digitise check --store STORE --plan FILE'"
+            )
+        surveys = self._kept.read("surveys", columns=SURVEY_COLUMNS)
+        cover, density = (self._kept.read(name, level="site") for name in ("cover", "density"))
+        found = group_values(places, surveys, cover, density, level=self._level)
+        return group_table([v for v in found if v.quantity == quantity]).drop(columns=["quantity", "unit"])
 
     def impacts(self, site: str | None = None, date: str | None = None, pack: str | None = None) -> pd.DataFrame:
         """Percentages and ticks, one row a segment; see `impact_table`."""

@@ -15,8 +15,11 @@ from digitise.exchange.write import write_export
 from digitise.provenance import provenance
 from digitise.report import page_html
 from digitise.results import survey_results
+from digitise.results.groups import groups_of_results
 from digitise.store import Store
 from digitise.store.audits import Audit
+from digitise.surveys.known_plan import grouped_sites
+from digitise.surveys.plan import PlanError, SitePlan
 from digitise.surveys.survey import load_surveys
 from review_app import worklist
 
@@ -33,7 +36,16 @@ def results_page(store: Store, packs: Sequence[str]) -> str:
         raise ValueError("no sheet of this survey has been read yet, so there are no results")
     kept = tuple((p.sha256, p.status) for p in store.photos())
     audits = tuple(store.audits.all())
-    return _results_page(store, origin.packs, origin.digest, kept, tuple(earlier_results(store.folder)), audits)
+    earlier = tuple(earlier_results(store.folder))
+    return _results_page(store, origin.packs, origin.digest, kept, earlier, audits, _grouped(store))
+
+
+def _grouped(store: Store) -> tuple[SitePlan, ...]:
+    """Sites with a group; none when a kept plan cannot be used (the command line says what is wrong)."""
+    try:
+        return grouped_sites(store.folder)
+    except PlanError:
+        return ()
 
 
 @lru_cache(maxsize=8)
@@ -44,10 +56,13 @@ def _results_page(
     _photos: tuple,
     earlier: tuple[EarlierResult, ...],
     audits: tuple[Audit, ...],
+    places: tuple[SitePlan, ...],
 ) -> str:
     surveys = load_surveys(store, packs)
     origin = provenance(surveys, now=worklist.utc_now())
-    return page_html([survey_results(s) for s in surveys], store.photos(), origin, earlier=earlier, audits=audits)
+    results = [survey_results(s) for s in surveys]
+    groups = groups_of_results(results, places)
+    return page_html(results, store.photos(), origin, earlier=earlier, audits=audits, groups=groups)
 
 
 def tables_zip(store: Store, packs: Sequence[str]) -> bytes:

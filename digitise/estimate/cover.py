@@ -232,10 +232,10 @@ def site_estimate(parts: VarianceParts, points: int, *, level: float) -> Estimat
         return Estimate(100 * share, None, None, 1, "one transect", "%", ONE_TRANSECT, level=level)
     sample = {"transects": parts.transects, "points": points, "level": level}
     variance, se = parts.total, math.sqrt(parts.total)
-    agree = parts.spread * points < 0.5 * parts.transects  # to within half a point of a mean line
+    agree = alike(parts, points)
     if agree and effective_points(share, variance, **sample) > effective_points(share, 0.0, **sample):
         variance = 0.0  # agreement between few transects is no proof that there is no spread
-    rare = not RARE <= share <= 1 - RARE
+    rare = not RARE <= round(share, 12) <= 1 - RARE  # lines of 10, 20 and 30 % have a mean of 20 %, not just under
     if rare and not agree and 0 < share < 1 and parts.transects >= UNEVEN_FROM:
         estimate = beta_mean(share, variance, **sample)
     elif rare or agree:
@@ -244,6 +244,11 @@ def site_estimate(parts: VarianceParts, points: int, *, level: float) -> Estimat
         estimate = t_interval(share, se, transects=parts.transects, level=level, cut=(0.0, 1.0))
     scope = "between-transect and reading" if parts.read > 0 else "between-transect"
     return replace(estimate.scaled(100, "%"), scope=scope)
+
+
+def alike(parts: VarianceParts, points: int) -> bool:
+    """Whether shares differ by less than half a point of a mean unit; ``points`` are those of all units."""
+    return parts.spread * points < 0.5 * parts.transects
 
 
 def is_short(legible: int, planned: int) -> bool:

@@ -155,25 +155,27 @@ def belt_density(belt: BeltCount, *, per_m2: float = 100.0, level: float = 0.95)
     >>> f"{e.value:.1f} ({e.low:.1f} to {e.high:.1f}) {e.unit}"
     '17.5 (7.0 to 36.1) per 100 m2'
     """
-    unit = _unit(per_m2)
+    unit = unit_words(per_m2)
     if belt.count is None:
         note = belt.note or "not read"
         return Estimate(None, None, None, 0, "Garwood exact Poisson", unit, note=note, level=level)
-    estimate = _poisson_density(belt.count, belt.area_m2, per_m2=per_m2, level=level)
+    estimate = poisson_density(belt.count, belt.area_m2, per_m2=per_m2, level=level)
     if not belt.variance and not belt.note:
         return estimate
     se = math.sqrt(belt.variance) * per_m2 / belt.area_m2 if belt.variance else None
     return replace(estimate, se=se, note="; ".join(filter(None, (estimate.note, belt.note))))
 
 
-def _unit(per_m2: float) -> str:
+def unit_words(per_m2: float) -> str:
+    """The unit of a density, such as "per 100 m2"."""
     return f"per {per_m2:g} m2"
 
 
 @lru_cache(maxsize=4096)
-def _poisson_density(count: float, area_m2: float, *, per_m2: float, level: float, belts: int = 1) -> Estimate:
+def poisson_density(count: float, area_m2: float, *, per_m2: float, level: float, belts: int = 1) -> Estimate:
+    """Density with its exact Poisson interval; none seen gives a one-sided upper bound, and a note."""
     counted = poisson_zero_upper(level=level) if count == 0 else garwood(count, level=level)
-    estimate = counted.scaled(per_m2 / area_m2, _unit(per_m2))
+    estimate = counted.scaled(per_m2 / area_m2, unit_words(per_m2))
     note = ""
     if count == 0:
         bound = f"below {estimate.high:.3g} {estimate.unit}, {100 * level:g} %, if unclustered"
@@ -194,15 +196,15 @@ def site_density(belts: Sequence[BeltCount], *, per_m2: float = 100.0, level: fl
     used = [b for b in belts if b.count is not None]
     left_out = tuple((b.transect, b.note or "not read") for b in belts if b.count is None)
     partly = tuple(b.transect for b in used if b.partly_read)
-    unit = _unit(per_m2)
+    unit = unit_words(per_m2)
     if not used:
         nothing = Estimate(None, None, None, 0, "", unit, note="no belt read", level=level)
         return SiteDensity(nothing, nothing, 0.0, 0.0, (), left_out, partly, None)
     counts, areas = tuple(b.count for b in used), tuple(b.area_m2 for b in used)
     count, area = sum(counts), math.fsum(areas)
-    floor = _poisson_density(count, area, per_m2=per_m2, level=level, belts=len(used))
+    floor = poisson_density(count, area, per_m2=per_m2, level=level, belts=len(used))
     parts = _site_parts(counts, areas, tuple(b.variance for b in used), per_m2=per_m2)
-    density = floor if count == 0 else _between(parts, floor, unit=unit, level=level, count=count)
+    density = floor if count == 0 else between_units(parts, floor, unit=unit, level=level, count=count)
     if slips := math.fsum(b.slip_variance for b in used):
         accepted = slips * (per_m2 / area) ** 2
         parts = VarianceParts(parts.mean, parts.transects, parts.design, parts.read, parts.spread, accepted)
@@ -218,7 +220,7 @@ def _site_parts(
 
 
 @lru_cache(maxsize=32_768)
-def _between(parts: VarianceParts, floor: Estimate, *, unit: str, level: float, count: float) -> Estimate:
+def between_units(parts: VarianceParts, floor: Estimate, *, unit: str, level: float, count: float) -> Estimate:
     """The interval between transects, or the value with the reason why there is none."""
     if parts.total is None:
         return Estimate(parts.mean, None, None, 1, "one transect", unit, ONE_TRANSECT, level=level)

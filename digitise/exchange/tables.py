@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from digitise.exchange.columns import COLUMNS, Column
 from digitise.exchange.content import Content
 from digitise.results import SurveyResults, cover_table, density_table, impact_table
+from digitise.results.groups import GroupValue, group_table
 from digitise.store import CellNow, PageRow
 from digitise.surveys.places import place_of, why_no_place
 
@@ -71,6 +72,12 @@ def result_tables(results: Sequence[SurveyResults]) -> tuple[Table, ...]:
             ("impacts", "one row an impact in a segment", impact_table),
         )
     )
+
+
+def groups_table(values: Sequence[GroupValue]) -> Table:
+    """Covers and densities of groups of sites, year by year."""
+    made = _frame_table("groups", "one row a variable of a group of sites in a year", group_table(values))
+    return replace(made, references=())
 
 
 def _table(name: str, title: str, rows: Sequence[dict], *, key: tuple[str, ...] = ()) -> Table:

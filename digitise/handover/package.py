@@ -160,11 +160,15 @@ def _write(store: Store, folder: Path, prepared: Prepared, *, now: dt.datetime, 
 def _report(store: Store, content: Content, folder: Path) -> None:
     from digitise.earlier.keep import earlier_results
     from digitise.report.build import build_report, report_files
+    from digitise.results.groups import groups_of_results
+    from digitise.surveys.known_plan import grouped_sites
 
     earlier = earlier_results(store.folder)
     audits = store.audits.all()
-    report = build_report(content.results, content.photos, content.origin, earlier=earlier, audits=audits)
-    report_files(content.results, report, folder)
+    groups = groups_of_results(content.results, grouped_sites(store.folder))
+    rest = {"earlier": earlier, "audits": audits, "groups": groups}
+    report = build_report(content.results, content.photos, content.origin, **rest)
+    report_files(content.results, report, folder, groups=groups)
 
 
 def _letter(prepared: Prepared, now: dt.datetime, holds: tuple[tuple[str, str], ...]) -> Letter:

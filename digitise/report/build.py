@@ -11,6 +11,7 @@ from digitise.earlier import EarlierResult
 from digitise.provenance import Provenance, provenance
 from digitise.report.blocks import Notice, Report
 from digitise.report.change_part import change_part, last_changes
+from digitise.report.group_part import group_part
 from digitise.report.html import html_page
 from digitise.report.occurrence_part import community_part
 from digitise.report.overview import comparison_part, trends_part, where_part
@@ -19,7 +20,9 @@ from digitise.report.short_part import short_part
 from digitise.report.survey_part import anchor, date_words, survey_part
 from digitise.report.words import status
 from digitise.results import SurveyResults, survey_results
+from digitise.results.groups import GroupValue, groups_of_results
 from digitise.store import PhotoRow
+from digitise.surveys.known_plan import grouped_sites
 from digitise.surveys.places import site_key
 from digitise.surveys.survey import load_surveys
 from digitise.wording import plural
@@ -36,10 +39,12 @@ def build_report(
     *,
     earlier: Sequence[EarlierResult] = (),
     audits: Sequence[Audit] = (),
+    groups: Sequence[GroupValue] = (),
 ) -> Report:
     """The report of one survey or several. `photos` are all photographs of the store, refused ones too.
 
-    `earlier` results of other sites are left out, and `audits` of other packs.
+    `earlier` results of other sites are left out, and `audits` of other packs. `groups` of sites come after the
+    overview.
     """
     complete, sentence = status(results)
     several = len(results) > 1
@@ -49,13 +54,14 @@ def build_report(
     together = [comparison_part(results), change_part(changes), trends_part(results, earlier)]
     surveys = [survey_part(r, named=several) for r in results]
     trust = [community_part(results), quality_part(results, photos, audits)]
-    found = [short_part(results, changes), where_part(results), *together]
+    found = [short_part(results, changes), where_part(results), group_part(groups), *together]
     found += [*trust, *surveys] if several else [*surveys, *trust]
-    found += [methods_part(results, origin, audits, changes), origin_part(results, origin)]
+    found += [methods_part(results, origin, audits, changes, groups), origin_part(results, origin)]
     parts = [p for p in found if p is not None]
     names = {
         "short": "In short",
         "surveyed": "What was surveyed",
+        "groups": "Groups of sites",
         "side-by-side": "Side by side",
         "changes": "What changed",
         "along-time": "Along time",
@@ -104,9 +110,10 @@ def page_html(
     *,
     earlier: Sequence[EarlierResult] = (),
     audits: Sequence[Audit] = (),
+    groups: Sequence[GroupValue] = (),
 ) -> str:
     """The report as one HTML page."""
-    return html_page(build_report(results, photos, origin, earlier=earlier, audits=audits))
+    return html_page(build_report(results, photos, origin, earlier=earlier, audits=audits, groups=groups))
 
 
 def write_report(
@@ -114,13 +121,13 @@ def write_report(
 ) -> list[Path]:
     """Write the report of these packs (of every pack in the store when None) into the folder `out`.
 
-    ``report.html``, ``report.pdf``, ``tables/`` (cover, density and impacts as CSV) and ``figures/`` (each
-    figure as SVG and PNG, with the numbers that it draws as CSV). Returns the paths.
+    ``report.html``, ``report.pdf``, ``tables/`` (cover, density, impacts and groups of sites as CSV) and ``figures/``
+    (each figure as SVG and PNG, with the numbers that it draws as CSV). Returns the paths.
 
     Raises
     ------
     ValueError
-        No page of any pack has been read, or `out` is a file.
+        No page of any pack has been read, `out` is a file, or a plan kept in the store cannot be used.
     """
     from digitise.earlier.keep import earlier_results
 
@@ -133,14 +140,17 @@ def write_report(
         )
     results = [survey_results(s, level=level) for s in surveys]
     origin, earlier = provenance(surveys, now=now), earlier_results(store.folder)
-    report = build_report(results, store.photos(), origin, earlier=earlier, audits=store.audits.all())
-    return report_files(results, report, out)
+    groups = groups_of_results(results, grouped_sites(store.folder))
+    report = build_report(results, store.photos(), origin, earlier=earlier, audits=store.audits.all(), groups=groups)
+    return report_files(results, report, out, groups=groups)
 
 
-def report_files(results: Sequence[SurveyResults], report: Report, out: Path) -> list[Path]:
+def report_files(
+    results: Sequence[SurveyResults], report: Report, out: Path, *, groups: Sequence[GroupValue] = ()
+) -> list[Path]:
     """Write a report and its numbers into the folder `out`, page and PDF first; returns the paths."""
     from digitise.exchange.package import write_csv
-    from digitise.exchange.tables import result_tables
+    from digitise.exchange.tables import groups_table, result_tables
     from digitise.report.pdf import pdf_bytes
 
     for folder in (out / "tables", out / "figures"):
@@ -148,7 +158,8 @@ def report_files(results: Sequence[SurveyResults], report: Report, out: Path) ->
     pages = [out / "report.html", out / "report.pdf"]
     pages[0].write_text(html_page(report), encoding="utf-8")
     pages[1].write_bytes(pdf_bytes(report))
-    return [*pages, *write_csv(result_tables(results), out / "tables"), *_figures(report, out / "figures")]
+    tables = [*result_tables(results), *([groups_table(groups)] if groups else [])]
+    return [*pages, *write_csv(tables, out / "tables"), *_figures(report, out / "figures")]
 
 
 def _figures(report: Report, folder: Path) -> list[Path]:

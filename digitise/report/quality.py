@@ -10,11 +10,13 @@ from digitise.report.audit_blocks import audit_blocks
 from digitise.report.blocks import Block, Bullets, Cell, Facts, Figure, Heading, Paragraph, Part, Table, Text
 from digitise.report.change_part import change_methods
 from digitise.report.drawing import INK, RULE, Drawing, Item, Words, box
+from digitise.report.group_part import group_methods
 from digitise.report.plots import NARROW, WIDE
 from digitise.report.references import cited
 from digitise.report.survey_part import date_words
 from digitise.report.words import methods
 from digitise.results import SurveyResults
+from digitise.results.groups import GroupValue
 from digitise.store import PageRow, PhotoRow
 from digitise.wording import plural, thousands
 
@@ -113,10 +115,11 @@ def methods_part(
     origin: Provenance,
     audits: Sequence[Audit] = (),
     changes: Sequence[Compared] = (),
+    groups: Sequence[GroupValue] = (),
 ) -> Part:
     """What was done, in the steps that ran, and the works these steps rest on."""
     texts = methods(results, origin, audited=any(a.pack in (None, *origin.packs) and not a.whole_page for a in audits))
-    texts += change_methods(changes)
+    texts += change_methods(changes) + group_methods(groups)
     blocks: list[Block] = [Heading(1, "Methods", "methods"), *(Paragraph(t) for t in texts)]
     works = cited(texts)
     if works:

@@ -164,15 +164,15 @@ def figure(plot: Plot) -> Figure:
     return Figure(draw(plot), draw(plot, NARROW), data=(head, *rows))
 
 
-def with_keys(plot: Plot, units: str, level: str) -> Plot:
+def with_keys(plot: Plot, units: str, level: str, *, sampled: str = "transect") -> Plot:
     """The plot with keys for what it shows, and no others."""
     rows = [r for r in plot.rows if r.value is not None]
     between = any(r.low is not None and not r.one_sided for r in rows)
     parts = (
         (any(not r.alone and not r.one_sided for r in rows), "site", f"mean over {units}"),
-        (between, "interval", f"{level} interval between transects (not reading)"),
+        (between, "interval", f"{level} interval between {sampled}s (not reading)"),
         (any(len(r.singles) > 1 for r in rows), "single", f"single {units}"),
-        (any(r.alone for r in rows), "alone", "one transect: no interval"),
+        (any(r.alone for r in rows), "alone", f"one {sampled}: no interval"),
         (any(r.bounds for r in rows), "band", "if none or all of the missing points were of the category"),
         (
             any(r.one_sided for r in rows),

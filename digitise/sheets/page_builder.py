@@ -25,6 +25,7 @@ COMB_MM = 0.25
 LEAST_CORNERS, LEAST_WHOLE_CORNERS = 40, 20
 EDGE_MM, EDGE_ARM_MM = 4.4, 3.0  # extra corners: how far from the paper's edge, and their length
 EDGE_FREE_MM, EDGE_STEP_MM = 26.0, 7.5
+EDGE_SHIFTS_MM = (0.0, 1.6, -1.6)  # so that a row of them, one further along, does not fit
 
 
 def is_small(paper: str) -> bool:
@@ -142,7 +143,7 @@ class PageBuilder:
         out = []
         count = int((height - 2 * EDGE_FREE_MM) / EDGE_STEP_MM)
         for i in range(count + 1):
-            y = EDGE_FREE_MM + i * (height - 2 * EDGE_FREE_MM) / count
+            y = EDGE_FREE_MM + i * (height - 2 * EDGE_FREE_MM) / count + EDGE_SHIFTS_MM[i % len(EDGE_SHIFTS_MM)]
             for x, way in ((EDGE_MM, 1), (width - EDGE_MM, -1)):
                 inner = x + way * EDGE_ARM_MM
                 out += [Rule(x, y, inner, y), Rule(x, y, x, y + EDGE_ARM_MM)]

@@ -6,7 +6,7 @@ import os
 import tempfile
 from pathlib import Path
 
-from digitise.surveys.plan import Plan, PlanError, load_plan
+from digitise.surveys.plan import Plan, PlanError, SitePlan, load_plan
 
 FOLDER = "plans"
 
@@ -17,8 +17,8 @@ def keep_plan(folder: Path, path: Path) -> Plan:
     Raises
     ------
     PlanError
-        The file is no plan, contradicts another that is kept (one site's code for two sites, one pack twice), or
-        would put other packs in place of those of its name.
+        The file is no plan, contradicts another that is kept (one code for two sites, two groups for one site, one
+        pack twice), or would put other packs in place of those of its name.
     """
     plan = load_plan(path)
     others = [p for p in _kept(folder) if p.plan != plan.plan]
@@ -59,7 +59,13 @@ def _joined(plans: list[Plan]) -> Plan:
                     f"plan '{plan.plan}': site code '{site.code}' is {site.name}, but {other.name} in a plan kept "
                     "before; expected one code for one site"
                 )
-            sites[site.code.casefold()] = site
+            groups = [s.group for s in (other, site) if s.group is not None]
+            if len({g.casefold() for g in groups}) > 1:
+                raise PlanError(
+                    f"plan '{plan.plan}': site {site.name} is of group '{groups[1]}', but of '{groups[0]}' in a plan "
+                    "kept before; expected one group for one site: leave 'group' out of one of them"
+                )
+            sites[site.code.casefold()] = site.model_copy(update={"group": groups[0]}) if groups else site
     surveys = [s for plan in plans for s in plan.surveys]
     packs = [s.pack for s in surveys if s.pack]
     if len(set(packs)) < len(packs):
@@ -74,3 +80,9 @@ def known_plan(folder: Path) -> Plan | None:
     """All plans kept in a store's folder as one; None when there are none. `PlanError` when one cannot be used."""
     plans = _kept(folder)
     return _joined(plans) if plans else None
+
+
+def grouped_sites(folder: Path) -> tuple[SitePlan, ...]:
+    """Sites that the plans kept in a store's folder put into a group; `PlanError` when one cannot be used."""
+    plan = known_plan(folder)
+    return tuple(s for s in plan.sites if s.group is not None) if plan else ()

@@ -18,6 +18,7 @@ from digitise.sheets.yaml_file import checked, file_text, line_of_text, shaped
 Code = shaped(r"^[A-Za-z0-9][A-Za-z0-9-]{0,11}$", "up to 12 letters, digits and hyphens in quotes, such as 'LG'")
 Person = line_of_text(2, 60)
 SiteName = line_of_text(1, 60)
+GroupName = line_of_text(1, 60)
 Pack = shaped(r"^[A-HJ-NP-RT-Y346789]{6}$", "the six characters of a pack; leave it out, and 'prepare' makes one")
 FAR_AHEAD = 366  # days; a plan for later has the wrong year more often than not
 LINE_TASK = "line"  # laying the line and reeling it in; every other task is a sheet's name
@@ -32,7 +33,10 @@ class _Model(BaseModel):
 
 
 class SitePlan(_Model):
-    """A place that is surveyed. Degrees are WGS 84, negative south and west; depths and radius in metres."""
+    """A place that is surveyed. Degrees are WGS 84, negative south and west; depths and radius in metres.
+
+    Sites of one ``group`` (in any letter case) are pooled in results.
+    """
 
     name: SiteName
     code: Code
@@ -40,6 +44,7 @@ class SitePlan(_Model):
     longitude: float | None = Field(default=None, ge=-180, le=180)
     radius_m: float | None = Field(default=None, gt=0, le=100_000)
     depth_m: tuple[float, float] | None = None
+    group: GroupName | None = None
 
     @model_validator(mode="after")
     def _whole(self) -> SitePlan:
