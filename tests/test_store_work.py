@@ -266,7 +266,7 @@ def test_a_survey_with_open_cells_cannot_be_signed(store):
     """The sentence says how many; a pack without sheets cannot be signed either."""
     fish(store)
 
-    with pytest.raises(StoreError, match=f"pack {PACK}: 1 cells still wait"):
+    with pytest.raises(StoreError, match=f"pack {PACK}: 1 cell still waits"):
         sign(store)
     with pytest.raises(StoreError, match="no sheet of pack WX3PLE"):
         store.signoffs.sign("WX3PLE", statement="x", by="Mira", now=NOW, digest="")
