@@ -152,6 +152,7 @@ def test_a_hand_over_in_evidence_that_is_not_of_our_making_is_refused(kept, tmp_
     ("text", "sentence"),
     [
         ("policy: Photographs\n", "keep_years: missing"),
+        ("policy: x\nkeep_years: 2\n", "line 1: policy: found 'x', expected at least 3 characters"),
         ("policy: Photographs\nkeep_years: -1\n", "keep_years: found -1"),
         ("policy: Photographs\nkeep_years: 2\nforever: true\n", "forever: this key is not known"),
         ("- 2\n", "expected keys such as 'policy:'"),

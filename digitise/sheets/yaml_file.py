@@ -194,7 +194,8 @@ def _describe(error: dict, kinds: tuple[str, ...], node: yaml.Node | None) -> st
     else:
         expected = _shapes.get(stated.get("pattern", ""))
     if expected is None and kind in _EXPECTED:
-        expected = _EXPECTED[kind].format(**stated)
+        words = f"string_{kind}" if isinstance(error.get("input"), str) else kind
+        expected = _EXPECTED.get(words, _EXPECTED[kind]).format(**stated)
     expected = expected or error["msg"][0].lower() + error["msg"][1:]
     return f"{line}{where}: found {_shown(error.get('input'), at)}, expected {expected}"
 
