@@ -2,7 +2,7 @@
 # make demo APP=no   the same without the review screens
 # make test      set everything up and run the tests, on every core;  make test WORKERS=0   in one process, one after the other
 # make check     lint and test, as before a commit;  make bench  speed;  make pictures  the README's pictures
-# make audit     look for weaknesses in code and dependencies;  make lock  write requirements.lock anew
+# make audit     look for weaknesses in code and dependencies;  make lock  write .ci/requirements.lock anew
 
 PYTHON ?= python3
 VENV := .venv

@@ -12,7 +12,7 @@ from packaging.utils import canonicalize_name
 
 ROOT = Path(__file__).parents[1]
 GUIDE = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
-LOCK = (ROOT / "requirements.lock").read_text(encoding="utf-8")
+LOCK = (ROOT / ".ci" / "requirements.lock").read_text(encoding="utf-8")
 FAR_LOCK = (ROOT / ".ci" / "far.lock").read_text(encoding="utf-8")
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
 RANGES = PROJECT["project"]["dependencies"]

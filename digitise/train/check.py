@@ -10,6 +10,7 @@ import numpy as np
 
 from digitise.reader.characters import DIGIT_CLASSES, LETTER_CLASSES, TICK_CLASSES, softmax
 from digitise.reader.line_network import best_texts
+from digitise.surveys import roster
 from digitise.train.harvest import INK_LEVEL, NONE
 
 _CLASSES = {"digit": DIGIT_CLASSES, "letter": LETTER_CLASSES, "tick": TICK_CLASSES}
@@ -77,7 +78,7 @@ def line_report(path: Path, pictures: np.ndarray, texts: np.ndarray) -> dict:
     for logits, truth in zip(answers, texts[written], strict=True):
         text = best_texts(softmax(logits[:, 0].T.astype(np.float64)), 1)[0][0]
         exact += text == truth
-        edits += _distance(text, str(truth))
+        edits += roster.edits(text, str(truth))
     characters = sum(len(texts[i]) for i in written)
     return {
         "lines": len(written),
@@ -85,16 +86,6 @@ def line_report(path: Path, pictures: np.ndarray, texts: np.ndarray) -> dict:
         "characters": characters,
         "characters_right": round(1 - edits / max(1, characters), 4),
     }
-
-
-def _distance(a: str, b: str) -> int:
-    """Edit distance (Levenshtein 1966)."""
-    row = list(range(len(b) + 1))
-    for i, x in enumerate(a, 1):
-        before, row[0] = row[0], i
-        for j, y in enumerate(b, 1):
-            before, row[j] = row[j], min(row[j] + 1, row[j - 1] + 1, before + (x != y))
-    return row[-1]
 
 
 def check_networks(folder: Path, harvested: Path) -> dict:
