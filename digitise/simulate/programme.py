@@ -53,6 +53,9 @@ PLACES = (
 )  # fmt: skip
 
 
+GROUPS = ("Outer reef", "Lagoon")  # of sites, by the sample reef that they are like
+
+
 @dataclass(frozen=True, slots=True)
 class Visit:
     """One survey: where, when, its pack, how many lines, who went in which pairs, and what the sheets say."""
@@ -204,6 +207,7 @@ def _site_plan(place: Place) -> SitePlan:
         longitude=-place.longitude_w,
         radius_m=150,
         depth_m=depths,
+        group=GROUPS[place.like],
     )
 
 
