@@ -173,10 +173,10 @@ def test_a_notebook_has_groups_year_by_year(folder):
     coral = cover[cover["id"] == "branching-coral"].set_index(["group", "year"])
     north, later, south = (coral.loc[k] for k in (("North shore", 2025), ("North shore", 2026), ("South shore", 2025)))
 
-    assert (north.cover_percent, north.sites, north.left_out) == (pytest.approx(30), 3, "Dune Reef: no survey")
+    assert (north.cover_percent, north.sites, north.left_out) == (pytest.approx(30), 3, "Dune Reef: no survey known")
     assert (north.low_percent, north.high_percent) == pytest.approx((5.158619, 54.841381))
     assert (later.cover_percent, later.sites) == (pytest.approx(40), 2)
-    assert later.left_out == "Bell Cove: no survey; Dune Reef: no legible points"
+    assert later.left_out == "Bell Cove: no survey known; Dune Reef: no legible points"
     assert (south.cover_percent, south.sites, south.method) == (pytest.approx(50), 1, "one site")
     assert math.isnan(south.low_percent)
     rays = density[density["id"] == "ray"].set_index(["group", "year"])
@@ -239,15 +239,26 @@ def test_the_report_has_a_part_about_groups_and_its_table(folder, tmp_path):
         rows = {(r["group"], r["year"], r["id"]): r for r in csv.DictReader(file)}
     part = html[html.index('id="groups"') : html.index('id="side-by-side"')]
 
-    assert "2025: 3 of 4 sites; no survey of Dune Reef" in part
+    assert "2025: 3 of 4 sites; none known of Dune Reef" in part
     assert "30.0 (5.2 to 54.8)<" in part
     assert "40.0 (0.0 to 100.0), 2 sites<" in part
     assert "none seen (below" in part
     assert "interval between sites (not reading)" in part
     assert "between transects" not in part
     assert "A group of sites has in a calendar year" in html
-    assert rows["North shore", "2025", "branching-coral"]["left_out"] == "Dune Reef: no survey"
+    assert rows["North shore", "2025", "branching-coral"]["left_out"] == "Dune Reef: no survey known"
     assert tmp_path / "out" / "figures" / "groups.svg" in paths
+
+
+def test_surveys_whose_site_is_not_entered_are_counted_apart(folder, tmp_path):
+    """A site that seems to have no survey may have one of these."""
+    with Store.open(folder) as store:
+        page, *_ = write_report(store, tmp_path / "before", now=NOW)
+        assert "is in no group" not in page.read_text(encoding="utf-8")
+        keep(store, made_result("fish", {"fish/none-seen": True}, name="nameless", pack="QH7M4Z"))
+        page, *_ = write_report(store, tmp_path / "after", now=NOW)
+
+    assert "1 survey whose site or date is not entered yet is in no group." in page.read_text(encoding="utf-8")
 
 
 def test_without_groups_the_report_is_the_same(folder):

@@ -54,7 +54,8 @@ def build_report(
     together = [comparison_part(results), change_part(changes), trends_part(results, earlier)]
     surveys = [survey_part(r, named=several) for r in results]
     trust = [community_part(results), quality_part(results, photos, audits)]
-    found = [short_part(results, changes), where_part(results), group_part(groups), *together]
+    unplaced = sum(not (r.survey.site and r.survey.date) for r in results)
+    found = [short_part(results, changes), where_part(results), group_part(groups, unplaced), *together]
     found += [*trust, *surveys] if several else [*surveys, *trust]
     found += [methods_part(results, origin, audits, changes, groups), origin_part(results, origin)]
     parts = [p for p in found if p is not None]

@@ -16,8 +16,8 @@ MOST_ROWS = 36  # of the figure
 MOST_YEARS, MOST_DENSITIES = 4, 8  # columns of a group's table; of animals seen, the commonest first
 
 
-def group_part(values: Sequence[GroupValue]) -> Part | None:
-    """What groups of sites say together; None without any."""
+def group_part(values: Sequence[GroupValue], unplaced: int = 0) -> Part | None:
+    """What groups of sites say together; None without any. `unplaced` surveys have no site or no date yet."""
     if not values:
         return None
     level = f"{100 * values[0].estimate.level:g} %"
@@ -25,6 +25,9 @@ def group_part(values: Sequence[GroupValue]) -> Part | None:
         "Means over sites, each standing with its last survey of the year in this report and counting once. Intervals "
         "cover differences between sites: here the site is the sampling unit, not the transect."
     )
+    if unplaced:
+        verb = "is" if unplaced == 1 else "are"
+        lead += f" {plural(unplaced, 'survey')} whose site or date is not entered yet {verb} in no group."
     blocks: list[Block] = [Heading(1, "Groups of sites", "groups"), Paragraph(lead)]
     blocks += _figure(values, level)
     for group in dict.fromkeys(v.group for v in values):
@@ -72,7 +75,7 @@ def _group(values: Sequence[GroupValue], level: str) -> list[Block]:
         away = {site for v in own for site, why in v.left_out if why == NO_SURVEY}
         surveyed[year] = len(sites) - len(away)
         words = f"{year}: {surveyed[year]} of {plural(len(sites), 'site')}"
-        there.append(f"{words}; no survey of {', '.join(sorted(away))}" if away else words)
+        there.append(f"{words}; none known of {', '.join(sorted(away))}" if away else words)
     chosen, left = _chosen(values)
     by_year = {(v.quantity, v.sheet, v.id, v.year): v for v in values}
     rows = [

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from digitise.results.results import SurveyResults
     from digitise.surveys.plan import SitePlan
 
-NO_SURVEY = "no survey"
+NO_SURVEY = "no survey known"
 SURVEY_COLUMNS = ["pack", "site", "date", "first_page"]
 
 
