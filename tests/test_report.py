@@ -722,6 +722,16 @@ def test_several_sites_begin_with_what_is_there_in_short():
     assert next(anchor for anchor, _ in report_of(visits[0]).contents) == "surveyed"
 
 
+def test_in_short_says_that_a_survey_without_a_site_may_be_the_newest_of_one():
+    visits = [visit("Lantern Reef", "2025-03-30", "P00001"), visit("Pilot Garden", "2026-03-29", "P00002")]
+    nameless = visit("", "2026-04-01", "P00003")
+    told = "1 survey has no site entered yet; it may be the newest of a site above."
+
+    for surveys, lines in ((visits, 0), ([*visits, nameless], 1)):
+        said = next(b for b in report_of(*surveys).parts[0].blocks if isinstance(b, Bullets)).items
+        assert said.count(told) == lines
+
+
 def test_changes_in_short_are_those_whose_interval_is_without_none():
     """One of two is; adjusted for both it is not told from chance."""
     one = last_changes([visit("Copper Bay", "2025-03-30", "P00001"), visit("Copper Bay", "2026-03-28", "P00002")])[0]

@@ -30,8 +30,12 @@ def short_part(results: Sequence[SurveyResults], changes: Sequence[Compared]) ->
     headlines = list(dict.fromkeys(g.label for r in newest for line in r.lines for g in line.groups))
     if len(newest) < 2 or not headlines:
         return None
-    said = tuple(_range(newest, name) for name in headlines[:MOST_HEADLINES])
-    return Part((Heading(1, "In short", "short"), Bullets((*filter(None, said), *changed_words(changes)))), "short")
+    said = [words for name in headlines[:MOST_HEADLINES] if (words := _range(newest, name))]
+    unnamed = sum(not r.survey.site for r in results)
+    if said and unnamed:
+        verb, which = ("has", "it may be") if unnamed == 1 else ("have", "one of them may be")
+        said.append(f"{plural(unnamed, 'survey')} {verb} no site entered yet; {which} the newest of a site above.")
+    return Part((Heading(1, "In short", "short"), Bullets((*said, *changed_words(changes)))), "short")
 
 
 def _range(newest: Sequence[SurveyResults], name: str) -> str:
