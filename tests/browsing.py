@@ -18,7 +18,9 @@ from urllib.request import urlopen
 import pytest
 
 CHROMIUM = Path("/usr/bin/chromium")
-needs_chromium = pytest.mark.skipif(not CHROMIUM.exists(), reason="Chromium is not installed at /usr/bin/chromium")
+needs_chromium = pytest.mark.skipif(
+    not CHROMIUM.exists(), reason="Chromium is not installed at /usr/bin/chromium (Debian: apt-get install chromium)"
+)
 WAIT_MS = 8000
 PHONE = {"viewport": {"width": 390, "height": 844}, "has_touch": True, "is_mobile": True}
 LAPTOP = {"viewport": {"width": 1366, "height": 768}}
