@@ -84,8 +84,8 @@ class _Listed:
 def take(store: Store, wish: Wish, *, now: datetime) -> dict:
     """Lease cells to a browser: those it holds, and more from the front of the list.
 
-    Returns the cells leased; `gone` with why for each held one that it has to let go; how many wait in all, are free
-    for it, and are with others, by name; counts.
+    Returns the cells leased; `gone` with why for each held one that it has to let go; how many wait in all, how many
+    `more` of them are free, and are with others, by name; counts.
     """
     held = {k: one for k, one in store.leases.held(now=now).items() if one.client != wish.client}
     taken_over = {one.client for one in held.values() if one.by == wish.by} if wish.over else set()
@@ -108,7 +108,7 @@ def take(store: Store, wish: Wish, *, now: datetime) -> dict:
         "items": _shown(store, [i for i in wanted if key_of(i) in given], listed.remarks),
         "gone": [[*key, _gone(key, listed, mine)] for key in wish.holding if key not in given],
         "open": listed.open,
-        "free": listed.free,
+        "more": max(0, listed.free - len(given)),
         "others": sorted({one.by for one in others if one.by != wish.by}),
         "elsewhere": sum(one.by == wish.by for one in others),
         "asked": len(store.queue(keys=listed.remarks)) if listed.remarks else 0,

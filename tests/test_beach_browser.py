@@ -121,7 +121,7 @@ def test_a_laptop_that_goes_away_is_said_and_what_was_chosen_meanwhile_is_sent_l
     page.locator("#line.bad").wait_for()
     assert "No connection to the laptop." in page.inner_text("#line")
     with serving(folder, port):
-        page.locator(".photo.good").wait_for(timeout=20000)
+        page.locator(".photo.good").wait_for()
         with Store.open(folder) as store:
             assert [p.name for p in store.photos()] == ["tamarind-wall-03.jpg"]
     assert page.trouble == []

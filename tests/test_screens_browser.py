@@ -84,7 +84,7 @@ def test_every_screen_is_open_to_everybody(chromium, served, size, scheme):
     context = chromium.new_context(**size, color_scheme=scheme)
     context.add_init_script("try { localStorage.setItem('desk:by', 'Mira Tole') } catch {}")
     page = context.new_page()
-    page.set_default_timeout(2 * WAIT_MS)
+    page.set_default_timeout(WAIT_MS)
     trouble: list[str] = []
     page.on("pageerror", lambda error: trouble.append(str(error)))
     found = {}
@@ -101,7 +101,7 @@ def test_a_sheet_is_keyed_by_hand_without_a_mouse(chromium, served):
     """Typed and Enter, Space for nothing written, ? for what cannot be read, a refusal, a question, undo, a reload."""
     address, _, folder, keyed = served
     page = chromium.new_context(**LAPTOP).new_page()
-    page.set_default_timeout(2 * WAIT_MS)
+    page.set_default_timeout(WAIT_MS)
     page.goto(f"{address}key?page={keyed}&cell=fish/damselfish/0-10/tally")
     page.fill("#name", "Keo Varn")
     page.keyboard.press("Enter")
@@ -181,7 +181,7 @@ def test_a_day_is_planned_a_sample_drawn_and_keyed_and_a_survey_signed_without_a
     """Tab, letters, arrows and Enter are enough on the pages with forms; what was made is in the store."""
     address, _, folder, _ = served
     page = chromium.new_context(**LAPTOP).new_page()
-    page.set_default_timeout(2 * WAIT_MS)
+    page.set_default_timeout(WAIT_MS)
 
     def opened(place: str, ready: str) -> None:  # kinds of fields come one after another
         page.goto(f"{address}{place}")
@@ -240,14 +240,14 @@ def test_a_row_of_the_results_and_the_word_beside_a_bar_lead_to_the_cells_behind
     address, _, _, _ = served
     context = chromium.new_context(**LAPTOP)
     page = context.new_page()
-    page.set_default_timeout(2 * WAIT_MS)
+    page.set_default_timeout(WAIT_MS)
     page.goto(f"{address}results?pack={SECOND}")
     report = page.frame_locator("iframe")
     opened = []
     for where in ("th a", "svg a"):
         with context.expect_page() as new:
             report.locator(where, has_text="Branching hard coral").first.click()
-        new.value.set_default_timeout(2 * WAIT_MS)
+        new.value.set_default_timeout(WAIT_MS)
         new.value.get_by_text("cells are behind this figure").wait_for()
         opened.append(new.value.url)
     assert opened[0] == opened[1]

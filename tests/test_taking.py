@@ -48,7 +48,7 @@ def test_no_two_clerks_get_the_same_cell_and_whoever_comes_next_finds_work(store
     assert (len(first), len(second), len(third)) == (20, FEWEST, 40 - 20 - FEWEST)
     assert len({*first, *second, *third}) == 40
     told = take(store, replace(ADA, client="another-ada-1", by="Ben"))
-    assert (told["items"], told["others"], told["open"], told["free"]) == ([], ["Ada", "Keo", "Mira"], 40, 0)
+    assert (told["items"], told["others"], told["open"], told["more"]) == ([], ["Ada", "Keo", "Mira"], 40, 0)
 
 
 def test_what_a_clerk_holds_they_keep_while_they_ask_for_more(store):
@@ -189,7 +189,7 @@ def test_the_desk_looks_only_into_the_pages_it_needs(one_store, monkeypatch):  #
     monkeypatch.setattr(queue, "open_readings", lambda pages: looked.extend(pages) or honest(pages))
     found = take(one_store, MIRA, order="sheet")
 
-    assert (len(found["items"]), found["open"], found["free"]) == (FEWEST, 240, 240)
+    assert (len(found["items"]), found["open"], found["more"]) == (FEWEST, 240, 240 - FEWEST)
     assert looked == [one_store.pages()[0].id]
     looked.clear()
     assert len(take(one_store, KEO, order="sheet")["items"]) == FEWEST

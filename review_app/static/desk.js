@@ -72,7 +72,7 @@ class Desk {
     this.found = found;
     this.left = Math.max(0, found.open - pending.size);
     this.progress = found.progress;
-    this.complete = this.items.filter((i) => !i.done).length >= found.free - pending.size;
+    this.complete = !found.more;
     this.loaded = true;
     if (!before) { const next = this.open(this.at); this.goto(next < 0 ? this.items.length : next, true); } else if (before.done?.action === 'gone') this.onward();
     clearTimeout(this.later);
