@@ -61,7 +61,7 @@ def grain(image: np.ndarray) -> float:
 
 def _middle(values: np.ndarray) -> float:
     """Median of whole greys, between them by counting."""
-    below = np.cumsum(np.bincount(values.ravel(), minlength=256))
+    below = np.cumsum(cv2.calcHist([values], [0], None, [256], [0, 256]))
     half = below[-1] / 2
     at = int(np.searchsorted(below, half))
     before = below[at - 1] if at else 0

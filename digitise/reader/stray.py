@@ -48,15 +48,14 @@ def broad_ink(page: InkPage, layout: Layout, threshold: float) -> frozenset[str]
     mask = (ink > BROAD_INK * threshold).view(np.uint8)
     side = int(BROAD_MM * _SCALE) | 1
     broad = cv2.morphologyEx(mask, cv2.MORPH_OPEN, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side)))
-    if not broad.any():
+    areas = cv2.integral(broad)
+    in_cells = [(c, area) for c in layout.cells if (area := _sum_mm2(areas, c.box_mm, 0.0)) > BROAD_MM2]
+    if not in_cells:
         return frozenset()
     inmost = cv2.distanceTransform(mask, cv2.DIST_L2, 3) > BROADEST_MM / 2 * _SCALE
-    areas, darkness, widest = (cv2.integral(m) for m in (broad, ink * broad, inmost.view(np.uint8)))
+    darkness, widest = (cv2.integral(m) for m in (ink * broad, inmost.view(np.uint8)))
     out = set()
-    for cell in layout.cells:
-        area = _sum_mm2(areas, cell.box_mm, 0.0)
-        if area <= BROAD_MM2:
-            continue
+    for cell, area in in_cells:
         around = _sum_mm2(areas, cell.box_mm, BEYOND_MM) - area
         pale = _sum_mm2(darkness, cell.box_mm, 0.0) < PALE * page.pencil * area
         writing = not (pale or around > BEYOND_MM2 or _sum_mm2(widest, cell.box_mm, 0.0) > 0)

@@ -55,15 +55,15 @@ def own_ink(page: InkPage, cell: Cell) -> np.ndarray:
     pad[1], pad[3] = (y1 - y0) - region.shape[0] - pad[0], (x1 - x0) - region.shape[1] - pad[2]
     region = np.pad(region, ((pad[0], pad[1]), (pad[2], pad[3]))) if any(pad) else region
     shown = slice(*(np.array([1, -1]) * int(round((FOLLOW_MM - REACH_MM) * FLAT_PX_PER_MM))))
-    mask = (region > ink_threshold(page)).view(np.uint8)
-    if not mask.any():
+    mask = region > ink_threshold(page)
+    inked = np.flatnonzero(mask)
+    if not len(inked):
         return region[shown, shown]
-    count, labels = cv2.connectedComponents(mask, connectivity=8)
-    edge = int(round(FOLLOW_MM * FLAT_PX_PER_MM)) - 2
-    total = np.bincount(labels.ravel(), minlength=count)
-    within = np.bincount(labels[edge:-edge, edge:-edge].ravel(), minlength=count)
-    foreign = within < 0.5 * total
-    foreign[0] = False
+    count, labels = cv2.connectedComponents(mask.view(np.uint8), connectivity=8)
+    edge, (height, width) = int(round(FOLLOW_MM * FLAT_PX_PER_MM)) - 2, mask.shape
+    mark, (y, x) = labels.ravel()[inked], np.divmod(inked, width)
+    within = mark[(y >= edge) & (y < height - edge) & (x >= edge) & (x < width - edge)]
+    foreign = np.bincount(within, minlength=count) < 0.5 * np.bincount(mark, minlength=count)
     region, labels = region[shown, shown], labels[shown, shown]
     drop = foreign[labels]
     if not drop.any():
