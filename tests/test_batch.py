@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import hashlib
 import os
+import re
 import signal
 from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
+from PIL import Image
 
 from digitise.batch.batch import KnownProtocols, Reader, keep, known_protocols, read_batch, read_before, summary
 from digitise.batch.sources import Picture, photo_files
@@ -110,6 +112,20 @@ def test_a_worker_killed_in_the_middle_loses_and_doubles_nothing(folder, in_turn
         found += taken
 
     assert [t.result.to_json() for t in found] == [r.to_json() for r in in_turn]
+
+
+@pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="only Linux tells the peak of another process")
+def test_a_worker_stays_below_400_megabytes(folder, tmp_path) -> None:
+    """With photographs of 12 megapixels, of a page of words and one of strokes: its own peak, as the system knows it."""
+    for name in ("a-site.jpg", "later/e-fish.jpg"):
+        with Image.open(folder / name) as image:
+            image.resize((3000, 4000)).save(tmp_path / Path(name).name, quality=90)
+    with Reader(known_protocols(), jobs=1) as reader:
+        found = list(reader.read(reader.pictures(photo_files([tmp_path]))))
+        status = Path(f"/proc/{reader._workers._workers[0].process.pid}/status").read_text()
+
+    assert [t.result.status for t in found] == ["read", "read"]
+    assert int(re.search(r"VmHWM:\s+(\d+) kB", status)[1]) < 400_000
 
 
 def test_a_photograph_whose_reading_was_stopped_is_kept_and_says_so(folder) -> None:
