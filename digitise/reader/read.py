@@ -32,6 +32,7 @@ from digitise.reader.tally import REACH_MM as TALLY_REACH_MM
 from digitise.reader.tally import count_strokes, own_ink
 from digitise.reader.tally_network import learned_counts, network_input
 from digitise.reader.text import read_text
+from digitise.reader.unclear import sent_back
 from digitise.sheets.layout import Cell, Layout
 
 READER_VERSION = "3"
@@ -270,10 +271,12 @@ def reader_version(own: OwnReader = SHIPPED) -> str:
 
 
 def _result(photo: Photo, page: Page | NotRegistered, own: OwnReader) -> PhotoResult:
-    if isinstance(page, NotRegistered):
-        status = "retake" if page.layout is not None else "unreadable"
-        return PhotoResult(photo.name, photo.sha256, status, (sentence(page.reason, page.detail),), failure=page)
-    return PhotoResult(photo.name, photo.sha256, "read", (), page, None, read_page(page, own))
+    readings = read_page(page, own) if page else ()
+    failure = sent_back(page, readings) if page else page
+    if failure is None:
+        return PhotoResult(photo.name, photo.sha256, "read", (), page, None, readings)
+    status = "retake" if failure.layout is not None else "unreadable"
+    return PhotoResult(photo.name, photo.sha256, status, (sentence(failure.reason, failure.detail),), failure=failure)
 
 
 def read_decoded(photo: Photo | NotAPhoto, layouts: Iterable[Layout], own: OwnReader = SHIPPED) -> PhotoResult:

@@ -86,6 +86,11 @@ PHOTO_REASONS = (
         "The photograph shows two sheets of one kind, and this one was not kept",
         "Photograph each of them alone.",
     ),
+    Reason(
+        "not-plain",
+        "Shadows or lines on the paper look like writing",
+        "Photograph it in bright open shade, on a plain ground. If its paper is lined or was used before, key it.",
+    ),
     Reason("not-flat", "The sheet could not be flattened", "Lay the sheet flat and photograph it again from above."),
 )
 

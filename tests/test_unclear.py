@@ -1,0 +1,73 @@
+"""A page on which most cells are not to be made out is sent back in words; one with a few such cells is kept."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+
+from digitise.pages.photo import Photo
+from digitise.reader.read import read_decoded
+from digitise.reader.reading import Reading
+from digitise.reader.reasons import REASONS
+from digitise.reader.unclear import FEWEST, sent_back
+
+
+def _lined(gray: np.ndarray) -> np.ndarray:
+    """The photograph with lines of squared paper through it, 5 mm apart."""
+    y, x = np.mgrid[0 : gray.shape[0], 0 : gray.shape[1]].astype(np.float32)
+    lines = np.maximum(*(np.exp(-((((v + 23) % 46 - 23) / 3.0) ** 2)) for v in (x + 0.02 * y, y - 0.02 * x)))
+    return np.clip(gray * (1 - 0.3 * lines), 0, 255).astype(np.uint8)
+
+
+def _low_sun(gray: np.ndarray) -> np.ndarray:
+    """The photograph of rough paper with the light along it: every dent throws a shadow."""
+    relief = cv2.GaussianBlur(np.random.default_rng(3).standard_normal(gray.shape).astype(np.float32), (0, 0), 4)
+    slope = cv2.Sobel(relief, cv2.CV_32F, 1, 0)
+    return np.clip(gray * np.clip(1 + 0.2 * slope / slope.std(), 0.2, 1.6), 0, 255).astype(np.uint8)
+
+
+@pytest.mark.parametrize("sheet", ["fish", "invertebrate"])
+@pytest.mark.parametrize("changed", [_lined, _low_sun])
+def test_what_lies_over_the_whole_paper_sends_the_photograph_back(photograph, layouts, sheet: str, changed) -> None:
+    """The sheet is known, so it is a retake and not unreadable; the sentence says how many cells, and what to do."""
+    result = read_decoded(Photo("IMG_1.jpg", "0" * 64, changed(photograph(sheet).gray())), layouts)
+
+    assert (result.status, result.failure.reason, result.readings) == ("retake", "not-plain", ())
+    assert result.failure.layout.sheet == sheet
+    (words,) = result.reasons
+    assert "cells look crossed out or are hard to see" in words
+    assert words.startswith(REASONS["not-plain"].short)
+    assert words.endswith(REASONS["not-plain"].advice)
+
+
+@pytest.mark.parametrize("sheet", ["site", "fish", "invertebrate", "substrate"])
+def test_a_clear_photograph_is_kept(photograph, layouts, sheet: str) -> None:
+    assert read_decoded(Photo("IMG_1.jpg", "0" * 64, photograph(sheet).gray()), layouts).status == "read"
+
+
+def _readings(unclear: int, clear: int, *, kind: str = "number", reason: str = "crossed-out") -> tuple[Reading, ...]:
+    marks = [(reason,)] * unclear + [()] * clear
+    return tuple(Reading(f"c/{i}", kind, 1, 0.9, bool(m), ((1, 0.9),), m) for i, m in enumerate(marks))
+
+
+@pytest.mark.parametrize("reason", ["crossed-out", "hard-to-see"])
+def test_more_than_two_cells_in_five_are_too_many(registered, reason: str) -> None:
+    page = registered("fish")
+
+    assert sent_back(page, _readings(20, 30, reason=reason)) is None
+    assert sent_back(page, _readings(21, 29, reason=reason)).detail.startswith("21 of 50 cells")
+
+
+def test_other_doubts_send_no_photograph_back(registered) -> None:
+    """What the reader is unsure of, or what contradicts itself, no second photograph makes clearer."""
+    for reason in ("unsure", "total-differs", "no-choice", "gap", "counts-differ"):
+        assert sent_back(registered("fish"), _readings(50, 0, reason=reason)) is None
+
+
+def test_words_do_not_count_and_few_cells_are_none_too_many(registered) -> None:
+    page, words = registered("site"), _readings(30, 0, kind="text")
+
+    assert sent_back(page, words) is None
+    assert sent_back(page, words + _readings(FEWEST - 1, 0)) is None
+    assert sent_back(page, words + _readings(FEWEST, 0)).detail.startswith(f"{FEWEST} of {FEWEST} cells")
