@@ -59,13 +59,14 @@ def _owners(region: np.ndarray, cell: Cell, origin: tuple[int, int], threshold: 
 
     -1: lies mostly outside every box of the cell; -2: shared between boxes, or bare paper (label 0).
     """
-    count, labels = cv2.connectedComponents((region > threshold).astype(np.uint8), connectivity=8)
+    mask = region > threshold
+    count, labels = cv2.connectedComponents(mask.view(np.uint8), connectivity=8)
     place = np.full(region.shape, len(_character_boxes(cell)), np.int32)
     for i, box in enumerate(_character_boxes(cell)):
         x0, y0, x1, y1 = pixel_box(box, 0.3)
         place[max(0, y0 - origin[1]) : y1 - origin[1], max(0, x0 - origin[0]) : x1 - origin[0]] = i
     boxes = len(_character_boxes(cell)) + 1
-    inked = np.flatnonzero(labels)
+    inked = np.flatnonzero(mask)
     at = labels.ravel()[inked] * boxes + place.ravel()[inked]
     share = np.bincount(at, minlength=count * boxes).reshape(count, boxes)
     share = share / np.maximum(share.sum(axis=1, keepdims=True), 1)

@@ -7,12 +7,14 @@ millimetres.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import cv2
 import numpy as np
 
 from digitise.pages.flatten import FLAT_PX_PER_MM
 from digitise.reader.ink import InkPage
-from digitise.sheets.layout import Box, Layout
+from digitise.sheets.layout import Box, Cell, Layout
 
 BROAD_MM, BROADEST_MM = 2.25, 4.5  # no line of a pencil is so broad, and no letter, crossed bars or all
 BROAD_INK = 1.5  # times the threshold of ink: blunt pencils run together below it
@@ -49,42 +51,48 @@ def broad_ink(page: InkPage, layout: Layout, threshold: float) -> frozenset[str]
     side = int(BROAD_MM * _SCALE) | 1
     broad = cv2.morphologyEx(mask, cv2.MORPH_OPEN, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side)))
     areas = cv2.integral(broad)
-    in_cells = [(c, area) for c in layout.cells if (area := _sum_mm2(areas, c.box_mm, 0.0)) > BROAD_MM2]
-    if not in_cells:
+    area = _sums_mm2(areas, layout.cells, 0.0)
+    found = np.flatnonzero(area > BROAD_MM2)
+    if not len(found):
         return frozenset()
+    cells, area = [layout.cells[i] for i in found], area[found]
     inmost = cv2.distanceTransform(mask, cv2.DIST_L2, 3) > BROADEST_MM / 2 * _SCALE
-    darkness, widest = (cv2.integral(m) for m in (ink * broad, inmost.view(np.uint8)))
-    out = set()
-    for cell, area in in_cells:
-        around = _sum_mm2(areas, cell.box_mm, BEYOND_MM) - area
-        pale = _sum_mm2(darkness, cell.box_mm, 0.0) < PALE * page.pencil * area
-        writing = not (pale or around > BEYOND_MM2 or _sum_mm2(widest, cell.box_mm, 0.0) > 0)
-        if around > BROAD_MM2 / 2 if cell.kind == "tick" else not writing:
-            out.add(cell.id)
-    return frozenset(out)
+    around = _sums_mm2(areas, cells, BEYOND_MM) - area
+    pale = _sums_mm2(cv2.integral(ink * broad), cells, 0.0) < PALE * page.pencil * area
+    no_writing = pale | (around > BEYOND_MM2) | (_sums_mm2(cv2.integral(inmost.view(np.uint8)), cells, 0.0) > 0)
+    stray = np.where([c.kind == "tick" for c in cells], around > BROAD_MM2 / 2, no_writing)
+    return frozenset(c.id for c, out in zip(cells, stray, strict=True) if out)
 
 
-def _sum_mm2(sums: np.ndarray, box: Box, grown_mm: float) -> float:
-    """What an integral image has of a box, by area."""
-    x, y, w, h = box
-    rows, columns = sums.shape
-    x0, x1 = (int(np.clip(v * _SCALE, 0, columns - 1)) for v in (x - grown_mm, x + w + grown_mm))
-    y0, y1 = (int(np.clip(v * _SCALE, 0, rows - 1)) for v in (y - grown_mm, y + h + grown_mm))
-    return float(sums[y1, x1] - sums[y0, x1] - sums[y1, x0] + sums[y0, x0]) / _SCALE**2
+def _sums_mm2(sums: np.ndarray, cells: Sequence[Cell], grown_mm: float) -> np.ndarray:
+    """What an integral image has of each cell's box, grown on all sides, by area, (cells,)."""
+    boxes, limit = np.array([c.box_mm for c in cells]), np.array(sums.shape[::-1]) - 1
+    ends = boxes[:, :2] - grown_mm, boxes[:, :2] + boxes[:, 2:] + grown_mm
+    (x0, y0), (x1, y1) = (np.clip(v * _SCALE, 0, limit).astype(int).T for v in ends)
+    return (sums[y1, x1] - sums[y0, x1] - sums[y1, x0] + sums[y0, x0]) / _SCALE**2
 
 
 def runs_through(page: InkPage, box: Box, threshold: float) -> bool:
     """Whether one mark in a box goes on beyond two opposite sides of it, as a crease does and no stroke."""
     mask, (left, top) = _mask(page, threshold, box, BEYOND_MM + 0.75)
+    beyond = BEYOND_MM * _SCALE
+    ends = (left - beyond, left + box[2] * _SCALE + beyond), (top - beyond, top + box[3] * _SCALE + beyond)
+    if not any(_reaches(np.flatnonzero(mask.any(axis=axis)), *both) for axis, both in enumerate(ends)):
+        return False
     count, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
-    wide, high, beyond = box[2] * _SCALE, box[3] * _SCALE, BEYOND_MM * _SCALE
     for label in range(1, count):
         x, y, w, h, _ = stats[label]
-        across = x <= left - beyond and x + w >= left + wide + beyond
-        down = y <= top - beyond and y + h >= top + high + beyond
-        if (across or down) and _inside(labels == label, (left, top), box) >= LEAST_MM2:
+        through = any(
+            at <= low and at + size >= high for (low, high), at, size in zip(ends, (x, y), (w, h), strict=True)
+        )
+        if through and _inside(labels == label, (left, top), box) >= LEAST_MM2:
             return True
     return False
+
+
+def _reaches(inked: np.ndarray, low: float, high: float) -> bool:
+    """Whether ink in these columns, or rows, lies as far out as a mark must on both sides."""
+    return bool(len(inked)) and inked[0] <= low and inked[-1] + 1 >= high
 
 
 def _inside(mark: np.ndarray, corner: tuple[float, float], box: Box) -> float:
