@@ -25,7 +25,6 @@ from retakes import BAD, GOOD, known, made
 
 from digitise.adapt.evaluate import judge
 from digitise.estimate.intervals import clopper_pearson
-from digitise.pages.page import register
 from digitise.pages.photo import decode_photo
 from digitise.reader.read import read_decoded
 
@@ -33,11 +32,7 @@ from digitise.reader.read import read_decoded
 def measured(group: str, number: int) -> dict:
     """What was made of one photograph."""
     photo = made(group, number)
-    decoded = decode_photo(photo.jpeg, f"{group} {number}.jpg")
-    if group in GOOD:  # how these are read is what bench_read.py tells
-        page = register(decoded.gray, known())
-        return {"group": group, "number": number, "refused": "" if page else page.reason}
-    result = read_decoded(decoded, known())
+    result = read_decoded(decode_photo(photo.jpeg, f"{group} {number}.jpg"), known())
     told = {r.cell for r in result.readings if r.flagged}
     wrong = [r.cell for r in judged_wrong(result.readings, photo.truth)]
     return {
@@ -78,7 +73,7 @@ def tell(rows: list[dict]) -> None:
         share = f"refused {_share(sum(why.values()), len(own))}"
         if group in BAD:
             share = f"well judged {_share(sum(map(well_judged, own)), len(own))}"
-        if group not in GOOD:
+        if group not in GOOD:  # how these are read is what bench_read.py tells
             silent, accepted = sum(len(r["silent"]) for r in own), sum(r["accepted"] for r in own)
             share += f"; wrong of accepted cells {silent} of {accepted}"
         print(f"{group:14} {share}; refused: {', '.join(f'{n} {name}' for name, n in why.most_common()) or 'none'}")
