@@ -347,3 +347,11 @@ def test_a_line_through_the_whole_box_is_no_dash(longest_mm, reasons):
     found, _ = decode_tally(StrokeCount(0, 0, True, 8.0, longest_mm), LearnedCount(0.1, 0.0, 0.9), 60)
 
     assert (found.value, found.reasons) == (0, reasons)
+
+
+def test_what_only_the_contours_take_for_a_stroke_is_suggested_as_blank():
+    """A fold in an empty box: put before a person, who most often finds nothing written; a total of 1 would tell."""
+    found, strokes = decode_tally(StrokeCount(1, 1, False, 2.0, 6.0), LearnedCount(0.2, 0.1, 0.1), 60)
+
+    assert (found.value, found.reasons) == (None, ("counts-differ",))
+    assert strokes == {0: 0.5, 1: 0.5}
