@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -11,7 +13,8 @@ from digitise.pages.flatten import FLAT_PX_PER_MM
 from digitise.reader.characters import ink_threshold
 from digitise.reader.counts import decode_tally, tally_weights
 from digitise.reader.ink import extract_ink
-from digitise.reader.read import decode_page
+from digitise.reader.read import checked_pair, decode_page
+from digitise.reader.reading import Decoded
 from digitise.reader.tally import StrokeCount, count_strokes, own_ink
 from digitise.reader.tally_network import PATCH, LearnedCount, learned_counts, network_input
 from digitise.simulate.pencil import Pencil, draw
@@ -306,8 +309,49 @@ def test_a_total_without_strokes_leaves_the_tally_blank(written, reef) -> None:
     assert {found[n].value for n in _names(reef)} == {None}
 
 
+@pytest.mark.parametrize(
+    ("seen", "total"),
+    [
+        pytest.param((), 12, id="plain strokes settle it"),
+        pytest.param(("hard-to-see",), 72, id="in glare"),
+        pytest.param(("unsure",), 72, id="creased"),
+    ],
+)
+def test_only_plain_strokes_settle_a_total(seen, total) -> None:
+    """A total that may be 72 or 12 beside twelve strokes; with the strokes in doubt its own ink alone tells."""
+    strokes, numbers = {12: 1.0}, {72: 0.55, 12: 0.45}
+    tally = Decoded(12, 1.0, ((12, 1.0),), seen)
+    first, second = checked_pair(tally, strokes, Decoded(72, 0.55, tuple(numbers.items())), numbers)
+
+    assert second[1].value == total
+    assert bool(second[1].reasons) == bool(first[1].reasons) == bool(seen)
+
+
+def test_a_total_beside_strokes_in_glare_stands_alone(written, reef) -> None:
+    """Its score is that of its own digits: what is hidden does not make it surer."""
+    names = _names(reef)
+    totals = [n.replace("/tally", "/total") for n in names]
+    counts = [4 + i % 16 for i in range(len(names))]
+    page = written("fish", dict(zip([*names, *totals], counts * 2, strict=True)), hand=5, seed=3)
+    seen, hidden = decode_page(page), decode_page(replace(page, hidden=frozenset(names)))
+
+    assert {seen[t][0] for t in totals} == {"total"}
+    assert {hidden[t][0] for t in totals} == {"digits"}
+    assert [hidden[t][1].value for t in totals] == [seen[t][1].value for t in totals]
+    assert np.mean([hidden[t][1].score < seen[t][1].score for t in totals]) > 0.9
+    assert {hidden[n][1].reasons for n in names} == {("hard-to-see",)}
+
+
 @pytest.mark.parametrize(("longest_mm", "reasons"), [(9.0, ()), (15.0, ()), (22.0, ("unsure",))])
 def test_a_line_through_the_whole_box_is_no_dash(longest_mm, reasons):
     found, _ = decode_tally(StrokeCount(0, 0, True, 8.0, longest_mm), LearnedCount(0.1, 0.0, 0.9), 60)
 
     assert (found.value, found.reasons) == (0, reasons)
+
+
+def test_what_only_the_contours_take_for_a_stroke_is_suggested_as_blank():
+    """A fold in an empty box: put before a person, who most often finds nothing written; a total of 1 would tell."""
+    found, strokes = decode_tally(StrokeCount(1, 1, False, 2.0, 6.0), LearnedCount(0.2, 0.1, 0.1), 60)
+
+    assert (found.value, found.reasons) == (None, ("counts-differ",))
+    assert strokes == {0: 0.5, 1: 0.5}

@@ -55,7 +55,7 @@ def scores(page: Page, *, learned: Learned | None = None) -> dict[str, tuple[str
     from digitise.reader.read import decode_page
 
     return {
-        cell: (group, one.value, float(one.score), bool(one.reasons) or cell in page.hidden)
+        cell: (group, one.value, float(one.score), bool(one.reasons))
         for cell, (group, one) in decode_page(page, learned).items()
     }
 

@@ -66,9 +66,9 @@ def decode_tally(contour: StrokeCount, learned: LearnedCount, most: int) -> tupl
             0: sure,
             contour.count or 1: 1 - sure,
         }
-    if learned.strokes < 0.5:
+    if learned.strokes < 0.5:  # a fold or a shadow's edge, as most of what only the contours take for strokes
         other = contour.count or 1
-        return Decoded(0, 0.5, ((0, 0.5), (other, 0.5)), ("counts-differ",)), {0: 0.5, other: 0.5}
+        return Decoded(None, 0.5, ((None, 0.5), (other, 0.5)), ("counts-differ",)), {0: 0.5, other: 0.5}
     weights = tally_weights(contour, learned, most)
     ranked = sorted(weights.items(), key=lambda item: -item[1])[:5]
     value, score = ranked[0]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -42,6 +42,10 @@ INSIDE_MM = 0.6  # of a tally box's rule, which others' strokes may touch
 _DIGITS = frozenset({"number", "date", "time", "decimal"})
 WRITTEN_IN_BOXES = _DIGITS | {"code"}
 
+Cells = dict[str, tuple[str, Decoded]]  # by id, with the calibration group
+Evidence = dict[str, list[CharacterEvidence]]  # of a cell's boxes
+Tallies = dict[str, tuple[Decoded, dict[int, float]]]  # with the weight of each count
+
 
 def _tick(evidence: CharacterEvidence) -> Decoded:
     """Any deliberate mark is yes; an empty box is no; a mark struck out is for a person."""
@@ -54,7 +58,7 @@ def _tick(evidence: CharacterEvidence) -> Decoded:
     return Decoded(value, max(mark, blank), ranked, reasons)
 
 
-def boxed_evidence(page: InkPage, cells: Sequence[Cell]) -> dict[str, list[CharacterEvidence]]:
+def boxed_evidence(page: InkPage, cells: Sequence[Cell]) -> Evidence:
     """Evidence for every character box and tick box on the page, one run of the network."""
     crops = [character_crops(page, c) for c in cells]
     if not crops:
@@ -101,7 +105,7 @@ def _strokes_overlooked(page: InkPage, cell: Cell, own: np.ndarray, decoded: Dec
     return replace(decoded, reasons=("counts-differ",)) if left_out > LEAST_CHARACTER_MM2 else decoded
 
 
-def _tallies(page: InkPage, cells: Sequence[Cell]) -> dict[str, tuple[Decoded, dict[int, float]]]:
+def _tallies(page: InkPage, cells: Sequence[Cell]) -> Tallies:
     inks = [own_ink(page, c) for c in cells]
     threshold = ink_threshold(page)
     learned = learned_counts([network_input(i, page.pencil) for i in inks])
@@ -117,7 +121,7 @@ def _with_weights(decoded: Decoded, weights: dict[int, float]) -> Decoded:
     return Decoded(ranked[0][0], ranked[0][1], ranked, decoded.reasons)
 
 
-def _checked_pair(
+def checked_pair(
     tally: Decoded,
     strokes: dict[int, float],
     total: Decoded,
@@ -127,6 +131,7 @@ def _checked_pair(
 
     The total's ink is never overruled; where it leaves a digit open, plain strokes may settle it. Strokes that the two
     counters see differently are taken as the total says when that settles it; any other difference goes to a person.
+    Strokes in doubt, as those that glare hides or a crease runs through, say nothing for a total.
     """
     if tally.value is None and not tally.reasons and total.value is None:
         return ("blank", tally), ("digits", total)
@@ -137,7 +142,7 @@ def _checked_pair(
         total = replace(total, value=max(kept, key=kept.get)) if len(kept) < len(numbers) else total
         numbers = kept
     by_tally, by_total, _ = agree(strokes, numbers)
-    if "counts-differ" in tally.reasons and max(by_tally, key=by_tally.get) == total.value:
+    if "counts-differ" in tally.reasons and not total.reasons and max(by_tally, key=by_tally.get) == total.value:
         left = tuple(r for r in tally.reasons if r != "counts-differ")
         tally = Decoded(total.value, tally.score, tally.candidates, left)
     if tally.value != total.value:
@@ -145,6 +150,8 @@ def _checked_pair(
             ("tally-alone", replace(tally, reasons=(*tally.reasons, "total-differs"))),
             ("digits", replace(total, reasons=(*total.reasons, "total-differs"))),
         )
+    if tally.reasons:
+        return ("tally-alone", tally), ("digits", total)
     return ("tally", _with_weights(tally, by_tally)), ("total", _with_weights(total, by_total))
 
 
@@ -153,76 +160,93 @@ def _group(cell: Cell) -> str:
     return cell.kind if cell.kind in ("code", "tick", "text") else "digits"
 
 
-def decode_page(page: Page, learned: Learned | None = None) -> dict[str, tuple[str, Decoded]]:
-    """Evidence for every cell of a page: id to (calibration group, decoded).
+def decode_page(page: Page, learned: Learned | None = None) -> Cells:
+    """Evidence for every cell of a page: id to (calibration group, decoded), in the layout's order.
 
     What was `learned` of a programme's hands speaks beside the shipped reader, never alone: see `guarded`.
     """
-    ink = extract_ink(page.image, page.layout)
-    cells = page.layout.cells
-    evidence = boxed_evidence(ink, [c for c in cells if c.kind in WRITTEN_IN_BOXES or c.kind == "tick"])
-    tallies = _tallies(ink, [c for c in cells if c.kind == "tally"])
-    texts = [c for c in cells if c.kind == "text"]
-    rest: dict[str, tuple[str, Decoded]] = {}
-    for cell, decoded in zip(texts, read_text(ink, texts), strict=True):
-        decoded = _none_overlooked(ink, cell, decoded)
-        rest[cell.id] = ("blank" if decoded.value is None and not decoded.reasons else "text", decoded)
-    shipped = _decoded(ink, page.layout, rest, evidence, tallies)
+    ink, layout = extract_ink(page.image, page.layout), page.layout
+    evidence = boxed_evidence(ink, [c for c in layout.cells if c.kind in WRITTEN_IN_BOXES or c.kind == "tick"])
+    tallies = _tallies(ink, [c for c in layout.cells if c.kind == "tally"])
+    words = _words(ink, [c for c in layout.cells if c.kind == "text"])
+
+    hand = _one_handed(layout, evidence)
+    shipped = words | _counted(tallies) | _boxed(ink, layout, hand)
+    doubts = _strays(ink, layout, shipped) | dict.fromkeys(page.hidden, "hard-to-see")
+    shipped = _paired(layout, _doubted(shipped, doubts), hand, tallies)
     if learned is None:
-        return _without_strays(ink, page.layout, shipped)
-    seen = {cell: [learned.see(one) for one in boxes] for cell, boxes in evidence.items()}
-    own = _decoded(ink, page.layout, rest, seen, tallies)
-    return _without_strays(ink, page.layout, {cell: guarded(shipped[cell], own[cell]) for cell in shipped})
+        return shipped
+    hand = _one_handed(layout, {cell: [learned.see(e) for e in boxes] for cell, boxes in evidence.items()})
+    own = words | _counted(tallies) | _boxed(ink, layout, hand)
+    own = _paired(layout, _doubted(own, doubts), hand, tallies)
+    return {cell: guarded(shipped[cell], own[cell]) for cell in shipped}
 
 
-def _decoded(
-    ink: InkPage,
-    layout: Layout,
-    rest: dict[str, tuple[str, Decoded]],
-    evidence: dict[str, list[CharacterEvidence]],
-    tallies: dict[str, tuple[Decoded, dict[int, float]]],
-) -> dict[str, tuple[str, Decoded]]:
-    """Every cell's group and value, from what its boxes, its strokes and the `rest` say."""
-    out = dict(rest)
-    evidence = evidence | as_one_hand({i: e for i, e in evidence.items() if layout.by_id[i].kind in _DIGITS})
+def _words(page: InkPage, cells: Sequence[Cell]) -> Cells:
+    out = {}
+    for cell, decoded in zip(cells, read_text(page, cells), strict=True):
+        decoded = _none_overlooked(page, cell, decoded)
+        out[cell.id] = ("blank" if decoded.value is None and not decoded.reasons else "text", decoded)
+    return out
+
+
+def _counted(tallies: Tallies) -> Cells:
+    return {cell: ("tally-alone", decoded) for cell, (decoded, _) in tallies.items()}
+
+
+def _one_handed(layout: Layout, evidence: Evidence) -> Evidence:
+    return evidence | as_one_hand({i: e for i, e in evidence.items() if layout.by_id[i].kind in _DIGITS})
+
+
+def _boxed(page: InkPage, layout: Layout, evidence: Evidence) -> Cells:
+    """Every cell of character boxes and every tick box by itself."""
+    out = {}
     for cell in (layout.by_id[cell_id] for cell_id in evidence):
+        boxes = evidence[cell.id]
         out[cell.id] = (
-            ("tick", _tick(evidence[cell.id][0]))
+            ("tick", _tick(boxes[0]))
             if cell.kind == "tick"
-            else (_group(cell), _overlooked(ink, cell, evidence[cell.id], decode_cell(cell, evidence[cell.id])))
+            else (_group(cell), _overlooked(page, cell, boxes, decode_cell(cell, boxes)))
         )
-    for cell_id, (decoded, strokes) in tallies.items():
-        partner = layout.by_id.get(cell_id.removesuffix("/tally") + "/total")
-        if partner is None or partner.kind != "number":
-            out[cell_id] = ("tally-alone", decoded)
-            continue
-        numbers = number_weights(partner, evidence[partner.id])
-        out[cell_id], out[partner.id] = _checked_pair(decoded, strokes, out[partner.id][1], numbers)
-    return {c.id: out[c.id] for c in layout.cells}
+    return out
 
 
-def _without_strays(
-    ink: InkPage, layout: Layout, decoded: dict[str, tuple[str, Decoded]]
-) -> dict[str, tuple[str, Decoded]]:
-    """The same, with cells in doubt through which a shadow's edge, a crease or a hair may run, or that were rubbed out.
+def _strays(page: InkPage, layout: Layout, cells: Cells) -> dict[str, str]:
+    """Why cells are in doubt through which a shadow's edge, a crease or a hair may run, or that were rubbed out.
 
     Where bare paper is as uneven as pencil is dark, all of them are.
     """
-    threshold, by_id = ink_threshold(ink), layout.by_id
-    uneven = threshold > FIRM * ink.pencil
-    stray = dict.fromkeys(by_id if uneven else broad_ink(ink, layout, threshold), "hard-to-see")
-    for cell_id, (_, one) in decoded.items():
-        if cell_id in stray or one.reasons or one.value is None or one.value is False:
+    threshold, by_id = ink_threshold(page), layout.by_id
+    uneven = threshold > FIRM * page.pencil
+    out = dict.fromkeys(by_id if uneven else broad_ink(page, layout, threshold), "hard-to-see")
+    for cell_id, (_, one) in cells.items():
+        settled = any(r != "counts-differ" for r in one.reasons) or one.value is None or one.value is False
+        if cell_id in out or settled:
             continue
         cell, partner = by_id[cell_id], by_id.get(cell_id.removesuffix("/tally") + "/total")
-        if runs_through(ink, cell.box_mm, threshold) or rubbed_out(ink, cell.box_mm, threshold):
-            stray[cell_id] = "unsure"
-        elif cell.kind == "tally" and partner is not None and joined(ink, cell.box_mm, partner.box_mm, threshold):
-            stray[cell_id] = stray[partner.id] = "unsure"
+        if runs_through(page, cell.box_mm, threshold) or rubbed_out(page, cell.box_mm, threshold):
+            out[cell_id] = "unsure"
+        elif cell.kind == "tally" and partner is not None and joined(page, cell.box_mm, partner.box_mm, threshold):
+            out[cell_id] = out[partner.id] = "unsure"
+    return out
+
+
+def _doubted(cells: Cells, doubts: Mapping[str, str]) -> Cells:
     return {
-        i: (group, replace(one, reasons=(*one.reasons, stray[i])) if i in stray else one)
-        for i, (group, one) in decoded.items()
+        i: (group, replace(one, reasons=(*one.reasons, doubts[i])) if i in doubts else one)
+        for i, (group, one) in cells.items()
     }
+
+
+def _paired(layout: Layout, cells: Cells, evidence: Evidence, tallies: Tallies) -> Cells:
+    """The same in the layout's order, each tally and its total in the light of each other."""
+    out = dict(cells)
+    for cell_id, (_, strokes) in tallies.items():
+        partner = layout.by_id.get(cell_id.removesuffix("/tally") + "/total")
+        if partner is not None and partner.kind == "number":
+            numbers = number_weights(partner, evidence[partner.id])
+            out[cell_id], out[partner.id] = checked_pair(out[cell_id][1], strokes, out[partner.id][1], numbers)
+    return {c.id: out[c.id] for c in layout.cells}
 
 
 def guarded(shipped: tuple[str, Decoded], own: tuple[str, Decoded]) -> tuple[str, Decoded]:
@@ -240,8 +264,8 @@ def guarded(shipped: tuple[str, Decoded], own: tuple[str, Decoded]) -> tuple[str
     return own[0], replace(second, reasons=second.reasons or ("unsure",))
 
 
-def _reading(cell: Cell, group: str, decoded: Decoded, acceptance: Acceptance, hidden: bool) -> Reading:
-    reasons = tuple(dict.fromkeys(decoded.reasons + (("hard-to-see",) if hidden else ())))
+def _reading(cell: Cell, group: str, decoded: Decoded, acceptance: Acceptance) -> Reading:
+    reasons = tuple(dict.fromkeys(decoded.reasons))
     confidence, accepted = acceptance.judge(group, decoded.score, doubtful=bool(reasons))
     if not accepted and not reasons:
         reasons = ("unsure",)
@@ -262,7 +286,7 @@ def read_page(page: Page, own: OwnReader = SHIPPED) -> tuple[Reading, ...]:
     """A reading for every cell, in the layout's order; flagged by rule: any reason, or confidence under threshold."""
     acceptance = own.acceptance or shipped_acceptance()
     decoded = decode_page(page, own.learned)
-    return tuple(_reading(c, *decoded[c.id], acceptance, c.id in page.hidden) for c in page.layout.cells)
+    return tuple(_reading(c, *decoded[c.id], acceptance) for c in page.layout.cells)
 
 
 def reader_version(own: OwnReader = SHIPPED) -> str:

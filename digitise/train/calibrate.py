@@ -82,10 +82,9 @@ def sample_page(protocol: Protocol, hands: Mapping[str, Hand], seed: int) -> lis
     for cell_id, (group, decoded) in decode_page(page).items():
         if practice and group == "code":
             continue
-        reasons = decoded.reasons + (("hard-to-see",) if cell_id in page.hidden else ())
         answer = truth[cell_id]
-        right = same_value(decoded.value, answer.value) and (not answer.must_flag or bool(reasons))
-        rows.append(Row(group, layout.by_id[cell_id].kind, decoded.score, right, reasons, seed))
+        right = same_value(decoded.value, answer.value) and (not answer.must_flag or bool(decoded.reasons))
+        rows.append(Row(group, layout.by_id[cell_id].kind, decoded.score, right, decoded.reasons, seed))
     return rows
 
 
