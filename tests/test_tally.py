@@ -355,3 +355,12 @@ def test_what_only_the_contours_take_for_a_stroke_is_suggested_as_blank():
 
     assert (found.value, found.reasons) == (None, ("counts-differ",))
     assert strokes == {0: 0.5, 1: 0.5}
+
+
+def test_a_total_does_not_settle_against_the_learned_counter():
+    """Two strokes run together: the contours see three, the writer wrote 3, the network sees nearly four."""
+    tally, strokes = decode_tally(StrokeCount(3, 0, False, 45.0, 13.0), LearnedCount(3.65, 0.0, 0.0), 60)
+    by_total = {n: checked_pair(tally, strokes, Decoded(n, 1.0, ((n, 1.0),)), {n: 1.0})[0][1] for n in (3, 4)}
+
+    assert (by_total[3].value, by_total[3].reasons) == (3, ("counts-differ",))
+    assert (by_total[4].value, by_total[4].reasons) == (4, ())

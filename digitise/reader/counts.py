@@ -46,7 +46,9 @@ def tally_weights(contour: StrokeCount, learned: LearnedCount, most: int) -> dic
 def decode_tally(contour: StrokeCount, learned: LearnedCount, most: int) -> tuple[Decoded, dict[int, float]]:
     """A tally box by itself, and the weights of its counts (empty when it holds no count).
 
-    Nothing written is None; a lone dash or a written zero is 0; a box crossed out is None with a reason.
+    Nothing written is None; a lone dash or a written zero is 0; a box crossed out is None with a reason. Where the
+    counters differ, the weights are those of counts that the learned one, which is right far more often, may mean: a
+    total beside them settles no other.
     """
     if contour.ink_mm2 < 0.35 and learned.strokes < 0.3:
         return Decoded(None, 1.0 - min(0.5, learned.strokes + 0.2 * contour.ink_mm2), ((None, 1.0),)), {}
@@ -77,6 +79,7 @@ def decode_tally(contour: StrokeCount, learned: LearnedCount, most: int) -> tupl
         reasons += ("crossed-out",)
     if value != contour.count or abs(learned.strokes - value) > 0.35 + 0.012 * value:
         reasons += ("counts-differ",)
+        weights = {n: w for n, w in weights.items() if abs(learned.strokes - n) <= 0.5 + 0.012 * n}
     if value > most:
         reasons += ("impossible",)
     return Decoded(value, score * (1 - learned.void) * (1 - learned.zero), tuple(ranked), reasons), weights
