@@ -134,7 +134,7 @@ def test_unusable_arguments_end_with_two(arguments: list[str], words: str, capsy
 
 REFUSED = [
     pytest.param(
-        ["read", "{tmp}/nowhere.jpg"], r"digitise read: no photographs found in .*nowhere\.jpg", id="photo-missing"
+        ["read", "{tmp}/nowhere.jpg"], r"digitise read: .*nowhere\.jpg: no such file or folder", id="photo-missing"
     ),
     pytest.param(["read", "{tmp}"], "digitise read: no photographs found in ", id="folder-empty"),
     pytest.param(
@@ -195,7 +195,7 @@ def test_all_read_ends_with_nought_and_json_on_standard_output(site_jpg, capsys)
         ("site.jpg", "read", "site", 23)
     ]
     assert "site.jpg: Site sheet, pack QH7M4K" in said.err
-    assert said.err.strip().endswith("1 photographs: 1 read, 0 to take again, 0 unreadable.")
+    assert said.err.strip().endswith("1 photograph: 1 read, 0 to take again, 0 unreadable.")
 
 
 def test_one_broken_file_ends_with_one_and_the_rest_is_read(site_jpg, photograph, tmp_path, capsys) -> None:
@@ -308,6 +308,16 @@ def test_evaluation_compares_with_the_truth(photograph, site_jpg, tmp_path, caps
         )
         assert main(["evaluate", str(site_jpg), "--truth", str(tmp_path / "truth.json")]) == code
         said = capsys.readouterr().out
-        assert said.startswith("1 photographs: 1 read, 0 to take again, 0 unreadable")
+        assert said.startswith("1 photograph: 1 read, 0 to take again, 0 unreadable")
         assert re.search(r"all cells +23 ", said)
         assert f"{1 - code} of 1 photographs ended as they should" in said
+
+
+@pytest.mark.parametrize("command", ["check", "season", "verify", "compare", "doctor"])
+def test_a_folder_that_is_no_store_stays_as_it_is(command, tmp_path, capsys):
+    """A slip in `--store` is told, and makes no empty store among somebody's files."""
+    (tmp_path / "dive.jpg").write_bytes(b"a picture")
+    assert main([command, "--store", str(tmp_path)]) in (1, 2)
+    told = capsys.readouterr()
+    assert f"{tmp_path}: {'no such store' if command == 'doctor' else 'is no store'}" in told.err + told.out
+    assert [p.name for p in tmp_path.iterdir()] == ["dive.jpg"]

@@ -70,11 +70,12 @@ def store_argument(one: argparse.ArgumentParser) -> None:
 
 
 def open_store(path: Path):
-    """The store in a folder; a folder that is not there is a `UsageError` that says how to make one."""
-    from digitise.store import Store
+    """The store in a folder; a folder that is none is a `UsageError` that says how to make one, and stays as it is."""
+    from digitise.store import Store, holds_store
 
-    if not path.is_dir():
-        raise UsageError(f"{path}: no such store; make one with: digitise read PHOTOS --store {path}")
+    if not holds_store(path):
+        found = "no such store" if not path.exists() else "is no store"
+        raise UsageError(f"{path}: {found}; make one with: digitise read PHOTOS --store {path}")
     return Store.open(path)
 
 

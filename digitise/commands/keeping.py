@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import argparse
+import re
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 
 from digitise.commands.common import DEFAULT_STORE, Adder, UsageError, open_store, progress_bar, say, store_argument
+from digitise.wording import plural
 
 
 def add_commands(command: Adder) -> None:
@@ -17,7 +19,9 @@ def add_commands(command: Adder) -> None:
         "verify", _verify, "check that a store is as the tool left it", "digitise verify --store survey-store"
     )
     store_argument(one)
-    one.add_argument("--head", metavar="HASH", help="an earlier head of the audit trail, which must still be in it")
+    one.add_argument(
+        "--head", type=_head, metavar="HASH", help="an earlier head of the audit trail, which must still be in it"
+    )
 
     one = command(
         "backup",
@@ -31,6 +35,13 @@ def add_commands(command: Adder) -> None:
     one = command("restore", _restore, "make a store from a backup", "digitise restore backup --store restored-store")
     one.add_argument("backup", type=Path, metavar="BACKUP", help="the backup's folder")
     one.add_argument("--store", type=Path, default=DEFAULT_STORE, metavar="DIR", help="the new store's folder")
+
+
+def _head(text: str) -> str:
+    """A head as `verify` printed it; a slip of the pen is no proof that history was written anew."""
+    if not re.fullmatch(r"[0-9a-f]{64}", one := text.strip().lower()):
+        raise argparse.ArgumentTypeError(f"found '{text}', expected the 64 digits and letters that 'verify' printed")
+    return one
 
 
 @contextmanager
@@ -62,11 +73,13 @@ def _say_report(report, folder: Path) -> int:
         say(f"- {sentence}")
     print(f"head {report.head.hash} after {report.head.length} links")
     if report.problems:
-        say(f"{folder}: {len(report.problems)} things are wrong.")
+        wrong = len(report.problems)
+        say(f"{folder}: {plural(wrong, 'thing')} {'is' if wrong == 1 else 'are'} wrong.")
         return 1
     say(
-        f"{folder}: {report.photos} photographs, {report.pages} pages and {report.head.length} links of the audit "
-        "trail are as they were left. Write the head down elsewhere; --head tells later whether it is still in it."
+        f"{folder}: {plural(report.photos, 'photograph')}, {plural(report.pages, 'page')} and "
+        f"{plural(report.head.length, 'link')} of the audit trail are as they were left. Write the head down "
+        "elsewhere; --head tells later whether it is still in it."
     )
     return 0
 
@@ -78,7 +91,9 @@ def _backup(args: argparse.Namespace) -> int:
         made = backup(store, args.out, now=datetime.now(UTC), tick=tick)
     for sentence in made.problems:
         say(f"- {sentence}")
-    say(f"{args.out}: {made.photos} photographs, {made.copied} files new in this backup. Head {made.head}.")
+    say(
+        f"{args.out}: {plural(made.photos, 'photograph')}, {plural(made.copied, 'file')} new in this backup. Head {made.head}."
+    )
     return 1 if made.problems else 0
 
 

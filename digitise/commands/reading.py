@@ -89,10 +89,15 @@ def _counted(counts: Counter[str]) -> str:
 
 def files_to_read(paths: Sequence) -> list:
     """The files named, or in the folders named, here or in buckets; `UsageError` when there is none."""
+    from glob import has_magic
+
     from digitise.batch.sources import photo_files
 
     files = photo_files(paths)
     if not any(not isinstance(p, Path) or p.exists() for p in files):
+        lacking = [str(p) for p in paths if isinstance(p, Path) and not p.exists() and not has_magic(str(p))]
+        if lacking:
+            raise UsageError(f"{', '.join(lacking)}: no such file or folder")
         raise UsageError(f"no photographs found in {', '.join(str(p) for p in paths)}")
     return files
 
@@ -177,7 +182,7 @@ class _Run:
     def code(self) -> int:
         """The last sentence, and the command's exit code."""
         counts = self.counts
-        say(f"{counts.total()} photographs: {_counted(counts)}.")
+        say(f"{plural(counts.total(), 'photograph')}: {_counted(counts)}.")
         return 1 if counts["retake"] + counts["unreadable"] else 0
 
 
