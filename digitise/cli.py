@@ -10,7 +10,7 @@ from collections.abc import Sequence
 
 from digitise import __version__
 from digitise.commands import COMMANDS
-from digitise.commands.common import STOPPED, Adder, say
+from digitise.commands.common import STOPPED, Adder, file_trouble, say
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -18,7 +18,10 @@ def main(argv: Sequence[str] | None = None) -> int:
     args = _parser().parse_args(argv)
     try:
         return args.run(args)
-    except (ValueError, OSError) as error:
+    except OSError as error:
+        say(f"digitise {args.command}: {file_trouble(error)}")
+        return 2
+    except ValueError as error:
         say(f"digitise {args.command}: {error}")
         return 2
     except KeyboardInterrupt:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import errno
 import json
 import re
 import shlex
@@ -141,7 +142,7 @@ REFUSED = [
         ["read", "{site}", "--protocol", "{tmp}/nowhere.yaml"], r"nowhere\.yaml: no such file", id="protocol-missing"
     ),
     pytest.param(
-        ["read", "{site}", "--json", "{tmp}/no/such/folder/out.json"], "No such file or directory", id="json-nowhere"
+        ["read", "{site}", "--json", "{tmp}/no/such/folder/out.json"], "no folder to put it into", id="json-nowhere"
     ),
     pytest.param(["read", "{site}", "--store", "{site}"], r"site\.jpg", id="store-is-a-file"),
     pytest.param(
@@ -321,3 +322,22 @@ def test_a_folder_that_is_no_store_stays_as_it_is(command, tmp_path, capsys):
     told = capsys.readouterr()
     assert f"{tmp_path}: {'no such store' if command == 'doctor' else 'is no store'}" in told.err + told.out
     assert [p.name for p in tmp_path.iterdir()] == ["dive.jpg"]
+
+
+def test_what_the_disk_refuses_is_a_sentence(tmp_path, monkeypatch, capsys):
+    """No error number: what, and what to do."""
+    (tmp_path / "taken").write_text("somebody's notes")
+    assert main(["sheets", "reef-transect", "--out", str(tmp_path / "taken" / "sheets")]) == 2
+    assert "a part of this path is a file" in capsys.readouterr().err
+
+    def full(*_args, **_options):
+        raise OSError(errno.ENOSPC, "No space left on device", "sheets/print")
+
+    monkeypatch.setattr(Path, "mkdir", full)
+    assert main(["sheets", "reef-transect", "--out", str(tmp_path / "sheets")]) == 2
+    assert capsys.readouterr().err.endswith("sheets/print: the disk is full; make room, and give the command again\n")
+
+
+def test_a_shipped_protocol_is_checked_by_its_name(capsys):
+    assert main(["protocol", "check", "reef-transect"]) == 0
+    assert "reef-transect 1 can be used" in capsys.readouterr().err

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import errno
 import os
 import sys
 from collections.abc import Callable
@@ -31,6 +32,27 @@ class Adder:
         )
         one.set_defaults(run=run)
         return one
+
+
+def file_trouble(error: OSError) -> str:
+    """What kept a file from being read or written, in a sentence."""
+    what = _TROUBLES.get(error.errno or 0) or error.strerror or str(error)
+    return what if error.filename is None or what == str(error) else f"{error.filename}: {what}"
+
+
+_NO_RIGHT = "you may not read or write here; choose another place, or have its rights changed"
+_TROUBLES = {
+    errno.EACCES: _NO_RIGHT,
+    errno.EPERM: _NO_RIGHT,
+    errno.EROFS: "this disk can only be read; choose another place",
+    errno.ENOSPC: "the disk is full; make room, and give the command again",
+    errno.EDQUOT: "your share of the disk is full; make room, and give the command again",
+    errno.ENOENT: "no such file, or no folder to put it into",
+    errno.ENOTDIR: "a part of this path is a file, not a folder",
+    errno.EISDIR: "this is a folder; name a file",
+    errno.EEXIST: "there is a file of this name already; choose another folder",
+    errno.ENAMETOOLONG: "the name is too long for this disk",
+}
 
 
 def say(text: str) -> None:

@@ -91,9 +91,8 @@ def _backup(args: argparse.Namespace) -> int:
         made = backup(store, args.out, now=datetime.now(UTC), tick=tick)
     for sentence in made.problems:
         say(f"- {sentence}")
-    say(
-        f"{args.out}: {plural(made.photos, 'photograph')}, {plural(made.copied, 'file')} new in this backup. Head {made.head}."
-    )
+    holds = f"{plural(made.photos, 'photograph')}, {plural(made.copied, 'file')} new in this backup"
+    say(f"{args.out}: {holds}. Head {made.head}.")
     return 1 if made.problems else 0
 
 

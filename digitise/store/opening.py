@@ -33,7 +33,7 @@ MARKER = "database.json"
 
 
 def holds_store(folder: Path) -> bool:
-    """Whether opening the folder finds a store; any folder will do while `DIGITISE_STORE` names where the entries are."""
+    """Whether opening the folder finds a store; any folder will do while `DIGITISE_STORE` says where entries are."""
     return folder.is_dir() and bool(asked_for() or (folder / DATABASE).exists() or (folder / MARKER).exists())
 
 
