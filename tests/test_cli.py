@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import errno
 import json
+import os
 import re
 import shlex
 import subprocess
@@ -16,6 +17,7 @@ import pytest
 from digitise import __version__
 from digitise.cli import _parser, main
 
+ROOT = Path(__file__).parents[1]
 HEAVY = ("streamlit", "pytesseract", "torch", "scipy", "pandas", "matplotlib", "cv2", "sqlalchemy", "sklearn")
 
 
@@ -341,3 +343,36 @@ def test_what_the_disk_refuses_is_a_sentence(tmp_path, monkeypatch, capsys):
 def test_a_shipped_protocol_is_checked_by_its_name(capsys):
     assert main(["protocol", "check", "reef-transect"]) == 0
     assert "reef-transect 1 can be used" in capsys.readouterr().err
+
+
+def test_letters_that_a_locale_lacks_end_no_command(site_jpg, tmp_path):
+    """Output into a file or pipe is UTF-8 everywhere; a photograph keeps its name."""
+    bare = {k: v for k, v in os.environ.items() if not k.startswith(("LC_", "LANG", "PYTHON"))}
+    plain = bare | {"LC_ALL": "C", "PYTHONUTF8": "0", "PYTHONCOERCECLOCALE": "0", "PYTHONPATH": str(ROOT)}
+    (tmp_path / "plongée 日本.jpg").write_bytes(site_jpg.read_bytes())
+    said = []
+    for words in (["read", "plongée 日本.jpg", "--store", "kept"], ["check", "--store", "kept"]):
+        command = [sys.executable, "-m", "digitise.cli", *words]
+        done = subprocess.run(command, capture_output=True, env=plain, cwd=tmp_path)
+        said += [done.stdout.decode(), done.stderr.decode()]
+    assert said[1].startswith("plongée 日本.jpg: Site sheet")
+    assert said[2].startswith("Pack ")
+    assert "codec" not in said[3]
+
+
+def test_a_name_that_is_no_text_stops_no_run(site_jpg, tmp_path):
+    photo = os.fsencode(tmp_path) + b"/dive-\xe9.jpg"
+    Path(os.fsdecode(photo)).write_bytes(site_jpg.read_bytes())
+    assert main(["read", os.fsdecode(photo), "--json", str(tmp_path / "out.json")]) == 0
+    (one,) = json.loads((tmp_path / "out.json").read_text(encoding="utf-8"))["photos"]
+    assert one["file"] == "dive-\ufffd.jpg"
+
+
+def test_output_that_nobody_reads_further_is_no_error():
+    """As with `| head`, which leaves when it has seen enough."""
+    reads, writes = os.pipe()
+    os.close(reads)
+    command = [sys.executable, "-m", "digitise.cli", "codes", "9"]
+    done = subprocess.run(command, stdout=writes, stderr=subprocess.PIPE, cwd=ROOT)
+    os.close(writes)
+    assert (done.returncode, b"ipe" in done.stderr) == (141, False)

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import argparse
 import errno
+import io
 import os
 import sys
 from collections.abc import Callable
 from pathlib import Path
 
 STOPPED = 130  # what a shell gives a command that Ctrl+C ended
+CUT_SHORT = 141  # and one whose output nobody reads any more
 DEFAULT_STORE = Path("survey-store")
 
 
@@ -32,6 +34,17 @@ class Adder:
         )
         one.set_defaults(run=run)
         return one
+
+
+def write_anything() -> None:
+    """Let no letter end a command: a terminal shows what its locale has, files and pipes get UTF-8 as all files do."""
+    for stream in (sys.stdout, sys.stderr):
+        if not isinstance(stream, io.TextIOWrapper):  # a test's, or none at all
+            continue
+        if stream.isatty():
+            stream.reconfigure(errors="replace")
+        else:
+            stream.reconfigure(encoding="utf-8", errors="backslashreplace")
 
 
 def file_trouble(error: OSError) -> str:
