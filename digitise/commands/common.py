@@ -7,8 +7,10 @@ import errno
 import io
 import os
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
+
+from digitise.wording import plural
 
 STOPPED = 130  # what a shell gives a command that Ctrl+C ended
 CUT_SHORT = 141  # and one whose output nobody reads any more
@@ -71,6 +73,19 @@ _TROUBLES = {
 def say(text: str) -> None:
     """Tell the person something; data alone goes to standard output."""
     print(text, file=sys.stderr)
+
+
+def say_older(out: Path, written: Iterable[Path], parts: Iterable[str]) -> None:
+    """Tell which files in these `parts` of a folder an earlier run left, so that nobody takes them for this one's."""
+    new = {path.resolve() for path in written}
+    there = (out / part for part in parts)
+    files = [f for one in there for f in (sorted(one.rglob("*")) if one.is_dir() else [one]) if f.is_file()]
+    old = [f for f in files if f.resolve() not in new]
+    if old:
+        say(
+            f"Note: {out} still holds {plural(len(old), 'file')} of an earlier run, such as {old[0]}. They say nothing "
+            "about the present data: take them away, or choose a new folder."
+        )
 
 
 def progress_bar(total: int | None, what: str, *, unit: str = "photo"):

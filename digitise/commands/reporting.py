@@ -6,7 +6,8 @@ import argparse
 from datetime import UTC, datetime
 from pathlib import Path
 
-from digitise.commands.common import Adder, open_store, say, store_argument
+from digitise.commands.common import Adder, open_store, say, say_older, store_argument
+from digitise.wording import plural
 
 
 def add_commands(command: Adder) -> None:
@@ -27,5 +28,6 @@ def _report(args: argparse.Namespace) -> int:
 
     with open_store(args.store) as store:
         page, paper, *rest = write_report(store, args.out, now=datetime.now(UTC), packs=args.pack or None)
-    say(f"Report: {page} and {paper}; {len(rest)} files of figures and tables beside them.")
+    say(f"Report: {page} and {paper}; {plural(len(rest), 'file')} of figures and tables beside them.")
+    say_older(args.out, rest, ("figures", "tables"))
     return 0
