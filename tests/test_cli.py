@@ -376,3 +376,22 @@ def test_output_that_nobody_reads_further_is_no_error():
     done = subprocess.run(command, stdout=writes, stderr=subprocess.PIPE, cwd=ROOT)
     os.close(writes)
     assert (done.returncode, b"ipe" in done.stderr) == (141, False)
+
+
+def _parsers() -> list[argparse.ArgumentParser]:
+    """Of every command and of the parts that some have."""
+    found = [_parser()]
+    for one in found:
+        for action in one._actions:
+            if isinstance(action, argparse._SubParsersAction):
+                found += action.choices.values()
+    return found
+
+
+def test_help_says_what_everything_is_and_its_example_can_be_copied(monkeypatch):
+    monkeypatch.setenv("COLUMNS", "60")
+    for one in _parsers():
+        untold = [a.dest for a in one._actions if not a.help and not isinstance(a, argparse._SubParsersAction)]
+        assert untold == []
+        if one.epilog:
+            assert one.epilog.splitlines()[1] in one.format_help().splitlines()

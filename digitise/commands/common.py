@@ -21,6 +21,16 @@ class UsageError(ValueError):
     """Arguments that cannot be used; ends the command with code 2 and one sentence."""
 
 
+_EXAMPLE = "Example:"
+
+
+class _Help(argparse.HelpFormatter):
+    """Leaves an example on one line, so that it can be copied."""
+
+    def _fill_text(self, text: str, width: int, indent: str) -> str:
+        return text if text.startswith(_EXAMPLE) else super()._fill_text(text, width, indent)
+
+
 class Adder:
     """Adds one command's parser, described in the same way for all of them."""
 
@@ -32,7 +42,11 @@ class Adder:
     ) -> argparse.ArgumentParser:
         """The parser of command `name`, which calls `run(args)` for its exit code."""
         one = self._commands.add_parser(
-            name, help=text, description=text[0].upper() + text[1:] + ".", epilog=f"Example: {example}"
+            name,
+            help=text,
+            description=text[0].upper() + text[1:] + ".",
+            epilog=f"{_EXAMPLE}\n  {example}",
+            formatter_class=_Help,
         )
         one.set_defaults(run=run)
         return one
@@ -116,7 +130,13 @@ def jobs(text: str) -> int:
 
 def store_argument(one: argparse.ArgumentParser) -> None:
     """``--store DIR``."""
-    one.add_argument("--store", type=Path, default=DEFAULT_STORE, metavar="DIR", help="the store (a folder)")
+    one.add_argument(
+        "--store",
+        type=Path,
+        default=DEFAULT_STORE,
+        metavar="DIR",
+        help=f"the store, a folder (default: {DEFAULT_STORE})",
+    )
 
 
 def open_store(path: Path):

@@ -17,7 +17,7 @@ def add_commands(command: Adder) -> None:
         "export", _export, "write the data for others to open", "digitise export --store survey-store --out export"
     )
     store_argument(one)
-    one.add_argument("--out", type=Path, required=True, metavar="DIR")
+    one.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder to write into")
     one.add_argument(
         "--as",
         dest="formats",

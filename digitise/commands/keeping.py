@@ -34,7 +34,13 @@ def add_commands(command: Adder) -> None:
 
     one = command("restore", _restore, "make a store from a backup", "digitise restore backup --store restored-store")
     one.add_argument("backup", type=Path, metavar="BACKUP", help="the backup's folder")
-    one.add_argument("--store", type=Path, default=DEFAULT_STORE, metavar="DIR", help="the new store's folder")
+    one.add_argument(
+        "--store",
+        type=Path,
+        default=DEFAULT_STORE,
+        metavar="DIR",
+        help=f"the new store, a folder (default: {DEFAULT_STORE})",
+    )
 
 
 def _head(text: str) -> str:

@@ -209,7 +209,7 @@ def _tell_learned(own, store) -> None:
     elif own.learned is not None:
         say(f"The reader has learned from this store ({own.learned.digest}): {own.learned.about}.")
     elif any("-learned-" in page.reader_version for page in store.pages()):
-        say("Pages were read by a reader that had learned; the shipped one reads now. To learn: digitise learn STORE")
+        say("Pages were read by a reader that had learned; the shipped one reads now. To learn again: digitise learn")
 
 
 def _tell_thresholds(acceptance, store) -> None:

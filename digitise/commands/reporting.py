@@ -19,7 +19,7 @@ def add_commands(command: Adder) -> None:
         "digitise report --store survey-store --out report",
     )
     store_argument(one)
-    one.add_argument("--out", type=Path, required=True, metavar="DIR")
+    one.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder to write into")
     one.add_argument("--pack", action="append", default=[], metavar="PACK", help="only this survey's pack (repeatable)")
 
 
