@@ -11,7 +11,6 @@ from pathlib import Path
 from digitise.commands.common import Adder, UsageError, open_store, progress_bar, say, store_argument
 from digitise.wording import plural
 
-
 _YOUNG = "not that old yet, or of a kind for which the policy names no years"
 
 
