@@ -7,7 +7,8 @@ import errno
 import io
 import os
 import sys
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 from digitise.wording import plural
@@ -111,6 +112,18 @@ def progress_bar(total: int | None, what: str, *, unit: str = "photo"):
 
     form = "{desc} {n_fmt} of {total_fmt} |{bar}| {rate_fmt}, {remaining} left{postfix}"
     return tqdm(total=total, desc=what, unit=unit, file=sys.stderr, disable=None, leave=False, bar_format=form)
+
+
+@contextmanager
+def ticking(what: str, *, unit: str = "file") -> Iterator[Callable[[int], None]]:
+    """A bar for what learns as it goes how much there is: called with the total each time one is done."""
+    with progress_bar(None, what, unit=unit) as bar:
+
+        def tick(total: int) -> None:
+            bar.total = total
+            bar.update()
+
+        yield tick
 
 
 def count(text: str) -> int:

@@ -4,12 +4,10 @@ from __future__ import annotations
 
 import argparse
 import re
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 
-from digitise.commands.common import DEFAULT_STORE, Adder, UsageError, open_store, progress_bar, say, store_argument
+from digitise.commands.common import DEFAULT_STORE, Adder, UsageError, open_store, say, store_argument, ticking
 from digitise.wording import plural
 
 
@@ -50,23 +48,12 @@ def _head(text: str) -> str:
     return one
 
 
-@contextmanager
-def _ticking(what: str) -> Iterator[Callable[[int], None]]:
-    with progress_bar(None, what, unit="file") as bar:
-
-        def tick(total: int) -> None:
-            bar.total = total
-            bar.update()
-
-        yield tick
-
-
 def _verify(args: argparse.Namespace) -> int:
     from digitise.store import StoreError
     from digitise.store.verify import verify
 
     try:
-        with open_store(args.store) as store, _ticking("checking") as tick:
+        with open_store(args.store) as store, ticking("checking") as tick:
             report = verify(store, head=args.head, tick=tick)
     except StoreError as error:
         say(f"{error}.")
@@ -93,7 +80,7 @@ def _say_report(report, folder: Path) -> int:
 def _backup(args: argparse.Namespace) -> int:
     from digitise.store.backup import backup
 
-    with open_store(args.store) as store, _ticking("backing up") as tick:
+    with open_store(args.store) as store, ticking("backing up") as tick:
         made = backup(store, args.out, now=datetime.now(UTC), tick=tick)
     for sentence in made.problems:
         say(f"- {sentence}")
@@ -107,6 +94,6 @@ def _restore(args: argparse.Namespace) -> int:
 
     if not args.backup.is_dir():
         raise UsageError(f"{args.backup}: no such folder; name the folder that 'digitise backup' wrote")
-    with _ticking("restoring") as tick:
+    with ticking("restoring") as tick:
         report = restore(args.backup, args.store, now=datetime.now(UTC), tick=tick)
     return _say_report(report, args.store)
