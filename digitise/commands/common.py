@@ -111,7 +111,7 @@ def progress_bar(total: int | None, what: str, *, unit: str = "photo"):
     from tqdm import tqdm
 
     form = "{desc} {n_fmt} of {total_fmt} |{bar}| {rate_fmt}, {remaining} left{postfix}"
-    return tqdm(total=total, desc=what, unit=unit, file=sys.stderr, disable=None, leave=False, bar_format=form)
+    return tqdm(total=total, desc=what, unit=f" {unit}", file=sys.stderr, disable=None, leave=False, bar_format=form)
 
 
 @contextmanager
