@@ -130,7 +130,7 @@ def test_the_command_prints_two_on_a_sheet_and_a_layout_for_each_page(tmp_path, 
     sheets = len(document)
     document.close()
 
-    assert "20 pages in 1 pack on A5" in said
+    assert "20 pages in 1 pack on A5, two on a sheet of A4" in said
     assert "then cut along the dashes" in said
     assert {tuple(one["page_size_mm"]) for one in layouts} == {(148.0, 210.0)}
     assert (len(layouts), sheets) == (20, 10)
