@@ -2,6 +2,7 @@
 
 import csv
 import json
+import re
 import subprocess
 from dataclasses import replace
 
@@ -218,6 +219,24 @@ def test_wishes_that_cannot_be_met_are_refused_in_words(kept, wishes, sentence):
     with pytest.raises(ValueError, match=sentence):
         noted(kept, **wishes)
     assert len(kept.handovers.all()) == 1
+
+
+def test_each_survey_tells_who_changed_its_own_cells(kept, tmp_path):
+    """Two surveys have the same cells: who decided one's is never told of the other's, in the note as in the files."""
+    changed = {PACK: "Anna", OTHER: "Bes Hallor"}
+    pages = {pack: survey(kept, pack)["fish"] for pack in changed}
+    handed(kept, tmp_path)
+    for pack, who in changed.items():
+        kept.decide(pages[pack], TOTAL, value=7, state="entered", by=who, now=NOW)
+
+    folder, _ = handed(kept, tmp_path)
+
+    by = {pack: f"{who}, {NOW.date()}" for pack, who in changed.items()}
+    assert {row["pack"]: row["by"] for row in rows(folder / "changes" / "cells.csv")} == by
+    told = re.sub(r"(<[^>]+>)+", "|", words(folder)).partition("|What changed|Since")[2]
+    for pack in by:
+        of_one = told.partition(f"(pack {pack})|")[2].partition("(pack ")[0]
+        assert f"|6|7|{by[pack]}|" in of_one
 
 
 def test_changes_are_told_to_each_receiver_since_their_own_last_package(kept, tmp_path):

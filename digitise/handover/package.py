@@ -21,7 +21,7 @@ from digitise.exchange.content import Content
 from digitise.exchange.package import csv_bytes
 from digitise.exchange.shared import write_shared
 from digitise.handover.changes import numbers_of
-from digitise.handover.note import Letter, cell_row, covering_note, figure_words
+from digitise.handover.note import Letter, cell_row, cells_of_packs, covering_note, figure_words
 from digitise.handover.prepared import Prepared
 from digitise.store import HandOver, SentSurvey
 from digitise.store.handovers import NewHandOver
@@ -193,9 +193,7 @@ def _letter(prepared: Prepared, now: dt.datetime, holds: tuple[tuple[str, str], 
 
 
 def _change_files(prepared: Prepared, folder: Path) -> None:
-    known: dict[str, dict] = {}
-    for p, c in prepared.content.cells:
-        known.setdefault(p.pack or "", {})[p.sheet, p.page, p.transect or 0, c.cell] = (p, c)
+    known = cells_of_packs(prepared.content)
     cells, figures = [], []
     for one in prepared.changes:
         for pair in one.cells:
