@@ -85,3 +85,9 @@ def test_the_unit_in_the_readme_starts_a_command_that_there_is():
     assert (Path(program).name, args.command, args.name) == ("digitise", "review", "reef.example")
     assert unit["Service"]["ReadWritePaths"] == str(args.store)
     assert unit["Service"]["User"] != "root"
+
+
+def test_review_opens_by_its_name_as_every_other_screen(tmp_path):
+    port = free_port()
+    with serving(tmp_path / "store", port) as address, urlopen(f"{address}review?order=sheet") as answer:  # noqa: S310 - ours
+        assert (answer.status, answer.url) == (200, f"{address}?order=sheet")
