@@ -2,6 +2,7 @@
 
 import csv
 import json
+import os
 import re
 import subprocess
 from dataclasses import replace
@@ -289,6 +290,29 @@ def test_an_entry_made_while_the_package_is_written_stops_the_hand_over(kept, tm
         make_handover(kept, tmp_path / "out", prepared, now=NOW)
     assert list((tmp_path / "out").iterdir()) == []
     assert noted(kept).number == 1
+
+
+def test_of_two_hand_overs_made_at_once_one_stands_and_the_other_is_told(kept, tmp_path):
+    """Neither spoils the other's files; what a killed run left is swept away after a day."""
+    survey(kept)
+    out = tmp_path / "out"
+    first, second = (prepare_handover(kept, OFFICE, now=NOW) for _ in range(2))
+
+    def meanwhile(part):
+        if part == "note":
+            made.append(make_handover(kept, out, second, now=NOW))
+
+    made = []
+    with pytest.raises(ChangedMeanwhile, match="another hand-over was made"):
+        make_handover(kept, out, first, now=NOW, tick=meanwhile)
+    ((folder, record),) = made
+    assert check_package(folder, kept.handovers.all()) == ([], record)
+    left = out / "handover-9-2026-03-01.abcdef.incoming"
+    left.mkdir()
+    os.utime(left, (0, 0))
+    assert {p.name for p in out.iterdir()} == {folder.name, left.name}
+    handed(kept, out)
+    assert not left.exists()
 
 
 def test_work_on_other_surveys_does_not_stop_a_hand_over(kept):
