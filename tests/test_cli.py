@@ -143,6 +143,7 @@ REFUSED = [
     pytest.param(
         ["read", "{site}", "--protocol", "{tmp}/nowhere.yaml"], r"nowhere\.yaml: no such file", id="protocol-missing"
     ),
+    pytest.param(["read", "{site}", "--json", "{tmp}"], "--json .*: this is a folder; name a file", id="json-folder"),
     pytest.param(
         ["read", "{site}", "--json", "{tmp}/no/such/folder/out.json"], "no folder to put it into", id="json-nowhere"
     ),
@@ -313,7 +314,7 @@ def test_evaluation_compares_with_the_truth(photograph, site_jpg, tmp_path, caps
         said = capsys.readouterr().out
         assert said.startswith("1 photograph: 1 read, 0 to take again, 0 unreadable")
         assert re.search(r"all cells +23 ", said)
-        assert f"{1 - code} of 1 photographs ended as they should" in said
+        assert f"{1 - code} of 1 photograph ended as they should" in said
 
 
 @pytest.mark.parametrize("command", ["check", "season", "verify", "compare", "doctor"])

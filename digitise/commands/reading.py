@@ -252,6 +252,8 @@ def _read(args: argparse.Namespace) -> int:
 
     if args.dask and args.jobs:
         raise UsageError("--jobs is for this computer; on a cluster the workers of --dask are as many as they are")
+    if isinstance(args.json, Path) and args.json.is_dir():
+        raise UsageError(f"--json {args.json}: this is a folder; name a file")
     files = _folders(args.photos) if args.watch else files_to_read(args.photos)
     if args.json is None and args.store is None:
         say("Neither --json nor --store given: readings are shown in summary only.")
