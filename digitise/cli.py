@@ -6,19 +6,30 @@ Exit codes: 0 all well, 1 some photograph was not read (or a check failed), 2 un
 from __future__ import annotations
 
 import argparse
+import os
+import sys
 from collections.abc import Sequence
 
 from digitise import __version__
 from digitise.commands import COMMANDS
-from digitise.commands.common import STOPPED, Adder, say
+from digitise.commands.common import CUT_SHORT, STOPPED, Adder, file_trouble, say, write_anything
 
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run a command; returns the exit code."""
+    write_anything()
     args = _parser().parse_args(argv)
     try:
-        return args.run(args)
-    except (ValueError, OSError) as error:
+        code = args.run(args)
+        sys.stdout.flush()
+        return code
+    except BrokenPipeError:  # whoever read the output has seen enough, as `head` has
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return CUT_SHORT
+    except OSError as error:
+        say(f"digitise {args.command}: {file_trouble(error)}")
+        return 2
+    except ValueError as error:
         say(f"digitise {args.command}: {error}")
         return 2
     except KeyboardInterrupt:

@@ -129,10 +129,10 @@ def _clock(now: datetime) -> tuple[str, str]:
 def _store(folder: Path, now: datetime) -> tuple[str, str]:
     from sqlalchemy import func, select
 
-    from digitise.store import Store, StoreError, schema
+    from digitise.store import Store, StoreError, holds_store, schema
     from digitise.store.chain import stamp
 
-    if not folder.is_dir():
+    if not holds_store(folder):
         return WRONG, f"{folder}: no such store"
     try:
         with Store.open(folder) as store:

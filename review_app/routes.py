@@ -11,7 +11,7 @@ from collections.abc import Callable
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
-from starlette.responses import HTMLResponse, JSONResponse, Response
+from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 from starlette.routing import Route
 
 from digitise.store import Store
@@ -200,6 +200,11 @@ def _decisions(store: Store, person: who.Visitor, sent: object) -> Response:
     return JSONResponse({"results": results, "progress": worklist.progress_json(store.progress())}, headers=_FRESH)
 
 
+def _first_screen(request: Request) -> Response:
+    """Review by its name, as every other screen: it is the first, which has the bare address."""
+    return RedirectResponse(str(request.url.replace(path="/", scheme="", netloc="")))
+
+
 def routes() -> list[Route]:
     """All routes, for the app and for tests."""
     return [
@@ -219,5 +224,6 @@ def routes() -> list[Route]:
         Route("/desk/tables", _tables),
         Route("/desk/handover/{number:number}", _package),
         Route("/desk/decisions", _from_own_page(_decisions), methods=["POST"]),
+        Route("/review", _first_screen),
         *door.routes(),
     ]

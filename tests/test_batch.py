@@ -151,7 +151,7 @@ def test_summary_says_what_was_found_or_what_to_do(in_turn) -> None:
 
     assert site.startswith("a-site.jpg: Site sheet, pack QH7M4K; 23 cells, ")
     assert fish.startswith("e-fish.jpg: Fish belt, pack QH7M4K, transect 1; 53 cells, ")
-    assert " for a person, printed corners within 0." in fish
+    assert " for a person, flattened to 0." in fish
     assert text == (
         "b-text.JPG: unreadable. The file is not a photograph: the content is no JPEG, PNG, TIFF, HEIC or "
         "WebP picture. Choose a JPEG, PNG, TIFF or HEIC photograph."

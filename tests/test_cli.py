@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import argparse
+import errno
 import json
+import os
 import re
 import shlex
 import subprocess
@@ -15,6 +17,7 @@ import pytest
 from digitise import __version__
 from digitise.cli import _parser, main
 
+ROOT = Path(__file__).parents[1]
 HEAVY = ("streamlit", "pytesseract", "torch", "scipy", "pandas", "matplotlib", "cv2", "sqlalchemy", "sklearn")
 
 
@@ -134,14 +137,15 @@ def test_unusable_arguments_end_with_two(arguments: list[str], words: str, capsy
 
 REFUSED = [
     pytest.param(
-        ["read", "{tmp}/nowhere.jpg"], r"digitise read: no photographs found in .*nowhere\.jpg", id="photo-missing"
+        ["read", "{tmp}/nowhere.jpg"], r"digitise read: .*nowhere\.jpg: no such file or folder", id="photo-missing"
     ),
     pytest.param(["read", "{tmp}"], "digitise read: no photographs found in ", id="folder-empty"),
     pytest.param(
         ["read", "{site}", "--protocol", "{tmp}/nowhere.yaml"], r"nowhere\.yaml: no such file", id="protocol-missing"
     ),
+    pytest.param(["read", "{site}", "--json", "{tmp}"], "--json .*: this is a folder; name a file", id="json-folder"),
     pytest.param(
-        ["read", "{site}", "--json", "{tmp}/no/such/folder/out.json"], "No such file or directory", id="json-nowhere"
+        ["read", "{site}", "--json", "{tmp}/no/such/folder/out.json"], "no folder to put it into", id="json-nowhere"
     ),
     pytest.param(["read", "{site}", "--store", "{site}"], r"site\.jpg", id="store-is-a-file"),
     pytest.param(
@@ -195,7 +199,7 @@ def test_all_read_ends_with_nought_and_json_on_standard_output(site_jpg, capsys)
         ("site.jpg", "read", "site", 23)
     ]
     assert "site.jpg: Site sheet, pack QH7M4K" in said.err
-    assert said.err.strip().endswith("1 photographs: 1 read, 0 to take again, 0 unreadable.")
+    assert said.err.strip().endswith("1 photograph: 1 read, 0 to take again, 0 unreadable.")
 
 
 def test_one_broken_file_ends_with_one_and_the_rest_is_read(site_jpg, photograph, tmp_path, capsys) -> None:
@@ -308,6 +312,87 @@ def test_evaluation_compares_with_the_truth(photograph, site_jpg, tmp_path, caps
         )
         assert main(["evaluate", str(site_jpg), "--truth", str(tmp_path / "truth.json")]) == code
         said = capsys.readouterr().out
-        assert said.startswith("1 photographs: 1 read, 0 to take again, 0 unreadable")
+        assert said.startswith("1 photograph: 1 read, 0 to take again, 0 unreadable")
         assert re.search(r"all cells +23 ", said)
-        assert f"{1 - code} of 1 photographs ended as they should" in said
+        assert f"{1 - code} of 1 photograph ended as they should" in said
+
+
+@pytest.mark.parametrize("command", ["check", "season", "verify", "compare", "doctor"])
+def test_a_folder_that_is_no_store_stays_as_it_is(command, tmp_path, capsys):
+    """A slip in `--store` is told, and makes no empty store among somebody's files."""
+    (tmp_path / "dive.jpg").write_bytes(b"a picture")
+    assert main([command, "--store", str(tmp_path)]) in (1, 2)
+    told = capsys.readouterr()
+    assert f"{tmp_path}: {'no such store' if command == 'doctor' else 'is no store'}" in told.err + told.out
+    assert [p.name for p in tmp_path.iterdir()] == ["dive.jpg"]
+
+
+def test_what_the_disk_refuses_is_a_sentence(tmp_path, monkeypatch, capsys):
+    """No error number: what, and what to do."""
+    (tmp_path / "taken").write_text("somebody's notes")
+    assert main(["sheets", "reef-transect", "--out", str(tmp_path / "taken" / "sheets")]) == 2
+    assert "a part of this path is a file" in capsys.readouterr().err
+
+    def full(*_args, **_options):
+        raise OSError(errno.ENOSPC, "No space left on device", "sheets/print")
+
+    monkeypatch.setattr(Path, "mkdir", full)
+    assert main(["sheets", "reef-transect", "--out", str(tmp_path / "sheets")]) == 2
+    assert capsys.readouterr().err.endswith("sheets/print: the disk is full; make room, and give the command again\n")
+
+
+def test_a_shipped_protocol_is_checked_by_its_name(capsys):
+    assert main(["protocol", "check", "reef-transect"]) == 0
+    assert "reef-transect 1 can be used" in capsys.readouterr().err
+
+
+def test_letters_that_a_locale_lacks_end_no_command(site_jpg, tmp_path):
+    """Output into a file or pipe is UTF-8 everywhere; a photograph keeps its name."""
+    bare = {k: v for k, v in os.environ.items() if not k.startswith(("LC_", "LANG", "PYTHON"))}
+    plain = bare | {"LC_ALL": "C", "PYTHONUTF8": "0", "PYTHONCOERCECLOCALE": "0", "PYTHONPATH": str(ROOT)}
+    (tmp_path / "plongée 日本.jpg").write_bytes(site_jpg.read_bytes())
+    said = []
+    for words in (["read", "plongée 日本.jpg", "--store", "kept"], ["check", "--store", "kept"]):
+        command = [sys.executable, "-m", "digitise.cli", *words]
+        done = subprocess.run(command, capture_output=True, env=plain, cwd=tmp_path)
+        said += [done.stdout.decode(), done.stderr.decode()]
+    assert said[1].startswith("plongée 日本.jpg: Site sheet")
+    assert said[2].startswith("Pack ")
+    assert "codec" not in said[3]
+
+
+def test_a_name_that_is_no_text_stops_no_run(site_jpg, tmp_path):
+    photo = os.fsencode(tmp_path) + b"/dive-\xe9.jpg"
+    Path(os.fsdecode(photo)).write_bytes(site_jpg.read_bytes())
+    assert main(["read", os.fsdecode(photo), "--json", str(tmp_path / "out.json")]) == 0
+    (one,) = json.loads((tmp_path / "out.json").read_text(encoding="utf-8"))["photos"]
+    assert one["file"] == "dive-\ufffd.jpg"
+
+
+def test_output_that_nobody_reads_further_is_no_error():
+    """As with `| head`, which leaves when it has seen enough."""
+    reads, writes = os.pipe()
+    os.close(reads)
+    command = [sys.executable, "-m", "digitise.cli", "codes", "9"]
+    done = subprocess.run(command, stdout=writes, stderr=subprocess.PIPE, cwd=ROOT)
+    os.close(writes)
+    assert (done.returncode, b"ipe" in done.stderr) == (141, False)
+
+
+def _parsers() -> list[argparse.ArgumentParser]:
+    """Of every command and of the parts that some have."""
+    found = [_parser()]
+    for one in found:
+        for action in one._actions:
+            if isinstance(action, argparse._SubParsersAction):
+                found += action.choices.values()
+    return found
+
+
+def test_help_says_what_everything_is_and_its_example_can_be_copied(monkeypatch):
+    monkeypatch.setenv("COLUMNS", "60")
+    for one in _parsers():
+        untold = [a.dest for a in one._actions if not a.help and not isinstance(a, argparse._SubParsersAction)]
+        assert untold == []
+        if one.epilog:
+            assert one.epilog.splitlines()[1] in one.format_help().splitlines()

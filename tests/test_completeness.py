@@ -141,7 +141,7 @@ FAULTS = [
         "wait",
         {"fish": {"fish/start": "10:10"}},
         "contradiction",
-        "started 10:10, 8 minutes after the line was laid at 10:02. A count starts 15 minutes after",
+        "started 10:10, 8 minutes after the line was laid at 10:02. Rule: A count starts 15 minutes after",
         ["fish/start", "fish/laid"],
     ),
     (
@@ -169,8 +169,20 @@ FAULTS = [
     ("future", {"site": {"site/date": "2026-04-21"}}, "contradiction", "2026-04-21 lies after today", ["site/date"]),
     ("planned", {"site": {"site/date": "2026-04-10"}}, "question", "planned for 2026-04-11", ["site/date"]),
     ("planned", {"site": {"site/site": "OSSA LEDGE"}}, "question", "Ossa Ledge, planned for Lantern", ["site/site"]),
-    ("team-least", {"site": {"site/team": 3}}, "question", "3 written. A team has 4 divers or more", ["site/team"]),
-    ("team-most", {"site": {"site/team": 7}}, "question", "7 written. A team has 6 divers or fewer", ["site/team"]),
+    (
+        "team-least",
+        {"site": {"site/team": 3}},
+        "question",
+        "3 written. Rule: A team has 4 divers or more",
+        ["site/team"],
+    ),
+    (
+        "team-most",
+        {"site": {"site/team": 7}},
+        "question",
+        "7 written. Rule: A team has 6 divers or fewer",
+        ["site/team"],
+    ),
     ("buddies", {"site": {"site/pair-2": "MIRA TOLE"}}, "contradiction", "one name, 'MIRA TOLE'", ["site/pair-2"]),
     (
         "buddies",
@@ -212,7 +224,7 @@ def test_a_fault_is_found_in_words_with_its_cells(rule, changes, severity, words
 
     assert len(faults) >= 1
     assert (faults[0].severity, [c for _, c in faults[0].cells]) == (severity, cells)
-    assert words in faults[0].text
+    assert words in faults[0].words
     known = {(c.page_id, c.cell) for c in survey.cells}
     assert set(faults[0].cells) <= known
 
@@ -275,7 +287,7 @@ def test_pages_photographed_twice_and_pages_of_no_line_are_told() -> None:
     lost = replace(survey, pages=(*survey.pages, replace(fish, id=98, photo="lost.jpg", transect=0)))
     (stray,) = _found(lost, "no-place")
 
-    assert twice.text.startswith("photographed 2 times; fish-1.jpg counts.")
+    assert twice.words.startswith("photographed 2 times; fish-1.jpg counts.")
     assert (stray.severity, stray.text.split(".jpg")[0]) == ("missing", "lost")
 
 
@@ -302,7 +314,7 @@ def test_counts_far_outside_the_sites_history_are_questions() -> None:
     (one,) = _found(_survey(fish=now), "history", earlier=before)
 
     assert one.where == "Fish belt, Rays"
-    assert one.text.startswith("20 in 40 m²; 2 earlier surveys would give at most 5.")
+    assert one.words.startswith("20 in 40 m²; 2 earlier surveys would give at most 5.")
     assert ("fish/ray/0-10/tally") in [c for _, c in one.cells]
     assert len(_found(_survey(fish=now, site={"site/site": "LG"}), "history", earlier=before)) == 1  # its code
     assert _found(_survey(fish=now), "history", earlier=before[:1]) == []
@@ -331,7 +343,7 @@ def test_a_site_that_results_would_take_for_two_is_asked_about_where_it_is_unusu
     (one,) = _found(other, "site", earlier=[first, other])
 
     assert one.severity == "question"
-    assert one.text.startswith("'LG' here, 'LANTERN GARDEN' in 1 other survey; results take them for two")
+    assert one.words.startswith("'LG' here, 'LANTERN GARDEN' in 1 other survey; results take them for two")
     assert [c for _, c in one.cells] == ["site/site"]
     assert _found(first, "site", earlier=[first, other]) == []  # it was first
     assert _found(other, "site", plan=None, earlier=[first, other]) == []  # nobody says that they are one
@@ -358,7 +370,7 @@ def test_a_protocol_changes_severity_limit_and_sentence_of_a_rule() -> None:
     (one,) = _found(survey, "depths")
 
     assert one.severity == "question"
-    assert one.text.endswith("Level within 0.3 m.")
+    assert one.words.endswith("Rule: Level within 0.3 m.")
     assert _found(survey, "totals") == []
     assert own.digest != protocol().digest
     assert Protocol.model_validate_json(own.model_dump_json()).digest == own.digest
@@ -373,7 +385,7 @@ def test_an_accepted_fault_stays_in_sight_with_its_reason_until_something_else_i
     (again,) = check_survey(other, today=TODAY, plan=PLAN, accepted={fault.name: "watch was slow"})
 
     assert fault.severity == again.severity == "contradiction"
-    assert (let_be.severity, let_be.words) == ("accepted", f"{fault.text} Accepted: watch was slow")
+    assert (let_be.severity, let_be.words) == ("accepted", f"{fault.words} Accepted: watch was slow")
     assert fault.name != again.name
 
 
@@ -436,7 +448,7 @@ def test_the_command_prints_faults_and_says_by_its_exit_code_whether_something_i
     store = ["--store", str(tmp_path / "store")]
 
     assert main(["check", *store]) == 1
-    assert "  missing: T2: every sheet: not photographed. Every sheet of" in capsys.readouterr().out
+    assert "  missing: T2: every sheet: not photographed. Rule: Every sheet of" in capsys.readouterr().out
     assert main(["check", *store, "--plan", str(plan)]) == 0
     complete = f"Pack {PACK} · LANTERN GARDEN · 2026-04-11\n  complete\n"
     assert capsys.readouterr().out == complete

@@ -102,7 +102,11 @@ def test_transects_become_their_mean_with_its_t_interval(read):
         ("A,17/03/2031,1,1,1", "line 2, When: 2031-03-17 is not between 1950-01-01 and 2026-03-28"),
         ("A,17/03/2019,131,1,1", "line 2, HC %: 131 is no percentage; expected 0 to 100"),
         ("A,17/03/2019,ca. 30,1,1", "line 2, HC %: found 'ca. 30', expected a number or nothing"),
-        ('A,17/03/2019,"3,5",1,1', "line 2, HC %: found '3,5', expected a number or nothing"),
+        (
+            'A,17/03/2019,"3,5",1,1',
+            """line 2, HC %: found '3,5', expected a number or nothing; if ',' marks decimals in the whole table, write decimal: "," into the mapping""",
+        ),
+        ('A,17/03/2019,1,1,"1,500"', "line 2, Dams: found '1,500', expected a number or nothing"),
         ("A,17/03/2019,1,1,-4", "line 2, Dams: -4 is negative; expected 0 or more"),
         ("A,17/03/2019,nan,1,1", "line 2, HC %: found 'nan', expected a number or nothing"),
     ],

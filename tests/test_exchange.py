@@ -8,6 +8,7 @@ import zipfile
 import pytest
 from kept import FLAGGED, NOW, PACK, keep, made_result, photo_of, points
 
+from digitise.cli import main
 from digitise.exchange import FORMATS
 from digitise.exchange.about import About, load_about
 from digitise.exchange.columns import COLUMNS
@@ -123,6 +124,24 @@ def test_only_the_packs_asked_for_are_exported(store, tmp_path):
     assert summary.surveys == 1
     with pytest.raises(ValueError, match="no sheet of pack NNNNNN"):
         write_export(store, tmp_path / "b", now=NOW, packs=["NNNNNN"])
+
+
+def test_what_an_earlier_run_left_in_the_folder_is_told(store, tmp_path, capsys):
+    """Files that say nothing about the present data are not taken for it, and nobody's are removed."""
+    kept, out = str(store.folder), tmp_path / "out"
+    every = ["export", "--store", kept, "--out", str(out), "--with-unreviewed", "--as"]
+    assert main([*every, "tables,sites"]) == 0
+    first = capsys.readouterr().err
+    assert f"{out}: " in first
+    assert "earlier run" not in first
+    assert main([*every, "tables"]) == 0
+    assert f"{out} still holds 1 file of an earlier run, such as {out / 'sites.geojson'}" in capsys.readouterr().err
+
+    (out / "figures").mkdir()
+    (out / "figures" / "cover-OLDONE.png").write_bytes(b"drawn last week")
+    assert main(["report", "--store", kept, "--out", str(out), "--pack", PACK]) == 0
+    assert "cover-OLDONE.png" in capsys.readouterr().err
+    assert (out / "figures" / "cover-OLDONE.png").exists()
 
 
 def test_pages_without_a_pack_are_exported_and_counted(tmp_path):

@@ -2,6 +2,8 @@
 
 import csv
 import json
+import os
+import re
 import subprocess
 from dataclasses import replace
 
@@ -220,6 +222,24 @@ def test_wishes_that_cannot_be_met_are_refused_in_words(kept, wishes, sentence):
     assert len(kept.handovers.all()) == 1
 
 
+def test_each_survey_tells_who_changed_its_own_cells(kept, tmp_path):
+    """Two surveys have the same cells: who decided one's is never told of the other's, in the note as in the files."""
+    changed = {PACK: "Anna", OTHER: "Bes Hallor"}
+    pages = {pack: survey(kept, pack)["fish"] for pack in changed}
+    handed(kept, tmp_path)
+    for pack, who in changed.items():
+        kept.decide(pages[pack], TOTAL, value=7, state="entered", by=who, now=NOW)
+
+    folder, _ = handed(kept, tmp_path)
+
+    by = {pack: f"{who}, {NOW.date()}" for pack, who in changed.items()}
+    assert {row["pack"]: row["by"] for row in rows(folder / "changes" / "cells.csv")} == by
+    told = re.sub(r"(<[^>]+>)+", "|", words(folder)).partition("|What changed|Since")[2]
+    for pack in by:
+        of_one = told.partition(f"(pack {pack})|")[2].partition("(pack ")[0]
+        assert f"|6|7|{by[pack]}|" in of_one
+
+
 def test_changes_are_told_to_each_receiver_since_their_own_last_package(kept, tmp_path):
     """The office has seen the first state, the museum nothing; a survey no longer sent is named."""
     pages = survey(kept)
@@ -270,6 +290,29 @@ def test_an_entry_made_while_the_package_is_written_stops_the_hand_over(kept, tm
         make_handover(kept, tmp_path / "out", prepared, now=NOW)
     assert list((tmp_path / "out").iterdir()) == []
     assert noted(kept).number == 1
+
+
+def test_of_two_hand_overs_made_at_once_one_stands_and_the_other_is_told(kept, tmp_path):
+    """Neither spoils the other's files; what a killed run left is swept away after a day."""
+    survey(kept)
+    out = tmp_path / "out"
+    first, second = (prepare_handover(kept, OFFICE, now=NOW) for _ in range(2))
+
+    def meanwhile(part):
+        if part == "note":
+            made.append(make_handover(kept, out, second, now=NOW))
+
+    made = []
+    with pytest.raises(ChangedMeanwhile, match="another hand-over was made"):
+        make_handover(kept, out, first, now=NOW, tick=meanwhile)
+    ((folder, record),) = made
+    assert check_package(folder, kept.handovers.all()) == ([], record)
+    left = out / "handover-9-2026-03-01.abcdef.incoming"
+    left.mkdir()
+    os.utime(left, (0, 0))
+    assert {p.name for p in out.iterdir()} == {folder.name, left.name}
+    handed(kept, out)
+    assert not left.exists()
 
 
 def test_work_on_other_surveys_does_not_stop_a_hand_over(kept):

@@ -69,7 +69,7 @@ def test_a_store_teaches_what_was_written_in_its_boxes(reviewed, registered) -> 
 def test_one_page_is_too_little_to_learn_from_and_nothing_changes(reviewed, tmp_path, capsys) -> None:
     store = shutil.copytree(reviewed[0], tmp_path / "reef")
 
-    assert main(["learn", str(store), "--jobs", "1"]) == 1
+    assert main(["learn", "--store", str(store), "--jobs", "1"]) == 1
     said = capsys.readouterr()
     assert "Nothing adopted: too little to compare on: 1 pages" in said.out
     assert "This store keeps the shipped reader." in said.err
@@ -79,10 +79,10 @@ def test_one_page_is_too_little_to_learn_from_and_nothing_changes(reviewed, tmp_
 def test_a_store_without_pages_and_one_that_is_not_there_are_told(tmp_path, capsys) -> None:
     Store.open(tmp_path / "empty").close()
 
-    assert main(["learn", str(tmp_path / "empty")]) == 1
+    assert main(["learn", "--store", str(tmp_path / "empty")]) == 1
     assert "0 pages" in capsys.readouterr().out
-    assert main(["learn", str(tmp_path / "nowhere")]) == 2
-    assert main(["learn", str(tmp_path / "empty"), "--back"]) == 2
+    assert main(["learn", "--store", str(tmp_path / "nowhere")]) == 2
+    assert main(["learn", "--store", str(tmp_path / "empty"), "--back"]) == 2
     assert "nothing to go back to" in capsys.readouterr().err
 
 
@@ -146,7 +146,7 @@ def test_a_broken_file_is_told_and_the_shipped_reader_reads(tmp_path, capsys) ->
     assert "holds nothing learned that can be used" in said
     assert "The shipped reader reads in its place" in said
 
-    assert main(["learn", str(tmp_path / "reef"), "--back"]) == 0
+    assert main(["learn", "--store", str(tmp_path / "reef"), "--back"]) == 0
     assert known_reader(tmp_path / "reef") == SHIPPED
 
 
@@ -192,7 +192,7 @@ def test_thresholds_for_a_broken_lesson_stop_reading_in_words_that_lead_on(tmp_p
     (tmp_path / THRESHOLDS).write_text(_own(networks_digest(learned.digest)).to_json())
     (tmp_path / FILE).write_text("{}")
 
-    with pytest.raises(AcceptanceError, match="digitise learn STORE --back"):
+    with pytest.raises(AcceptanceError, match="digitise learn --store STORE --back"):
         known_reader(tmp_path)
     go_back(tmp_path)
     assert known_reader(tmp_path).acceptance.curves["code"].threshold == NEVER

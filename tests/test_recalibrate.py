@@ -280,7 +280,7 @@ def _copy(folder, tmp_path):
 def test_calibrate_without_an_audit_changes_nothing_and_says_what_to_do(reviewed, tmp_path, capsys) -> None:
     store, out = _copy(reviewed[0], tmp_path), tmp_path / "own.json"
 
-    assert main(["calibrate", str(store), "--out", str(out), "--jobs", "1"]) == 1
+    assert main(["calibrate", "--store", str(store), "--out", str(out), "--jobs", "1"]) == 1
     said = capsys.readouterr()
     assert "draw one on the Audit screen" in said.err
     assert "the old ones stay" in said.err
@@ -292,7 +292,7 @@ def test_calibrate_on_one_page_is_too_little(reviewed, tmp_path, capsys) -> None
     store, out = _copy(reviewed[0], tmp_path), tmp_path / "own.json"
     _answer(store, reviewed[1], wrongly=False)
 
-    assert main(["calibrate", str(store), "--out", str(out), "--jobs", "1"]) == 1
+    assert main(["calibrate", "--store", str(store), "--out", str(out), "--jobs", "1"]) == 1
     said = capsys.readouterr()
     assert "more audited cells without a wrong one are needed" in said.out
     assert "0 of them read wrongly" in said.out
@@ -305,7 +305,7 @@ def test_audits_that_contradict_stop_acceptance_and_the_store_keeps_to_it(
     """A clerk finds every tally wrong: from then on tallies of this store go to a person, and its pages say why."""
     store, out, photo = _copy(reviewed[0], tmp_path), tmp_path / "own.json", tmp_path / "inverts.jpg"
     _answer(store, reviewed[1], wrongly=True)
-    assert main(["calibrate", str(store), "--out", str(out), "--jobs", "1"]) == 0
+    assert main(["calibrate", "--store", str(store), "--out", str(out), "--jobs", "1"]) == 0
     said = capsys.readouterr()
     own = read_acceptance(out)
     assert "tally: no longer accepted" in said.out or "blank: no longer accepted" in said.out

@@ -31,7 +31,7 @@ from digitise.report.plots import Plot, PlotRow, draw, is_square_root
 from digitise.report.references import WORKS, cited
 from digitise.report.short_part import changed_words, impacts_table
 from digitise.report.site_map import MapSite, draw_map
-from digitise.report.survey_part import _noted_table
+from digitise.report.survey_part import _noted_table, with_keys
 from digitise.report.time_plots import TimeDot, TimePlot, cut_short, draw_times
 from digitise.report.words import methods, status
 from digitise.results import survey_results
@@ -479,6 +479,15 @@ def test_one_row_far_beyond_the_others_makes_a_square_root_axis_but_percentages_
     assert is_square_root(Plot("p", "t", "a", rows))
     assert not is_square_root(Plot("p", "t", "a", rows, percent=True))
     assert not is_square_root(Plot("p", "t", "a", rows[:2]))
+
+
+def test_a_plot_alone_tells_over_how_many_its_values_are():
+    """A figure leaves the report as a picture: what a dot is and of how many transects stays with it."""
+    rows = (PlotRow("a", 1.0, 0.5, 2.0, (0.5, 1.5)), PlotRow("b", 3.0, 1.0, 5.0, (2.0, 3.0, 4.0)))
+    cover = with_keys(Plot("p", "t", "a", rows[1:]), "transects", "95 %")
+    assert cover.keys[0] == ("site", "mean over 3 transects")
+    belt = with_keys(Plot("p", "t", "a", rows), "belts", "95 %", words="{many} together")
+    assert belt.keys[0] == ("site", "2 to 3 belts together")
 
 
 @pytest.mark.parametrize("width", [350.0, 700.0])

@@ -178,6 +178,12 @@ def test_the_command_lists_first_and_removes_only_in_somebodys_name(kept, tmp_pa
     assert "3 photographs, 0.0 MB, would go." in told.err
     assert "qh7m4k-fish.jpg" in told.out
     assert len(originals(kept)) == 3
+    path.write_text("policy: Photographs\nkeep_years: 200\n", encoding="utf-8")
+    assert main([*base, "--dry-run"]) == 0
+    assert "3 photographs stay: not that old yet" in capsys.readouterr().err
+    path.write_text("policy: Photographs\nkeep_years: 0\n", encoding="utf-8")
     assert main([*base, "--by", "Sanna Ruo"]) == 0
     assert originals(kept) == []
+    assert main([*base, "--dry-run"]) == 0
+    assert "stay:" not in capsys.readouterr().err
     assert (kept.folder / "retention.yaml").read_text(encoding="utf-8").startswith("policy: Photographs")

@@ -21,13 +21,24 @@ README = (Path(__file__).parents[1] / "README.md").read_text(encoding="utf-8")
 
 @pytest.mark.parametrize("how", [signal.SIGTERM, signal.SIGINT])
 def test_whoever_stops_the_command_stops_the_server(tmp_path, how):
-    """A service manager asks the one process it started, Ctrl+C all of them: 0, and nobody listens any more."""
-    port = free_port()
-    command = [sys.executable, "-m", "digitise", "review", "--store", str(tmp_path / "store"), "--port", str(port)]
-    with subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, start_new_session=True) as one:
+    """A service manager asks the one process it started, Ctrl+C all of them: 0, and nobody listens any more.
+
+    What it says is the address, and that the store is a new one, which may be a slip; and nothing else.
+    """
+    port, store, said = free_port(), tmp_path / "store", tmp_path / "said.txt"
+    command = [sys.executable, "-m", "digitise", "review", "--store", str(store), "--port", str(port)]
+    with (
+        said.open("wb") as out,
+        subprocess.Popen(command, stdout=out, stderr=out, start_new_session=True) as one,
+    ):
         until_it_answers(one, port)
         os.kill(one.pid, how) if how is signal.SIGTERM else os.killpg(one.pid, how)
         assert one.wait(60) == 0
+    assert said.read_text(encoding="utf-8").split("\n")[:2] == [
+        f"{store}: no store is here; a new one is made.",
+        f"Review screens at http://127.0.0.1:{port} (Ctrl+C stops them).",
+    ]
+    assert "Streamlit" not in said.read_text(encoding="utf-8")
     with socket.socket() as probe:
         assert probe.connect_ex(("127.0.0.1", port)) != 0
 
@@ -74,3 +85,9 @@ def test_the_unit_in_the_readme_starts_a_command_that_there_is():
     assert (Path(program).name, args.command, args.name) == ("digitise", "review", "reef.example")
     assert unit["Service"]["ReadWritePaths"] == str(args.store)
     assert unit["Service"]["User"] != "root"
+
+
+def test_review_opens_by_its_name_as_every_other_screen(tmp_path):
+    port = free_port()
+    with serving(tmp_path / "store", port) as address, urlopen(f"{address}review?order=sheet") as answer:  # noqa: S310 - ours
+        assert (answer.status, answer.url) == (200, f"{address}?order=sheet")

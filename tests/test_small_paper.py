@@ -130,7 +130,7 @@ def test_the_command_prints_two_on_a_sheet_and_a_layout_for_each_page(tmp_path, 
     sheets = len(document)
     document.close()
 
-    assert "20 pages in 1 pack on A5" in said
+    assert "20 pages in 1 pack on A5, two on a sheet of A4" in said
     assert "then cut along the dashes" in said
     assert {tuple(one["page_size_mm"]) for one in layouts} == {(148.0, 210.0)}
     assert (len(layouts), sheets) == (20, 10)
@@ -321,3 +321,13 @@ def test_the_screens_list_a_pack_of_small_fish_sheets_and_a_whole_site_sheet(tmp
         ("invertebrate", 1, False),
         ("substrate", 1, True),
     ]
+
+
+@pytest.mark.parametrize(("paper", "told"), [("A4", []), ("A5", ["page 1–2 of 2"])])
+def test_the_box_for_none_seen_names_the_pages_that_it_speaks_for(paper, told) -> None:
+    """It stands on the first page only: nobody shall tick it for the rows above it and mean no others."""
+    layouts = build_layouts(load_protocol("reef-transect"))
+    first = next(one for one in layouts if (one.sheet, one.paper, one.page) == ("fish", paper, 1))
+    x, y, width, height = next(c.box_mm for c in first.cells if c.id == "fish/none-seen")
+    beside = [t.text for t in first.texts if y <= t.y <= y + height and t.x > x + width]
+    assert beside == ["I looked for every row: a blank row means none seen", *told]

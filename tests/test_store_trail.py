@@ -346,6 +346,10 @@ def test_verify_backup_and_restore_on_the_command_line(tmp_path, capsys):
     assert head in capsys.readouterr().out
     assert main(["verify", "--store", kept, "--head", head]) == 0
     assert main(["verify", "--store", kept, "--head", "0" * 63 + "1"]) == 1
+    assert "1 thing is wrong" in capsys.readouterr().err
+    with pytest.raises(SystemExit) as slip:  # half a head says nothing about the history
+        main(["verify", "--store", kept, "--head", head[:40]])
+    assert slip.value.code == 2
     assert main(["backup", "--store", kept, "--out", out]) == 0
     assert main(["restore", out, "--store", again]) == 0
     assert main(["restore", out, "--store", again]) == 2

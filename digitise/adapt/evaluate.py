@@ -12,6 +12,7 @@ import numpy as np
 
 from digitise.estimate.intervals import clopper_pearson
 from digitise.reader.reading import PhotoResult, Reading, Value
+from digitise.wording import plural
 
 BINS = 15
 
@@ -143,25 +144,29 @@ def slices(judged: Sequence[Judged]) -> dict[str, list[Judged]]:
     return {name: rows for name, rows in out.items() if rows}
 
 
+_LEGEND = (
+    "right: before anybody reviewed; accepted: without a person; accepted wrong: nobody would have seen it.",
+    "off by: how far stated probabilities lie from the share that is right, on average (expected calibration error).",
+)
+
+
 def report(judged: Sequence[Judged], results: Sequence[PhotoResult] = ()) -> str:
     """A table in plain text."""
     lines = []
     if results:
         states = [r.status for r in results]
-        lines.append(
-            f"{len(states)} photographs: {states.count('read')} read, {states.count('retake')} to take again, "
-            f"{states.count('unreadable')} unreadable"
-        )
+        read, again, lost = (states.count(one) for one in ("read", "retake", "unreadable"))
+        lines.append(f"{plural(len(states), 'photograph')}: {read} read, {again} to take again, {lost} unreadable")
     lines.append(
-        f"{'':28}{'cells':>8}{'right':>9}{'accepted':>10}{'silent errors':>15}{'per 1,000 (95 %)':>24}{'ECE':>8}"
+        f"{'':28}{'cells':>8}{'right':>9}{'accepted':>10}{'accepted wrong':>16}{'per 1,000 (95 %)':>23}{'off by':>8}"
     )
     for name, rows in slices(judged).items():
         s = score(rows)
         rate = f"{s.silent_per_1000:.2f} ({s.silent_low:.2f}-{s.silent_high:.2f})" if s.accepted else "none accepted"
         lines.append(
-            f"{name:28}{s.cells:8d}{s.right_share:9.2%}{s.accepted_share:10.1%}{s.silent:15d}{rate:>24}{s.ece:8.4f}"
+            f"{name:28}{s.cells:8d}{s.right_share:9.2%}{s.accepted_share:10.1%}{s.silent:16d}{rate:>23}{s.ece:8.4f}"
         )
-    return "\n".join(lines)
+    return "\n".join([*lines, *_LEGEND])
 
 
 @dataclass(frozen=True, slots=True)

@@ -46,7 +46,7 @@ def known_reader(folder: Path) -> OwnReader:
     try:
         acceptance = known_acceptance(folder, learned=learned.digest if learned else "")
     except AcceptanceError as error:
-        more = f" {trouble} To go back to what was before: digitise learn STORE --back" if trouble else ""
+        more = f" {trouble} To go back to what was before: digitise learn --store STORE --back" if trouble else ""
         raise AcceptanceError(f"{error}.{more}" if trouble else str(error)) from None
     return OwnReader(acceptance, learned, trouble)
 

@@ -258,7 +258,7 @@ def _summary(result: PhotoResult) -> str:
         )
     return (
         f"{result.file}: {page.layout.title}{where}; {len(result.readings)} cells, {flagged} for a person, "
-        f"printed corners within {page.residual_mm:.2f} mm"
+        f"flattened to {page.residual_mm:.2f} mm"
     )
 
 

@@ -44,7 +44,8 @@ class Picture:
     @property
     def name(self) -> str:
         """Name for people and results."""
-        inside = f"{self.path.name}:{_shown(self.member)}" if self.member else self.path.name
+        file = spelt(self.path.name)
+        inside = f"{file}:{_shown(self.member)}" if self.member else file
         return f"{inside}#page={self.page}" if self.page else inside
 
 
@@ -64,6 +65,11 @@ class Original:
 def _shown(member: str) -> str:
     """A member's name for display, never a path: control characters and whole volumes of text left out."""
     return "".join(c for c in member if c.isprintable()).replace("/", ":")[-120:]
+
+
+def spelt(name: str) -> str:
+    """A file's name as text that can be written anywhere: what is no UTF-8 in it becomes a replacement character."""
+    return name.encode(errors="surrogateescape").decode(errors="replace")
 
 
 def photo_files(paths: Iterable[Path | Remote]) -> list[Path | Remote]:

@@ -6,7 +6,7 @@ import argparse
 from functools import partial
 from pathlib import Path
 
-from digitise.commands.common import Adder, jobs, open_store, pages_again, say
+from digitise.commands.common import Adder, jobs, open_store, pages_again, say, store_argument
 
 
 def add_commands(command: Adder) -> None:
@@ -15,9 +15,9 @@ def add_commands(command: Adder) -> None:
         "calibrate",
         _calibrate,
         "set the thresholds on a store's audited and reviewed cells",
-        "digitise calibrate survey-store --out acceptance.json",
+        "digitise calibrate --store survey-store --out acceptance.json",
     )
-    one.add_argument("store", type=Path, metavar="STORE", help="a store with answered audits")
+    store_argument(one)
     one.add_argument("--out", type=Path, required=True, metavar="FILE", help="the new thresholds")
     one.add_argument(
         "--protocol", action="append", default=[], type=Path, metavar="FILE", help="a protocol beside the shipped ones"

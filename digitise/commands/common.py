@@ -3,17 +3,33 @@
 from __future__ import annotations
 
 import argparse
+import errno
+import io
 import os
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
+from digitise.wording import plural
+
 STOPPED = 130  # what a shell gives a command that Ctrl+C ended
+CUT_SHORT = 141  # and one whose output nobody reads any more
 DEFAULT_STORE = Path("survey-store")
 
 
 class UsageError(ValueError):
     """Arguments that cannot be used; ends the command with code 2 and one sentence."""
+
+
+_EXAMPLE = "Example:"
+
+
+class _Help(argparse.HelpFormatter):
+    """Leaves an example on one line, so that it can be copied."""
+
+    def _fill_text(self, text: str, width: int, indent: str) -> str:
+        return text if text.startswith(_EXAMPLE) else super()._fill_text(text, width, indent)
 
 
 class Adder:
@@ -27,15 +43,64 @@ class Adder:
     ) -> argparse.ArgumentParser:
         """The parser of command `name`, which calls `run(args)` for its exit code."""
         one = self._commands.add_parser(
-            name, help=text, description=text[0].upper() + text[1:] + ".", epilog=f"Example: {example}"
+            name,
+            help=text,
+            description=text[0].upper() + text[1:] + ".",
+            epilog=f"{_EXAMPLE}\n  {example}",
+            formatter_class=_Help,
         )
         one.set_defaults(run=run)
         return one
 
 
+def write_anything() -> None:
+    """Let no letter end a command: a terminal shows what its locale has, files and pipes get UTF-8 as all files do."""
+    for stream in (sys.stdout, sys.stderr):
+        if not isinstance(stream, io.TextIOWrapper):  # a test's, or none at all
+            continue
+        if stream.isatty():
+            stream.reconfigure(errors="replace")
+        else:
+            stream.reconfigure(encoding="utf-8", errors="backslashreplace")
+
+
+def file_trouble(error: OSError) -> str:
+    """What kept a file from being read or written, in a sentence."""
+    what = _TROUBLES.get(error.errno or 0) or error.strerror or str(error)
+    return what if error.filename is None or what == str(error) else f"{error.filename}: {what}"
+
+
+_NO_RIGHT = "you may not read or write here; choose another place, or have its rights changed"
+_TROUBLES = {
+    errno.EACCES: _NO_RIGHT,
+    errno.EPERM: _NO_RIGHT,
+    errno.EROFS: "this disk can only be read; choose another place",
+    errno.ENOSPC: "the disk is full; make room, and give the command again",
+    errno.EDQUOT: "your share of the disk is full; make room, and give the command again",
+    errno.ENOENT: "no such file, or no folder to put it into",
+    errno.ENOTDIR: "a part of this path is a file, not a folder",
+    errno.EISDIR: "this is a folder; name a file",
+    errno.EEXIST: "there is a file of this name already; choose another folder",
+    errno.ENAMETOOLONG: "the name is too long for this disk",
+}
+
+
 def say(text: str) -> None:
     """Tell the person something; data alone goes to standard output."""
     print(text, file=sys.stderr)
+
+
+def say_older(out: Path, written: Iterable[Path], parts: Iterable[str]) -> None:
+    """Tell which files in these `parts` of a folder an earlier run left, so that nobody takes them for this one's."""
+    new = {path.resolve() for path in written}
+    there = (out / part for part in parts)
+    files = [f for one in there for f in (sorted(one.rglob("*")) if one.is_dir() else [one]) if f.is_file()]
+    old = [f for f in files if f.resolve() not in new]
+    if old:
+        say(
+            f"Note: {out} still holds {plural(len(old), 'file')} of an earlier run, such as {old[0]}. They say nothing "
+            "about the present data: take them away, or choose a new folder."
+        )
 
 
 def progress_bar(total: int | None, what: str, *, unit: str = "photo"):
@@ -46,7 +111,19 @@ def progress_bar(total: int | None, what: str, *, unit: str = "photo"):
     from tqdm import tqdm
 
     form = "{desc} {n_fmt} of {total_fmt} |{bar}| {rate_fmt}, {remaining} left{postfix}"
-    return tqdm(total=total, desc=what, unit=unit, file=sys.stderr, disable=None, leave=False, bar_format=form)
+    return tqdm(total=total, desc=what, unit=f" {unit}", file=sys.stderr, disable=None, leave=False, bar_format=form)
+
+
+@contextmanager
+def ticking(what: str, *, unit: str = "file") -> Iterator[Callable[[int], None]]:
+    """A bar for what learns as it goes how much there is: called with the total each time one is done."""
+    with progress_bar(None, what, unit=unit) as bar:
+
+        def tick(total: int) -> None:
+            bar.total = total
+            bar.update()
+
+        yield tick
 
 
 def count(text: str) -> int:
@@ -66,15 +143,22 @@ def jobs(text: str) -> int:
 
 def store_argument(one: argparse.ArgumentParser) -> None:
     """``--store DIR``."""
-    one.add_argument("--store", type=Path, default=DEFAULT_STORE, metavar="DIR", help="the store (a folder)")
+    one.add_argument(
+        "--store",
+        type=Path,
+        default=DEFAULT_STORE,
+        metavar="DIR",
+        help=f"the store, a folder (default: {DEFAULT_STORE})",
+    )
 
 
 def open_store(path: Path):
-    """The store in a folder; a folder that is not there is a `UsageError` that says how to make one."""
-    from digitise.store import Store
+    """The store in a folder; a folder that is none is a `UsageError` that says how to make one, and stays as it is."""
+    from digitise.store import Store, holds_store
 
-    if not path.is_dir():
-        raise UsageError(f"{path}: no such store; make one with: digitise read PHOTOS --store {path}")
+    if not holds_store(path):
+        found = "no such store" if not path.exists() else "is no store"
+        raise UsageError(f"{path}: {found}; make one with: digitise read PHOTOS --store {path}")
     return Store.open(path)
 
 

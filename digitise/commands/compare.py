@@ -111,14 +111,14 @@ def _change_line(c: Compared) -> str:
     from digitise.results.compare import HOLM
 
     e = c.change.effect
-    span = f" ({e.low:+.1f} to {e.high:+.1f})" if e.has_interval else " (no interval)"
+    span = f" ({e.low:+z.1f} to {e.high:+z.1f})" if e.has_interval else " (no interval)"
     means = [s.measured[c.variable].mean for s in (c.before, c.after)]
     star = "*" if c.adjusted_by == HOLM else " "
     return SHOWN.format(
         label=c.variable.label[:26],
         before=_number(means[0]),
         after=_number(means[1]),
-        change="–" if e.value is None else f"{e.value:+.1f}{span}",
+        change="–" if e.value is None else f"{e.value:+z.1f}{span}",
         p=_number(c.change.p, 3),
         adjusted=_number(c.adjusted, 3) + star,
         detectable=_number(c.detectable),
@@ -135,8 +135,8 @@ def _print_trends(found: tuple[SiteTrend, ...]) -> None:
 
 def _trend_line(t: SiteTrend) -> str:
     e, m = t.robust.slope, t.model.slope
-    span = f" ({e.low:+.2f} to {e.high:+.2f})" if e.has_interval else " (no interval)"
-    slope = "–" if e.value is None else f"{e.value:+.2f}{span}"
+    span = f" ({e.low:+z.2f} to {e.high:+z.2f})" if e.has_interval else " (no interval)"
+    slope = "–" if e.value is None else f"{e.value:+z.2f}{span}"
     factor = f"{m.value:.2f} ({m.low:.2f} to {m.high:.2f})" if m.has_interval else "–"
     label = f"{t.variable.label[:26]}, {t.variable.unit}"
     tested = f"p {_number(t.robust.p, 3):>6} {_number(t.adjusted, 3):>6}"

@@ -11,9 +11,17 @@ from digitise.commands.common import Adder, say
 def add_commands(command: Adder) -> None:
     """Add the parser."""
     one = command("demo", _demo, "show the whole way on the sample photographs", "digitise demo")
-    one.add_argument("--out", type=Path, default=Path("demo"), metavar="DIR")
-    one.add_argument("--photos", type=Path, default=Path("sample_scans"), metavar="DIR")
-    one.add_argument("--port", type=int, default=8501)
+    one.add_argument(
+        "--out", type=Path, default=Path("demo"), metavar="DIR", help="folder to write into (default: demo)"
+    )
+    one.add_argument(
+        "--photos",
+        type=Path,
+        default=Path("sample_scans"),
+        metavar="DIR",
+        help="photographs to read (default: sample_scans)",
+    )
+    one.add_argument("--port", type=int, default=8501, help="port of the review screens (default: %(default)s)")
     one.add_argument(
         "--season", action="store_true", help="an invented programme of seven sites and three years instead"
     )

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from digitise.commands.common import Adder, UsageError, say
 from digitise.commands.reading import files_to_read, read_all, reading_arguments
+from digitise.wording import plural
 
 if TYPE_CHECKING:
     from digitise.adapt.evaluate import Judged
@@ -48,9 +49,8 @@ def _evaluate(args: argparse.Namespace) -> int:
     if args.plots is not None:
         _plots(judged, args.plots)
     expected = [truth[r.sha256].expect == r.status for r in results if r.sha256 in truth]
-    print(
-        f"{sum(expected)} of {len(expected)} photographs ended as they should (read, or sent back to be taken again)."
-    )
+    of = plural(len(expected), "photograph")
+    print(f"{sum(expected)} of {of} ended as they should (read, or sent back to be taken again).")
     return 0 if all(expected) else 1
 
 

@@ -6,8 +6,8 @@ import argparse
 from datetime import UTC, datetime
 from pathlib import Path
 
-from digitise.commands.common import Adder, UsageError, open_store, say, store_argument
-from digitise.exchange import FORMATS, USUAL
+from digitise.commands.common import Adder, UsageError, open_store, say, say_older, store_argument
+from digitise.exchange import FORMATS, PARTS, USUAL
 from digitise.wording import plural
 
 
@@ -17,7 +17,7 @@ def add_commands(command: Adder) -> None:
         "export", _export, "write the data for others to open", "digitise export --store survey-store --out export"
     )
     store_argument(one)
-    one.add_argument("--out", type=Path, required=True, metavar="DIR")
+    one.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder to write into")
     one.add_argument(
         "--as",
         dest="formats",
@@ -68,7 +68,8 @@ def _export(args: argparse.Namespace) -> int:
         except Unreviewed as error:
             say(f"digitise export: {error}")
             return 1
-    say(summary.sentence)
+    say(f"{args.out}: {summary.sentence}")
+    say_older(args.out, summary.files, PARTS)
     for note in summary.notes:
         say(note)
     return 0

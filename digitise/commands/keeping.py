@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+import re
 from datetime import UTC, datetime
 from pathlib import Path
 
-from digitise.commands.common import DEFAULT_STORE, Adder, UsageError, open_store, progress_bar, say, store_argument
+from digitise.commands.common import DEFAULT_STORE, Adder, UsageError, open_store, say, store_argument, ticking
+from digitise.wording import plural
 
 
 def add_commands(command: Adder) -> None:
@@ -17,7 +17,9 @@ def add_commands(command: Adder) -> None:
         "verify", _verify, "check that a store is as the tool left it", "digitise verify --store survey-store"
     )
     store_argument(one)
-    one.add_argument("--head", metavar="HASH", help="an earlier head of the audit trail, which must still be in it")
+    one.add_argument(
+        "--head", type=_head, metavar="HASH", help="an earlier head of the audit trail, which must still be in it"
+    )
 
     one = command(
         "backup",
@@ -30,18 +32,20 @@ def add_commands(command: Adder) -> None:
 
     one = command("restore", _restore, "make a store from a backup", "digitise restore backup --store restored-store")
     one.add_argument("backup", type=Path, metavar="BACKUP", help="the backup's folder")
-    one.add_argument("--store", type=Path, default=DEFAULT_STORE, metavar="DIR", help="the new store's folder")
+    one.add_argument(
+        "--store",
+        type=Path,
+        default=DEFAULT_STORE,
+        metavar="DIR",
+        help=f"the new store, a folder (default: {DEFAULT_STORE})",
+    )
 
 
-@contextmanager
-def _ticking(what: str) -> Iterator[Callable[[int], None]]:
-    with progress_bar(None, what, unit="file") as bar:
-
-        def tick(total: int) -> None:
-            bar.total = total
-            bar.update()
-
-        yield tick
+def _head(text: str) -> str:
+    """A head as `verify` printed it; a slip of the pen is no proof that history was written anew."""
+    if not re.fullmatch(r"[0-9a-f]{64}", one := text.strip().lower()):
+        raise argparse.ArgumentTypeError(f"found '{text}', expected the 64 digits and letters that 'verify' printed")
+    return one
 
 
 def _verify(args: argparse.Namespace) -> int:
@@ -49,7 +53,7 @@ def _verify(args: argparse.Namespace) -> int:
     from digitise.store.verify import verify
 
     try:
-        with open_store(args.store) as store, _ticking("checking") as tick:
+        with open_store(args.store) as store, ticking("checking") as tick:
             report = verify(store, head=args.head, tick=tick)
     except StoreError as error:
         say(f"{error}.")
@@ -62,11 +66,13 @@ def _say_report(report, folder: Path) -> int:
         say(f"- {sentence}")
     print(f"head {report.head.hash} after {report.head.length} links")
     if report.problems:
-        say(f"{folder}: {len(report.problems)} things are wrong.")
+        wrong = len(report.problems)
+        say(f"{folder}: {plural(wrong, 'thing')} {'is' if wrong == 1 else 'are'} wrong.")
         return 1
     say(
-        f"{folder}: {report.photos} photographs, {report.pages} pages and {report.head.length} links of the audit "
-        "trail are as they were left. Write the head down elsewhere; --head tells later whether it is still in it."
+        f"{folder}: {plural(report.photos, 'photograph')}, {plural(report.pages, 'page')} and "
+        f"{plural(report.head.length, 'link')} of the audit trail are as they were left. Write the head down "
+        "elsewhere; --head tells later whether it is still in it."
     )
     return 0
 
@@ -74,11 +80,12 @@ def _say_report(report, folder: Path) -> int:
 def _backup(args: argparse.Namespace) -> int:
     from digitise.store.backup import backup
 
-    with open_store(args.store) as store, _ticking("backing up") as tick:
+    with open_store(args.store) as store, ticking("backing up") as tick:
         made = backup(store, args.out, now=datetime.now(UTC), tick=tick)
     for sentence in made.problems:
         say(f"- {sentence}")
-    say(f"{args.out}: {made.photos} photographs, {made.copied} files new in this backup. Head {made.head}.")
+    holds = f"{plural(made.photos, 'photograph')}, {plural(made.copied, 'file')} new in this backup"
+    say(f"{args.out}: {holds}. Head {made.head}.")
     return 1 if made.problems else 0
 
 
@@ -87,6 +94,6 @@ def _restore(args: argparse.Namespace) -> int:
 
     if not args.backup.is_dir():
         raise UsageError(f"{args.backup}: no such folder; name the folder that 'digitise backup' wrote")
-    with _ticking("restoring") as tick:
+    with ticking("restoring") as tick:
         report = restore(args.backup, args.store, now=datetime.now(UTC), tick=tick)
     return _say_report(report, args.store)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from digitise.commands.common import Adder, UsageError, jobs, open_store, pages_again, progress_bar, say
+from digitise.commands.common import Adder, UsageError, jobs, open_store, pages_again, progress_bar, say, store_argument
 
 SEED = 20  # of the order in which pages are left out: the same store teaches the same
 
@@ -13,9 +13,12 @@ SEED = 20  # of the order in which pages are left out: the same store teaches th
 def add_commands(command: Adder) -> None:
     """Add the parser."""
     one = command(
-        "learn", _learn, "let the reader learn a programme's hands from decided cells", "digitise learn survey-store"
+        "learn",
+        _learn,
+        "let the reader learn a programme's hands from decided cells",
+        "digitise learn --store survey-store",
     )
-    one.add_argument("store", type=Path, metavar="STORE", help="a store with reviewed pages")
+    store_argument(one)
     one.add_argument("--back", action="store_true", help="go back to the reader before, instead of learning")
     one.add_argument(
         "--protocol", action="append", default=[], type=Path, metavar="FILE", help="a protocol beside the shipped ones"
@@ -69,7 +72,7 @@ def _lesson(args: argparse.Namespace, store) -> int:
     print(f"Adopted {lesson.learned.digest}: {lesson.words}.")
     say("What is read for this store from now on is read so; pages that were read stay as they are.")
     say("No cell is accepted that the shipped reader would not accept by itself, so the thresholds go on to hold.")
-    say(changed or f"To go back: digitise learn {args.store} --back")
+    say(changed or f"To go back: digitise learn --store {args.store} --back")
     return 0
 
 

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Iterable
 from datetime import datetime
 from pathlib import Path
 
 from digitise.commands.common import Adder, count, say
-from digitise.wording import plural
+from digitise.wording import listed, plural
 
 CUT = ", then cut along the dashes"
 
@@ -50,6 +51,14 @@ def _small(paper: str) -> str:
     return HALVES.get(paper, paper)
 
 
+def _on(papers: Iterable[str], two_up: bool) -> str:
+    """Papers in words: "A4", or "A5, two on a sheet of A4"."""
+    from digitise.sheets.protocol import HALVES
+
+    whole = {half: paper for paper, half in HALVES.items()}
+    return listed([f"{p}, two on a sheet of {whole[p]}" if two_up else p for p in papers])
+
+
 def _sheets(args: argparse.Namespace) -> int:
     from digitise.sheets.compose import build_layouts
     from digitise.sheets.protocol import load_protocol
@@ -63,7 +72,7 @@ def _sheets(args: argparse.Namespace) -> int:
         papers = tuple(dict.fromkeys(_small(p) for p in papers))
     written = write_sheets(protocol, args.out, papers=papers, packs=args.packs, two_up=args.two_up)
     say(
-        f"{plural(len(written), 'page')} in {plural(args.packs, 'pack')} on {' and '.join(papers)} written to "
+        f"{plural(len(written), 'page')} in {plural(args.packs, 'pack')} on {_on(papers, args.two_up)} written to "
         f"{args.out}; to print them all: {', '.join(str(args.out / 'print' / f'{p.lower()}.pdf') for p in papers)}. "
         f"Print at 100 % (actual size){CUT if args.two_up else ''}."
     )
@@ -92,8 +101,8 @@ def _prepare(args: argparse.Namespace) -> int:
     for path in done.files:
         print(path)
     say(
-        f"{plural(len(done.plan.surveys), 'survey')} prepared on {paper}. Print at 100 % (actual size): sheets "
-        f"one-sided on waterproof paper{CUT if args.two_up else ''}."
+        f"{plural(len(done.plan.surveys), 'survey')} prepared on {_on([paper], args.two_up)}. Print at 100 % (actual "
+        f"size): sheets one-sided on waterproof paper{CUT if args.two_up else ''}."
     )
     if args.store is not None:
         _keep(args.store, done.files[-1], own)

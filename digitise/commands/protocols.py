@@ -7,6 +7,7 @@ import sys
 from pathlib import Path
 
 from digitise.commands.common import Adder, UsageError, say
+from digitise.wording import plural
 
 PREVIEW_NOTE = "preview, not for use"
 PX_PER_MM = 6.0
@@ -28,7 +29,7 @@ def add_commands(command: Adder) -> None:
         one.add_argument(f"--{question.key}", metavar="TEXT", help=f"{question.text} (usual: {question.usual or '-'})")
 
     one = parts("check", _check, "explain every problem of a protocol file", "digitise protocol check bay.yaml")
-    one.add_argument("file", type=Path, help="protocol file")
+    one.add_argument("file", type=Path, help="protocol file, or the name of a shipped one")
 
     one = parts("preview", _preview, "draw the sheets as PDF and PNG", "digitise protocol preview bay.yaml --out look")
     one.add_argument("file", help="protocol file, or the name of a shipped one")
@@ -100,20 +101,24 @@ def _settle_marks(path: Path) -> None:
 
 
 def _check(args: argparse.Namespace) -> int:
+    from digitise.sheets.protocol import shipped_names
     from digitise.sheets.protocol_check import explain
 
-    if not args.file.is_file():
-        raise UsageError(f"{args.file}: no such file")
+    if args.file.is_dir():
+        raise UsageError(f"{args.file}: this is a folder; name a protocol file")
+    if not args.file.is_file() and str(args.file) not in shipped_names():
+        raise UsageError(f"{args.file}: no such file, and no shipped protocol has that name")
     found = explain(args.file, others=_shipped())
     for problem in found.problems:
         print(problem)
     if found.problems:
-        say(f"{len(found.problems)} problem(s); nothing can be printed from it yet.")
+        say(f"{plural(len(found.problems), 'problem')}; nothing can be printed from it yet.")
         return 1
     for note in found.notes:
         print(f"Note: {note}.")
     protocol = found.protocol
-    say(f"{protocol.protocol} {protocol.version} can be used: a pack has {found.pages} pages on {protocol.paper}.")
+    pages = plural(found.pages, "page")
+    say(f"{protocol.protocol} {protocol.version} can be used: a pack has {pages} on {protocol.paper}.")
     return 0
 
 
@@ -134,5 +139,5 @@ def _preview(args: argparse.Namespace) -> int:
     for i, (layout, _) in enumerate(pages):
         picture = path.with_name(f"{path.stem}-{layout.sheet}-{layout.page}.png")
         cv2.imwrite(str(picture), rasterise(pdf, PX_PER_MM, i))
-    say(f"{len(pages)} pages drawn: {path} and {len(pages)} PNG pictures beside it.")
+    say(f"{plural(len(pages), 'page')} drawn: {path}, and each as a PNG picture beside it.")
     return 0

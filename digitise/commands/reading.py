@@ -89,10 +89,15 @@ def _counted(counts: Counter[str]) -> str:
 
 def files_to_read(paths: Sequence) -> list:
     """The files named, or in the folders named, here or in buckets; `UsageError` when there is none."""
+    from glob import has_magic
+
     from digitise.batch.sources import photo_files
 
     files = photo_files(paths)
     if not any(not isinstance(p, Path) or p.exists() for p in files):
+        lacking = [str(p) for p in paths if isinstance(p, Path) and not p.exists() and not has_magic(str(p))]
+        if lacking:
+            raise UsageError(f"{', '.join(lacking)}: no such file or folder")
         raise UsageError(f"no photographs found in {', '.join(str(p) for p in paths)}")
     return files
 
@@ -177,7 +182,7 @@ class _Run:
     def code(self) -> int:
         """The last sentence, and the command's exit code."""
         counts = self.counts
-        say(f"{counts.total()} photographs: {_counted(counts)}.")
+        say(f"{plural(counts.total(), 'photograph')}: {_counted(counts)}.")
         return 1 if counts["retake"] + counts["unreadable"] else 0
 
 
@@ -204,7 +209,7 @@ def _tell_learned(own, store) -> None:
     elif own.learned is not None:
         say(f"The reader has learned from this store ({own.learned.digest}): {own.learned.about}.")
     elif any("-learned-" in page.reader_version for page in store.pages()):
-        say("Pages were read by a reader that had learned; the shipped one reads now. To learn: digitise learn STORE")
+        say("Pages were read by a reader that had learned; the shipped one reads now. To learn again: digitise learn")
 
 
 def _tell_thresholds(acceptance, store) -> None:
@@ -247,6 +252,8 @@ def _read(args: argparse.Namespace) -> int:
 
     if args.dask and args.jobs:
         raise UsageError("--jobs is for this computer; on a cluster the workers of --dask are as many as they are")
+    if isinstance(args.json, Path) and args.json.is_dir():
+        raise UsageError(f"--json {args.json}: this is a folder; name a file")
     files = _folders(args.photos) if args.watch else files_to_read(args.photos)
     if args.json is None and args.store is None:
         say("Neither --json nor --store given: readings are shown in summary only.")

@@ -6,7 +6,8 @@ import argparse
 from datetime import UTC, datetime
 from pathlib import Path
 
-from digitise.commands.common import Adder, open_store, say, store_argument
+from digitise.commands.common import Adder, open_store, say, say_older, store_argument, ticking
+from digitise.wording import plural
 
 
 def add_commands(command: Adder) -> None:
@@ -18,14 +19,15 @@ def add_commands(command: Adder) -> None:
         "digitise report --store survey-store --out report",
     )
     store_argument(one)
-    one.add_argument("--out", type=Path, required=True, metavar="DIR")
+    one.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder to write into")
     one.add_argument("--pack", action="append", default=[], metavar="PACK", help="only this survey's pack (repeatable)")
 
 
 def _report(args: argparse.Namespace) -> int:
     from digitise.report import write_report
 
-    with open_store(args.store) as store:
-        page, paper, *rest = write_report(store, args.out, now=datetime.now(UTC), packs=args.pack or None)
-    say(f"Report: {page} and {paper}; {len(rest)} files of figures and tables beside them.")
+    with open_store(args.store) as store, ticking("reporting", unit="part") as tick:
+        page, paper, *rest = write_report(store, args.out, now=datetime.now(UTC), packs=args.pack or None, tick=tick)
+    say(f"Report: {page} and {paper}; {plural(len(rest), 'file')} of figures and tables beside them.")
+    say_older(args.out, rest, ("figures", "tables"))
     return 0

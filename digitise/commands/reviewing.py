@@ -13,7 +13,7 @@ def add_commands(command: Adder) -> None:
     one = command("review", _review, "open the review screens on a store", "digitise review --store survey-store")
     store_argument(one)
     one.add_argument("--host", default="127.0.0.1", help="address to listen on (default: this machine only)")
-    one.add_argument("--port", type=int, default=8501)
+    one.add_argument("--port", type=int, default=8501, help="port to listen on (default: %(default)s)")
     one.add_argument("--shared", action="store_true", help="people log in (always so with another --host)")
     one.add_argument(
         "--name", default="", metavar="HOST", help="name of a web server with TLS that passes everything on to here"
@@ -24,10 +24,14 @@ def _review(args: argparse.Namespace) -> int:
     import signal
     import subprocess
 
+    from digitise.store import holds_store
+
     command = [sys.executable, "-m", "review_app", str(args.store), "--host", args.host, "--port", str(args.port)]
     command += ["--shared"] if args.shared else []
     command += ["--name", args.name] if args.name else []
-    say(f"Review screens at http://{args.host}:{args.port} (Ctrl+C stops them).")
+    if not holds_store(args.store):
+        say(f"{args.store}: no store is here; a new one is made.")
+    say(f"Review screens at {_where(args.host, args.port)} (Ctrl+C stops them).")
     with subprocess.Popen(command) as server:  # noqa: S603 - our own program, no shell
         signal.signal(signal.SIGTERM, lambda *_: server.terminate())  # whoever stops this command stops the server
         try:
@@ -37,3 +41,10 @@ def _review(args: argparse.Namespace) -> int:
     if code == -signal.SIGTERM:
         return 0
     return code if code >= 0 else 128 - code  # as a shell tells of a program that was killed
+
+
+def _where(host: str, port: int) -> str:
+    """The address to open; one that stands for all of a computer's own is none that a browser can."""
+    if host in ("0.0.0.0", "::"):  # noqa: S104 - only told of  # nosec B104
+        return f"http://127.0.0.1:{port}, and from others at this computer's address, port {port}"
+    return f"http://[{host}]:{port}" if ":" in host else f"http://{host}:{port}"

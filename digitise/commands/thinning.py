@@ -11,6 +11,8 @@ from pathlib import Path
 from digitise.commands.common import Adder, UsageError, open_store, progress_bar, say, store_argument
 from digitise.wording import plural
 
+_YOUNG = "not that old yet, or of a kind for which the policy names no years"
+
 
 def add_commands(command: Adder) -> None:
     """Add the parser."""
@@ -37,7 +39,9 @@ def _thin(args: argparse.Namespace) -> int:
     say(policy.sentence)
     with open_store(args.store) as store:
         go, stay = due(store, policy, now=now)
-        for why, photos in Counter(one.why for one in stay).items():
+        reasons = Counter(one.why for one in stay)
+        reasons[_YOUNG] = len(store.photos()) - len(store.thinned.all()) - len(go) - len(stay)
+        for why, photos in (+reasons).items():
             say(f"{plural(photos, 'photograph')} stay{'s' if photos == 1 else ''}: {why}")
         size = sum(one.photo.bytes for one in go) / 1e6
         if args.dry_run:

@@ -37,16 +37,19 @@ class Checked:
     text: str
     cells: tuple[tuple[int, str], ...]
     accepted: str = ""
+    sentence: str = ""  # the rule's own
 
     @property
     def words(self) -> str:
-        """What was found, and why a person let it be where one did."""
-        return f"{self.text} Accepted: {self.accepted}" if self.accepted else self.text
+        """What was found, what the rule is, and why a person let it be where one did."""
+        said = f"{self.text}. Rule: {self.sentence}" if self.sentence else self.text
+        return f"{said} Accepted: {self.accepted}" if self.accepted else said
 
     @property
     def name(self) -> str:
         """Stays the same while the same is found at the same place, accepted or not; another value is another fault."""
-        found = f"{self.where}\n{self.text}\n{sorted(cell for _, cell in self.cells)}"
+        said = f"{self.text}. {self.sentence}" if self.sentence else self.text
+        found = f"{self.where}\n{said}\n{sorted(cell for _, cell in self.cells)}"
         return f"{self.rule}/{hashlib.sha256(found.encode()).hexdigest()[:12]}"
 
 

@@ -70,7 +70,7 @@ def check_survey(
     rules = rules_of(survey.protocol.checks, survey.protocol.wait_minutes)
     case = Case(survey, today, tuple(pages) or survey.pages, plan, tuple(earlier), rules)
     out = [
-        Checked(name, rules[name].severity, f.where, f"{f.text}. {rules[name].sentence}", f.cells)
+        Checked(name, rules[name].severity, f.where, f.text, f.cells, sentence=rules[name].sentence)
         for name, faults in FINDERS.items()
         if rules[name].severity != "off"
         for f in faults(case)

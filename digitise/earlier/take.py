@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+import re
 from collections.abc import Iterable
 from collections.abc import Mapping as Dictionary
 from dataclasses import dataclass
@@ -151,11 +152,23 @@ def _number(value: Value, mapping: Mapping) -> float | None:
     return number
 
 
+def _no_number(text: str, mapping: Mapping) -> str:
+    """What is wrong with a text that should be a number; numbers with the other decimal mark need one line more.
+
+    Three digits behind the mark may be thousands, of which nothing is said.
+    """
+    hint = ""
+    other = "," if mapping.decimal == "." else "."
+    if re.fullmatch(rf"[+-]?[0-9]+\{other}[0-9]{{1,2}} ?%?", text.strip()):
+        hint = f"; if '{other}' marks decimals in the whole table, write decimal: \"{other}\" into the mapping"
+    return f"found '{text[:30]}', expected a number or nothing{hint}"
+
+
 def _limit(row: Dictionary[str, Value], column: str | None, mapping: Mapping, wrong) -> float | None:
     try:
         return _number(row.get(column), mapping) if column else None
     except ValueError:
-        wrong(column, f"found '{_text(row.get(column))[:30]}', expected a number or nothing")
+        wrong(column, _no_number(_text(row.get(column)), mapping))
         return None
 
 
@@ -164,7 +177,7 @@ def _measured(row: Dictionary[str, Value], name: str, column: str, mapping: Mapp
     try:
         number = _number(row.get(column), mapping)
     except ValueError:
-        wrong(column, f"found '{_text(row.get(column))[:30]}', expected a number or nothing")
+        wrong(column, _no_number(_text(row.get(column)), mapping))
         return None
     if number is None:
         return None

@@ -7,4 +7,5 @@ FORMATS = {
     "sites": "the sites as GeoJSON, sites.geojson",
     "evidence": "photographs, pages, crops, readings and entries with their hashes, in evidence/",
 }
+PARTS = ("tables", "survey.xlsx", "darwin-core.zip", "sites.geojson", "evidence")  # files and folders they become
 USUAL = tuple(f for f in FORMATS if f != "evidence")

@@ -158,9 +158,9 @@ def _changes(letter: Letter) -> Part:
     for name, title in (("new", "New in this package"), ("gone", "Sent before, not in this package")):
         if kinds[name]:
             blocks += [Heading(2, title), Bullets(tuple(c.heading for c in kinds[name]))]
-    known = {(p.sheet, p.page, p.transect or 0, c.cell): (p, c) for p, c in letter.content.cells}
+    known = cells_of_packs(letter.content)
     for one in kinds["changed"]:
-        blocks += _changed(one, known)
+        blocks += _changed(one, known.get(one.pack, {}))
     return Part(tuple(blocks), "changes")
 
 
@@ -181,6 +181,14 @@ def _changed(one: SurveyChange, known: Mapping[Place, tuple[PageRow, CellNow]]) 
         caption = "Cells that differ." + (f" {left} more are in changes/cells.csv." if left else "")
         out.append(Table(("Cell", "Was sent", "Is now", "By", "Why"), rows, caption, words=(0, 1, 2, 3, 4)))
     return out
+
+
+def cells_of_packs(content: Content) -> dict[str, dict[Place, tuple[PageRow, CellNow]]]:
+    """Each survey's cells as they are now, by pack and place: one place is in every survey."""
+    known: dict[str, dict[Place, tuple[PageRow, CellNow]]] = {}
+    for p, c in content.cells:
+        known.setdefault(p.pack or "", {})[p.sheet, p.page, p.transect or 0, c.cell] = (p, c)
+    return known
 
 
 def place_words(sheet: str, transect: int) -> str:

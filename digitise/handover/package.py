@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+import secrets
 import shutil
 from collections.abc import Callable
 from dataclasses import replace
@@ -21,9 +22,9 @@ from digitise.exchange.content import Content
 from digitise.exchange.package import csv_bytes
 from digitise.exchange.shared import write_shared
 from digitise.handover.changes import numbers_of
-from digitise.handover.note import Letter, cell_row, covering_note, figure_words
+from digitise.handover.note import Letter, cell_row, cells_of_packs, covering_note, figure_words
 from digitise.handover.prepared import Prepared
-from digitise.store import HandOver, SentSurvey
+from digitise.store import ChangedMeanwhile, HandOver, SentSurvey
 from digitise.store.handovers import NewHandOver
 
 if TYPE_CHECKING:
@@ -40,6 +41,9 @@ HOLDS = {
     "handover.json": "what this package is, for programs",
     CHECKSUMS: "the SHA-256 of every file here",
 }
+
+UNFINISHED = ".incoming"  # behind the name of a package while it is written
+A_DAY_S = 86_400
 
 
 def make_handover(
@@ -67,13 +71,18 @@ def make_handover(
         raise ValueError(f"{out}: is a file; choose a folder for packages")
     if folder.exists():
         raise ValueError(f"{folder}: is there already, but the store knows of no such hand-over; move it away first")
-    fresh = folder.with_name(folder.name + ".incoming")
-    shutil.rmtree(fresh, ignore_errors=True)
+    _sweep(out, now)
+    fresh = folder.with_name(f"{folder.name}.{secrets.token_hex(3)}{UNFINISHED}")  # nobody else's, who makes one too
     fresh.mkdir(parents=True)
     try:
         _write(store, fresh, prepared, now=now, tick=tick)
         digest = sha256_of(fresh / CHECKSUMS)
-        fresh.replace(folder)
+        try:
+            fresh.replace(folder)
+        except OSError:
+            if not folder.exists():
+                raise
+            raise ChangedMeanwhile("another hand-over was made meanwhile; make this one again") from None
         try:
             record = store.handovers.add(record_of(prepared, digest), now=clock() if clock else now)
         except BaseException:
@@ -82,6 +91,13 @@ def make_handover(
     finally:
         shutil.rmtree(fresh, ignore_errors=True)
     return folder, record
+
+
+def _sweep(out: Path, now: dt.datetime) -> None:
+    """Remove what runs that were killed long ago left unfinished."""
+    for old in out.glob(f"handover-*{UNFINISHED}"):
+        if now.timestamp() - old.stat().st_mtime > A_DAY_S:
+            shutil.rmtree(old, ignore_errors=True)
 
 
 def _name(prepared: Prepared, now: dt.datetime) -> str:
@@ -193,9 +209,7 @@ def _letter(prepared: Prepared, now: dt.datetime, holds: tuple[tuple[str, str], 
 
 
 def _change_files(prepared: Prepared, folder: Path) -> None:
-    known: dict[str, dict] = {}
-    for p, c in prepared.content.cells:
-        known.setdefault(p.pack or "", {})[p.sheet, p.page, p.transect or 0, c.cell] = (p, c)
+    known = cells_of_packs(prepared.content)
     cells, figures = [], []
     for one in prepared.changes:
         for pair in one.cells:

@@ -12,7 +12,7 @@ from digitise.exchange.content import Content, gather
 from digitise.exchange.pseudonyms import pseudonyms_of
 from digitise.exchange.shared import Sharing
 from digitise.handover.changes import SurveyChange, numbers_of, survey_change
-from digitise.handover.note import named
+from digitise.handover.note import cells_of_packs, named
 from digitise.handover.readiness import Ready, readiness, refuse_unready
 from digitise.results import survey_results
 from digitise.store import ChangedMeanwhile, HandOver
@@ -157,15 +157,14 @@ def _changes(
 ) -> Iterator[SurveyChange]:
     """Each survey against what this receiver was last sent of it; then what they were sent and is not here."""
     numbers = {r.survey.pack: numbers_of(r) for r in content.results}
-    known = {(p.sheet, p.page, p.transect or 0, c.cell): (p, c) for p, c in content.cells}
+    known = cells_of_packs(content)
     for one in ready:
         base = _newest(before, one.pack)
         if base is None:
             yield SurveyChange(one.pack, one.heading, "new")
             continue
         found = _against(store, base, one.pack, one.heading, numbers[one.pack])
-        own = {key: pc for key, pc in known.items() if pc[0].pack == one.pack}
-        yield replace(found, cells=named(found.cells, sharing, own))
+        yield replace(found, cells=named(found.cells, sharing, known.get(one.pack, {})))
     last = next((h for h in reversed(before) if h.corrects is None), None)
     here = {one.pack for one in ready}
     for sent in last.surveys if last and whole else ():

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -118,12 +118,19 @@ def page_html(
 
 
 def write_report(
-    store: Store, out: Path, *, now: datetime, packs: Sequence[str] | None = None, level: float = 0.95
+    store: Store,
+    out: Path,
+    *,
+    now: datetime,
+    packs: Sequence[str] | None = None,
+    level: float = 0.95,
+    tick: Callable[[int], None] = lambda total: None,
 ) -> list[Path]:
     """Write the report of these packs (of every pack in the store when None) into the folder `out`.
 
     ``report.html``, ``report.pdf``, ``tables/`` (cover, density, impacts and groups of sites as CSV) and ``figures/``
-    (each figure as SVG and PNG, with the numbers that it draws as CSV). Returns the paths.
+    (each figure as SVG and PNG, with the numbers that it draws as CSV). Returns the paths. `tick` is called, with how
+    many there are as far as is known, whenever a survey is worked out or a figure drawn.
 
     Raises
     ------
@@ -139,15 +146,24 @@ def write_report(
         raise ValueError(
             f"{store.folder}: no sheet has been read yet, so nothing can be reported; add photographs first"
         )
-    results = [survey_results(s, level=level) for s in surveys]
+    results = []
+    for one in surveys:
+        results.append(survey_results(one, level=level))
+        tick(len(surveys))
     origin, earlier = provenance(surveys, now=now), earlier_results(store.folder)
     groups = groups_of_results(results, grouped_sites(store.folder))
     report = build_report(results, store.photos(), origin, earlier=earlier, audits=store.audits.all(), groups=groups)
-    return report_files(results, report, out, groups=groups)
+    every = len(surveys) + len(report.figures)
+    return report_files(results, report, out, groups=groups, drawn=lambda: tick(every))
 
 
 def report_files(
-    results: Sequence[SurveyResults], report: Report, out: Path, *, groups: Sequence[GroupValue] = ()
+    results: Sequence[SurveyResults],
+    report: Report,
+    out: Path,
+    *,
+    groups: Sequence[GroupValue] = (),
+    drawn: Callable[[], None] = lambda: None,
 ) -> list[Path]:
     """Write a report and its numbers into the folder `out`, page and PDF first; returns the paths."""
     from digitise.exchange.package import write_csv
@@ -160,10 +176,14 @@ def report_files(
     pages[0].write_text(html_page(report), encoding="utf-8")
     pages[1].write_bytes(pdf_bytes(report))
     tables = [*result_tables(results), *([groups_table(groups)] if groups else [])]
-    return [*pages, *write_csv(tables, out / "tables"), *_figures(report, out / "figures")]
+    return [*pages, *write_csv(tables, out / "tables"), *_figures(report, out / "figures", drawn)]
 
 
-def _figures(report: Report, folder: Path) -> list[Path]:
+def _figures(report: Report, folder: Path, drawn: Callable[[], None]) -> list[Path]:
     from digitise.report.figure_files import write_figure
 
-    return [path for figure in report.figures for path in write_figure(figure.wide, figure.data, folder)]
+    out = []
+    for figure in report.figures:
+        out += write_figure(figure.wide, figure.data, folder)
+        drawn()
+    return out

@@ -90,6 +90,9 @@ code{font-size:.86em}
 td code{display:block;min-width:17rem;white-space:normal;overflow-wrap:anywhere}
 a{color:var(--sea)}
 footer{max-width:68rem;margin:0 auto;padding:0 1.2rem 2.5rem;color:var(--faint);font-size:.84rem}
+@media (min-width:641px){
+.many th.short{white-space:normal}
+}
 @media (max-width:640px){
 body{font-size:15px}
 header{padding:1.4rem 1rem 1.1rem}

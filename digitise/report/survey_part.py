@@ -164,12 +164,20 @@ def figure(plot: Plot) -> Figure:
     return Figure(draw(plot), draw(plot, NARROW), data=(head, *rows))
 
 
-def with_keys(plot: Plot, units: str, level: str, *, sampled: str = "transect") -> Plot:
-    """The plot with keys for what it shows, and no others."""
+def _many(rows: Sequence[PlotRow], units: str) -> str:
+    """Over how many the values of the rows are: "3 transects", "2 to 3 transects"."""
+    found = sorted({len(r.singles) for r in rows if len(r.singles) > 1})
+    return " ".join([*([" to ".join(str(n) for n in dict.fromkeys((found[0], found[-1])))] if found else []), units])
+
+
+def with_keys(
+    plot: Plot, units: str, level: str, *, sampled: str = "transect", words: str = "mean over {many}"
+) -> Plot:
+    """The plot with keys for what it shows, and no others; `words` say what a dot is, over how `many` of the units."""
     rows = [r for r in plot.rows if r.value is not None]
     between = any(r.low is not None and not r.one_sided for r in rows)
     parts = (
-        (any(not r.alone and not r.one_sided for r in rows), "site", f"mean over {units}"),
+        (any(not r.alone and not r.one_sided for r in rows), "site", words.format(many=_many(rows, units))),
         (between, "interval", f"{level} interval between {sampled}s (not reading)"),
         (any(len(r.singles) > 1 for r in rows), "single", f"single {units}"),
         (any(r.alone for r in rows), "alone", f"one {sampled}: no interval"),
@@ -199,6 +207,7 @@ def _belt(r: SurveyResults, lines: Sequence[DensityLine]) -> list[Block]:
         ),
         "belts",
         level,
+        words="{many} together: all counted, over all their area",
     )
     return [
         Heading(2, f"{title}: density"),

@@ -160,9 +160,21 @@ def belt_pages(protocol: Protocol, name: str, sheet: BeltSheet, paper: str) -> l
                 _belt_heading(page, line.block, y + line.gap_mm)
             y += pitch if line.row is not None else line.least_mm
         if not pages:
-            box = (page.left, y + 1.0, CHAR_W_MM, 9.0)
+            tick_mm = y + 1.0
+            box = (page.left, tick_mm, CHAR_W_MM, 9.0)
             page.open_box(Cell(f"{name}/none-seen", "tick", box, protocol.caption("none_seen")))
-            width = min(150, page.right - page.left - 12)
-            page.texts.append(Text(page.left + 12, y + 6.8, protocol.caption("none_seen"), 9, width, bold=True))
         pages.append(page)
+    _say_what_is_ticked(pages, tick_mm)
     return pages
+
+
+def _say_what_is_ticked(pages: list[PageBuilder], tick_mm: float) -> None:
+    """The words beside the box for none seen on the first page, and for which pages it speaks where they are many."""
+    page, protocol = pages[0], pages[0].protocol
+    many = len(pages) > 1
+    left, width = page.left + 12, min(150, page.right - page.left - 12)
+    words = Text(left, tick_mm + (4.2 if many else 5.8), protocol.caption("none_seen"), 9, width, bold=True)
+    page.texts.append(words)
+    if many:
+        every = protocol.caption("page").format(page=f"1–{len(pages)}", pages=len(pages))
+        page.texts.append(Text(left, tick_mm + 8.2, every, 8, width))

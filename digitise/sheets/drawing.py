@@ -55,7 +55,8 @@ class Typeface:
         lacking = sorted({c for c in text if ord(c) not in known and not c.isspace()})
         if lacking:
             raise ProtocolError(
-                f"the font has no {' '.join(lacking)} (in '{text}'); name one that has, with 'font: FILE.ttf'"
+                f"the font has no {' '.join(lacking)} (in '{text}'); name one that has in the protocol, "
+                "with 'font: FILE.ttf'"
             )
 
     def wrap(self, item: Text) -> tuple[float, list[str]]:

@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from digitise.store.findings import AcceptedFinding
     from digitise.store.handovers import HandOver, SentSurvey
     from digitise.store.leases import Lease, Leased
+    from digitise.store.opening import holds_store
     from digitise.store.people import Person
     from digitise.store.signoffs import FrozenCell, SignOff
     from digitise.store.store import Store
@@ -44,6 +45,7 @@ _LATER = {
     "SentSurvey": "handovers",
     "SignOff": "signoffs",
     "Store": "store",
+    "holds_store": "opening",
 }
 
 __all__ = [
@@ -70,6 +72,7 @@ __all__ = [
     "Store",
     "StoreError",
     "cell_label",
+    "holds_store",
 ]
 
 

@@ -32,6 +32,11 @@ FOLDERS = ("originals", "pages", "incoming")
 MARKER = "database.json"
 
 
+def holds_store(folder: Path) -> bool:
+    """Whether opening the folder finds a store; any folder will do while `DIGITISE_STORE` says where entries are."""
+    return folder.is_dir() and bool(asked_for() or (folder / DATABASE).exists() or (folder / MARKER).exists())
+
+
 def open_database(folder: Path, *, now: datetime, url: str | None = None) -> Database:
     """The database of the store in `folder`, both made where they are missing; `url` is by default `DIGITISE_STORE`.
 
