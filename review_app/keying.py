@@ -13,7 +13,17 @@ from digitise.store.keyed import Sheet
 from review_app import bounded
 
 # Files that hold nothing to look at.
-NO_PICTURE = ("not-an-image", "damaged", "too-large", "animated", "not-fetched", "locked", "archive", "too-many-pages")
+NO_PICTURE = (
+    "not-an-image",
+    "not-opened",
+    "damaged",
+    "too-large",
+    "animated",
+    "not-fetched",
+    "locked",
+    "archive",
+    "too-many-pages",
+)
 
 
 @dataclass(frozen=True, slots=True)

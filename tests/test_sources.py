@@ -120,7 +120,7 @@ def test_links_in_a_circle_end(folder) -> None:
 
     assert _inside(folder, found) == [*NAMES[:4], "itself.jpg", *NAMES[4:]]
     assert [type(p) for p in pictures_in(folder / "itself.jpg")] == [Picture]
-    assert original(Picture(folder / "itself.jpg")).reason == "not-an-image"
+    assert original(Picture(folder / "itself.jpg")).reason == "not-opened"
 
 
 def test_a_folder_that_may_not_be_entered_is_told() -> None:

@@ -325,7 +325,7 @@ def original(picture: Picture) -> Original | NotAPhoto:
     try:
         kind = paged_format(source.getvalue()[:8] if isinstance(source, BytesIO) else _head(source))
     except OSError as error:
-        return NotAPhoto(picture.name, "", "not-an-image", error.strerror or "the file could not be opened")
+        return NotAPhoto(picture.name, "", "not-opened", error.strerror or "")
     png = page_png(source, kind or "PDF", picture.page, sha256=picture.sha256)
     if isinstance(png, tuple):
         return NotAPhoto(picture.name, picture.sha256, *png)

@@ -204,8 +204,7 @@ def read_file(path: Path) -> bytes | NotAPhoto:
             return NotAPhoto(path.name, "", "too-large", size)
         return path.read_bytes()
     except (OSError, ValueError) as error:
-        why = getattr(error, "strerror", None) or "the file could not be opened"
-        return NotAPhoto(path.name, "", "not-an-image", why)
+        return NotAPhoto(path.name, "", "not-opened", getattr(error, "strerror", None) or "its name is none")
 
 
 def load_photo(path: Path) -> Photo | NotAPhoto:
