@@ -372,3 +372,11 @@ def test_random_damage_never_raises(kind: str, count: int) -> None:
             assert found.reason in REASONS
 
     assert False in seen
+
+
+def test_a_file_that_is_not_there_is_told(tmp_path) -> None:
+    """No photograph, and no traceback either."""
+    found = load_photo(tmp_path / "absent.jpg")
+
+    assert isinstance(found, NotAPhoto)
+    assert (found.reason, found.sha256) == ("not-opened", "")
