@@ -27,7 +27,7 @@ from digitise.reader.ink import InkPage, extract_ink
 from digitise.reader.learned import SHIPPED, Learned, OwnReader
 from digitise.reader.one_hand import as_one_hand
 from digitise.reader.reading import Decoded, PhotoResult, Reading, sentence
-from digitise.reader.stray import broad_ink, joined, rubbed_out, runs_through
+from digitise.reader.stray import broad_ink, faintly_written, joined, rubbed_out, runs_through
 from digitise.reader.tally import REACH_MM as TALLY_REACH_MM
 from digitise.reader.tally import count_strokes, own_ink
 from digitise.reader.tally_network import learned_counts, network_input
@@ -203,7 +203,8 @@ def _decoded(
 def _without_strays(
     ink: InkPage, layout: Layout, decoded: dict[str, tuple[str, Decoded]]
 ) -> dict[str, tuple[str, Decoded]]:
-    """The same, with cells in doubt through which a shadow's edge, a crease or a hair may run, or that were rubbed out.
+    """The same, with cells in doubt through which a shadow's edge, a crease or a hair may run, that were rubbed out, or
+    that are blank but for a faint mark.
 
     Where bare paper is as uneven as pencil is dark, all of them are.
     """
@@ -211,7 +212,11 @@ def _without_strays(
     uneven = threshold > FIRM * ink.pencil
     stray = dict.fromkeys(by_id if uneven else broad_ink(ink, layout, threshold), "hard-to-see")
     for cell_id, (_, one) in decoded.items():
-        if cell_id in stray or one.reasons or one.value is None or one.value is False:
+        if cell_id in stray or one.reasons:
+            continue
+        if one.value is None or one.value is False:
+            if faintly_written(ink, by_id[cell_id].box_mm):
+                stray[cell_id] = "unsure"
             continue
         cell, partner = by_id[cell_id], by_id.get(cell_id.removesuffix("/tally") + "/total")
         if runs_through(ink, cell.box_mm, threshold) or rubbed_out(ink, cell.box_mm, threshold):
