@@ -23,7 +23,7 @@ BEYOND_MM = 1.5  # a line that ends so far outside a box on two opposite sides r
 WITHIN_MM = 0.6  # from a box's rules inward: ink here is in the box
 LEAST_MM2 = 0.5  # of one mark in a box
 FIRM, LEAST_FIRM = 0.6, 0.2  # share of the page's pencil, and of a mark's area that is so dark; an eraser leaves less
-FAINT_MM, FAINT_MM2 = 2.5, 1.0  # of one mark that is not nothing, however faint
+FAINT_MM, FAINT_MM2 = 3.0, 1.0  # longer than a speck or a fold leaves: of one mark that is not nothing, however faint
 
 _STEP = 2  # flat pixels to one looked at
 _SCALE = FLAT_PX_PER_MM / _STEP
