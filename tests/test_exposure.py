@@ -6,8 +6,9 @@ import cv2
 import numpy as np
 import pytest
 
-from digitise.pages.exposure import LEAST_DARK, MOST_GRAIN, SURE_DARK, burnt_out, grain
+from digitise.pages.exposure import LEAST_DARK, MOST_GRAIN, SURE_DARK, burnt_out, grain, print_darkness
 from digitise.pages.flatten import FLAT_PX_PER_MM
+from digitise.pages.page import register
 from digitise.pages.sight import unseen_cells
 from digitise.sheets.layout import Layout
 
@@ -31,10 +32,30 @@ def test_white_page_without_pencil_is_burnt_out(printed, site) -> None:
     assert burnt_out(_sheet(printed, site, paper=255, pencil=0.5, cells=0), site)
 
 
-@pytest.mark.parametrize("pencil", [LEAST_DARK + 0.03, SURE_DARK - 0.05])
+@pytest.mark.parametrize("pencil", [LEAST_DARK + 0.03, 2 * LEAST_DARK - 0.02])
 def test_white_page_with_faint_pencil_is_burnt_out(printed, site, pencil: float) -> None:
     """Where the darkest of what is left is faint, fainter strokes are gone."""
     assert burnt_out(_sheet(printed, site, paper=255, pencil=pencil), site)
+
+
+@pytest.mark.parametrize("pencil", [2 * LEAST_DARK + 0.04, SURE_DARK - 0.05])
+def test_white_page_with_whole_strokes_is_a_scan(printed, site, pencil: float) -> None:
+    """Paper that is white everywhere alike may be a scan or a drawing: clear strokes without a break say that it is."""
+    assert not burnt_out(_sheet(printed, site, paper=255, pencil=pencil), site)
+
+
+@pytest.mark.parametrize("darkness", [0.3, 1.0])
+def test_strokes_in_crumbs_are_what_is_left_of_pencil(printed, site, darkness: float) -> None:
+    """A scanning app that makes all but the darkest pencil white, and the rest black, leaves crumbs half a millimetre long."""
+    whole = _sheet(printed, site, paper=255, pencil=darkness, cells=len(site.cells))
+    broken = whole.copy()
+    for start in range(4, 8):
+        broken[start::8] = np.maximum(
+            broken[start::8], printed("site")[start::8]
+        )  # every other half millimetre is bare
+
+    assert not burnt_out(whole, site)
+    assert burnt_out(broken, site)
 
 
 def test_white_page_with_firm_pencil_is_a_scan(printed, site) -> None:
@@ -92,3 +113,23 @@ def test_cells_under_a_veil_are_told_apart_from_those_beside_it(
     assert beside
     assert under <= unseen.veiled if told else not unseen.veiled
     assert not beside & unseen.all
+
+
+@pytest.mark.parametrize(("mist", "reason"), [(0.5, None), (0.75, None), (0.9, "veiled")])
+def test_page_whose_print_has_all_but_gone_is_refused(printed, layouts, mist: float, reason: str | None) -> None:
+    """Mist that leaves a tenth of the contrast leaves 3 hundredths of hard pencil: it would read as bare paper."""
+    clear = cv2.resize(printed("fish"), None, fx=0.75, fy=0.75, interpolation=cv2.INTER_AREA)
+    page = register(np.rint(clear * (1 - mist) + 190 * mist).astype(np.uint8), layouts)
+
+    assert page.layout.sheet == "fish"
+    assert bool(page) == (reason is None)
+    assert reason is None or (page.reason, page.layout.sheet) == (reason, "fish")
+
+
+def test_print_is_as_dark_as_the_light_that_it_takes(printed, site) -> None:
+    """Black of grey 0 to 40 on paper of grey 235 takes most of the light; a veil of half of it, half of that."""
+    image = printed("site").astype(np.float32)
+    clear = print_darkness(image.astype(np.uint8), site)
+
+    assert clear > 0.8
+    assert print_darkness(np.rint((image + 235) / 2).astype(np.uint8), site) == pytest.approx(clear / 2, abs=0.02)

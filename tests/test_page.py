@@ -145,7 +145,7 @@ FAULTS = [
     pytest.param({"defocus_px": 9.0}, None, "blurred", "", id="out-of-focus"),
     pytest.param({"motion_px": 40.0}, None, "blurred", "", id="shaken"),
     pytest.param({"exposure": 0.02, "noise": 0.08, "sheen": 0.0}, "retake", "too-dark", "grain", id="too-dark"),
-    pytest.param({"exposure": 3.5}, "retake", "too-bright", "white all over", id="too-bright"),
+    pytest.param({"exposure": 5.0}, "retake", "too-bright", "white all over", id="too-bright"),
     pytest.param(
         {"glare_strength": 3, "glare_size_mm": 85, "glare_at": (0.8, 0.8)},
         "retake",

@@ -8,7 +8,8 @@ import pytest
 
 from digitise.pages.flatten import FLAT_PX_PER_MM
 from digitise.reader.ink import InkPage
-from digitise.reader.stray import broad_ink, joined, rubbed_out, runs_through
+from digitise.reader.read import read_page
+from digitise.reader.stray import broad_ink, faintly_written, joined, rubbed_out, runs_through
 
 BOX, NEXT = (60.0, 60.0, 16.0, 8.0), (77.0, 60.0, 8.0, 8.0)
 THRESHOLD = 0.2
@@ -117,3 +118,31 @@ def test_ink_far_fainter_than_the_pages_pencil_was_rubbed_out(share: float, left
 def test_what_is_read_where_no_ink_is_was_rubbed_out() -> None:
     """The network may see a ghost that is fainter than any ink."""
     assert rubbed_out(_page((10, 10, 20, 20)), BOX, THRESHOLD)
+
+
+@pytest.mark.parametrize(
+    ("line", "ink", "seen"),
+    [
+        pytest.param((66, 61.5, 67, 67), 0.12, True, id="a-stroke-a-fifth-as-dark-as-the-pencil"),
+        pytest.param((66, 61.5, 67, 67), 0.04, False, id="as-pale-as-paper-may-be"),
+        pytest.param((66, 64, 66.5, 64.5), 0.6, False, id="a-speck"),
+        pytest.param((66, 50, 67, 61), 0.12, False, id="a-neighbours-stroke-that-ends-here"),
+    ],
+)
+def test_a_faint_mark_in_a_blank_box_is_not_nothing(line, ink: float, seen: bool) -> None:
+    assert faintly_written(InkPage(_page(line, ink=ink).ink, 0.01, 0.6), BOX) is seen
+
+
+def test_entries_by_a_faint_pencil_beside_a_dark_one_go_to_a_person(layouts, printed, page_of) -> None:
+    """Three strokes a fifth as dark as those of the next rows read as blank, which nobody may take for nothing seen."""
+    layout = next(one for one in layouts if one.sheet == "fish" and one.paper == "A4")
+    image, (first, *others) = printed("fish").copy(), [c for c in layout.cells if c.kind == "tally"][:6]
+    for cell in (first, *others[1:]):
+        x, y, _, h = (round(v * FLAT_PX_PER_MM) for v in cell.box_mm)
+        for k in range(3):
+            at = x + 24 + 14 * k
+            cv2.line(image, (at, y + 16), (at, y + h - 16), 190 if cell is first else 35, 5, cv2.LINE_AA)
+    read = {r.cell: r for r in read_page(page_of(layout, image))}
+
+    assert read[first.id].flagged
+    assert (read[others[0].id].value, read[others[0].id].flagged) == (None, False)

@@ -1,4 +1,4 @@
-"""Whether the light on a flat page lets pencil be seen: not burnt out with the paper, not lost in grain.
+"""Whether the light on a flat page lets pencil be seen: not burnt out with the paper, not lost in grain or mist.
 
 Images are (H, W) uint8 at `FLAT_PX_PER_MM`; places on the page are millimetres.
 """
@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 
 from digitise.pages.flatten import FLAT_PX_PER_MM
-from digitise.sheets.layout import Layout
+from digitise.sheets.layout import Fiducial, Layout
 
 WHITE = 244  # the middle grey of a page whose paper is white all over: scanned, copied, or burnt out
 MARGIN_MM = 0.8  # from a box's rules inward: so far printed edges do not reach
@@ -19,6 +19,8 @@ LEAST_DARK = 0.12  # darkness of the darkest 1/200 of a box in which something m
 SURE_DARK = 0.40  # pencil usually darker than this on white paper was not about to burn out
 SATURATED = 252  # grey value of light that washes out what is written
 CLIPPED_SHARE = 0.2  # of a box so bright: pencil may be gone there
+CRUMB_MM, MOST_CRUMBS = 1.0, 0.02  # pieces shorter than any stroke, and their share of all that is written
+LEAST_PRINT = 0.2  # darkness of the clearest corner mark's black; a hard pencil takes less than half of that
 MOST_GRAIN = 0.10  # spread of bare paper, of its own brightness; a hard pencil takes 0.35 of the light
 DARK, DIM = 40, 70  # middle grey of a picture, and of a page, in which too little light is to blame
 
@@ -33,19 +35,57 @@ def _insides(image: np.ndarray, layout: Layout) -> Iterator[np.ndarray]:
 
 
 def burnt_out(image: np.ndarray, layout: Layout) -> bool:
-    """Whether a page is white all over and shows no pencil, or only pencil so faint that other pencil may be gone.
+    """Whether a page is white all over and shows no pencil, or only what is left of it.
 
-    Where light has washed out no box, and even the faintest pencil is far from vanishing, none is gone.
+    Pencil that light, a copier or a scanning app has all but washed out breaks into crumbs before it goes, however dark
+    these are made. Whole strokes are trusted when they are dark, or when even the faintest are far from vanishing and
+    light has washed out all boxes or none: of a box in brighter light others tell nothing.
     """
     if np.median(image[::16, ::16]) < WHITE:
         return False
     insides = list(_insides(image, layout))
     darkness = np.array([1 - np.percentile(inside, 0.5) / 255 for inside in insides])
     written = darkness[darkness > LEAST_DARK]
-    if not len(written) or np.median(written) >= SURE_DARK:
-        return not len(written)
-    clipped = max(np.mean(inside[::2, ::2] >= SATURATED) for inside in insides)
-    return bool(clipped > CLIPPED_SHARE or np.percentile(written, 10) < 2 * LEAST_DARK)
+    if not len(written) or _crumbs(insides) > MOST_CRUMBS:
+        return True
+    if np.median(written) >= SURE_DARK:
+        return False
+    clipped = [np.mean(inside[::2, ::2] >= SATURATED) for inside in insides]
+    uneven = np.percentile(clipped, 5) < CLIPPED_SHARE < max(clipped)
+    return bool(uneven or np.percentile(written, 10) < 2 * LEAST_DARK)
+
+
+def _crumbs(insides: list[np.ndarray]) -> float:
+    """Share of all that is dark in the boxes that lies in pieces shorter than `CRUMB_MM`."""
+    all_px, crumbs_px = 1, 0
+    for inside in insides:
+        dark = (inside < (1 - LEAST_DARK) * 255).view(np.uint8)
+        pieces = cv2.connectedComponentsWithStats(dark, connectivity=8)[2][1:]
+        length = np.hypot(pieces[:, cv2.CC_STAT_WIDTH], pieces[:, cv2.CC_STAT_HEIGHT]) / FLAT_PX_PER_MM
+        areas = pieces[:, cv2.CC_STAT_AREA]
+        all_px, crumbs_px = all_px + int(areas.sum()), crumbs_px + int(areas[length < CRUMB_MM].sum())
+    return crumbs_px / all_px
+
+
+def mark_black(picture: np.ndarray, mark: Fiducial) -> float | None:
+    """Median of a corner mark's black border in a flat picture, (H, W); None where the mark lies outside."""
+    x, y, w, h = mark.box_mm
+    inset = w / 12  # to the middle of a border one sixth wide
+    ends = (y + inset, y + h - inset, x + inset, x + w - inset)
+    top, bottom, left, right = (max(0, int(round(v * FLAT_PX_PER_MM))) for v in ends)
+    part = picture[top:bottom, left:right]
+    return float(np.median(np.concatenate([part[0], part[-1], part[:, 0], part[:, -1]]))) if part.size else None
+
+
+def print_darkness(image: np.ndarray, layout: Layout) -> float:
+    """Share of the paper's light that the black of the clearest corner mark takes away; 1 where no mark is."""
+    seen = []
+    for mark in layout.fiducials:
+        x, y, w, h = (int(v * FLAT_PX_PER_MM) for v in mark.box_mm)
+        around = image[max(0, y - h // 3) : y + h + h // 3, max(0, x - w // 3) : x + w + w // 3]
+        if (black := mark_black(image, mark)) is not None:
+            seen.append(1 - black / max(1.0, float(np.percentile(around, 90))))
+    return max(seen, default=1.0)
 
 
 def grain(image: np.ndarray) -> float:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from digitise.pages.exposure import DARK, DIM, MOST_GRAIN, burnt_out, grain
+from digitise.pages.exposure import DARK, DIM, LEAST_PRINT, MOST_GRAIN, burnt_out, grain, print_darkness
 from digitise.pages.fiducials import FoundMark, find_marks
 from digitise.pages.flatten import FLAT_PX_PER_MM, Flattened, Views, flatten_views
 from digitise.pages.pose import Pose, carried_on, poses_in
@@ -117,6 +117,8 @@ def _judged(page: Page, cut: list[str], unseen: Unseen) -> Page | NotRegistered:
         return NotRegistered("too-dark", f"grain is {100 * spread:.0f} % of the paper's light", layout)
     if np.isinf(page.edge_mm) and np.median(page.image[::16, ::16]) < DIM:
         return NotRegistered("too-dark", "the printed marks hardly differ from the paper", layout)
+    if (black := print_darkness(page.image, layout)) < LEAST_PRINT:
+        return NotRegistered("veiled", f"what is printed black takes only {100 * black:.0f} % of the light", layout)
     if page.edge_mm > MAX_EDGE_MM:
         words = f"printed edges are {page.edge_mm:.1f} mm wide; {MAX_EDGE_MM:g} mm is the limit"
         return NotRegistered("blurred", words, layout)

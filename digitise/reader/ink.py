@@ -12,6 +12,7 @@ from functools import lru_cache
 import cv2
 import numpy as np
 
+from digitise.pages.exposure import LEAST_PRINT, mark_black
 from digitise.pages.flatten import FLAT_PX_PER_MM
 from digitise.sheets.layout import Box, Layout
 
@@ -20,7 +21,6 @@ REDUCE = 4  # paper is measured at so many times fewer pixels a side
 STRIP_PX = 128  # rows at a time; a multiple of `REDUCE`
 PAPER_MM = 7.0  # pencil and rules are narrower than this, shadows and glare wider
 FULL_PRINT = 0.75  # darkness of the corner marks in a clear photograph, or more
-LEAST_PRINT = 0.2  # of marks paler than this no more is made
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -96,13 +96,8 @@ def _rule_places(layout: Layout) -> tuple[tuple[bool, slice, int, int, np.ndarra
 
 def _print_darkness(ink: np.ndarray, layout: Layout) -> float:
     """How dark the black borders of the corner marks are, by the clearest of them; `FULL_PRINT` where none is seen."""
-    seen = [FULL_PRINT] if not layout.fiducials else []
-    for mark in layout.fiducials:
-        x0, y0, x1, y1 = pixel_box(mark.box_mm, -mark.box_mm[2] / 12)  # the middle of a border one sixth wide
-        inside = ink[max(0, y0) : y1, max(0, x0) : x1]
-        if inside.size:
-            seen.append(float(np.median(np.concatenate([inside[0], inside[-1], inside[:, 0], inside[:, -1]]))))
-    return max(seen, default=FULL_PRINT)
+    seen = (mark_black(ink, mark) for mark in layout.fiducials)
+    return max((black for black in seen if black is not None), default=FULL_PRINT)
 
 
 def _with_contrast(ink: np.ndarray, layout: Layout) -> None:

@@ -27,7 +27,7 @@ from digitise.reader.ink import InkPage, extract_ink
 from digitise.reader.learned import SHIPPED, Learned, OwnReader
 from digitise.reader.one_hand import as_one_hand
 from digitise.reader.reading import Decoded, PhotoResult, Reading, sentence
-from digitise.reader.stray import broad_ink, joined, rubbed_out, runs_through
+from digitise.reader.stray import broad_ink, faintly_written, joined, rubbed_out, runs_through
 from digitise.reader.tally import REACH_MM as TALLY_REACH_MM
 from digitise.reader.tally import count_strokes, own_ink
 from digitise.reader.tally_network import learned_counts, network_input
@@ -35,7 +35,7 @@ from digitise.reader.text import read_text
 from digitise.reader.unclear import sent_back
 from digitise.sheets.layout import Cell, Layout
 
-READER_VERSION = "3"
+READER_VERSION = "4"
 FIRM = 0.6  # share of the page's pencil that a smudge or a fold hardly reaches
 LEAST_MARK_MM2, LEAST_CHARACTER_MM2 = 0.3, 1.0  # so firm, of a mark in a cell, and of a character in its box
 INSIDE_MM = 0.6  # of a tally box's rule, which others' strokes may touch
@@ -135,7 +135,7 @@ def checked_pair(
     """
     if tally.value is None and not tally.reasons and total.value is None:
         return ("blank", tally), ("digits", total)
-    unpaired = not strokes or not numbers or (total.value is None and not total.reasons)
+    unpaired = not strokes or not numbers or total.value is None
     if "crossed-out" in (*tally.reasons, *total.reasons) or unpaired:
         return ("tally-alone", tally), ("digits", total)
     if not tally.reasons and not total.reasons and tally.value in (kept := left_open(strokes, numbers)):
@@ -212,7 +212,8 @@ def _boxed(page: InkPage, layout: Layout, evidence: Evidence) -> Cells:
 
 
 def _strays(page: InkPage, layout: Layout, cells: Cells) -> dict[str, str]:
-    """Why cells are in doubt through which a shadow's edge, a crease or a hair may run, or that were rubbed out.
+    """Why cells are in doubt through which a shadow's edge, a crease or a hair may run, that were rubbed out, or that
+    are blank but for a faint mark.
 
     Where bare paper is as uneven as pencil is dark, all of them are.
     """
@@ -220,8 +221,11 @@ def _strays(page: InkPage, layout: Layout, cells: Cells) -> dict[str, str]:
     uneven = threshold > FIRM * page.pencil
     out = dict.fromkeys(by_id if uneven else broad_ink(page, layout, threshold), "hard-to-see")
     for cell_id, (_, one) in cells.items():
-        settled = any(r != "counts-differ" for r in one.reasons) or one.value is None or one.value is False
-        if cell_id in out or settled:
+        if cell_id in out or any(r != "counts-differ" for r in one.reasons):
+            continue
+        if one.value is None or one.value is False:
+            if not one.reasons and faintly_written(page, by_id[cell_id].box_mm):
+                out[cell_id] = "unsure"
             continue
         cell, partner = by_id[cell_id], by_id.get(cell_id.removesuffix("/tally") + "/total")
         if runs_through(page, cell.box_mm, threshold) or rubbed_out(page, cell.box_mm, threshold):

@@ -81,7 +81,7 @@ PHOTO_REASONS = (
     ),
     Reason(
         "veiled",
-        "Part of the sheet is pale, as through mist",
+        "The sheet, or part of it, is pale, as through mist",
         "Wipe the lens and the sheet, and photograph it again.",
     ),
     Reason(

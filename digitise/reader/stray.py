@@ -25,6 +25,7 @@ BEYOND_MM = 1.5  # a line that ends so far outside a box on two opposite sides r
 WITHIN_MM = 0.6  # from a box's rules inward: ink here is in the box
 LEAST_MM2 = 0.5  # of one mark in a box
 FIRM, LEAST_FIRM = 0.6, 0.2  # share of the page's pencil, and of a mark's area that is so dark; an eraser leaves less
+FAINT_MM, FAINT_MM2 = 3.0, 1.0  # longer than a speck or a fold leaves: of one mark that is not nothing, however faint
 
 _STEP = 2  # flat pixels to one looked at
 _SCALE = FLAT_PX_PER_MM / _STEP
@@ -107,6 +108,20 @@ def rubbed_out(page: InkPage, box: Box, threshold: float) -> bool:
     """Whether all the ink in a box that was read is far fainter than the page's pencil, as an eraser leaves it."""
     ink = page.crop(box, -0.4)
     return bool(np.count_nonzero(ink > FIRM * page.pencil) <= LEAST_FIRM * np.count_nonzero(ink > threshold))
+
+
+def faintly_written(page: InkPage, box: Box) -> bool:
+    """Whether a box read as blank holds a mark far fainter than the page's pencil: another's, or a rubbed-out entry.
+
+    What counts as ink beside firm pencil leaves such marks out; here bare paper alone is the measure.
+    """
+    ink = page.crop(box, -WITHIN_MM)
+    if not ink.size:
+        return False
+    marks = (cv2.GaussianBlur(ink, (0, 0), 1.0) > max(5 * page.noise, 0.07)).view(np.uint8)
+    pieces = cv2.connectedComponentsWithStats(marks, connectivity=8)[2][1:]
+    length = np.hypot(pieces[:, cv2.CC_STAT_WIDTH], pieces[:, cv2.CC_STAT_HEIGHT]) / FLAT_PX_PER_MM
+    return bool(((length > FAINT_MM) & (pieces[:, cv2.CC_STAT_AREA] > FAINT_MM2 * FLAT_PX_PER_MM**2)).any())
 
 
 def joined(page: InkPage, box: Box, other: Box, threshold: float) -> bool:

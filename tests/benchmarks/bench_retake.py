@@ -5,8 +5,8 @@
     python tests/benchmarks/bench_retake.py --groups changed             what other phones, scanners and seas may do
 
 Photographs and their truth are those of `retakes.py`. A bad photograph is well judged when it is refused, or when every
-cell that the camera spoilt goes to a person; a good one when it is read. Those of `other_cameras.py` and `other_beaches.py`
-are looked through for values that are wrong without a word. Intervals are Clopper-Pearson at 95 %.
+cell that the camera spoilt goes to a person; a good one when it is read. Those of `other_cameras.py`, `other_beaches.py` and
+`other_apps.py` are looked through for values that are wrong without a word. Intervals are Clopper-Pearson at 95 %.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 import cv2
-from other_beaches import CHANGES
+from other_apps import CHANGES
 from retakes import BAD, GOOD, known, made
 
 from digitise.adapt.evaluate import judge

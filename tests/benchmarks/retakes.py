@@ -14,7 +14,7 @@ from functools import lru_cache
 import cv2
 import numpy as np
 from bench_read import MESS, unseen_camera
-from other_beaches import CHANGES
+from other_apps import CHANGES
 
 from digitise.adapt.evaluate import Truth
 from digitise.sheets.compose import build_layouts
