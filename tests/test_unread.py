@@ -35,8 +35,8 @@ def cell(value, confidence, *candidates, state="unread", now=None, by="", reason
 def doubt(sheet, name, value, confidence, *candidates, reasons=("unsure",)):
     """The same page with one cell undecided, read as `value`."""
     page, cells = sheet
-    one = replace(cells[name], state="unread", value=None, by="", read_value=value, confidence=confidence)
-    return page, cells | {name: replace(one, candidates=tuple(candidates), reasons=reasons)}
+    one = cells[name]._replace(state="unread", value=None, by="", read_value=value, confidence=confidence)
+    return page, cells | {name: one._replace(candidates=tuple(candidates), reasons=reasons)}
 
 
 def line(coral, transect, **others):

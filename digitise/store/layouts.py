@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -32,7 +32,23 @@ def names_of(text: str) -> tuple[str, ...]:
 @lru_cache(maxsize=4096)
 def pairs_of(text: str) -> tuple:
     """Pairs from their JSON: candidates, corners."""
-    return tuple(tuple(pair) for pair in json.loads(text))
+    return as_pairs(json.loads(text))
+
+
+def each(texts: Sequence[str | None], made: Callable[[list], object] | None = None) -> list:
+    """What many pieces of JSON say, or what is `made` of it; None stays None.
+
+    Most are there several times, and the rest take a third of the time when they are parsed as one.
+    """
+    different = list({*texts} - {None})
+    said = json.loads(f"[{','.join(different)}]")
+    known = dict(zip(different, said if made is None else map(made, said), strict=True)) | {None: None}
+    return [known[text] for text in texts]
+
+
+def as_pairs(pairs: list[list]) -> tuple:
+    """Pairs from lists: candidates, corners."""
+    return tuple(map(tuple, pairs))
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,13 +22,17 @@ DIFFER = "total-differs"
 
 def named_chances(cell: CellNow) -> dict[Value, float]:
     """Probabilities of the values that the reader named (None: no value); they sum to 1 or less."""
-    value, confidence = cell.read_value, min(1.0, max(0.0, cell.confidence))
-    others = {v: p for v, p in cell.candidates if p > 0 and not (v == value and type(v) is type(value))}
+    return {cell.read_value: min(1.0, max(0.0, cell.confidence))} | _others(cell)
+
+
+def _others(cell: CellNow) -> dict[Value, float]:
+    """Probabilities of the values that the reader named beside the one that it read."""
+    value, kind = cell.read_value, type(cell.read_value)
+    others = {v: p for v, p in cell.candidates if p > 0 and not (v == value and type(v) is kind)}
     if not others:
-        return {value: confidence}
-    weight, left = math.fsum(others.values()), 1 - confidence
-    scale = min(1.0, left / weight) if weight > 0 else 0.0
-    return {value: confidence} | {v: p * scale for v, p in others.items()}
+        return others
+    left, weight = 1 - min(1.0, max(0.0, cell.confidence)), math.fsum(others.values())
+    return {v: p * min(1.0, left / weight) for v, p in others.items()}
 
 
 def code_chances(cell: CellNow, categories: Mapping[str, str]) -> Chances:
@@ -104,8 +108,9 @@ def count_slip_variance(cell: CellNow) -> float:
     """Mean squared misreading of a count accepted by rule; unnamed alternatives lie one off. 0 after a person."""
     if (wrong := slip_chance(cell)) == 0 or not _is_number(cell.value):
         return 0.0
-    others = {k: p for k, p in named_chances(cell).items() if _is_number(k) and k != cell.value}
-    if not others:
-        return wrong
-    named = math.fsum(others.values())
-    return math.fsum((k - cell.value) ** 2 * p for k, p in others.items()) + max(0.0, wrong - named)
+    others = _others(cell) if cell.read_value == cell.value else named_chances(cell)
+    named = square = 0.0
+    for k, p in others.items():
+        if _is_number(k) and k != cell.value:
+            named, square = named + p, square + (k - cell.value) ** 2 * p
+    return square + max(0.0, wrong - named)
