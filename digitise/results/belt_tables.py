@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING, TypeVar
 
 from digitise.estimate.intervals import Estimate
 from digitise.results.belts import PER_M2
@@ -34,10 +34,12 @@ def density_table(results: Sequence[SurveyResults]) -> pd.DataFrame:
     """
     import pandas as pd
 
-    rows = [row for r in results for one in r.densities for row in _density_rows(r, one)]
+    belt, site = _made_once(_density_row), _made_once(_site_row)
+    rows = [row for r in results for one in r.densities for row in _density_rows(r, one, belt, site)]
     return pd.DataFrame(rows, columns=_DENSITY_COLUMNS)
 
 
+T = TypeVar("T")
 _EXPECTED_DENSITY = ("expected", "expected_low", "expected_high")
 M2_PER_HA = 10_000
 _DENSITY_COLUMNS = [
@@ -75,7 +77,19 @@ _DENSITY_COLUMNS = [
 ]
 
 
-def _density_rows(results: SurveyResults, one: DensityLine) -> list[dict]:
+def _made_once(row: Callable[[T], dict]) -> Callable[[T], dict]:
+    """The row of each object; many results share one, and it must outlive the table."""
+    made: dict[int, dict] = {}
+
+    def found(one: T) -> dict:
+        if (known := made.get(id(one))) is None:
+            known = made[id(one)] = row(one)
+        return known
+
+    return found
+
+
+def _density_rows(results: SurveyResults, one: DensityLine, belt_row: Callable, site_row: Callable) -> list[dict]:
     named = survey_columns(results, one.sheet) | {
         "taxon": one.id,
         "label": one.label,
@@ -83,7 +97,7 @@ def _density_rows(results: SurveyResults, one: DensityLine) -> list[dict]:
     }
     rows = [
         named
-        | _density_row(e)
+        | belt_row(e)
         | {
             "level": "belt",
             "transect": belt.transect,
@@ -96,7 +110,7 @@ def _density_rows(results: SurveyResults, one: DensityLine) -> list[dict]:
         for belt, e in one.belts
     ]
     rows += [
-        named | _site_row(site) | {"level": "segment", "transect": "", "segment_m": name} for name, site in one.segments
+        named | site_row(site) | {"level": "segment", "transect": "", "segment_m": name} for name, site in one.segments
     ]
     whole = {
         "level": "site",
@@ -104,7 +118,7 @@ def _density_rows(results: SurveyResults, one: DensityLine) -> list[dict]:
         "planned_m2": sum(b.planned_m2 or 0.0 for b, _ in one.belts),
         **expected_columns(one.expected.density, _EXPECTED_DENSITY, one.shares),
     }
-    return [*rows, named | _site_row(one.site) | whole]
+    return [*rows, named | site_row(one.site) | whole]
 
 
 def _site_row(site: SiteDensity) -> dict:
