@@ -129,7 +129,7 @@ def transect_cover(points: TransectPoints, *, interval: str = "none", level: flo
         known = ", ".join(["none", "goodman", *_LINE_INTERVALS])
         raise ValueError(f"interval must be one of {known}, got {interval!r}")
     return tuple(
-        CategoryCover(category, x, estimate, *_worst(category, [points]))
+        CategoryCover(category, x, estimate, 100 * (x / points.planned), 100 * ((x + points.missing) / points.planned))
         for (category, x), estimate in zip(points.counts.items(), estimates, strict=True)
     )
 

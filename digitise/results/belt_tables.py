@@ -35,7 +35,13 @@ def density_table(results: Sequence[SurveyResults]) -> pd.DataFrame:
     import pandas as pd
 
     belt, site = _made_once(_density_row), _made_once(_site_row)
-    rows = [row for r in results for one in r.densities for row in _density_rows(r, one, belt, site)]
+    rows = [
+        row
+        for r in results
+        for survey in [survey_columns(r)]
+        for one in r.densities
+        for row in _density_rows(survey, one, belt, site)
+    ]
     return pd.DataFrame(rows, columns=_DENSITY_COLUMNS)
 
 
@@ -89,8 +95,9 @@ def _made_once(row: Callable[[T], dict]) -> Callable[[T], dict]:
     return found
 
 
-def _density_rows(results: SurveyResults, one: DensityLine, belt_row: Callable, site_row: Callable) -> list[dict]:
-    named = survey_columns(results, one.sheet) | {
+def _density_rows(survey: dict, one: DensityLine, belt_row: Callable, site_row: Callable) -> list[dict]:
+    named = survey | {
+        "sheet": one.sheet,
         "taxon": one.id,
         "label": one.label,
         "kind": "impact" if one.is_impact else "taxon",
@@ -164,8 +171,9 @@ def impact_table(results: Sequence[SurveyResults]) -> pd.DataFrame:
     import pandas as pd
 
     rows = [
-        survey_columns(r, one.sheet)
+        survey
         | {
+            "sheet": one.sheet,
             "transect": name,
             "segment_m": segment,
             "impact": one.id,
@@ -175,6 +183,7 @@ def impact_table(results: Sequence[SurveyResults]) -> pd.DataFrame:
             "state": state,
         }
         for r in results
+        for survey in [survey_columns(r)]
         for one in r.impacts
         for name, segment, value, state in one.values
     ]
@@ -223,8 +232,9 @@ def occurrence_table(results: Sequence[SurveyResults]) -> pd.DataFrame:
     """
     import pandas as pd
 
-    rows = [survey_columns(r, d.sheet) | _counted_row(d) for r in results for d in r.densities]
-    rows += [survey_columns(r, i.sheet) | _marked_row(i) for r in results for i in r.impacts]
+    named = [survey_columns(r) for r in results]
+    rows = [survey | _counted_row(d) for survey, r in zip(named, results, strict=True) for d in r.densities]
+    rows += [survey | _marked_row(i) for survey, r in zip(named, results, strict=True) for i in r.impacts]
     return pd.DataFrame(rows, columns=_OCCURRENCE_COLUMNS)
 
 
@@ -241,14 +251,14 @@ def _share_row(e: Estimate) -> dict:
 
 def _counted_row(d: DensityLine) -> dict:
     spread = d.dispersion
-    named = {"id": d.id, "label": d.label, "kind": "impact" if d.is_impact else "taxon"}
+    named = {"sheet": d.sheet, "id": d.id, "label": d.label, "kind": "impact" if d.is_impact else "taxon"}
     measured = {"dispersion_index": spread.index, "dispersion_p": spread.p, "negative_binomial_k": spread.k}
     note = "; ".join(filter(None, (d.occurrence.note, spread.note)))
     return named | _share_row(d.occurrence) | measured | {"note": note}
 
 
 def _marked_row(i: ImpactLine) -> dict:
-    named = {"id": i.id, "label": i.label, "kind": i.kind, "note": i.occurrence.note}
+    named = {"sheet": i.sheet, "id": i.id, "label": i.label, "kind": i.kind, "note": i.occurrence.note}
     if i.mean is None:
         return named | _share_row(i.occurrence)
     mean = {"mean_percent": i.mean.value, "mean_low_percent": i.mean.low, "mean_high_percent": i.mean.high}

@@ -113,7 +113,7 @@ def _density(name: str, sheet: BeltSheet, row: RowSpec, counts: Belts, *, is_imp
         _segments(counts, level=level),
         _occurrence(counts, level=level),
         dispersion(whole),
-        math.fsum(one.slip_variance for _, c in counts for one in c),
+        math.fsum([one.slip_variance for _, c in counts for one in c]),
     )
 
 
@@ -132,9 +132,11 @@ def _whole(transect: str, count: int, area_m2: float) -> BeltCount:
 def _belt(transect: str, counts: Sequence[Count], *, expected: bool = False) -> BeltCount:
     if not counts:
         return BeltCount(transect, None, 0.0, note="sheet not photographed")
+    if len(counts) == 1 and counts[0].count is not None:
+        return _whole(transect, counts[0].count, counts[0].area_m2)
     numbers = [c.count for c in counts]
     if None not in numbers:
-        return _whole(transect, sum(numbers), math.fsum(c.area_m2 for c in counts))
+        return _whole(transect, sum(numbers), math.fsum([c.area_m2 for c in counts]))
     segments = [_expected(c) if expected and c.chances else Segment(c.count, c.area_m2) for c in counts]
     return belt_from_segments(transect, segments, note=_why_unknown(counts, allowed=expected))
 

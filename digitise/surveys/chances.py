@@ -106,11 +106,12 @@ def slip_chance(cell: CellNow) -> float:
 
 def count_slip_variance(cell: CellNow) -> float:
     """Mean squared misreading of a count accepted by rule; unnamed alternatives lie one off. 0 after a person."""
-    if (wrong := slip_chance(cell)) == 0 or not _is_number(cell.value):
+    value, wrong = cell.value, slip_chance(cell)
+    if wrong == 0 or not _is_number(value):
         return 0.0
-    others = _others(cell) if cell.read_value == cell.value else named_chances(cell)
+    others = _others(cell) if cell.read_value == value else named_chances(cell)
     named = square = 0.0
     for k, p in others.items():
-        if _is_number(k) and k != cell.value:
-            named, square = named + p, square + (k - cell.value) ** 2 * p
+        if k != value and _is_number(k):
+            named, square = named + p, square + (k - value) ** 2 * p
     return square + max(0.0, wrong - named)

@@ -308,7 +308,7 @@ def _counts(
         chances = count_chances(tally, total, none_seen=none_seen) if state == "unread" else ()
         slip = count_slip_variance(tally if source == "tally" else total) if state == "counted" else 0.0
         out.append(Count(name, row.id, part.id, part.area_m2, count, state, source, chances, slip, part.label))
-        if difference := _difference(tally, total):
+        if source == "tally" and total is not None and (difference := _difference(tally, total)):
             findings.append(Finding(f"{where}, {row.label}, {part.label}", difference))
     blank = sum(c.state == "blank" for c in out)
     if blank:
@@ -343,10 +343,8 @@ def meaning(tally: CellNow | None, total: CellNow | None, *, none_seen: bool) ->
     return (0, "none seen", "none-seen") if none_seen else (None, "blank", "")
 
 
-def _difference(tally: CellNow | None, total: CellNow | None) -> str:
-    if tally is None or total is None or tally.state != "entered" or total.state != "entered":
-        return ""
-    if tally.value == total.value:
+def _difference(tally: CellNow, total: CellNow) -> str:
+    if total.state != "entered" or tally.value == total.value:
         return ""
     return f"the strokes say {tally.value}, the written total {total.value}; the strokes are used"
 
