@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -16,6 +16,7 @@ from digitise.surveys.places import place_of, why_no_place
 if TYPE_CHECKING:
     import pandas as pd
 
+AT_ONCE = 100  # surveys
 SURVEY_OF = (("pack",), "surveys", ("pack",))
 
 
@@ -33,6 +34,27 @@ class _Made(Sequence):
 
     def __iter__(self) -> Iterator[dict]:
         return (self._row(*one) for one in self._things)
+
+
+class _FrameRows(Sequence):
+    """Rows of a frame, made a thousand at a time whenever they are asked for."""
+
+    def __init__(self, frame: pd.DataFrame):
+        self._frame = frame
+
+    def __len__(self) -> int:
+        return len(self._frame)
+
+    def __getitem__(self, i):
+        return self._rows(self._frame.iloc[i]) if isinstance(i, slice) else self[i : i + 1 or None][0]
+
+    def __iter__(self) -> Iterator[dict]:
+        return (row for i in range(0, len(self), 1000) for row in self[i : i + 1000])
+
+    @staticmethod
+    def _rows(frame: pd.DataFrame) -> list[dict]:
+        known = frame.astype(object)
+        return known.where(frame.notna(), None).to_dict("records")
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,13 +87,21 @@ def all_tables(content: Content) -> tuple[Table, ...]:
 def result_tables(results: Sequence[SurveyResults]) -> tuple[Table, ...]:
     """Cover, density and impacts: the numbers behind every figure of the report."""
     return tuple(
-        _frame_table(name, title, make(results))
+        _frame_table(name, title, _made_in_parts(make, results))
         for name, title, make in (
             ("cover", "one row a percent cover", cover_table),
             ("density", "one row a density", density_table),
             ("impacts", "one row an impact in a segment", impact_table),
         )
     )
+
+
+def _made_in_parts(make: Callable[[Sequence[SurveyResults]], pd.DataFrame], results: Sequence[SurveyResults]):
+    """A table of many surveys, made of a hundred at a time: its rows take far more room before they are a frame."""
+    import pandas as pd
+
+    parts = [make(results[i : i + AT_ONCE]) for i in range(0, len(results), AT_ONCE)] or [make(())]
+    return pd.concat([p.astype({c: float for c in p.columns if p[c].isna().all()}) for p in parts], ignore_index=True)
 
 
 def groups_table(values: Sequence[GroupValue]) -> Table:
@@ -86,15 +116,13 @@ def _table(name: str, title: str, rows: Sequence[dict], *, key: tuple[str, ...] 
 
 
 def _frame_table(name: str, title: str, frame: pd.DataFrame) -> Table:
-    known = frame.astype(object).where(frame.notna(), None)
-    rows = tuple(known.to_dict("records"))
-    columns = tuple(COLUMNS[name].get(c) or _inferred(c, [r[c] for r in rows]) for c in frame.columns)
-    return Table(name, title, columns, rows, (), (SURVEY_OF,))
+    columns = tuple(COLUMNS[name].get(c) or _inferred(c, frame[c].dropna()) for c in frame.columns)
+    return Table(name, title, columns, _FrameRows(frame), (), (SURVEY_OF,))
 
 
-def _inferred(name: str, values: Sequence[object]) -> Column:
+def _inferred(name: str, values: Iterable[object]) -> Column:
     """A column that nobody described: its type from its values."""
-    known = [v for v in values if v not in (None, "")]
+    known = [v for v in values if v != ""]
     numbers = bool(known) and all(isinstance(v, (int, float)) and not isinstance(v, bool) for v in known)
     return Column(name, "number" if numbers else "any", "")
 

@@ -65,14 +65,15 @@ def cells_now(connection: Connection, layouts: Mapping[int, KeptLayout]) -> dict
     columns = list(zip(*rows, strict=True)) or [()] * 11
     for i, made in ((2, None), (4, as_pairs), (5, tuple), (6, None)):
         columns[i] = each(columns[i], made)
+    once: dict[str | None, str | None] = {}  # states, people, times and reasons are few: each is held once
+    columns[7:] = [map(once.setdefault, column, column) for column in columns[7:]]
     for page, name, read, confidence, candidates, reasons, value, state, by, at, why in zip(*columns, strict=True):
         layout = layouts[page]
-        cell, label = layout.by_id.get(name) or layout.cell(name), layout.labels[name]
+        cell = layout.by_id.get(name) or layout.cell(name)
+        named = (page, cell.id, cell.kind, layout.labels[cell.id])
         open_still = state is None or state == "withdrawn"
         entered = ("unread", None, "", "", "") if open_still else (state, value, by, at, why)
-        found[page][name] = CellNow(
-            page, name, cell.kind, label, *entered, read, confidence, reasons, cell.box_mm, candidates
-        )
+        found[page][cell.id] = CellNow(*named, *entered, read, confidence, reasons, cell.box_mm, candidates)
     return {page: {i: cells[i] for i in layouts[page].by_id if i in cells} for page, cells in found.items()}
 
 
