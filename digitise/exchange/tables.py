@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 from digitise.exchange.columns import COLUMNS, Column
-from digitise.exchange.content import Content
+from digitise.exchange.content import Content, Many
 from digitise.results import SurveyResults, cover_table, density_table, impact_table
 from digitise.results.groups import GroupValue, group_table
 from digitise.store import CellNow, PageRow
@@ -20,41 +21,11 @@ AT_ONCE = 100  # surveys
 SURVEY_OF = (("pack",), "surveys", ("pack",))
 
 
-class _Made(Sequence):
-    """Rows that are made each time they are asked for: there may be millions, one for each of `things`."""
-
-    def __init__(self, things: Sequence, row: Callable[..., dict]):
-        self._things, self._row = things, row
-
-    def __len__(self) -> int:
-        return len(self._things)
-
-    def __getitem__(self, i):
-        return [self._row(*one) for one in self._things[i]] if isinstance(i, slice) else self._row(*self._things[i])
-
-    def __iter__(self) -> Iterator[dict]:
-        return (self._row(*one) for one in self._things)
-
-
-class _FrameRows(Sequence):
-    """Rows of a frame, made a thousand at a time whenever they are asked for."""
-
-    def __init__(self, frame: pd.DataFrame):
-        self._frame = frame
-
-    def __len__(self) -> int:
-        return len(self._frame)
-
-    def __getitem__(self, i):
-        return self._rows(self._frame.iloc[i]) if isinstance(i, slice) else self[i : i + 1 or None][0]
-
-    def __iter__(self) -> Iterator[dict]:
-        return (row for i in range(0, len(self), 1000) for row in self[i : i + 1000])
-
-    @staticmethod
-    def _rows(frame: pd.DataFrame) -> list[dict]:
-        known = frame.astype(object)
-        return known.where(frame.notna(), None).to_dict("records")
+def _rows_of(frame: pd.DataFrame) -> Iterator[dict]:
+    """A frame's rows, a thousand at a time; what is not known is None."""
+    for i in range(0, len(frame), 1000):
+        part = frame.iloc[i : i + 1000]
+        yield from part.astype(object).where(part.notna(), None).to_dict("records")
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +35,7 @@ class Table:
     name: str
     title: str
     columns: tuple[Column, ...]
-    rows: Sequence[dict]
+    rows: Collection[dict]
     key: tuple[str, ...] = ()
     references: tuple[tuple[tuple[str, ...], str, tuple[str, ...]], ...] = ()
 
@@ -77,7 +48,7 @@ def all_tables(content: Content) -> tuple[Table, ...]:
         _table(
             "observations",
             "one row a cell",
-            _Made(content.cells, _observation),
+            Many(len(content.cells), lambda: (_observation(*one) for one in content.cells)),
             key=("photo_sha256", "sheet", "page", "cell"),
         ),
         _table("photos", "one row a page of a photograph", _photo_rows(content)),
@@ -110,14 +81,14 @@ def groups_table(values: Sequence[GroupValue]) -> Table:
     return replace(made, references=())
 
 
-def _table(name: str, title: str, rows: Sequence[dict], *, key: tuple[str, ...] = ()) -> Table:
+def _table(name: str, title: str, rows: Collection[dict], *, key: tuple[str, ...] = ()) -> Table:
     references = () if name == "surveys" else (SURVEY_OF,)
     return Table(name, title, tuple(COLUMNS[name].values()), rows, key, references)
 
 
 def _frame_table(name: str, title: str, frame: pd.DataFrame) -> Table:
     columns = tuple(COLUMNS[name].get(c) or _inferred(c, frame[c].dropna()) for c in frame.columns)
-    return Table(name, title, columns, _FrameRows(frame), (), (SURVEY_OF,))
+    return Table(name, title, columns, Many(len(frame), partial(_rows_of, frame)), (), (SURVEY_OF,))
 
 
 def _inferred(name: str, values: Iterable[object]) -> Column:
