@@ -11,7 +11,7 @@ from sqlalchemy import Row
 
 from digitise.reader.reading import Value
 from digitise.reader.reasons import REASONS
-from digitise.sheets.layout import Cell
+from digitise.sheets.layout import Box, Cell
 from digitise.store.rows import PageRow, QueueItem, ReadingRow, StoreError, cell_label, page_fractions
 
 OPENED_AGAIN = "The entry was taken back. Enter the value, or mark the cell illegible."
@@ -64,7 +64,7 @@ class KeptLayout:
     page_size_mm: tuple[float, float]
     cells: tuple[Cell, ...]
     by_id: Mapping[str, Cell]
-    labels: Mapping[str, str]  # of each cell, told apart where two boxes share one
+    places: Mapping[str, tuple[str, str, str, Box]]  # of each cell by id: id, kind, label told apart, box in mm
 
     def cell(self, cell_id: str) -> Cell:
         """One cell; `StoreError` when the page has none of this name."""
@@ -147,5 +147,5 @@ def parsed(digest: str, content: str) -> KeptLayout:
         tuple(data["page_size_mm"]),
         cells,
         {cell.id: cell for cell in cells},
-        {cell.id: cell_label(cell) for cell in cells},
+        {cell.id: (cell.id, cell.kind, cell_label(cell), cell.box_mm) for cell in cells},
     )

@@ -67,14 +67,13 @@ def cells_now(connection: Connection, layouts: Mapping[int, KeptLayout]) -> dict
         columns[i] = each(columns[i], made)
     once: dict[str | None, str | None] = {}  # states, people, times and reasons are few: each is held once
     columns[7:] = [map(once.setdefault, column, column) for column in columns[7:]]
+    places = {page: layout.places for page, layout in layouts.items()}
     for page, name, read, confidence, candidates, reasons, value, state, by, at, why in zip(*columns, strict=True):
-        layout = layouts[page]
-        cell = layout.by_id.get(name) or layout.cell(name)
-        named = (page, cell.id, cell.kind, layout.labels[cell.id])
-        open_still = state is None or state == "withdrawn"
-        entered = ("unread", None, "", "", "") if open_still else (state, value, by, at, why)
-        found[page][cell.id] = CellNow(*named, *entered, read, confidence, reasons, cell.box_mm, candidates)
-    return {page: {i: cells[i] for i in layouts[page].by_id if i in cells} for page, cells in found.items()}
+        cell, kind, label, box = places[page].get(name) or layouts[page].cell(name)
+        is_open = state is None or state == "withdrawn"
+        entered = ("unread", None, "", "", "") if is_open else (state, value, by, at, why)
+        found[page][cell] = CellNow(page, cell, kind, label, *entered, read, confidence, reasons, box, candidates)
+    return {page: {i: cells[i] for i in places[page] if i in cells} for page, cells in found.items()}
 
 
 class Library:

@@ -22,17 +22,12 @@ DIFFER = "total-differs"
 
 def named_chances(cell: CellNow) -> dict[Value, float]:
     """Probabilities of the values that the reader named (None: no value); they sum to 1 or less."""
-    return {cell.read_value: min(1.0, max(0.0, cell.confidence))} | _others(cell)
-
-
-def _others(cell: CellNow) -> dict[Value, float]:
-    """Probabilities of the values that the reader named beside the one that it read."""
-    value, kind = cell.read_value, type(cell.read_value)
-    others = {v: p for v, p in cell.candidates if p > 0 and not (v == value and type(v) is kind)}
+    value, kind, confidence = cell.read_value, type(cell.read_value), min(1.0, max(0.0, cell.confidence))
+    others = {v: p for v, p in cell.candidates if p > 0 and (v != value or type(v) is not kind)}
     if not others:
-        return others
-    left, weight = 1 - min(1.0, max(0.0, cell.confidence)), math.fsum(others.values())
-    return {v: p * min(1.0, left / weight) for v, p in others.items()}
+        return {value: confidence}
+    scale = min(1.0, (1 - confidence) / sum(others.values()))
+    return {value: confidence} | {v: p * scale for v, p in others.items()}
 
 
 def code_chances(cell: CellNow, categories: Mapping[str, str]) -> Chances:
@@ -109,9 +104,10 @@ def count_slip_variance(cell: CellNow) -> float:
     value, wrong = cell.value, slip_chance(cell)
     if wrong == 0 or not _is_number(value):
         return 0.0
-    others = _others(cell) if cell.read_value == value else named_chances(cell)
+    if len(cell.candidates) < 2 and cell.read_value == value:  # nothing else was named
+        return wrong
     named = square = 0.0
-    for k, p in others.items():
+    for k, p in named_chances(cell).items():
         if k != value and _is_number(k):
             named, square = named + p, square + (k - value) ** 2 * p
     return square + max(0.0, wrong - named)
