@@ -71,8 +71,9 @@ def _made_in_parts(make: Callable[[Sequence[SurveyResults]], pd.DataFrame], resu
     """A table of many surveys, made of a hundred at a time: its rows take far more room before they are a frame."""
     import pandas as pd
 
-    parts = [make(results[i : i + AT_ONCE]) for i in range(0, len(results), AT_ONCE)] or [make(())]
-    return pd.concat([p.astype({c: float for c in p.columns if p[c].isna().all()}) for p in parts], ignore_index=True)
+    parts = [make(results[i : i + AT_ONCE]) for i in range(0, len(results), AT_ONCE)]
+    told = [p.astype({c: float for c in p.columns if p[c].isna().all()}) for p in parts if len(p)]
+    return pd.concat(told, ignore_index=True) if told else make(())
 
 
 def groups_table(values: Sequence[GroupValue]) -> Table:
