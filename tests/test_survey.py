@@ -200,6 +200,7 @@ def test_surveys_come_in_order_of_their_dates(tmp_path):
             keep(store, made_result("site", {"site/date": date}, name=f"{name}.jpg", pack=pack, transect=0))
         assert [s.pack for s in load_surveys(store)] == ["QH7M4C", "QH7M4B", "QH7M4A"]
         assert [s.pack for s in load_surveys(store, ["QH7M4B"])] == ["QH7M4B"]
+        assert [s.pack for s in load_surveys(store, ["QH7M4B", "QH7M4B"])] == ["QH7M4B"] * 2
         with pytest.raises(ValueError, match="no page of pack QH7M4D"):
             load_survey(store, "QH7M4D")
 

@@ -104,7 +104,7 @@ def count_slip_variance(cell: CellNow) -> float:
     value, wrong = cell.value, slip_chance(cell)
     if wrong == 0 or not _is_number(value):
         return 0.0
-    if len(cell.candidates) < 2 and cell.read_value == value:  # nothing else was named
+    if cell.read_value == value and all(k == value for k, _ in cell.candidates):  # nothing else was named
         return wrong
     named = square = 0.0
     for k, p in named_chances(cell).items():

@@ -198,7 +198,7 @@ def iter_surveys(store: Store, packs: Sequence[str] | None = None, *, seen: Seen
             if not (pages := counting[pack]):
                 raise ValueError(f"no page of pack {pack} has been read")
             newest = max(pages, key=lambda p: p.id)
-            sheets = [(p, {name: seen(cell) for name, cell in cells.pop(p.id).items()}) for p in pages]
+            sheets = [(p, {name: seen(cell) for name, cell in cells[p.id].items()}) for p in pages]
             survey = assemble(store.protocol_for(newest), pack, sheets)
             pairs = [seen_twice(store, kept, other) for kept, other in rivals(own[pack])]
             found = tuple(Finding(_page_place(one.kept), words(one)) for one in pairs if words(one))
