@@ -57,8 +57,12 @@ def provenance(surveys: Sequence[Survey], *, now: datetime) -> Provenance:
 
 def _digest(surveys: Sequence[Survey]) -> str:
     """SHA-256 over every page's photograph and every cell's present state, value and decider, in a fixed order."""
-    lines = []
-    for survey in surveys:
+    whole = hashlib.sha256()
+    between = ""
+    for survey in sorted(surveys, key=lambda one: f"{one.pack} "):  # lines begin so: one survey's at a time are enough
         photo = {p.id: p.sha256 for p in survey.pages}
-        lines += [f"{survey.pack} {photo[c.page_id]} {c.cell} {c.state} {c.value!r} {c.by}" for c in survey.cells]
-    return hashlib.sha256("\n".join(sorted(lines)).encode()).hexdigest()
+        lines = [f"{survey.pack} {photo[c.page_id]} {c.cell} {c.state} {c.value!r} {c.by}" for c in survey.cells]
+        for line in sorted(lines):
+            whole.update(f"{between}{line}".encode())
+            between = "\n"
+    return whole.hexdigest()

@@ -63,7 +63,9 @@ def survey_name(store: Store, pack: str) -> str:
 @lru_cache(maxsize=4)
 def _survey_names(store: Store, _state: str) -> dict[str, str]:
     """Names of all surveys and of all of them together, while nothing in the store has changed."""
-    return {pack: survey_name(store, pack) for pack in ("", *store.packs())}
+    placed = worklist.sites_and_dates(store, store.pages())
+    named = {pack: " · ".join(filter(None, (*placed.get(pack, ()), f"pack {pack}"))) for pack in store.packs()}
+    return {"": survey_name(store, ""), **named}
 
 
 def choose_survey(store: Store, key: str, *, every: bool = False, first: str = "") -> str:

@@ -117,7 +117,9 @@ def _original(request: Request) -> Response:
 def _results(request: Request) -> Response:
     store = worklist.open_store()
     try:
-        page = reports.results_page(store, reports.chosen_packs(store, request.query_params.get("pack", "")))
+        part = reports.part_numbered(store, request.query_params.get("part", ""))
+        packs = part.packs if part else reports.chosen_packs(store, request.query_params.get("pack", ""))
+        page = reports.results_page(store, packs, groups=part is None)
     except ValueError as error:
         return _refuse(404, str(error))
     headers = _FRESH | {"content-security-policy": _REPORT}

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection
 from dataclasses import dataclass
 
 from digitise.sheets.protocol import BeltSheet, LineSheet, Protocol
@@ -53,10 +53,16 @@ def names(protocol: Protocol) -> list[tuple[str, str, str, str]]:
     ]
 
 
-def named_figures(store: Store, packs: Sequence[str]) -> dict[str, list[tuple[str, str, str, str]]]:
-    """The `names` of each of these surveys, by pack."""
-    first = {p.pack: p for p in store.pages() if not p.superseded}
-    return {pack: names(store.protocol_for(first[pack])) for pack in packs if pack in first}
+def named_figures(store: Store, packs: Collection[str]) -> dict[str, list | dict]:
+    """The `names` of each protocol of these surveys, and which of them each survey, by pack, goes by."""
+    wanted = set(packs)
+    first = {p.pack: p for p in store.pages() if p.pack in wanted and not p.superseded}
+    own = list({p.protocol_digest: p for p in first.values()}.values())
+    number = {p.protocol_digest: i for i, p in enumerate(own)}
+    return {
+        "names": [names(store.protocol_for(p)) for p in own],
+        "packs": {pack: number[p.protocol_digest] for pack, p in first.items()},
+    }
 
 
 def figures(store: Store, pack: str) -> list[Figure]:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import lru_cache
@@ -19,6 +19,7 @@ from digitise.sheets.protocol import LineSheet, Protocol, SiteSheet
 from digitise.store import PageRow, PhotoRow, Progress, QueueItem, Store, chain
 from digitise.surveys.printed_on import printed_pages
 
+AT_ONCE = 1000  # pages whose cells are fetched together
 FOLDER_VARIABLE = "DIGITISE_FOLDER"
 MOST_CHOICES = 5
 LEAST_SHARE = 0.01  # rarer alternatives are quicker typed than read
@@ -213,14 +214,22 @@ def taken_again(photos: Sequence[PhotoRow], pages: Sequence[PageRow], places: Se
 
 def site_words(store: Store, pack: str) -> str:
     """Site and date of a pack's site sheet where they are entered, else an empty string."""
-    parts = []
-    for page in store.pages(pack):
-        if page.per_transect or page.superseded:
-            continue
-        cells = [c for c in store.current(page.id).values() if c.state == "entered"]
-        parts += [str(c.value) for c in cells if c.kind == "text" and c.cell.endswith("/site")]
-        parts += [str(c.value) for c in cells if c.kind == "date"]
-    return " · ".join(parts)
+    return " · ".join(filter(None, sites_and_dates(store, store.pages(pack)).get(pack, ())))
+
+
+def sites_and_dates(store: Store, pages: Iterable[PageRow]) -> dict[str, tuple[str, str]]:
+    """Site and date of each pack that has a site sheet among these pages; empty while they are not entered."""
+    own = [p for p in pages if p.pack and not p.per_transect and not p.superseded]
+    found: dict[str, tuple[str, str]] = {}
+    for i in range(0, len(own), AT_ONCE):
+        cells = store.current_pages(p.id for p in own[i : i + AT_ONCE])
+        for page in own[i : i + AT_ONCE]:
+            entered = [c for c in cells[page.id].values() if c.state == "entered"]
+            sites = [str(c.value) for c in entered if c.kind == "text" and c.cell.endswith("/site")]
+            dates = [str(c.value) for c in entered if c.kind == "date"]
+            site, date = found.get(page.pack, ("", ""))
+            found[page.pack] = (" · ".join(filter(None, (site, *sites))), " · ".join(filter(None, (date, *dates))))
+    return found
 
 
 def store_key(store: Store) -> str:

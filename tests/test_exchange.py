@@ -9,11 +9,12 @@ import pytest
 from kept import FLAGGED, NOW, PACK, keep, made_result, photo_of, points
 
 from digitise.cli import main
-from digitise.exchange import FORMATS
+from digitise.exchange import FORMATS, tables
 from digitise.exchange.about import About, load_about
 from digitise.exchange.columns import COLUMNS
-from digitise.exchange.content import Unreviewed
-from digitise.exchange.guard import guarded, unguarded
+from digitise.exchange.content import Unreviewed, gather
+from digitise.exchange.guard import guarded, unguarded, write_zip
+from digitise.exchange.tables import result_tables
 from digitise.exchange.write import write_export
 from digitise.reader.reading import PhotoResult, sentence
 from digitise.store import Store
@@ -508,3 +509,29 @@ def test_mistakes_in_the_file_about_are_named(tmp_path, text, words):
 def test_a_description_in_which_nothing_is_given_is_one(tmp_path, text):
     (tmp_path / "about.yaml").write_text(text)
     assert load_about(tmp_path / "about.yaml") == About()
+
+
+def test_an_archive_of_files_is_that_of_their_bytes(tmp_path):
+    """What is packed piece by piece, from wherever the file stands, is packed as a whole."""
+    text = b"".join(b"%d,point,%d\r\n" % (i, i * i % 97) for i in range(60_000))
+    with (tmp_path / "rows.csv").open("w+b") as rows:
+        rows.write(text)
+        piecewise = write_zip(tmp_path / "a.zip", [("rows.csv", rows), ("b.txt", b"b")])
+    whole = write_zip(tmp_path / "b.zip", [("rows.csv", text), ("b.txt", b"b")])
+
+    assert piecewise.read_bytes() == whole.read_bytes()
+    assert zipfile.ZipFile(piecewise).read("rows.csv") == text
+
+
+def test_rows_of_a_frame_are_the_same_in_parts_as_at_once(store, monkeypatch):
+    """Tables made of one survey at a time, against tables of all of them: columns, kinds of numbers, order."""
+    keep(store, made_result("fish", {"fish/ray/0-10/tally": 7}, name="other", pack="QH7M4A"))
+    keep(store, made_result("substrate", points({"BK": 40}), name="line", pack="QH7M4B"))
+    results = gather(store, now=NOW, with_unreviewed=True).results
+    whole = [(t.columns, list(t.rows)) for t in result_tables(results)]
+    monkeypatch.setattr(tables, "AT_ONCE", 1)
+
+    assert len(results) > 2
+    for (columns, rows), part in zip(whole, result_tables(results), strict=True):
+        assert (part.columns, len(part.rows)) == (columns, len(rows))
+        assert [repr(row) for row in part.rows] == [repr(row) for row in rows]

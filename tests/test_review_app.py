@@ -295,6 +295,43 @@ def test_results_page_is_made_anew_after_a_decision(store):
     assert reports.results_page(store, store.packs()) != before
 
 
+def test_many_surveys_are_shown_in_parts_and_a_site_stays_together(store, browser, monkeypatch):
+    """Parts of at most two surveys, in the order of sites; surveys without a site come last."""
+    from review_app import reports, tracing
+
+    sites = {"QH7M4A": "Silt Hollow", "QH7M4B": "Copper Bay", "QH7M4C": "SILT HOLLOW", "QH7M4D": None}
+    for k, (pack, site) in enumerate(sites.items()):
+        kept.keep(store, kept.made_result("substrate", {CODE: "BK"}, name=f"line{k}", pack=pack))
+        if site:
+            placed = {"site/site": site, "site/date": f"202{5 - k}-03-01"}
+            kept.keep(store, kept.made_result("site", placed, name=f"site{k}", pack=pack))
+    assert "Sites" not in words(opened("results"))  # all fit on one page
+
+    monkeypatch.setattr(reports, "ON_A_PAGE", 2)
+    reports._report_parts.cache_clear()
+    parts = reports.report_parts(store)
+    assert [part.packs for part in parts] == [("QH7M4B",), ("QH7M4C", "QH7M4A"), ("QH7M4D",)]
+    assert parts[0].name == "Copper Bay · 2024-03-01"
+    assert parts[1].name == "SILT HOLLOW · 2023-03-01 to 2025-03-01"
+    assert parts[2].name == "pack QH7M4D"
+    at = opened("results")
+    assert not at.exception
+    assert at.selectbox(key="result-part").options[1] == f"{parts[1].name}: 2 surveys (2 of 3)"
+    shown = browser.get("/desk/results?part=2").text
+    assert [f"survey-{pack}" in shown for pack in sites] == [True, False, True, False]
+    assert [browser.get(f"/desk/results?part={n}").status_code for n in ("0", "4", "x", "²")] == [404] * 4
+
+    monkeypatch.setattr(reports, "ON_A_PAGE", 1)
+    reports._report_parts.cache_clear()
+    assert [part.packs for part in reports.report_parts(store)] == [
+        (p,) for p in ("QH7M4B", "QH7M4C", "QH7M4A", "QH7M4D")
+    ]
+    reports._report_parts.cache_clear()
+    figures = tracing.named_figures(store, list(sites))
+    assert len(figures["names"]) == 1  # all by one protocol: its names are there once
+    assert figures["packs"] == dict.fromkeys(sites, 0)
+
+
 # The desk's list
 
 

@@ -3,7 +3,6 @@
 import io
 import re
 import zipfile
-from dataclasses import replace
 
 import cv2
 import kept
@@ -194,7 +193,7 @@ def test_a_cell_without_names_keeps_state_confidence_and_place(store):
         for cell in store.current(page.id).values():
             other = names.cell(cell)
             same = {f: getattr(cell, f) for f in ("value", "read_value", "candidates", "by", "why")}
-            assert replace(other, **same) == cell
+            assert other._replace(**same) == cell
 
 
 def test_an_export_names_nobody_where_names_are_replaced_and_refuses_evidence_then(store, tmp_path):

@@ -255,7 +255,7 @@ def test_every_page_has_corners_enough_to_measure_how_flat_it_is(name: str) -> N
 def _sheet(sheet: str, paper: str, number: int, values: dict, *, page_id: int):
     one = next(one for one in _pages("reef-transect", paper) if (one.sheet, one.page) == (sheet, number))
     page, cells = made_sheet(sheet, {k: v for k, v in values.items() if k in one.by_id}, one=one)
-    return replace(page, id=page_id), {i: replace(cell, page_id=page_id) for i, cell in cells.items()}
+    return replace(page, id=page_id), {i: cell._replace(page_id=page_id) for i, cell in cells.items()}
 
 
 def test_a_pack_on_small_paper_lacks_the_pages_of_small_paper() -> None:

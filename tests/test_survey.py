@@ -1,5 +1,7 @@
 """A pack's sheets become one survey, and what is not known stays unknown."""
 
+import hashlib
+
 import pytest
 from kept import FLAGGED, ILLEGIBLE, NOW, PACK, UNREAD, keep, made_result, made_sheet, made_survey, points, protocol
 
@@ -198,6 +200,7 @@ def test_surveys_come_in_order_of_their_dates(tmp_path):
             keep(store, made_result("site", {"site/date": date}, name=f"{name}.jpg", pack=pack, transect=0))
         assert [s.pack for s in load_surveys(store)] == ["QH7M4C", "QH7M4B", "QH7M4A"]
         assert [s.pack for s in load_surveys(store, ["QH7M4B"])] == ["QH7M4B"]
+        assert [s.pack for s in load_surveys(store, ["QH7M4B", "QH7M4B"])] == ["QH7M4B"] * 2
         with pytest.raises(ValueError, match="no page of pack QH7M4D"):
             load_survey(store, "QH7M4D")
 
@@ -216,3 +219,14 @@ def test_origin_names_versions_photographs_and_time_and_its_digest_follows_the_d
     assert provenance([same], now=NOW).digest == origin.digest
     assert provenance([other], now=NOW).digest != origin.digest
     assert origin.to_json()["protocols"][0]["name"] == "reef-transect"
+
+
+def test_the_digest_is_of_all_cells_in_one_order_whatever_the_order_of_surveys():
+    """SHA-256 of every cell's line, sorted as one text: digests of data written earlier hold."""
+    packs = ("QH7M4B", "QH7M4A", "QH7M4")
+    surveys = [made_survey(made_sheet("fish", {TALLY: k}, pack=pack), pack=pack) for k, pack in enumerate(packs)]
+    lines = [f"{s.pack} {s.pages[0].sha256} {c.cell} {c.state} {c.value!r} {c.by}" for s in surveys for c in s.cells]
+    expected = hashlib.sha256("\n".join(sorted(lines)).encode()).hexdigest()
+
+    assert len(lines) == 3 * len(surveys[0].cells)
+    assert {provenance(some, now=NOW).digest for some in (surveys, surveys[::-1])} == {expected}

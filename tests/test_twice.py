@@ -26,7 +26,7 @@ def _photographs(first: dict, second: dict, *, sheet: str = "fish", doubtful: di
     other, other_cells = made_sheet(sheet, second)
     other = replace(other, id=kept.id + 1000, photo="second.jpg", sha256="0" * 64, superseded_by=kept.id, **second_page)
     for cell, reasons in (doubtful or {}).items():
-        other_cells[cell] = replace(other_cells[cell], reasons=reasons)
+        other_cells[cell] = other_cells[cell]._replace(reasons=reasons)
     return replace(kept, photo="first.jpg"), kept_cells, other, other_cells
 
 
@@ -127,7 +127,7 @@ def test_what_a_person_has_decided_is_not_asked_again() -> None:
     """The difference is known, and no longer open."""
     first, cell = _values(20), _cell_ids()[0]
     kept, kept_cells, other, other_cells = _photographs(first, first | {cell: 31})
-    kept_cells[cell] = replace(kept_cells[cell], by="Anna")
+    kept_cells[cell] = kept_cells[cell]._replace(by="Anna")
     twice = compare(kept, kept_cells, other, other_cells)
 
     assert [d.decided for d in twice.differences] == [True]

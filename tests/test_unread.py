@@ -35,8 +35,8 @@ def cell(value, confidence, *candidates, state="unread", now=None, by="", reason
 def doubt(sheet, name, value, confidence, *candidates, reasons=("unsure",)):
     """The same page with one cell undecided, read as `value`."""
     page, cells = sheet
-    one = replace(cells[name], state="unread", value=None, by="", read_value=value, confidence=confidence)
-    return page, cells | {name: replace(one, candidates=tuple(candidates), reasons=reasons)}
+    one = cells[name]._replace(state="unread", value=None, by="", read_value=value, confidence=confidence)
+    return page, cells | {name: one._replace(candidates=tuple(candidates), reasons=reasons)}
 
 
 def line(coral, transect, **others):
@@ -126,6 +126,9 @@ def test_a_persons_entry_cannot_be_misread_and_a_rules_can():
     assert (slip_chance(rule), slip_chance(person)) == (pytest.approx(0.03), 0.0)
     assert count_slip_variance(rule) == pytest.approx(4 * 0.02 + 0.01)
     assert count_slip_variance(person) == 0.0
+    alone, other = (cell(7, 0.97, (k, 0.02), by="rule", **entered) for k in (7, 10))
+    assert count_slip_variance(alone) == pytest.approx(0.03)  # nothing else was named: one off
+    assert count_slip_variance(other) == pytest.approx(9 * 0.02 + 0.01)
 
 
 # What they do to cover and density

@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from itertools import pairwise
 
 from digitise.estimate.intervals import (
@@ -32,6 +33,7 @@ __all__ = [
     "SiteCover",
     "TransectPoints",
     "VarianceParts",
+    "decided_cover",
     "design_effect",
     "ratio_values",
     "site_cover",
@@ -116,33 +118,34 @@ def transect_cover(points: TransectPoints, *, interval: str = "none", level: flo
     for this line and only if its points were independent. No legible points: the cover is not available.
     """
     counts = list(points.counts.values())
-    if interval == "goodman":
-        estimates = goodman(counts, level=level)
+    if interval == "none":
+        estimates = tuple(_share(x, points.legible) for x in counts)
+    elif interval == "goodman":
+        estimates = tuple(map(_percent, goodman(counts, level=level)))
     elif interval in _LINE_INTERVALS:
         method = _LINE_INTERVALS[interval]
-        estimates = tuple(method(x, points.legible, level=level) for x in counts)
-    elif interval == "none":
-        estimates = tuple(_share(x, points.legible) for x in counts)
+        estimates = tuple(_percent(method(x, points.legible, level=level)) for x in counts)
     else:
         known = ", ".join(["none", "goodman", *_LINE_INTERVALS])
         raise ValueError(f"interval must be one of {known}, got {interval!r}")
-    scope = "within-line, if points were independent" if interval != "none" else ""
     return tuple(
-        CategoryCover(category, x, _percent(estimate, points, scope), *_worst(category, [points]))
+        CategoryCover(category, x, estimate, 100 * (x / points.planned), 100 * ((x + points.missing) / points.planned))
         for (category, x), estimate in zip(points.counts.items(), estimates, strict=True)
     )
 
 
+@lru_cache(maxsize=4096)
 def _share(hits: int, points: int) -> Estimate:
-    share = hits / points if points else None
-    return Estimate(share, None, None, points, "share of legible points", "proportion")
+    """Percent cover of one line without an interval."""
+    share = 100 * (hits / points) if points else None
+    return Estimate(share, None, None, points, "share of legible points", "%", "" if points else NO_POINTS)
 
 
-def _percent(estimate: Estimate, points: TransectPoints, scope: str) -> Estimate:
-    if points.legible == 0:
+def _percent(estimate: Estimate) -> Estimate:
+    """An interval of one line, in percent."""
+    if estimate.n == 0:
         return replace(estimate, unit="%", note=NO_POINTS)
-    percent = estimate.scaled(100, "%")
-    return percent if percent.scope == scope else replace(percent, scope=scope)
+    return replace(estimate.scaled(100, "%"), scope="within-line, if points were independent")
 
 
 def _worst(category: str, transects: Sequence[TransectPoints], *, ratio: bool = False) -> tuple[float, float]:
@@ -225,6 +228,15 @@ def site_parts(
     return variance_parts(values, [v / n**2 for v, n in zip(variances, legible, strict=True)])
 
 
+@lru_cache(maxsize=32_768)  # whole numbers of points on a few lines: few sets of them are ever different
+def decided_cover(
+    hits: tuple[int, ...], legible: tuple[int, ...], *, ratio: bool, level: float
+) -> tuple[VarianceParts, Estimate]:
+    """Variance parts and percent cover of the site from points that are all decided."""
+    parts = site_parts(hits, legible, [0.0] * len(hits), ratio=ratio)
+    return parts, site_estimate(parts, sum(legible), level=level)
+
+
 def site_estimate(parts: VarianceParts, points: int, *, level: float) -> Estimate:
     """Percent cover of the site from its variance parts: t interval; beta when rare; Korn-Graubard when flat."""
     share = min(1.0, max(0.0, parts.mean))
@@ -274,14 +286,13 @@ def site_cover(
     names = _names(transects, categories)
     used = [t for t in transects if t.legible]
     ratio = any(is_short(t.legible, t.planned) for t in used)
-    legible = [t.legible for t in used]
+    legible = tuple(t.legible for t in used)
 
     def one(category: str) -> CategoryCover:
-        hits = [t.counts.get(category, 0) for t in used]
+        hits = tuple(t.counts.get(category, 0) for t in used)
         cover = Estimate(None, None, None, 0, "", "%", note=NO_POINTS, level=level)
         if used:
-            parts = site_parts(hits, legible, [0.0] * len(used), ratio=ratio)
-            cover = site_estimate(parts, sum(legible), level=level)
+            cover = decided_cover(hits, legible, ratio=ratio, level=level)[1]
         return CategoryCover(category, sum(hits), cover, *_worst(category, transects, ratio=ratio))
 
     return SiteCover(

@@ -41,7 +41,6 @@ class BeltCount:
     ``count`` is the number read on ``area_m2`` (an expectation when read with probabilities, with reading
     variance ``variance``), or None when it is not known; ``note`` says why. ``area_m2`` is the swept area
     whose cells were read, ``planned_m2`` the swept area of the whole belt where that is larger.
-    ``slip_variance`` is the mean squared misreading of counts accepted by rule.
     """
 
     transect: str
@@ -50,14 +49,11 @@ class BeltCount:
     planned_m2: float | None = None
     variance: float = 0.0
     note: str = ""
-    slip_variance: float = 0.0
 
     def __post_init__(self) -> None:
         if self.count is not None and not (self.count >= 0 and self.area_m2 > 0):
             raise ValueError(f"{self.transect}: a count needs a number of at least 0 and an area above 0")
-        if min(self.variance, self.slip_variance) < 0 or (
-            self.planned_m2 is not None and self.planned_m2 < self.area_m2
-        ):
+        if self.variance < 0 or (self.planned_m2 is not None and self.planned_m2 < self.area_m2):
             raise ValueError(f"{self.transect}: the variance is negative or more was read than planned")
 
     @property
@@ -73,7 +69,6 @@ class Segment:
     count: float | None
     area_m2: float
     variance: float = 0.0
-    slip_variance: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,8 +103,7 @@ def belt_from_segments(transect: str, segments: Sequence[Segment], *, note: str 
         return BeltCount(transect, None, 0.0, planned, note=note or "no segment read")
     note = note or ("" if len(read) == len(segments) else f"{len(read)} of {len(segments)} segments read")
     count, variance = sum(s.count for s in read), math.fsum(s.variance for s in read)
-    area, slips = math.fsum(s.area_m2 for s in read), math.fsum(s.slip_variance for s in read)
-    return BeltCount(transect, count, area, planned, variance, note, slips)
+    return BeltCount(transect, count, math.fsum(s.area_m2 for s in read), planned, variance, note)
 
 
 def belt_from_pmf(transect: str, pmf: Mapping[int, float], area_m2: float) -> BeltCount:
@@ -205,9 +199,6 @@ def site_density(belts: Sequence[BeltCount], *, per_m2: float = 100.0, level: fl
     floor = poisson_density(count, area, per_m2=per_m2, level=level, belts=len(used))
     parts = _site_parts(counts, areas, tuple(b.variance for b in used), per_m2=per_m2)
     density = floor if count == 0 else between_units(parts, floor, unit=unit, level=level, count=count)
-    if slips := math.fsum(b.slip_variance for b in used):
-        accepted = slips * (per_m2 / area) ** 2
-        parts = VarianceParts(parts.mean, parts.transects, parts.design, parts.read, parts.spread, accepted)
     transects, notes = tuple(b.transect for b in used), _notes(used)
     return SiteDensity(density, floor, count, area, transects, left_out, partly, parts, notes)
 

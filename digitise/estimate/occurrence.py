@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 from digitise.estimate.intervals import Estimate, wilson
 
@@ -16,6 +17,7 @@ __all__ = ["Dispersion", "dispersion", "negative_binomial_k", "occurrence"]
 FEW = 5  # with fewer transects the test of Poisson spread sees next to nothing
 
 
+@lru_cache(maxsize=4096)
 def occurrence(seen: int, transects: int, *, level: float = 0.95) -> Estimate:
     """Share of transects (percent) on which something was seen, with the Wilson interval.
 

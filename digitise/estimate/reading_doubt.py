@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from digitise.estimate.cover import NO_POINTS, VarianceParts, is_short, site_estimate, site_parts
+from digitise.estimate.cover import NO_POINTS, VarianceParts, decided_cover, is_short, site_estimate, site_parts
 from digitise.estimate.intervals import Estimate
 
 __all__ = [
@@ -159,16 +159,20 @@ def _read_category(used: Sequence[ReadPoints], category: str, *, ratio: bool, le
     if not used:
         nothing = Estimate(None, None, None, 0, "", "%", note=NO_POINTS, level=level)
         return ReadCover(category, 0, 0.0, nothing, nothing, None)
-    settled = [t.settled.get(category, 0) for t in used]
-    moments = [category_moments(t.points, category) for t in used]
-    means = [n + mean for n, (mean, _) in zip(settled, moments, strict=True)]
-    legible = [t.legible for t in used]
-    parts = site_parts(means, legible, [v for _, v in moments], ratio=ratio)
+    settled = tuple(t.settled.get(category, 0) for t in used)
+    legible = tuple(t.legible for t in used)
+    points = [point for t in used for point in t.points]
+    if points:
+        moments = [category_moments(t.points, category) for t in used]
+        means = [n + mean for n, (mean, _) in zip(settled, moments, strict=True)]
+        parts = site_parts(means, legible, [v for _, v in moments], ratio=ratio)
+        site = site_estimate(parts, sum(legible), level=level)
+    else:
+        means = settled
+        parts, site = decided_cover(settled, legible, ratio=ratio, level=level)
     slips = site_parts(means, legible, [t.slips.get(category, 0.0) for t in used], ratio=ratio)
     parts = replace(parts, accepted=slips.read)
-    points = [point for t in used for point in t.points]
     recorded = sum(settled) + sum(max(point, key=point.__getitem__) == category for point in points)
-    site = site_estimate(parts, sum(legible), level=level)
     sheets = _sheets_estimate(parts, points, category, legible=sum(legible), level=level)
     return ReadCover(category, recorded, math.fsum(means), sheets, site, parts)
 

@@ -6,10 +6,10 @@ has to ask, and every file then says how many there are.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 from digitise.exchange.about import About
 from digitise.provenance import Provenance, provenance
@@ -22,9 +22,30 @@ from digitise.wording import plural, thousands
 if TYPE_CHECKING:
     from digitise.store import Store
 
+T = TypeVar("T")
+
 
 class Unreviewed(ValueError):  # noqa: N818 - it is no fault, the review is not finished
     """Cells wait for a person, and nobody asked for them to be written all the same."""
+
+
+class Many(Collection[T]):
+    """So `many` things, made one after another each time they are asked for: there may be millions."""
+
+    def __init__(self, many: int, made: Callable[[], Iterator[T]]):
+        self._many, self._made = many, made
+
+    def __len__(self) -> int:
+        return self._many
+
+    def __iter__(self) -> Iterator[T]:
+        return self._made()
+
+    def __contains__(self, one: object) -> bool:
+        return any(one == mine for mine in self)
+
+
+PageCells = Many[tuple[PageRow, CellNow]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +56,7 @@ class Content:
     """
 
     pages: tuple[PageRow, ...]
-    cells: tuple[tuple[PageRow, CellNow], ...]
+    cells: PageCells
     results: tuple[SurveyResults, ...]
     photos: tuple[PhotoRow, ...]
     photo_pages: tuple[PageRow, ...]
@@ -110,7 +131,7 @@ def gather(
         which = f"no sheet of pack {', '.join(packs)}" if packs else "no sheet"
         raise ValueError(f"{store.folder}: {which} has been read yet, so there is nothing to export")
     surveys = load_surveys(store, packs, seen=seen)
-    cells = tuple(_cells(store, pages, surveys, seen))
+    cells = _cells(store, pages, surveys, seen)
     _refuse_unread(store, cells, with_unreviewed)
     own = tuple(p for p in known if packs is None or p.pack in packs)
     kept = {p.sha256 for p in own}
@@ -126,20 +147,20 @@ def gather(
     )
 
 
-def _cells(
-    store: Store, pages: Sequence[PageRow], surveys: Sequence[Survey], seen: Seen
-) -> Iterator[tuple[PageRow, CellNow]]:
-    """Every cell with its page: those of the surveys, and of pages that are in none."""
+def _cells(store: Store, pages: Sequence[PageRow], surveys: Sequence[Survey], seen: Seen) -> PageCells:
+    """Cells of the surveys, and of pages that are in none."""
     found: dict[int, list[CellNow]] = {}
     for survey in surveys:
         for cell in survey.cells:
             found.setdefault(cell.page_id, []).append(cell)
     for page in pages:
-        own = found.get(page.id) if page.pack is not None else map(seen, store.current(page.id).values())
-        yield from ((page, cell) for cell in own or ())
+        if page.pack is None:
+            found[page.id] = [seen(cell) for cell in store.current(page.id).values()]
+    count = sum(len(found.get(page.id, ())) for page in pages)
+    return Many(count, lambda: ((page, cell) for page in pages for cell in found.get(page.id, ())))
 
 
-def _refuse_unread(store: Store, cells: Sequence[tuple[PageRow, CellNow]], with_unreviewed: bool) -> None:
+def _refuse_unread(store: Store, cells: PageCells, with_unreviewed: bool) -> None:
     waiting = [(p, c) for p, c in cells if c.state == "unread"]
     if not waiting or with_unreviewed:
         return

@@ -9,6 +9,9 @@ publish.
 
 from __future__ import annotations
 
+import io
+import tempfile
+from contextlib import ExitStack
 from pathlib import Path
 
 from digitise.exchange.content import Content
@@ -23,7 +26,7 @@ from digitise.exchange.darwin_core_rows import (
 from digitise.exchange.darwin_core_xml import eml_xml, meta_xml
 from digitise.exchange.event_dates import event_date
 from digitise.exchange.guard import write_zip
-from digitise.exchange.package import csv_bytes
+from digitise.exchange.package import CsvRows
 from digitise.results import SurveyResults
 from digitise.sheets.protocol import BeltSheet, LineSheet
 from digitise.surveys.places import entered, place_of
@@ -66,14 +69,19 @@ def term_address(name: str) -> str:
 
 def write_archive(content: Content, path: Path) -> Path:
     """Write the archive: four tables, ``meta.xml`` and ``eml.xml``."""
-    rows: dict[str, list[dict]] = {name: [] for name in ROW_TYPES}
-    for r in content.results:
-        for name, own in zip(ROW_TYPES, _survey(content, r), strict=True):
-            rows[name] += own
-    files = [(name, csv_bytes(list(TERMS[name]), rows[name])) for name in ROW_TYPES]
     fields = {name: [term_address(t) for t in TERMS[name]] for name in ROW_TYPES}
     texts = (("meta.xml", meta_xml(ROW_TYPES, fields)), ("eml.xml", eml_xml(content)))
-    return write_zip(path, [*files, *((name, text.encode()) for name, text in texts)])
+    with ExitStack() as opened:
+        files = {name: opened.enter_context(tempfile.TemporaryFile()) for name in ROW_TYPES}
+        streams = [io.TextIOWrapper(file, encoding="utf-8", newline="") for file in files.values()]
+        tables = [CsvRows(stream, terms) for stream, terms in zip(streams, TERMS.values(), strict=True)]
+        named = {"datasetName": content.title, "license": _licence(content)}
+        for r in content.results:
+            for table, own in zip(tables, _survey(content, r, named), strict=True):
+                table.add(own)
+        for stream in streams:
+            stream.flush()
+        return write_zip(path, [*files.items(), *((name, text.encode()) for name, text in texts)])
 
 
 def unnamed_rows(content: Content) -> list[str]:
@@ -82,11 +90,11 @@ def unnamed_rows(content: Content) -> list[str]:
     return [label for name, label in rows.items() if name not in content.about.names]
 
 
-def _survey(content: Content, r: SurveyResults) -> tuple[list[dict], list[dict], list[dict], list[dict]]:
-    """(events, occurrences, measurements, scopes) of one survey."""
+def _survey(content: Content, r: SurveyResults, named: dict) -> tuple[list[dict], list[dict], list[dict], list[dict]]:
+    """(events, occurrences, measurements, scopes) of one survey; `named` is what every event says."""
     survey = r.survey
     top = f"{survey.protocol.protocol}:{survey.pack}"
-    shared = _place_terms(content, r) | {"datasetName": content.title, "license": _licence(content)}
+    shared = _place_terms(content, r) | named
     events = [shared | _survey_event(r, top)]
     occurrences: list[dict] = []
     scopes: list[dict] = []

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import shutil
 import zipfile
 from collections.abc import Iterable
+from io import SEEK_END
 from pathlib import Path
+from typing import IO
 
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 _WHEN = (1980, 1, 1, 0, 0, 0)  # the first that ZIP knows
@@ -23,11 +26,17 @@ def unguarded(text: str) -> str:
     return text[1:] if text.startswith("'") and text.lstrip("'").startswith(FORMULA_STARTS) else text
 
 
-def write_zip(path: Path, files: Iterable[tuple[str, bytes]]) -> Path:
-    """A ZIP file without the time it was made."""
+def write_zip(path: Path, files: Iterable[tuple[str, bytes | IO[bytes]]]) -> Path:
+    """A ZIP file without the time it was made, from bytes and from files, which are read piece by piece."""
     with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
         for name, data in files:
             entry = zipfile.ZipInfo(name, _WHEN)
             entry.compress_type, entry.external_attr = zipfile.ZIP_DEFLATED, 0o644 << 16
-            archive.writestr(entry, data)
+            if isinstance(data, bytes):
+                archive.writestr(entry, data)
+                continue
+            entry.file_size = data.seek(0, SEEK_END)
+            data.seek(0)
+            with archive.open(entry, "w") as packed:
+                shutil.copyfileobj(data, packed)
     return path

@@ -10,7 +10,7 @@ import csv
 import hashlib
 import io
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TextIO
 
@@ -42,7 +42,7 @@ def write_csv(tables: Iterable[Table], folder: Path) -> list[Path]:
     for table in tables:
         path = folder / f"{table.name}.csv"
         with path.open("w", newline="", encoding="utf-8") as stream:
-            _write(stream, [c.name for c in table.columns], table.rows)
+            CsvRows(stream, [c.name for c in table.columns]).add(table.rows)
         out.append(path)
     return out
 
@@ -50,14 +50,20 @@ def write_csv(tables: Iterable[Table], folder: Path) -> list[Path]:
 def csv_bytes(columns: list[str], rows: Iterable[dict]) -> bytes:
     """A CSV file by RFC 4180: UTF-8, comma, CRLF, a heading; every text guarded against being run."""
     text = io.StringIO(newline="")
-    _write(text, columns, rows)
+    CsvRows(text, columns).add(rows)
     return text.getvalue().encode()
 
 
-def _write(stream: TextIO, columns: list[str], rows: Iterable[dict]) -> None:
-    writer = csv.writer(stream, lineterminator="\r\n")
-    writer.writerow(columns)
-    writer.writerows([_field(row.get(c)) for c in columns] for row in rows)
+class CsvRows:
+    """Such a file while its rows come, written into an open `stream`; its heading is there at once."""
+
+    def __init__(self, stream: TextIO, columns: Sequence[str]):
+        self._writer, self._columns = csv.writer(stream, lineterminator="\r\n"), columns
+        self._writer.writerow(columns)
+
+    def add(self, rows: Iterable[dict]) -> None:
+        """Write rows."""
+        self._writer.writerows([_field(row.get(c)) for c in self._columns] for row in rows)
 
 
 def _field(value: object) -> object:

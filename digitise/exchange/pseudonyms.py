@@ -13,7 +13,6 @@ import hmac
 import re
 import secrets
 from collections.abc import Iterable
-from dataclasses import replace
 from datetime import datetime
 from typing import TYPE_CHECKING
 
@@ -68,8 +67,7 @@ class Pseudonyms:
 
     def cell(self, cell: CellNow) -> CellNow:
         """A cell without names: in its value, what was read, what it may be, who decided and why."""
-        return replace(
-            cell,
+        return cell._replace(
             value=self.value(cell.cell, cell.kind, cell.value),
             read_value=self.value(cell.cell, cell.kind, cell.read_value),
             candidates=tuple((self.value(cell.cell, cell.kind, v), p) for v, p in cell.candidates),

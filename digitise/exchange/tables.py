@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 from digitise.exchange.columns import COLUMNS, Column
-from digitise.exchange.content import Content
+from digitise.exchange.content import Content, Many
 from digitise.results import SurveyResults, cover_table, density_table, impact_table
 from digitise.results.groups import GroupValue, group_table
 from digitise.store import CellNow, PageRow
@@ -16,23 +17,15 @@ from digitise.surveys.places import place_of, why_no_place
 if TYPE_CHECKING:
     import pandas as pd
 
+AT_ONCE = 100  # surveys
 SURVEY_OF = (("pack",), "surveys", ("pack",))
 
 
-class _Made(Sequence):
-    """Rows that are made each time they are asked for: there may be millions, one for each of `things`."""
-
-    def __init__(self, things: Sequence, row: Callable[..., dict]):
-        self._things, self._row = things, row
-
-    def __len__(self) -> int:
-        return len(self._things)
-
-    def __getitem__(self, i):
-        return [self._row(*one) for one in self._things[i]] if isinstance(i, slice) else self._row(*self._things[i])
-
-    def __iter__(self) -> Iterator[dict]:
-        return (self._row(*one) for one in self._things)
+def _rows_of(frame: pd.DataFrame) -> Iterator[dict]:
+    """A frame's rows, a thousand at a time; what is not known is None."""
+    for i in range(0, len(frame), 1000):
+        part = frame.iloc[i : i + 1000]
+        yield from part.astype(object).where(part.notna(), None).to_dict("records")
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +35,7 @@ class Table:
     name: str
     title: str
     columns: tuple[Column, ...]
-    rows: Sequence[dict]
+    rows: Collection[dict]
     key: tuple[str, ...] = ()
     references: tuple[tuple[tuple[str, ...], str, tuple[str, ...]], ...] = ()
 
@@ -55,7 +48,7 @@ def all_tables(content: Content) -> tuple[Table, ...]:
         _table(
             "observations",
             "one row a cell",
-            _Made(content.cells, _observation),
+            Many(len(content.cells), lambda: (_observation(*one) for one in content.cells)),
             key=("photo_sha256", "sheet", "page", "cell"),
         ),
         _table("photos", "one row a page of a photograph", _photo_rows(content)),
@@ -65,7 +58,7 @@ def all_tables(content: Content) -> tuple[Table, ...]:
 def result_tables(results: Sequence[SurveyResults]) -> tuple[Table, ...]:
     """Cover, density and impacts: the numbers behind every figure of the report."""
     return tuple(
-        _frame_table(name, title, make(results))
+        _frame_table(name, title, _made_in_parts(make, results))
         for name, title, make in (
             ("cover", "one row a percent cover", cover_table),
             ("density", "one row a density", density_table),
@@ -74,27 +67,34 @@ def result_tables(results: Sequence[SurveyResults]) -> tuple[Table, ...]:
     )
 
 
+def _made_in_parts(make: Callable[[Sequence[SurveyResults]], pd.DataFrame], results: Sequence[SurveyResults]):
+    """A table of many surveys, made of a hundred at a time: its rows take far more room before they are a frame."""
+    import pandas as pd
+
+    parts = [make(results[i : i + AT_ONCE]) for i in range(0, len(results), AT_ONCE)]
+    told = [p.astype({c: float for c in p.columns if p[c].isna().all()}) for p in parts if len(p)]
+    return pd.concat(told, ignore_index=True) if told else make(())
+
+
 def groups_table(values: Sequence[GroupValue]) -> Table:
     """Covers and densities of groups of sites, year by year."""
     made = _frame_table("groups", "one row a variable of a group of sites in a year", group_table(values))
     return replace(made, references=())
 
 
-def _table(name: str, title: str, rows: Sequence[dict], *, key: tuple[str, ...] = ()) -> Table:
+def _table(name: str, title: str, rows: Collection[dict], *, key: tuple[str, ...] = ()) -> Table:
     references = () if name == "surveys" else (SURVEY_OF,)
     return Table(name, title, tuple(COLUMNS[name].values()), rows, key, references)
 
 
 def _frame_table(name: str, title: str, frame: pd.DataFrame) -> Table:
-    known = frame.astype(object).where(frame.notna(), None)
-    rows = tuple(known.to_dict("records"))
-    columns = tuple(COLUMNS[name].get(c) or _inferred(c, [r[c] for r in rows]) for c in frame.columns)
-    return Table(name, title, columns, rows, (), (SURVEY_OF,))
+    columns = tuple(COLUMNS[name].get(c) or _inferred(c, frame[c].dropna()) for c in frame.columns)
+    return Table(name, title, columns, Many(len(frame), partial(_rows_of, frame)), (), (SURVEY_OF,))
 
 
-def _inferred(name: str, values: Sequence[object]) -> Column:
+def _inferred(name: str, values: Iterable[object]) -> Column:
     """A column that nobody described: its type from its values."""
-    known = [v for v in values if v not in (None, "")]
+    known = [v for v in values if v != ""]
     numbers = bool(known) and all(isinstance(v, (int, float)) and not isinstance(v, bool) for v in known)
     return Column(name, "number" if numbers else "any", "")
 

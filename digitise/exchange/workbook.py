@@ -6,12 +6,13 @@ Every text is stored as text with its quote prefix on: no cell is ever a formula
 from __future__ import annotations
 
 import datetime as dt
-import io
 import re
+import tempfile
 import zipfile
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from itertools import islice
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import IO, TYPE_CHECKING
 
 from digitise.exchange.columns import Column
 from digitise.exchange.content import Content
@@ -53,28 +54,32 @@ def write_workbook(content: Content, tables: Iterable[Table], path: Path) -> Pat
     for name, title in TITLES.items():
         table = tables[name]
         if name in PER_TRANSECT:
-            parts = [[r for r in table.rows if (r["level"] == "site") == site] for site in (True, False)]
-            _sheet(book, f"{title} of sites", table, parts[0], without=("level", "transect"))
-            _sheet(book, PER_TRANSECT[name], table, parts[1], without=("level",))
+            _sheet(book, f"{title} of sites", table, without=("level", "transect"), only=_of_site)
+            _sheet(book, PER_TRANSECT[name], table, without=("level",), only=lambda row: not _of_site(row))
         else:
-            _sheet(book, title, table, table.rows)
+            _sheet(book, title, table)
     _columns_sheet(book, tables.values())
     _properties(book, content)
     return _saved(book, path)
 
 
+def _of_site(row: dict) -> bool:
+    return row["level"] == "site"
+
+
 def _saved(book: Workbook, path: Path) -> Path:
     """The same content gives the same bytes: entries without the time they were packed."""
-    raw = io.BytesIO()
-    book.save(raw)
     made = f"{book.properties.created:%Y-%m-%dT%H:%M:%SZ}".encode()
-    with zipfile.ZipFile(raw) as archive:
+    with tempfile.TemporaryFile() as raw:
+        book.save(raw)
+        with zipfile.ZipFile(raw) as archive:
+            return write_zip(path, ((name, _member(archive, name, made)) for name in sorted(archive.namelist())))
 
-        def data(name: str) -> bytes:
-            found = archive.read(name)
-            return re.sub(rb"(<dcterms:modified[^>]*>)[^<]*", rb"\g<1>" + made, found) if name == _PROPERTIES else found
 
-        return write_zip(path, ((name, data(name)) for name in sorted(archive.namelist())))
+def _member(archive: zipfile.ZipFile, name: str, made: bytes) -> bytes | IO[bytes]:
+    if name != _PROPERTIES:
+        return archive.open(name)
+    return re.sub(rb"(<dcterms:modified[^>]*>)[^<]*", rb"\g<1>" + made, archive.read(name))
 
 
 def _properties(book: Workbook, content: Content) -> None:
@@ -118,21 +123,22 @@ def _sheet(
     book: Workbook,
     title: str,
     table: Table,
-    rows: Sequence[dict],
     *,
     without: Sequence[str] = (),
     widths: Mapping[str, int] | None = None,
+    only: Callable[[dict], bool] | None = None,
 ) -> None:
     from openpyxl.utils import get_column_letter
 
-    if len(rows) >= MOST_ROWS:
+    many = len(table.rows) if only is None else sum(map(only, table.rows))
+    if many >= MOST_ROWS:
         raise ValueError(
-            f"{title}: {len(rows)} rows are more than a worksheet holds ({MOST_ROWS}); export --as tables instead, or "
+            f"{title}: {many} rows are more than a worksheet holds ({MOST_ROWS}); export --as tables instead, or "
             "fewer packs with --pack"
         )
     sheet = book.create_sheet(title)
     columns = [c for c in table.columns if c.name not in without]
-    first = rows[:400]
+    first = list(islice(filter(only, table.rows) if only else table.rows, 400))
     for number, column in enumerate(columns, start=1):
         shown = [len(str(row.get(column.name) or "")) for row in first]
         width = max([len(w) for w in _heading_text(column).split()] + [min(v, WIDEST) for v in shown] + [NARROWEST])
@@ -140,10 +146,10 @@ def _sheet(
         sheet.column_dimensions[get_column_letter(number)].width = width
     frozen = 1 + len([c for c in columns[:2] if c.name in ("pack", "site", "photo")])
     sheet.freeze_panes = f"{get_column_letter(frozen)}2"
-    sheet.auto_filter.ref = f"A1:{get_column_letter(len(columns))}{max(2, len(rows) + 1)}"
+    sheet.auto_filter.ref = f"A1:{get_column_letter(len(columns))}{max(2, many + 1)}"
     _print_setup(sheet)
     _heading(sheet, columns)
-    for row in rows:
+    for row in filter(only, table.rows) if only else table.rows:
         sheet.append([_cell(sheet, row.get(column.name), column) for column in columns])
 
 
@@ -220,4 +226,4 @@ def _columns_sheet(book: Workbook, tables: Iterable[Table]) -> None:
         for c in t.columns
     ]
     columns = tuple(Column(name, "string", "") for name in ("table", "column", "holds", "unit", "values"))
-    _sheet(book, "Columns", Table("columns", "", columns, rows), rows, widths={"holds": 90})
+    _sheet(book, "Columns", Table("columns", "", columns, rows), widths={"holds": 90})

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING, TypeVar
 
 from digitise.estimate.intervals import Estimate
 from digitise.results.belts import PER_M2
@@ -34,10 +34,18 @@ def density_table(results: Sequence[SurveyResults]) -> pd.DataFrame:
     """
     import pandas as pd
 
-    rows = [row for r in results for one in r.densities for row in _density_rows(r, one)]
+    belt, site = _made_once(_density_row), _made_once(_site_row)
+    rows = [
+        row
+        for r in results
+        for survey in [survey_columns(r)]
+        for one in r.densities
+        for row in _density_rows(survey, one, belt, site)
+    ]
     return pd.DataFrame(rows, columns=_DENSITY_COLUMNS)
 
 
+T = TypeVar("T")
 _EXPECTED_DENSITY = ("expected", "expected_low", "expected_high")
 M2_PER_HA = 10_000
 _DENSITY_COLUMNS = [
@@ -75,15 +83,28 @@ _DENSITY_COLUMNS = [
 ]
 
 
-def _density_rows(results: SurveyResults, one: DensityLine) -> list[dict]:
-    named = survey_columns(results, one.sheet) | {
+def _made_once(row: Callable[[T], dict]) -> Callable[[T], dict]:
+    """The row of each object; many results share one, and it must outlive the table."""
+    made: dict[int, dict] = {}
+
+    def found(one: T) -> dict:
+        if (known := made.get(id(one))) is None:
+            known = made[id(one)] = row(one)
+        return known
+
+    return found
+
+
+def _density_rows(survey: dict, one: DensityLine, belt_row: Callable, site_row: Callable) -> list[dict]:
+    named = survey | {
+        "sheet": one.sheet,
         "taxon": one.id,
         "label": one.label,
         "kind": "impact" if one.is_impact else "taxon",
     }
     rows = [
         named
-        | _density_row(e)
+        | belt_row(e)
         | {
             "level": "belt",
             "transect": belt.transect,
@@ -96,7 +117,7 @@ def _density_rows(results: SurveyResults, one: DensityLine) -> list[dict]:
         for belt, e in one.belts
     ]
     rows += [
-        named | _site_row(site) | {"level": "segment", "transect": "", "segment_m": name} for name, site in one.segments
+        named | site_row(site) | {"level": "segment", "transect": "", "segment_m": name} for name, site in one.segments
     ]
     whole = {
         "level": "site",
@@ -104,7 +125,7 @@ def _density_rows(results: SurveyResults, one: DensityLine) -> list[dict]:
         "planned_m2": sum(b.planned_m2 or 0.0 for b, _ in one.belts),
         **expected_columns(one.expected.density, _EXPECTED_DENSITY, one.shares),
     }
-    return [*rows, named | _site_row(one.site) | whole]
+    return [*rows, named | site_row(one.site) | whole]
 
 
 def _site_row(site: SiteDensity) -> dict:
@@ -150,8 +171,9 @@ def impact_table(results: Sequence[SurveyResults]) -> pd.DataFrame:
     import pandas as pd
 
     rows = [
-        survey_columns(r, one.sheet)
+        survey
         | {
+            "sheet": one.sheet,
             "transect": name,
             "segment_m": segment,
             "impact": one.id,
@@ -161,6 +183,7 @@ def impact_table(results: Sequence[SurveyResults]) -> pd.DataFrame:
             "state": state,
         }
         for r in results
+        for survey in [survey_columns(r)]
         for one in r.impacts
         for name, segment, value, state in one.values
     ]
@@ -209,8 +232,9 @@ def occurrence_table(results: Sequence[SurveyResults]) -> pd.DataFrame:
     """
     import pandas as pd
 
-    rows = [survey_columns(r, d.sheet) | _counted_row(d) for r in results for d in r.densities]
-    rows += [survey_columns(r, i.sheet) | _marked_row(i) for r in results for i in r.impacts]
+    named = [survey_columns(r) for r in results]
+    rows = [survey | _counted_row(d) for survey, r in zip(named, results, strict=True) for d in r.densities]
+    rows += [survey | _marked_row(i) for survey, r in zip(named, results, strict=True) for i in r.impacts]
     return pd.DataFrame(rows, columns=_OCCURRENCE_COLUMNS)
 
 
@@ -227,14 +251,14 @@ def _share_row(e: Estimate) -> dict:
 
 def _counted_row(d: DensityLine) -> dict:
     spread = d.dispersion
-    named = {"id": d.id, "label": d.label, "kind": "impact" if d.is_impact else "taxon"}
+    named = {"sheet": d.sheet, "id": d.id, "label": d.label, "kind": "impact" if d.is_impact else "taxon"}
     measured = {"dispersion_index": spread.index, "dispersion_p": spread.p, "negative_binomial_k": spread.k}
     note = "; ".join(filter(None, (d.occurrence.note, spread.note)))
     return named | _share_row(d.occurrence) | measured | {"note": note}
 
 
 def _marked_row(i: ImpactLine) -> dict:
-    named = {"id": i.id, "label": i.label, "kind": i.kind, "note": i.occurrence.note}
+    named = {"sheet": i.sheet, "id": i.id, "label": i.label, "kind": i.kind, "note": i.occurrence.note}
     if i.mean is None:
         return named | _share_row(i.occurrence)
     mean = {"mean_percent": i.mean.value, "mean_low_percent": i.mean.low, "mean_high_percent": i.mean.high}

@@ -5,8 +5,10 @@ As with cover, ``site`` rests on decided counts, and ``expected`` counts unread 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import lru_cache
 
 from digitise.estimate.density import BeltCount, Segment, SiteDensity, belt_density, belt_from_segments, site_density
 from digitise.estimate.intervals import Estimate, t_mean
@@ -24,7 +26,8 @@ class DensityLine:
 
     ``site`` rests on decided counts, ``expected`` counts unread ones by their probabilities. ``segments`` holds the
     density of each stretch of the belt, ``occurrence`` the share of transects (percent) with at least one,
-    ``dispersion`` how unevenly whole belts were counted.
+    ``dispersion`` how unevenly whole belts were counted. ``slip_variance`` is the mean squared misreading of all its
+    counts accepted by rule.
     """
 
     sheet: str
@@ -38,11 +41,15 @@ class DensityLine:
     segments: tuple[tuple[str, SiteDensity], ...]
     occurrence: Estimate
     dispersion: Dispersion
+    slip_variance: float
 
     @property
     def shares(self) -> DoubtShares | None:
         """How much of the expected density's variance is sampling, unread and accepted cells; None when not known."""
-        return doubt_shares(self.expected.parts)
+        parts = self.expected.parts
+        if parts is not None and self.slip_variance:
+            parts = replace(parts, accepted=self.slip_variance * (PER_M2 / self.expected.area_m2) ** 2)
+        return doubt_shares(parts)
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,11 +95,10 @@ def _counts_by_row(transect: Transect, sheet: str) -> dict[str, list[Count]]:
 
 
 def _density(name: str, sheet: BeltSheet, row: RowSpec, counts: Belts, *, is_impact: bool, level: float) -> DensityLine:
-    belts = [_belt(n, c) for n, c in counts]
-    site = site_density(belts, per_m2=PER_M2, level=level)
-    unread = any(one.chances for _, c in counts for one in c)
+    belts = tuple(_belt(n, c) for n, c in counts)
+    site = _site(belts, level)
     expected = site
-    if unread:
+    if any(one.chances for _, c in counts for one in c):
         expected = site_density([_belt(n, c, expected=True) for n, c in counts], per_m2=PER_M2, level=level)
     whole = [b.count for b in belts if b.count is not None and not b.partly_read]
     return DensityLine(
@@ -107,21 +113,32 @@ def _density(name: str, sheet: BeltSheet, row: RowSpec, counts: Belts, *, is_imp
         _segments(counts, level=level),
         _occurrence(counts, level=level),
         dispersion(whole),
+        math.fsum([one.slip_variance for _, c in counts for one in c]),
     )
+
+
+@lru_cache(maxsize=32_768)  # counts are small: few sets of them are ever different
+def _site(belts: tuple[BeltCount, ...], level: float) -> SiteDensity:
+    """Density over belts with decided counts."""
+    return site_density(belts, per_m2=PER_M2, level=level)
+
+
+@lru_cache(maxsize=32_768)
+def _whole(transect: str, count: int, area_m2: float) -> BeltCount:
+    """A belt, or a stretch of one, that is all decided."""
+    return BeltCount(transect, count, area_m2, area_m2)
 
 
 def _belt(transect: str, counts: Sequence[Count], *, expected: bool = False) -> BeltCount:
     if not counts:
         return BeltCount(transect, None, 0.0, note="sheet not photographed")
-    if len(counts) == 1 and counts[0].count is not None:  # most are: spare making a belt of one segment
-        one = counts[0]
-        return BeltCount(transect, one.count, one.area_m2, one.area_m2, slip_variance=one.slip_variance)
-    segments = [_expected(c) if expected and c.chances else _decided(c) for c in counts]
+    if len(counts) == 1 and counts[0].count is not None:
+        return _whole(transect, counts[0].count, counts[0].area_m2)
+    numbers = [c.count for c in counts]
+    if None not in numbers:
+        return _whole(transect, sum(numbers), math.fsum([c.area_m2 for c in counts]))
+    segments = [_expected(c) if expected and c.chances else Segment(c.count, c.area_m2) for c in counts]
     return belt_from_segments(transect, segments, note=_why_unknown(counts, allowed=expected))
-
-
-def _decided(c: Count) -> Segment:
-    return Segment(c.count, c.area_m2, slip_variance=c.slip_variance)
 
 
 def _expected(c: Count) -> Segment:
@@ -145,15 +162,8 @@ def _segments(counts: Belts, *, level: float) -> tuple[tuple[str, SiteDensity], 
     names = list(dict.fromkeys(c.segment for _, found in counts for c in found))
     if len(names) < 2:
         return ()
-    own = [(t, _by_segment(found)) for t, found in counts]
-    return tuple((n, site_density([_belt(t, found.get(n, ())) for t, found in own], level=level)) for n in names)
-
-
-def _by_segment(counts: Sequence[Count]) -> dict[str, list[Count]]:
-    out: dict[str, list[Count]] = {}
-    for c in counts:
-        out.setdefault(c.segment, []).append(c)
-    return out
+    own = [(t, {c.segment: (c,) for c in found}) for t, found in counts]
+    return tuple((n, _site(tuple(_belt(t, found.get(n, ())) for t, found in own), level)) for n in names)
 
 
 def _occurrence(counts: Belts, *, level: float) -> Estimate:

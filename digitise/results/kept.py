@@ -292,7 +292,7 @@ def _tidied(frame: pd.DataFrame) -> pd.DataFrame:
     def one(column: str) -> pd.Series:
         values = frame[column]
         if column in TEXT:
-            return values.astype(object).where(values.notna(), "").astype("str")
+            return values.astype("str") if not values.hasnans else values.astype(object).fillna("").astype("str")
         return pd.to_numeric(values)
 
     return frame.assign(**{c: one(c) for c in frame.columns})

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass
+from operator import attrgetter
 
 from digitise.results.belts import PER_M2, DensityLine, ImpactLine, densities, impacts
 from digitise.results.covers import CoverLine, LineResult, line_result, transect_points
@@ -85,9 +86,12 @@ def survey_results(survey: Survey, *, level: float = 0.95) -> SurveyResults:
 def _quality(survey: Survey) -> tuple[SheetQuality, ...]:
     sheet_of = {p.id: p.sheet for p in survey.pages}
     photos = Counter(sheet_of.values())
-    states = Counter((sheet_of[c.page_id], c.state) for c in survey.cells)
-    cells = Counter(sheet_of[c.page_id] for c in survey.cells)
-    rule = Counter(sheet_of[c.page_id] for c in survey.cells if c.by == RULE)
+    cells, rule, states = Counter(), Counter(), Counter()
+    for (page, state, by), n in Counter(map(attrgetter("page_id", "state", "by"), survey.cells)).items():
+        sheet = sheet_of[page]
+        cells[sheet] += n
+        rule[sheet] += n if by == RULE else 0
+        states[sheet, state] += n
     return tuple(
         SheetQuality(
             sheet.title,

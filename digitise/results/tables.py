@@ -63,9 +63,10 @@ def cover_table(results: Sequence[SurveyResults]) -> pd.DataFrame:
     rows = [
         row
         for r in results
+        for survey in [survey_columns(r)]
         for line in r.lines
         for one in (*line.groups, *line.categories)
-        for row in _cover_rows(r, line, one)
+        for row in _cover_rows(survey, line, one)
     ]
     return pd.DataFrame(rows, columns=_COVER_COLUMNS)
 
@@ -105,14 +106,15 @@ _COVER_COLUMNS = [
 ]
 
 
-def survey_columns(results: SurveyResults, sheet: str) -> dict:
-    """What every row begins with: the survey and the sheet."""
+def survey_columns(results: SurveyResults) -> dict:
+    """What every row of a survey begins with."""
     survey = results.survey
-    return {"pack": survey.pack, "site": survey.site or "", "date": survey.date or "", "sheet": sheet}
+    return {"pack": survey.pack, "site": survey.site or "", "date": survey.date or ""}
 
 
-def _cover_rows(results: SurveyResults, line: LineResult, one: CoverLine) -> list[dict]:
-    named = survey_columns(results, line.sheet) | {
+def _cover_rows(survey: dict, line: LineResult, one: CoverLine) -> list[dict]:
+    named = survey | {
+        "sheet": line.sheet,
         "category": one.id,
         "label": one.label,
         "code": one.code,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -11,7 +11,7 @@ from sqlalchemy import Row
 
 from digitise.reader.reading import Value
 from digitise.reader.reasons import REASONS
-from digitise.sheets.layout import Cell
+from digitise.sheets.layout import Box, Cell
 from digitise.store.rows import PageRow, QueueItem, ReadingRow, StoreError, cell_label, page_fractions
 
 OPENED_AGAIN = "The entry was taken back. Enter the value, or mark the cell illegible."
@@ -32,7 +32,23 @@ def names_of(text: str) -> tuple[str, ...]:
 @lru_cache(maxsize=4096)
 def pairs_of(text: str) -> tuple:
     """Pairs from their JSON: candidates, corners."""
-    return tuple(tuple(pair) for pair in json.loads(text))
+    return as_pairs(json.loads(text))
+
+
+def each(texts: Sequence[str | None], made: Callable[[list], object] | None = None) -> list:
+    """What many pieces of JSON say, or what is `made` of it; None stays None.
+
+    Most are there several times, and the rest take a third of the time when they are parsed as one.
+    """
+    different = list({*texts} - {None})
+    said = json.loads(f"[{','.join(different)}]")
+    known = dict(zip(different, said if made is None else map(made, said), strict=True)) | {None: None}
+    return [known[text] for text in texts]
+
+
+def as_pairs(pairs: list[list]) -> tuple:
+    """Pairs from lists: candidates, corners."""
+    return tuple(map(tuple, pairs))
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +64,7 @@ class KeptLayout:
     page_size_mm: tuple[float, float]
     cells: tuple[Cell, ...]
     by_id: Mapping[str, Cell]
-    labels: Mapping[str, str]  # of each cell, told apart where two boxes share one
+    places: Mapping[str, tuple[str, str, str, Box]]  # of each cell by id: id, kind, label told apart, box in mm
 
     def cell(self, cell_id: str) -> Cell:
         """One cell; `StoreError` when the page has none of this name."""
@@ -131,5 +147,5 @@ def parsed(digest: str, content: str) -> KeptLayout:
         tuple(data["page_size_mm"]),
         cells,
         {cell.id: cell for cell in cells},
-        {cell.id: cell_label(cell) for cell in cells},
+        {cell.id: (cell.id, cell.kind, cell_label(cell), cell.box_mm) for cell in cells},
     )

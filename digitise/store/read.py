@@ -13,7 +13,7 @@ from sqlalchemy import ColumnElement, CompoundSelect, Connection, Row, Select, a
 
 from digitise.sheets.protocol import Protocol
 from digitise.store import schema as t
-from digitise.store.layouts import KeptLayout, names_of, pairs_of, parsed, value_of
+from digitise.store.layouts import KeptLayout, as_pairs, each, parsed
 from digitise.store.rows import (
     KEYED,
     CellNow,
@@ -61,27 +61,19 @@ def cells_now(connection: Connection, layouts: Mapping[int, KeptLayout]) -> dict
         .where(r.page_id.in_(list(layouts)))
     )
     found: dict[int, dict[str, CellNow]] = {page: {} for page in layouts}
-    for row in connection.execute(query).all():
-        page, name, read, confidence, candidates, reasons, value, state, by, at, why = row
-        layout, decided = layouts[page], state is not None and state != "withdrawn"
-        cell = layout.by_id.get(name) or layout.cell(name)
-        found[page][name] = CellNow(
-            page,
-            name,
-            cell.kind,
-            layout.labels[name],
-            state if decided else "unread",
-            value_of(value) if decided else None,
-            by if decided else "",
-            at if decided else "",
-            why if decided else "",
-            value_of(read),
-            confidence,
-            names_of(reasons),
-            cell.box_mm,
-            pairs_of(candidates),
-        )
-    return {page: {c.id: cells[c.id] for c in layouts[page].cells if c.id in cells} for page, cells in found.items()}
+    rows = connection.execute(query).all()
+    columns = list(zip(*rows, strict=True)) or [()] * 11
+    for i, made in ((2, None), (4, as_pairs), (5, tuple), (6, None)):
+        columns[i] = each(columns[i], made)
+    once: dict[str | None, str | None] = {}  # states, people, times and reasons are few: each is held once
+    columns[7:] = [map(once.setdefault, column, column) for column in columns[7:]]
+    places = {page: layout.places for page, layout in layouts.items()}
+    for page, name, read, confidence, candidates, reasons, value, state, by, at, why in zip(*columns, strict=True):
+        cell, kind, label, box = places[page].get(name) or layouts[page].cell(name)
+        is_open = state is None or state == "withdrawn"
+        entered = ("unread", None, "", "", "") if is_open else (state, value, by, at, why)
+        found[page][cell] = CellNow(page, cell, kind, label, *entered, read, confidence, reasons, box, candidates)
+    return {page: {i: cells[i] for i in places[page] if i in cells} for page, cells in found.items()}
 
 
 class Library:

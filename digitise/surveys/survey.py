@@ -9,10 +9,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from functools import lru_cache
+from itertools import islice
+from typing import TYPE_CHECKING, NamedTuple
 
 from digitise.sheets.layout import Layout
-from digitise.sheets.protocol import BeltSheet, LineSheet, Protocol, RowSpec, SiteSheet
+from digitise.sheets.protocol import BeltSheet, LineSheet, Part, Protocol, RowSpec, SiteSheet
 from digitise.store import CellNow, PageRow
 from digitise.surveys.chances import Chances, code_chances, count_chances, count_slip_variance, slip_chance
 from digitise.surveys.printed_on import printed_pages, strangers
@@ -22,13 +24,13 @@ if TYPE_CHECKING:
     from digitise.store import Store
 
 FEW = 8  # packs whose pages are looked up one by one, instead of those of the whole store
+AT_ONCE = 20  # packs whose cells are fetched together
 UNKNOWN = ("unread", "illegible", "blank", "missing")
 Sheets = Iterable[tuple[PageRow, Mapping[str, CellNow]]]
 Seen = Callable[[CellNow], CellNow]
 
 
-@dataclass(frozen=True, slots=True)
-class Point:
+class Point(NamedTuple):
     """One point under the tape. `category` is the category's id; None unless `state` is "entered".
 
     While nobody has decided it, `chances` holds what it may be, and is empty when that is not known. `slip` is the
@@ -42,8 +44,7 @@ class Point:
     slip: float = 0.0
 
 
-@dataclass(frozen=True, slots=True)
-class Count:
+class Count(NamedTuple):
     """One row of a belt sheet in one segment.
 
     `count` is a number when `state` is "counted" (from the `source` "tally" or "total") or "none seen" (a blank row
@@ -63,8 +64,7 @@ class Count:
     place: str = ""  # the segment as printed: "0–10 m", "frame 3"
 
 
-@dataclass(frozen=True, slots=True)
-class Impact:
+class Impact(NamedTuple):
     """A percentage or a tick in one segment; `value` is None unless `state` is "entered"."""
 
     sheet: str
@@ -190,17 +190,19 @@ def iter_surveys(store: Store, packs: Sequence[str] | None = None, *, seen: Seen
     for page in (p for pack in packs for p in store.pages(pack)) if few else store.pages():
         if page.pack is not None:
             own.setdefault(page.pack, []).append(page)
-    for pack in sorted(own, key=lambda p: min(page.id for page in own[p])) if packs is None else packs:
-        pages = [p for p in own.get(pack, ()) if not p.superseded]
-        if not pages:
-            raise ValueError(f"no page of pack {pack} has been read")
-        newest = max(pages, key=lambda p: p.id)
-        cells = store.current_pages(p.id for p in pages)
-        sheets = [(p, {name: seen(cell) for name, cell in cells[p.id].items()}) for p in pages]
-        survey = assemble(store.protocol_for(newest), pack, sheets)
-        pairs = [seen_twice(store, kept, other) for kept, other in rivals(own[pack])]
-        found = tuple(Finding(_page_place(one.kept), words(one)) for one in pairs if words(one))
-        yield replace(survey, findings=survey.findings + found)
+    order = iter(sorted(own, key=lambda p: min(page.id for page in own[p])) if packs is None else packs)
+    while some := list(islice(order, AT_ONCE)):
+        counting = {pack: [p for p in own.get(pack, ()) if not p.superseded] for pack in some}
+        cells = store.current_pages(p.id for pages in counting.values() for p in pages)
+        for pack in some:
+            if not (pages := counting[pack]):
+                raise ValueError(f"no page of pack {pack} has been read")
+            newest = max(pages, key=lambda p: p.id)
+            sheets = [(p, {name: seen(cell) for name, cell in cells[p.id].items()}) for p in pages]
+            survey = assemble(store.protocol_for(newest), pack, sheets)
+            pairs = [seen_twice(store, kept, other) for kept, other in rivals(own[pack])]
+            found = tuple(Finding(_page_place(one.kept), words(one)) for one in pairs if words(one))
+            yield replace(survey, findings=survey.findings + found)
 
 
 def assemble(protocol: Protocol, pack: str, sheets: Sheets) -> Survey:
@@ -284,22 +286,30 @@ def _rows(sheet: BeltSheet) -> tuple[RowSpec, ...]:
     return (*sheet.rows, *sheet.impacts)
 
 
+@lru_cache(maxsize=64)
+def _boxes(protocol: Protocol, name: str) -> tuple[tuple[RowSpec, Part, str, str], ...]:
+    """Each counted row of a belt sheet in each segment, with the ids of its tally and its total."""
+    counted = [
+        (row, part) for row in _rows(protocol.sheets[name]) if row.kind == "count" for part in protocol.parts(name)
+    ]
+    stems = [f"{name}/{row.id}/{part.id}" for row, part in counted]
+    return tuple((*one, f"{stem}/tally", f"{stem}/total") for one, stem in zip(counted, stems, strict=True))
+
+
 def _counts(
     protocol: Protocol, name: str, sheet: BeltSheet, cells: Mapping[str, CellNow], where: str, findings: list[Finding]
 ) -> list[Count]:
     ticked = cells.get(f"{name}/none-seen")
     none_seen = ticked is not None and ticked.state == "entered" and ticked.value is True
-    out, parts = [], protocol.parts(name)
-    for row in _rows(sheet):
-        for part in parts if row.kind == "count" else ():
-            stem = f"{name}/{row.id}/{part.id}"
-            tally, total = cells.get(f"{stem}/tally"), cells.get(f"{stem}/total")
-            count, state, source = meaning(tally, total, none_seen=none_seen)
-            chances = count_chances(tally, total, none_seen=none_seen) if state == "unread" else ()
-            slip = count_slip_variance(tally if source == "tally" else total) if state == "counted" else 0.0
-            out.append(Count(name, row.id, part.id, part.area_m2, count, state, source, chances, slip, part.label))
-            if difference := _difference(tally, total):
-                findings.append(Finding(f"{where}, {row.label}, {part.label}", difference))
+    out = []
+    for row, part, tally_id, total_id in _boxes(protocol, name):
+        tally, total = cells.get(tally_id), cells.get(total_id)
+        count, state, source = meaning(tally, total, none_seen=none_seen)
+        chances = count_chances(tally, total, none_seen=none_seen) if state == "unread" else ()
+        slip = count_slip_variance(tally if source == "tally" else total) if state == "counted" else 0.0
+        out.append(Count(name, row.id, part.id, part.area_m2, count, state, source, chances, slip, part.label))
+        if source == "tally" and total is not None and (difference := _difference(tally, total)):
+            findings.append(Finding(f"{where}, {row.label}, {part.label}", difference))
     blank = sum(c.state == "blank" for c in out)
     if blank:
         why = "waits to be read" if ticked is not None and ticked.state == "unread" else "is not ticked"
@@ -319,9 +329,9 @@ def meaning(tally: CellNow | None, total: CellNow | None, *, none_seen: bool) ->
     The tally counts when it is entered. A tally left blank or given up leaves it to the total. Both blank is none seen
     when the sheet's none-seen box is ticked, else blank. What is unread keeps the count open.
     """
-    states = [c.state if c else "missing" for c in (tally, total)]
-    if states[0] == "entered":
+    if tally is not None and tally.state == "entered":
         return tally.value, "counted", "tally"
+    states = [c.state if c else "missing" for c in (tally, total)]
     if states[0] in ("unread", "missing"):
         return None, states[0], ""
     if states[1] == "entered":
@@ -333,10 +343,8 @@ def meaning(tally: CellNow | None, total: CellNow | None, *, none_seen: bool) ->
     return (0, "none seen", "none-seen") if none_seen else (None, "blank", "")
 
 
-def _difference(tally: CellNow | None, total: CellNow | None) -> str:
-    if tally is None or total is None or tally.state != "entered" or total.state != "entered":
-        return ""
-    if tally.value == total.value:
+def _difference(tally: CellNow, total: CellNow) -> str:
+    if total.state != "entered" or tally.value == total.value:
         return ""
     return f"the strokes say {tally.value}, the written total {total.value}; the strokes are used"
 

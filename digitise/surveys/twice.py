@@ -9,7 +9,7 @@ agree but for misreadings (under 1 in 100 among clear cells), two sheets that we
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from digitise.reader.reading import Value
 from digitise.store import CellNow, PageRow
@@ -88,7 +88,7 @@ def _as_read(page: PageRow, cells: Cells) -> Cells:
     if not page.keyed:
         return cells
     return {
-        i: replace(c, read_value=c.value, reasons=()) if c.state in ("entered", "blank") else c
+        i: c._replace(read_value=c.value, reasons=()) if c.state in ("entered", "blank") else c
         for i, c in cells.items()
     }
 

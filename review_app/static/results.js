@@ -18,7 +18,7 @@ export default function ({ parentElement, data }) {
     let title = '';
     for (const at of page.getElementById(`survey-${pack}`)?.querySelectorAll('h3, th[scope=row], svg text') ?? []) {
       if (at.matches('h3')) { title = at.textContent; continue; }
-      const known = data.figures[pack].filter(([, , , label]) => label === at.textContent);
+      const known = data.figures.names[data.figures.packs[pack]].filter(([, , , label]) => label === at.textContent);
       const one = known.find((k) => title.startsWith(k[1])) ?? (known.length === 1 ? known[0] : null);
       if (!one) continue;
       const link = page.createElementNS(at.namespaceURI, 'a');
@@ -35,7 +35,7 @@ export default function ({ parentElement, data }) {
       link.target = '_blank';
       link.rel = 'noopener noreferrer';
     }
-    for (const pack of Object.keys(data.figures)) traced(frame.contentDocument, pack);
+    for (const pack of Object.keys(data.figures.packs)) traced(frame.contentDocument, pack);
     frame.seen?.disconnect();
     frame.seen = new ResizeObserver(fit);
     frame.seen.observe(frame.contentDocument.body);
