@@ -5,6 +5,7 @@ from __future__ import annotations
 import ipaddress
 import platform
 import socket
+import sys
 import tomllib
 from pathlib import Path
 
@@ -84,6 +85,13 @@ def _check_free(host: str, port: int) -> None:
             raise ValueError(f"{host}:{port} cannot be used ({why}); name another port") from None
 
 
+def _where(host: str, port: int) -> str:
+    """The address to open; one that stands for all of a computer's own is none that a browser can."""
+    if host in _EVERYWHERE:
+        return f"http://127.0.0.1:{port}, and from others at this computer's address, port {port}"
+    return f"http://[{host}]:{port}" if ":" in host else f"http://{host}:{port}"
+
+
 def serve(
     folder: Path | str, *, host: str = "127.0.0.1", port: int = 8501, shared: bool = False, name: str = ""
 ) -> None:
@@ -107,4 +115,5 @@ def serve(
     log.note("start", shared=who.is_shared(), database=store.database.kind, python=platform.python_version())
     intake.start(store)
     gate.resume(store, now=worklist.utc_now())
+    print(f"Review screens at {_where(host, port)} (Ctrl+C stops them).", file=sys.stderr, flush=True)
     create_app(host, name).run(config=settings(host, port, name))

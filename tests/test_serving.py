@@ -43,6 +43,20 @@ def test_whoever_stops_the_command_stops_the_server(tmp_path, how):
         assert probe.connect_ex(("127.0.0.1", port)) != 0
 
 
+def test_no_address_is_told_where_none_is_served(tmp_path):
+    """A port that another program has: 2, a sentence, and no address to open."""
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        port = taken.getsockname()[1]
+        command = [sys.executable, "-m", "digitise", "review", "--store", str(tmp_path / "store"), "--port", str(port)]
+        done = subprocess.run(command, capture_output=True, text=True, timeout=120)  # noqa: S603
+
+    assert done.returncode == 2
+    assert f"127.0.0.1:{port} cannot be used" in done.stderr
+    assert "Review screens at" not in done.stderr + done.stdout
+
+
 @pytest.mark.skipif(sys.platform != "linux", reason="the list of a process's children is Linux's")
 def test_a_server_that_is_killed_fails_its_command(tmp_path):
     """Else a service manager would take it for stopped on purpose, and start nothing again."""

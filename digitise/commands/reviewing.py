@@ -31,7 +31,6 @@ def _review(args: argparse.Namespace) -> int:
     command += ["--name", args.name] if args.name else []
     if not holds_store(args.store):
         say(f"{args.store}: no store is here; a new one is made.")
-    say(f"Review screens at {_where(args.host, args.port)} (Ctrl+C stops them).")
     with subprocess.Popen(command) as server:  # noqa: S603 - our own program, no shell
         signal.signal(signal.SIGTERM, lambda *_: server.terminate())  # whoever stops this command stops the server
         try:
@@ -41,10 +40,3 @@ def _review(args: argparse.Namespace) -> int:
     if code == -signal.SIGTERM:
         return 0
     return code if code >= 0 else 128 - code  # as a shell tells of a program that was killed
-
-
-def _where(host: str, port: int) -> str:
-    """The address to open; one that stands for all of a computer's own is none that a browser can."""
-    if host in ("0.0.0.0", "::"):  # noqa: S104 - only told of  # nosec B104
-        return f"http://127.0.0.1:{port}, and from others at this computer's address, port {port}"
-    return f"http://[{host}]:{port}" if ":" in host else f"http://{host}:{port}"
