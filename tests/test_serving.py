@@ -19,8 +19,10 @@ from digitise.cli import _parser
 README = (Path(__file__).parents[1] / "README.md").read_text(encoding="utf-8")
 
 
-@pytest.mark.parametrize("how", [signal.SIGTERM, signal.SIGINT])
-def test_whoever_stops_the_command_stops_the_server(tmp_path, how):
+@pytest.mark.parametrize(
+    ("how", "ask"), [(signal.SIGTERM, os.kill), (signal.SIGINT, os.killpg), (signal.SIGINT, os.kill)]
+)
+def test_whoever_stops_the_command_stops_the_server(tmp_path, how, ask):
     """A service manager asks the one process it started, Ctrl+C all of them: 0, and nobody listens any more.
 
     What it says is the address, and that the store is a new one, which may be a slip; and nothing else.
@@ -32,7 +34,7 @@ def test_whoever_stops_the_command_stops_the_server(tmp_path, how):
         subprocess.Popen(command, stdout=out, stderr=out, start_new_session=True) as one,
     ):
         until_it_answers(one, port)
-        os.kill(one.pid, how) if how is signal.SIGTERM else os.killpg(one.pid, how)
+        ask(one.pid, how)
         assert one.wait(60) == 0
     assert said.read_text(encoding="utf-8").split("\n")[:2] == [
         f"{store}: no store is here; a new one is made.",
@@ -50,7 +52,7 @@ def test_no_address_is_told_where_none_is_served(tmp_path):
         taken.listen()
         port = taken.getsockname()[1]
         command = [sys.executable, "-m", "digitise", "review", "--store", str(tmp_path / "store"), "--port", str(port)]
-        done = subprocess.run(command, capture_output=True, text=True, timeout=120)  # noqa: S603
+        done = subprocess.run(command, capture_output=True, text=True, timeout=120)
 
     assert done.returncode == 2
     assert f"127.0.0.1:{port} cannot be used" in done.stderr

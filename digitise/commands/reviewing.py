@@ -7,6 +7,8 @@ import sys
 
 from digitise.commands.common import Adder, say, store_argument
 
+QUIET_S = 3.0  # in which a server that was told to stop does so
+
 
 def add_commands(command: Adder) -> None:
     """Add the parser."""
@@ -35,7 +37,11 @@ def _review(args: argparse.Namespace) -> int:
         signal.signal(signal.SIGTERM, lambda *_: server.terminate())  # whoever stops this command stops the server
         try:
             code = server.wait()
-        except KeyboardInterrupt:  # the server has had it too
+        except KeyboardInterrupt:
+            try:
+                server.wait(QUIET_S)  # a terminal tells the server too
+            except subprocess.TimeoutExpired:
+                server.terminate()
             return 0
     if code == -signal.SIGTERM:
         return 0
