@@ -349,12 +349,23 @@ def test_a_line_through_the_whole_box_is_no_dash(longest_mm, reasons):
     assert (found.value, found.reasons) == (0, reasons)
 
 
-def test_what_only_the_contours_take_for_a_stroke_is_suggested_as_blank():
-    """A fold in an empty box: put before a person, who most often finds nothing written; a total of 1 would tell."""
-    found, strokes = decode_tally(StrokeCount(1, 1, False, 2.0, 6.0), LearnedCount(0.2, 0.1, 0.1), 60)
+@pytest.mark.parametrize(("total", "reasons"), [(0, ()), (1, ("counts-differ", "total-differs"))])
+def test_what_only_the_contours_take_for_a_stroke_is_suggested_as_blank(total, reasons):
+    """A fold in an empty box: put before a person, who most often finds nothing written. A total of 1 proves no stroke."""
+    found, strokes = decode_tally(StrokeCount(1, 0, False, 2.0, 6.0), LearnedCount(0.2, 0.1, 0.1), 60)
+    beside, _ = checked_pair(found, strokes, Decoded(total, 1.0, ((total, 1.0),)), {total: 1.0})
 
     assert (found.value, found.reasons) == (None, ("counts-differ",))
-    assert strokes == {0: 0.5, 1: 0.5}
+    assert beside[1].reasons == reasons
+
+
+def test_a_total_that_may_be_blank_contradicts_no_strokes():
+    """Its own box goes to a person for a faint mark; the strokes stand alone, and nobody is told that the two differ."""
+    tally = Decoded(4, 1.0, ((4, 1.0),))
+    first, second = checked_pair(tally, {4: 1.0}, Decoded(None, 0.9, ((None, 0.9),), ("unsure",)), {7: 0.01})
+
+    assert first == ("tally-alone", tally)
+    assert second[1].reasons == ("unsure",)
 
 
 def test_a_total_does_not_settle_against_the_learned_counter():

@@ -70,7 +70,8 @@ def decode_tally(contour: StrokeCount, learned: LearnedCount, most: int) -> tupl
         }
     if learned.strokes < 0.5:  # a fold or a shadow's edge, as most of what only the contours take for strokes
         other = contour.count or 1
-        return Decoded(None, 0.5, ((None, 0.5), (other, 0.5)), ("counts-differ",)), {0: 0.5, other: 0.5}
+        differ = Decoded(None, 0.5, ((None, 0.5), (other, 0.5)), ("counts-differ",))
+        return differ, _as_learned({0: 0.5, other: 0.5}, learned)
     weights = tally_weights(contour, learned, most)
     ranked = sorted(weights.items(), key=lambda item: -item[1])[:5]
     value, score = ranked[0]
@@ -79,10 +80,15 @@ def decode_tally(contour: StrokeCount, learned: LearnedCount, most: int) -> tupl
         reasons += ("crossed-out",)
     if value != contour.count or abs(learned.strokes - value) > 0.35 + 0.012 * value:
         reasons += ("counts-differ",)
-        weights = {n: w for n, w in weights.items() if abs(learned.strokes - n) <= 0.5 + 0.012 * n}
+        weights = _as_learned(weights, learned)
     if value > most:
         reasons += ("impossible",)
     return Decoded(value, score * (1 - learned.void) * (1 - learned.zero), tuple(ranked), reasons), weights
+
+
+def _as_learned(weights: Mapping[int, float], learned: LearnedCount) -> dict[int, float]:
+    """The counts that the learned counter may mean."""
+    return {n: w for n, w in weights.items() if abs(learned.strokes - n) <= 0.5 + 0.012 * n}
 
 
 def agree(
