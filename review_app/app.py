@@ -15,7 +15,7 @@ from starlette.middleware.trustedhost import TrustedHostMiddleware
 
 from digitise import log
 from digitise.store import Store
-from review_app import intake, worklist
+from review_app import ahead, intake, worklist
 from review_app.beach import gate
 from review_app.door import who
 from review_app.door.guard import Guard
@@ -116,4 +116,8 @@ def serve(
     intake.start(store)
     gate.resume(store, now=worklist.utc_now())
     print(f"Review screens at {_where(host, port)} (Ctrl+C stops them).", file=sys.stderr, flush=True)
-    create_app(host, name).run(config=settings(host, port, name))
+    at_work = ahead.Ahead(store).start()
+    try:
+        create_app(host, name).run(config=settings(host, port, name))
+    finally:
+        at_work.end()

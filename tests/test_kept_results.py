@@ -3,6 +3,9 @@
 import errno
 import json
 import shutil
+import subprocess
+import sys
+from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 from kept import FLAGGED, NOW, keep, made_result, points
@@ -10,9 +13,10 @@ from pandas.testing import assert_frame_equal
 from stores import enter, fish
 
 from digitise.notebook import open_programme
-from digitise.results import kept, survey_results
+from digitise.results import cores, kept, parts, survey_results
 from digitise.results.change_tables import community_table
-from digitise.results.kept import TABLES, KeptTables, make_ahead
+from digitise.results.kept import KeptTables, make_ahead
+from digitise.results.parts import TABLES, Taken, alone
 from digitise.store import Store
 from digitise.store.backup import backup, restore
 from digitise.store.marks import holds, mark_now, packs_since
@@ -57,7 +61,7 @@ def computed(monkeypatch):
         seen.append(survey.pack)
         return survey_results(survey, **rest)
 
-    monkeypatch.setattr(kept, "survey_results", counted)
+    monkeypatch.setattr(cores, "survey_results", counted)
     return seen
 
 
@@ -205,7 +209,7 @@ def test_a_folder_that_cannot_be_written_to_gives_the_same_numbers(folder):
 
 def test_small_parts_are_put_together_and_stay_right(folder, monkeypatch):
     """An entry at a time leaves a part each time, until there are twelve."""
-    monkeypatch.setattr(kept, "SMALL", 3)
+    monkeypatch.setattr(parts, "SMALL", 3)
     tables(folder)
     with Store.open(folder) as store:
         chosen = [p for p in store.pages() if p.sheet == "fish" and p.transect == 2]
@@ -291,17 +295,117 @@ def test_marks_hold_on_either_database(where):
         assert set(KeptTables(store).read("surveys")["pack"]) == {"QH7M4K", "QH7M4B"}
 
 
-def test_tables_of_a_large_store_are_made_ahead(folder, monkeypatch):
-    """At the end of reading, so that the first question computes nothing; a small store is not kept waiting for."""
+def test_tables_are_made_ahead_so_that_the_first_question_computes_nothing(folder, monkeypatch):
+    """In a store of any size, and only what is new."""
     with Store.open(folder) as store:
         make_ahead(store)
-        assert not (folder / "results").exists()
-        monkeypatch.setattr(kept, "AT_ONCE", len(PACKS))
+        fill(store, ["QH7M4F"])
+        seen = computed(monkeypatch)
         make_ahead(store)
-    seen = computed(monkeypatch)
+    assert seen == ["QH7M4F"]
+    seen.clear()
 
-    assert len(tables(folder)["surveys"]) == len(PACKS)
+    assert len(tables(folder)["surveys"]) == len(PACKS) + 1
     assert seen == []
+
+
+def test_work_that_was_interrupted_goes_on_where_it_stopped(folder, monkeypatch):
+    """What an earlier run wrote is kept; only the other surveys are computed, and what was entered on since."""
+    expected = tables(folder)
+    shutil.rmtree(folder / "results")
+    monkeypatch.setattr(parts, "AT_ONCE", 2)
+
+    def broken(store, packs, home, level, made=cores._made):
+        if "QH7M4C" in packs:
+            raise KeyboardInterrupt
+        return made(store, packs, home, level)
+
+    with monkeypatch.context() as patch, Store.open(folder) as store:
+        patch.setattr(cores, "_made", broken)
+        with pytest.raises(KeyboardInterrupt):
+            make_ahead(store)
+        page = next(p.id for p in store.pages("QH7M4A") if p.sheet == "fish" and p.transect == 2)
+        store.decide(page, "fish/goby/0-10/tally", value=0, state="entered", by="Anna", why="", now=NOW)
+        store.undo(page, "fish/goby/0-10/tally", by="Anna", now=NOW)
+    seen = computed(monkeypatch)
+    found = tables(folder)
+
+    assert seen == ["QH7M4A", "QH7M4C", "QH7M4D", "QH7M4E"]
+    for name in TABLES:
+        assert_frame_equal(found[name], expected[name])
+
+
+def test_any_number_of_programs_gives_the_same_tables(folder, monkeypatch):
+    """One, three, and three that cannot even be started: what they leave this one does."""
+    monkeypatch.setattr(parts, "AT_ONCE", 1)
+    monkeypatch.setattr(cores, "ENOUGH", 1)
+    found = []
+    for jobs, python in ((1, sys.executable), (3, sys.executable), (3, "/nowhere/python"), (3, "/bin/false")):
+        monkeypatch.setattr(sys, "executable", python)
+        seen = computed(monkeypatch)
+        shutil.rmtree(folder / "results", ignore_errors=True)
+        with Store.open(folder) as store:
+            found.append({name: KeptTables(store, jobs=jobs).read(name) for name in TABLES})
+        monkeypatch.undo()
+        monkeypatch.setattr(parts, "AT_ONCE", 1)
+        monkeypatch.setattr(cores, "ENOUGH", 1)
+        assert sorted(seen) == ([] if (jobs, python) == (3, sys.executable) else PACKS)
+
+    for other in found[1:]:
+        for name in TABLES:
+            assert_frame_equal(other[name], found[0][name])
+
+
+def test_programs_at_work_at_once_spoil_nothing(folder, tmp_path):
+    """Four that ask while entries are made: every answer is whole, and the last is right."""
+    code = (
+        "import sys, digitise\n"
+        "for _ in range(6):\n"
+        "    with digitise.open(sys.argv[1]) as p:\n"
+        "        assert len(p.surveys()) == 5 and len(set(p.cover()['pack'])) == 5\n"
+    )
+    run = [sys.executable, "-c", code, str(folder)]
+    asking = [subprocess.Popen(run, stderr=subprocess.PIPE, text=True) for _ in range(4)]
+    with Store.open(folder) as store:
+        chosen = [p for p in store.pages() if p.sheet == "fish" and p.transect == 2]
+        for n in range(12):
+            page = chosen[n % len(chosen)].id
+            store.decide(page, "fish/goby/0-10/tally", value=n, state="entered", by="Anna", why="", now=NOW)
+            make_ahead(store)
+    for one in asking:
+        assert (one.communicate(timeout=300)[1], one.returncode) == ("", 0)
+    found = tables(folder)
+    with Store.open(folder) as store:
+        anew = [survey_results(s) for s in load_surveys(store)]
+    for name, make in TABLES.items():
+        assert_frame_equal(plain(found[name]), plain(make(anew)), check_dtype=False)
+    home = folder / "results" / "95"
+    assert {p.name for p in home.glob("part-*")} == set(json.loads((home / "state.json").read_text())["parts"])
+
+
+def test_what_another_program_makes_is_left_to_it_or_waited_for(folder):
+    """Who makes ahead goes on at once; who asks has the answer when the other is done."""
+    home = folder / "results" / "95"
+    home.mkdir(parents=True)
+    with Store.open(folder) as store, ThreadPoolExecutor(1) as pool:
+        with alone(home):
+            make_ahead(store)
+            assert not list(home.glob("part-*"))
+            with pytest.raises(Taken):
+                KeptTables(store).bring_up_to_date()
+            asked = pool.submit(KeptTables(store).read, "surveys")
+            with pytest.raises(TimeoutError):
+                asked.result(timeout=0.5)
+        assert len(asked.result(timeout=60)) == len(PACKS)
+
+
+def test_a_file_cut_short_is_noticed(folder):
+    """As after a power loss: the tables are made again."""
+    before = tables(folder)["cover"]
+    file = next((folder / "results" / "95").glob("part-*/cover.parquet"))
+    file.write_bytes(file.read_bytes()[:100])
+
+    assert_frame_equal(tables(folder)["cover"], before)
 
 
 @pytest.mark.parametrize("name", ["surveys/printed_on.py", "estimate/uneven.py", "reader/counts.py"])
@@ -322,8 +426,7 @@ def test_tables_that_find_no_room_are_left_for_whoever_asks(folder, monkeypatch)
     def full(*_, **__):
         raise OSError(errno.ENOSPC, "No space left on device")
 
-    monkeypatch.setattr(kept, "AT_ONCE", 1)
-    monkeypatch.setattr(kept, "_written", full)
+    monkeypatch.setattr(cores, "written", full)
     with Store.open(folder) as store:
         make_ahead(store)
         with pytest.raises(OSError, match="No space"):

@@ -8,7 +8,7 @@ import io
 import os
 import sys
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from digitise.wording import plural
@@ -124,6 +124,17 @@ def ticking(what: str, *, unit: str = "file") -> Iterator[Callable[[int], None]]
             bar.update()
 
         yield tick
+
+
+def results_ahead(store) -> None:
+    """Work out results that are new, with a bar where it takes long, so that who asks for them does not wait.
+
+    Ctrl+C leaves them for whoever asks: what the command was given to do is done.
+    """
+    from digitise.results.kept import make_ahead
+
+    with suppress(KeyboardInterrupt):
+        make_ahead(store)
 
 
 def count(text: str) -> int:

@@ -6,7 +6,7 @@ import argparse
 from datetime import UTC, datetime
 from pathlib import Path
 
-from digitise.commands.common import Adder, open_store, say, store_argument
+from digitise.commands.common import Adder, open_store, results_ahead, say, store_argument
 
 MOST_SHOWN = 200
 
@@ -48,5 +48,6 @@ def _earlier(args: argparse.Namespace) -> int:
         return 0
     with open_store(args.store) as store:
         keep_table(store.folder, args.table, args.mapping, results, at=f"{now:%Y-%m-%dT%H:%M:%SZ}")
+        results_ahead(store)
     say(f"{found} taken in; the report draws them along time.")
     return 0

@@ -6,7 +6,7 @@ import argparse
 from datetime import UTC, datetime
 from pathlib import Path
 
-from digitise.commands.common import Adder, UsageError, open_store, say, say_older, store_argument
+from digitise.commands.common import Adder, UsageError, open_store, results_ahead, say, say_older, store_argument
 from digitise.exchange import FORMATS, PARTS, USUAL
 from digitise.wording import plural
 
@@ -68,6 +68,7 @@ def _export(args: argparse.Namespace) -> int:
         except Unreviewed as error:
             say(f"digitise export: {error}")
             return 1
+        results_ahead(store)
     say(f"{args.out}: {summary.sentence}")
     say_older(args.out, summary.files, PARTS)
     for note in summary.notes:
@@ -91,5 +92,6 @@ def _import(args: argparse.Namespace) -> int:
         return 0
     with take_in(args.evidence, args.store, now=datetime.now(UTC)) as store:
         progress = store.progress()
+        results_ahead(store)
     say(f"{progress.photos} photographs and {progress.cells} cells taken into {args.store}; the data are the same.")
     return 0

@@ -7,7 +7,16 @@ import re
 from datetime import UTC, datetime
 from pathlib import Path
 
-from digitise.commands.common import DEFAULT_STORE, Adder, UsageError, open_store, say, store_argument, ticking
+from digitise.commands.common import (
+    DEFAULT_STORE,
+    Adder,
+    UsageError,
+    open_store,
+    results_ahead,
+    say,
+    store_argument,
+    ticking,
+)
 from digitise.wording import plural
 
 
@@ -96,4 +105,6 @@ def _restore(args: argparse.Namespace) -> int:
         raise UsageError(f"{args.backup}: no such folder; name the folder that 'digitise backup' wrote")
     with ticking("restoring") as tick:
         report = restore(args.backup, args.store, now=datetime.now(UTC), tick=tick)
+    with open_store(args.store) as store:
+        results_ahead(store)
     return _say_report(report, args.store)

@@ -12,7 +12,7 @@ from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 
-from digitise.commands.common import STOPPED, Adder, UsageError, jobs, progress_bar, say
+from digitise.commands.common import STOPPED, Adder, UsageError, jobs, progress_bar, results_ahead, say
 from digitise.wording import plural
 
 LOOK_EVERY_S = 1.0
@@ -274,9 +274,7 @@ def _read(args: argparse.Namespace) -> int:
                     run.add(taken)
         run.write()
         if store is not None and not args.watch:  # who has pressed Ctrl+C does not wait
-            from digitise.results.kept import make_ahead
-
-            make_ahead(store)
+            results_ahead(store)
         ended = not run.lost
         return run.code()
     except KeyboardInterrupt:
@@ -310,6 +308,7 @@ def _watch(paths: Sequence[Path], reader, run: _Run) -> None:
     """Read what comes, until Ctrl+C; files that still grow are left until they are quiet."""
     from digitise.batch.sources import photo_files
     from digitise.batch.watch import Watch
+    from digitise.results.kept import make_ahead
 
     watch = Watch()
     say(f"Watching {', '.join(str(p) for p in paths)}; Ctrl+C ends it.")
@@ -322,6 +321,8 @@ def _watch(paths: Sequence[Path], reader, run: _Run) -> None:
                     run.add(taken)
                 if str(run.json) != "-":
                     run.write()
+                if run.store is not None:
+                    make_ahead(run.store)
             time.sleep(LOOK_EVERY_S)
     except KeyboardInterrupt:
         say("")

@@ -6,7 +6,7 @@ import argparse
 from datetime import UTC, datetime
 from pathlib import Path
 
-from digitise.commands.common import Adder, open_store, say, say_older, store_argument, ticking
+from digitise.commands.common import Adder, open_store, results_ahead, say, say_older, store_argument, ticking
 from digitise.wording import plural
 
 
@@ -28,6 +28,7 @@ def _report(args: argparse.Namespace) -> int:
 
     with open_store(args.store) as store, ticking("reporting", unit="part") as tick:
         page, paper, *rest = write_report(store, args.out, now=datetime.now(UTC), packs=args.pack or None, tick=tick)
+        results_ahead(store)
     say(f"Report: {page} and {paper}; {plural(len(rest), 'file')} of figures and tables beside them.")
     say_older(args.out, rest, ("figures", "tables"))
     return 0

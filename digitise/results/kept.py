@@ -5,97 +5,49 @@ until a page of it is read, assigned or entered on; those packs are computed ane
 ``FOLDER/results/``. Nothing in there is needed: whoever deletes it waits once for all surveys. It is made anew too when
 the code that computes changes, or the history is another than it was (a store put back from a backup).
 
-The tables lie in parts of up to `AT_ONCE` surveys, which are never written to again; ``state.json`` says which packs
-each part answers for.
+`make_ahead` is called wherever surveys come in, so that who asks for results finds them made.
 """
 
 from __future__ import annotations
 
 import contextlib
-import gc
 import hashlib
-import json
-import shutil
+import sys
 import tempfile
-from collections.abc import Callable, Collection, Iterator, Sequence
-from dataclasses import dataclass
-from itertools import islice
+from collections.abc import Callable, Collection, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from tqdm import tqdm
 
 from digitise import __version__
-from digitise.results.belt_tables import density_table, impact_table, occurrence_table
-from digitise.results.change_tables import pooled_table
-from digitise.results.results import SurveyResults, survey_results
-from digitise.results.tables import cover_table, survey_table
-from digitise.store import Store
-from digitise.store.marks import Mark, holds, mark_now, packs_since
-from digitise.surveys.survey import FEW, iter_surveys
+from digitise.results.cores import made_parts
+from digitise.results.parts import Part, State, Taken, alone, gathered, keep, put_together, state_in, tidy
+from digitise.store import Store, StoreError
+from digitise.store.marks import holds, mark_now, packs_since
+from digitise.surveys.survey import FEW
 
 if TYPE_CHECKING:
     import pandas as pd
 
-FORM = 2  # of the files
-AT_ONCE = 100  # surveys in a part
-SMALL = 12  # so many parts of less than half that are put together
-MANY = 200  # surveys from which on a bar shows how far it is
-TABLES: dict[str, Callable[[Sequence[SurveyResults]], pd.DataFrame]] = {
-    "surveys": survey_table,
-    "cover": cover_table,
-    "density": density_table,
-    "impacts": impact_table,
-    "occurrence": occurrence_table,
-    "pooled": pooled_table,
-}
-MIXED = ("value", "counts")  # kept as JSON: numbers or words, and lists
-TEXT = {
-    *(
-        "pack",
-        "site",
-        "date",
-        "sheet",
-        "level",
-        "transect",
-        "category",
-        "taxon",
-        "impact",
-        "id",
-        "label",
-        "code",
-        "kind",
-    ),
-    *("state", "unit", "interval_covers", "method", "note", "left_out", "segment_m", "protocol", *MIXED),
-}
+FORM = 3  # of the files
+TRIES = 4  # at reading what other programs put together meanwhile
+SHOW_AFTER_S = 1.0  # a bar
 _PACKAGE = Path(__file__).parents[1]
 
 
-@dataclass(frozen=True, slots=True)
-class _Part:
-    """A folder with one file a table, and the packs it answers for (it may hold older rows of others)."""
-
-    folder: Path
-    packs: frozenset[str]
-
-
-@dataclass(frozen=True, slots=True)
-class _State:
-    """What is kept: the tables as they were at `mark`, made by the code with digest `code`."""
-
-    parts: tuple[_Part, ...]
-    mark: Mark
-    code: str
-
-
 class KeptTables:
-    """The tables of one store at one confidence `level`. `read` gives them as they are now."""
+    """The tables of one store at one confidence `level`. `read` gives them as they are now.
 
-    def __init__(self, store: Store, *, level: float = 0.95) -> None:
-        self._store, self._level = store, level
+    At most `jobs` programs work them out (by default one a core).
+    """
+
+    def __init__(self, store: Store, *, level: float = 0.95, jobs: int | None = None) -> None:
+        self._store, self._level, self._jobs = store, level, jobs
         self._home = store.folder / "results" / f"{100 * level:g}"
         self._instead: tempfile.TemporaryDirectory | None = None  # where the store's folder may not be written to
-        self._state: _State | None = None
+        self._state: State | None = None
 
     def read(
         self,
@@ -109,12 +61,33 @@ class KeptTables:
 
         The store is looked at the first time only, so that the tables of one `KeptTables` belong to one moment.
         """
-        self._state = self._state or self._brought_up_to_date()
-        try:
-            return _gathered(self._state, name, packs, level, columns)
-        except FileNotFoundError:  # another process put parts together meanwhile
-            self._state = self._brought_up_to_date()
-            return _gathered(self._state, name, packs, level, columns)
+        for _ in range(TRIES):
+            self._state = self._state or self._brought_up_to_date()
+            try:
+                return gathered(self._state, name, packs, level, columns)
+            except FileNotFoundError:  # another process put parts together meanwhile
+                self._state = None
+        self._state = self._brought_up_to_date()
+        return gathered(self._state, name, packs, level, columns)
+
+    def bring_up_to_date(self) -> None:
+        """Work out what is new, to be kept.
+
+        Raises
+        ------
+        Taken
+            Another program does so already.
+        OSError
+            There is no room, or the folder may not be written to.
+        """
+        if self._looked()[1]:
+            _check_writable(self._home)
+            self._worked_out(self._home, None)
+
+    @property
+    def waiting(self) -> int:
+        """How many surveys would have to be worked out now."""
+        return len(self._looked()[1])
 
     def close(self) -> None:
         """Let go of files that were written elsewhere because the store's folder may not be written to."""
@@ -122,71 +95,89 @@ class KeptTables:
             self._instead.cleanup()
         self._instead = self._state = None
 
-    def _brought_up_to_date(self) -> _State:
+    def _brought_up_to_date(self) -> State:
+        state, todo = self._looked()
+        if state.whole and not todo:
+            return state
+        try:
+            _check_writable(self._home)
+            home = self._home
+        except OSError:
+            self._instead = self._instead or tempfile.TemporaryDirectory(prefix="digitise-results-")
+            home = Path(self._instead.name)
+        return self._worked_out(home, _Patience())
+
+    def _looked(self) -> tuple[State, list[str]]:
+        """What is kept and still right, `whole` when nothing was added since; and the packs to work out."""
         code = code_digest()
-        old = _state_in(self._home, code)
+        old = state_in(self._home, code)
         with self._store.database.read() as connection:
             now = mark_now(connection)
             if old is not None and not holds(connection, old.mark):
                 old = None
-            changed = packs_since(connection, old.mark) if old is not None else None
-        if old is not None and now == old.mark:
-            return old
-        home = self._writable_home()
-        left = [_Part(p.folder, p.packs - changed) for p in old.parts] if old is not None else []
-        with _collecting_less():
-            made = [_written(home, tables) for tables in self._computed(self._there(changed))]
-        state = _State(_put_together(home, [p for p in (*left, *made) if p.packs]), now, code)
-        _keep(home, state)
-        return state
+            if old is not None and old.whole and now == old.mark:
+                return old, []
+            changed = packs_since(connection, old.mark) if old is not None else set()
+        left = [Part(p.folder, p.packs - changed) for p in old.parts] if old is not None else []
+        state = State(tuple(p for p in left if p.packs), now, code, whole=False)
+        if old is not None and old.whole:
+            return state, self._there(changed)
+        known = state.packs
+        return state, [pack for pack in self._store.packs() if pack not in known]
 
-    def _there(self, changed: set[str] | None) -> list[str]:
-        """The packs to compute: those of the changed ones that have pages, or every pack when None."""
-        if changed is None:
-            return self._store.packs()
+    def _there(self, changed: set[str]) -> list[str]:
+        """Those of the changed packs that have pages."""
         if len(changed) <= FEW:
             return sorted(pack for pack in changed if self._store.pages(pack))
         return sorted(changed & set(self._store.packs()))
 
-    def _writable_home(self) -> Path:
-        try:
-            self._home.mkdir(parents=True, exist_ok=True)
-            with tempfile.TemporaryFile(dir=self._home):
-                return self._home
-        except OSError:
-            self._instead = self._instead or tempfile.TemporaryDirectory(prefix="digitise-results-")
-            return Path(self._instead.name)
+    def _worked_out(self, home: Path, wait: Callable[[], None] | None) -> State:
+        """The tables with what was new, kept in `home` after every part, so that nothing is worked out twice."""
+        with alone(home, wait=wait):
+            state, todo = self._looked()  # another program may have done it meanwhile
+            if state.whole:
+                return state
+            bar = tqdm(total=len(todo), desc="Results", unit="survey", disable=None, leave=False, delay=SHOW_AFTER_S)
+            rest = {"level": self._level, "jobs": self._jobs}
+            with bar, contextlib.closing(made_parts(self._store, todo, home, **rest)) as made:
+                for part in made:
+                    state = replace(state, parts=(*state.parts, part))
+                    keep(home, state)
+                    bar.update(len(part.packs))
+            state = replace(state, parts=put_together(home, state.parts), whole=True)
+            keep(home, state)
+            tidy(home, state)
+        return state
 
-    def _computed(self, packs: list[str]) -> Iterator[dict[str, pd.DataFrame]]:
-        """Tables of `AT_ONCE` surveys at a time, so that memory does not grow with what they were computed from."""
-        bar = tqdm(total=len(packs), desc="Results", unit="survey", disable=None if len(packs) >= MANY else True)
-        with bar, contextlib.closing(iter_surveys(self._store, packs)) as surveys:
-            while some := list(islice(surveys, AT_ONCE)):
-                results = [survey_results(s, level=self._level) for s in some]
-                yield {name: _tidied(_encoded(make(results))) for name, make in TABLES.items()}
-                bar.update(len(some))
+
+class _Patience:
+    """Told again and again that another program is at work; says so once, where somebody looks."""
+
+    def __init__(self) -> None:
+        self._told = False
+
+    def __call__(self) -> None:
+        if not self._told and sys.stderr is not None and sys.stderr.isatty():
+            print("Another program works these results out now; waiting for it.", file=sys.stderr)
+        self._told = True
 
 
-def make_ahead(store: Store) -> None:
-    """Make the tables of a store of `AT_ONCE` surveys or more now, so that who asks for results need not wait.
+def make_ahead(store: Store, *, jobs: int | None = None) -> bool:
+    """Work out now what is new, so that who asks for results need not wait; whether that was done.
 
-    Where there is no room for them, they are made when somebody asks.
+    Where there is no room for it, it is done when somebody asks; where another program does it, it is left to that.
     """
-    if len(store.packs()) >= AT_ONCE:
-        kept = KeptTables(store)
-        with contextlib.suppress(OSError), contextlib.closing(kept):
-            kept.read("surveys", columns=["pack"])
+    with contextlib.suppress(OSError, StoreError, Taken):
+        KeptTables(store, jobs=jobs).bring_up_to_date()
+        return True
+    return False
 
 
-@contextlib.contextmanager
-def _collecting_less() -> Iterator[None]:
-    """Python looks through all it holds for cycles far less often: a survey's tens of thousands of cells have none."""
-    usual = gc.get_threshold()
-    gc.set_threshold(1_000_000, *usual[1:])
-    try:
-        yield
-    finally:
-        gc.set_threshold(*usual)
+def _check_writable(home: Path) -> None:
+    """`OSError` when the folder can neither be made nor written in."""
+    home.mkdir(parents=True, exist_ok=True)
+    with tempfile.TemporaryFile(dir=home):
+        pass
 
 
 def code_digest() -> str:
@@ -197,102 +188,3 @@ def code_digest() -> str:
     for path in sorted(files):
         whole.update(path.read_bytes())
     return whole.hexdigest()
-
-
-def _state_in(home: Path, code: str) -> _State | None:
-    """What is kept, if it is whole and of this code; None otherwise."""
-    try:
-        data = json.loads((home / "state.json").read_text(encoding="utf-8"))
-        parts = tuple(_Part(home / Path(name).name, frozenset(packs)) for name, packs in data["parts"].items())
-        state = _State(parts, Mark(**data["mark"]), data["code"])
-    except (OSError, ValueError, KeyError, TypeError, AttributeError):
-        return None
-    whole = all((p.folder / f"{name}.parquet").is_file() for p in parts for name in TABLES)
-    return state if whole and state.code == code else None
-
-
-def _keep(home: Path, state: _State) -> None:
-    """Say what is kept; parts that nothing names any more go."""
-    data = {
-        "parts": {p.folder.name: sorted(p.packs) for p in state.parts},
-        "mark": state.mark.to_json(),
-        "code": state.code,
-    }
-    with tempfile.NamedTemporaryFile("w", dir=home, delete=False, encoding="utf-8") as part:
-        json.dump(data, part)
-    Path(part.name).replace(home / "state.json")
-    for folder in home.glob("part-*"):
-        if folder.name not in data["parts"]:
-            shutil.rmtree(folder, ignore_errors=True)
-
-
-def _written(home: Path, tables: dict[str, pd.DataFrame]) -> _Part:
-    folder = Path(tempfile.mkdtemp(prefix="part-", dir=home))
-    for name, frame in tables.items():
-        frame.to_parquet(folder / f"{name}.parquet", index=False, engine="pyarrow", compression="zstd")
-    return _Part(folder, frozenset(tables["surveys"]["pack"]))
-
-
-def _put_together(home: Path, parts: list[_Part]) -> tuple[_Part, ...]:
-    """The parts, small ones joined once there are many of them."""
-    small = [p for p in parts if len(p.packs) < AT_ONCE / 2]
-    if len(small) < SMALL:
-        return tuple(parts)
-    import pandas as pd
-
-    joined = {name: pd.concat([_rows(p, name) for p in small], ignore_index=True) for name in TABLES}
-    return (*(p for p in parts if p not in small), _written(home, {n: _tidied(f) for n, f in joined.items()}))
-
-
-def _rows(
-    part: _Part,
-    name: str,
-    *,
-    packs: Collection[str] | None = None,
-    level: str | None = None,
-    columns: list | None = None,
-) -> pd.DataFrame:
-    """A part's own rows of a table."""
-    import pandas as pd
-
-    own = part.packs if packs is None else part.packs & set(packs)
-    wanted = [("pack", "in", own)] + ([("level", "==", level)] if level is not None else [])
-    return pd.read_parquet(part.folder / f"{name}.parquet", engine="pyarrow", filters=wanted, columns=columns)
-
-
-def _gathered(
-    state: _State, name: str, packs: Collection[str] | None, level: str | None, columns: Sequence[str] | None
-) -> pd.DataFrame:
-    """Rows of all parts, by date of their survey (undated last), then as the surveys came, then as they were."""
-    import pandas as pd
-
-    parts = [p for p in state.parts if packs is None or p.packs & set(packs)]
-    asked = None if columns is None else list(columns)
-    found = [_rows(p, name, packs=packs, level=level, columns=asked) for p in parts]
-    if not found:
-        empty = TABLES[name](())
-        return empty if asked is None else empty[asked]
-    frame = pd.concat(found, ignore_index=True)
-    surveys = pd.concat([_rows(p, "surveys", packs=packs, columns=["pack", "date", "first_page"]) for p in parts])
-    dated = surveys["date"].where(surveys["date"] != "", "9999")
-    order = surveys.assign(dated=dated).sort_values(["dated", "first_page"])["pack"]
-    rank = {pack: i for i, pack in enumerate(order)}
-    frame = frame.iloc[frame["pack"].map(rank).argsort(kind="stable")].reset_index(drop=True)
-    return frame.assign(**{c: frame[c].map(json.loads).astype(object) for c in MIXED if c in frame})
-
-
-def _encoded(frame: pd.DataFrame) -> pd.DataFrame:
-    return frame.assign(**{c: frame[c].map(json.dumps) for c in MIXED if c in frame})
-
-
-def _tidied(frame: pd.DataFrame) -> pd.DataFrame:
-    """Text as text (empty where there is none) and numbers as numbers, also where these surveys had none of them."""
-    import pandas as pd
-
-    def one(column: str) -> pd.Series:
-        values = frame[column]
-        if column in TEXT:
-            return values.astype("str") if not values.hasnans else values.astype(object).fillna("").astype("str")
-        return pd.to_numeric(values)
-
-    return frame.assign(**{c: one(c) for c in frame.columns})

@@ -1,0 +1,221 @@
+"""Files in which tables of surveys are kept: parts that are never written to again, and what says which of them hold.
+
+A part is a folder with one Parquet file a table, of up to `AT_ONCE` surveys. ``state.json`` names the parts, the packs
+each answers for and its size, so that a file cut short is noticed. It is written whole after every part: work that is
+interrupted goes on where it stopped. Who writes holds `alone`, so that no two writers spoil each other's files.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import shutil
+import sqlite3
+import tempfile
+import time
+from collections.abc import Callable, Collection, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from digitise.results.belt_tables import density_table, impact_table, occurrence_table
+from digitise.results.change_tables import pooled_table
+from digitise.results.results import SurveyResults
+from digitise.results.tables import cover_table, survey_table
+from digitise.store.marks import Mark
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+AT_ONCE = 100  # surveys in a part
+SMALL = 12  # so many parts of less than half that are put together
+LOOK_AGAIN_S = 0.1
+TABLES: dict[str, Callable[[Sequence[SurveyResults]], pd.DataFrame]] = {
+    "surveys": survey_table,
+    "cover": cover_table,
+    "density": density_table,
+    "impacts": impact_table,
+    "occurrence": occurrence_table,
+    "pooled": pooled_table,
+}
+MIXED = ("value", "counts")  # kept as JSON: numbers or words, and lists
+TEXT = {
+    *("pack", "site", "date", "sheet", "level", "transect", "category", "taxon", "impact"),
+    *("id", "label", "code", "kind", "state", "unit", "interval_covers", "method", "note"),
+    *("left_out", "segment_m", "protocol", *MIXED),
+}
+
+
+class Taken(Exception):  # noqa: N818 - it is no fault, another program is at work
+    """Another program or thread makes these tables now."""
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """A folder with one file a table, and the packs it answers for (it may hold older rows of others)."""
+
+    folder: Path
+    packs: frozenset[str]
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """What is kept: tables as they were at `mark` or later, made by the code with digest `code`.
+
+    Unless it is `whole`, they are those of some of the packs only.
+    """
+
+    parts: tuple[Part, ...]
+    mark: Mark
+    code: str
+    whole: bool
+
+    @property
+    def packs(self) -> frozenset[str]:
+        """All packs that the parts answer for."""
+        return frozenset().union(*(p.packs for p in self.parts))
+
+
+@contextlib.contextmanager
+def alone(home: Path, *, wait: Callable[[], None] | None = None) -> Iterator[None]:
+    """Nobody else writes in `home` meanwhile; whoever dies lets go of it.
+
+    `wait` is called again and again until others are done; without it `Taken` is raised at once. A lock of SQLite on an
+    empty file, since that is the same on every system.
+    """
+    with contextlib.closing(sqlite3.connect(home / "turn.db", timeout=0, isolation_level=None)) as lock:
+        while not _locked(lock):
+            if wait is None:
+                raise Taken
+            wait()
+            time.sleep(LOOK_AGAIN_S)
+        yield
+
+
+def _locked(lock: sqlite3.Connection) -> bool:
+    try:
+        lock.execute("BEGIN EXCLUSIVE")
+    except sqlite3.OperationalError as error:
+        if not error.sqlite_errorname.startswith("SQLITE_BUSY"):
+            raise OSError(f"the tables of results cannot be kept: {error}") from None
+        return False
+    return True
+
+
+def state_in(home: Path, code: str) -> State | None:
+    """What is kept, if its files are there in full and it is of this code; None otherwise."""
+    try:
+        data = json.loads((home / "state.json").read_text(encoding="utf-8"))
+        named = {home / Path(name).name: one for name, one in data["parts"].items()}
+        parts = tuple(Part(folder, frozenset(one["packs"])) for folder, one in named.items())
+        full = all(_size(folder) == one["bytes"] for folder, one in named.items())
+        state = State(parts, Mark(**data["mark"]), data["code"], bool(data["whole"]))
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        return None
+    return state if full and state.code == code else None
+
+
+def keep(home: Path, state: State) -> None:
+    """Say what is kept; parts that nothing names any more go."""
+    data = {
+        "parts": {p.folder.name: {"packs": sorted(p.packs), "bytes": _size(p.folder)} for p in state.parts},
+        "mark": state.mark.to_json(),
+        "code": state.code,
+        "whole": state.whole,
+    }
+    with tempfile.NamedTemporaryFile("w", dir=home, prefix="state-", delete=False, encoding="utf-8") as file:
+        json.dump(data, file)
+    Path(file.name).replace(home / "state.json")
+
+
+def tidy(home: Path, state: State) -> None:
+    """Take away what nothing names, such as what an interrupted program left; only while `alone`."""
+    named = {p.folder.name for p in state.parts}
+    for folder in home.glob("part-*"):
+        if folder.name not in named:
+            shutil.rmtree(folder, ignore_errors=True)
+    for file in home.glob("state-*"):
+        file.unlink(missing_ok=True)
+
+
+def _size(folder: Path) -> int:
+    """Bytes of all its tables; `OSError` when one is missing."""
+    return sum((folder / f"{name}.parquet").stat().st_size for name in TABLES)
+
+
+def tables_of(results: Sequence[SurveyResults]) -> dict[str, pd.DataFrame]:
+    """Every table of these surveys, as it is kept."""
+    return {name: _tidied(_encoded(make(results))) for name, make in TABLES.items()}
+
+
+def written(home: Path, tables: dict[str, pd.DataFrame]) -> Part:
+    """A new part."""
+    folder = Path(tempfile.mkdtemp(prefix="part-", dir=home))
+    for name, frame in tables.items():
+        frame.to_parquet(folder / f"{name}.parquet", index=False, engine="pyarrow", compression="zstd")
+    return Part(folder, frozenset(tables["surveys"]["pack"]))
+
+
+def put_together(home: Path, parts: Sequence[Part]) -> tuple[Part, ...]:
+    """The parts, small ones joined once there are many of them."""
+    small = [p for p in parts if len(p.packs) < AT_ONCE / 2]
+    if len(small) < SMALL:
+        return tuple(parts)
+    import pandas as pd
+
+    joined = {name: pd.concat([_rows(p, name) for p in small], ignore_index=True) for name in TABLES}
+    return (*(p for p in parts if p not in small), written(home, {n: _tidied(f) for n, f in joined.items()}))
+
+
+def _rows(
+    part: Part,
+    name: str,
+    *,
+    packs: Collection[str] | None = None,
+    level: str | None = None,
+    columns: list | None = None,
+) -> pd.DataFrame:
+    """A part's own rows of a table."""
+    import pandas as pd
+
+    own = part.packs if packs is None else part.packs & set(packs)
+    wanted = [("pack", "in", own)] + ([("level", "==", level)] if level is not None else [])
+    return pd.read_parquet(part.folder / f"{name}.parquet", engine="pyarrow", filters=wanted, columns=columns)
+
+
+def gathered(
+    state: State, name: str, packs: Collection[str] | None, level: str | None, columns: Sequence[str] | None
+) -> pd.DataFrame:
+    """Rows of all parts, by date of their survey (undated last), then as the surveys came, then as they were."""
+    import pandas as pd
+
+    parts = [p for p in state.parts if packs is None or p.packs & set(packs)]
+    asked = None if columns is None else list(columns)
+    found = [_rows(p, name, packs=packs, level=level, columns=asked) for p in parts]
+    if not found:
+        empty = TABLES[name](())
+        return empty if asked is None else empty[asked]
+    frame = pd.concat(found, ignore_index=True)
+    surveys = pd.concat([_rows(p, "surveys", packs=packs, columns=["pack", "date", "first_page"]) for p in parts])
+    dated = surveys["date"].where(surveys["date"] != "", "9999")
+    order = surveys.assign(dated=dated).sort_values(["dated", "first_page"])["pack"]
+    rank = {pack: i for i, pack in enumerate(order)}
+    frame = frame.iloc[frame["pack"].map(rank).argsort(kind="stable")].reset_index(drop=True)
+    return frame.assign(**{c: frame[c].map(json.loads).astype(object) for c in MIXED if c in frame})
+
+
+def _encoded(frame: pd.DataFrame) -> pd.DataFrame:
+    return frame.assign(**{c: frame[c].map(json.dumps) for c in MIXED if c in frame})
+
+
+def _tidied(frame: pd.DataFrame) -> pd.DataFrame:
+    """Text as text (empty where there is none) and numbers as numbers, also where these surveys had none of them."""
+    import pandas as pd
+
+    def one(column: str) -> pd.Series:
+        values = frame[column]
+        if column in TEXT:
+            return values.astype("str") if not values.hasnans else values.astype(object).fillna("").astype("str")
+        return pd.to_numeric(values)
+
+    return frame.assign(**{c: one(c) for c in frame.columns})
