@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 
@@ -39,30 +39,59 @@ class Provenance:
 
 def provenance(surveys: Sequence[Survey], *, now: datetime) -> Provenance:
     """The origin of everything computed from these surveys."""
-    if now.tzinfo is None:
-        raise ValueError("now has no time zone; pass datetime.now(UTC)")
-    pages = [page for survey in surveys for page in survey.pages]
-    return Provenance(
-        tool="digitise",
-        tool_version=__version__,
-        reader_versions=tuple(sorted({p.reader_version for p in pages})),
-        acceptance_bases=tuple(sorted({p.acceptance_basis for p in pages if p.acceptance_basis})),
-        protocols=tuple(sorted({(p.protocol, p.protocol_version, p.protocol_digest) for p in pages})),
-        packs=tuple(s.pack for s in surveys),
-        photo_sha256=tuple(sorted({p.sha256 for p in pages})),
-        digest=_digest(surveys),
-        created_at=now.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
-    )
+    origins = Origins()
+    for survey in sorted(surveys, key=lambda one: in_turn(one.pack)):
+        origins.add(survey)
+    return origins.record([s.pack for s in surveys], now=now)
 
 
-def _digest(surveys: Sequence[Survey]) -> str:
-    """SHA-256 over every page's photograph and every cell's present state, value and decider, in a fixed order."""
-    whole = hashlib.sha256()
-    between = ""
-    for survey in sorted(surveys, key=lambda one: f"{one.pack} "):  # lines begin so: one survey's at a time are enough
+def in_turn(pack: str) -> str:
+    """Packs sorted by this come in the order that `Origins` needs."""
+    return f"{pack} "
+
+
+class Origins:
+    """The same of surveys that come one after another, sorted by `in_turn`, so that none need be held."""
+
+    def __init__(self) -> None:
+        self._readers: set[str] = set()
+        self._bases: set[str] = set()
+        self._protocols: set[tuple[str, str, str]] = set()
+        self._photos: set[str] = set()
+        self._whole, self._between, self._last = hashlib.sha256(), "", ""
+
+    def add(self, survey: Survey) -> None:
+        """The next survey.
+
+        Digested are every page's photograph and every cell's present state, value and decider, in a fixed order: as
+        sorted lines, which begin with the pack.
+        """
+        if in_turn(survey.pack) < self._last:
+            raise ValueError(f"pack {survey.pack} came after '{self._last}'; expected packs in turn")
+        self._last = in_turn(survey.pack)
+        for page in survey.pages:
+            self._readers.add(page.reader_version)
+            self._bases.update(filter(None, [page.acceptance_basis]))
+            self._protocols.add((page.protocol, page.protocol_version, page.protocol_digest))
+            self._photos.add(page.sha256)
         photo = {p.id: p.sha256 for p in survey.pages}
         lines = [f"{survey.pack} {photo[c.page_id]} {c.cell} {c.state} {c.value!r} {c.by}" for c in survey.cells]
         for line in sorted(lines):
-            whole.update(f"{between}{line}".encode())
-            between = "\n"
-    return whole.hexdigest()
+            self._whole.update(f"{self._between}{line}".encode())
+            self._between = "\n"
+
+    def record(self, packs: Iterable[str], *, now: datetime) -> Provenance:
+        """The origin of all of them; `packs` in the order in which they are told."""
+        if now.tzinfo is None:
+            raise ValueError("now has no time zone; pass datetime.now(UTC)")
+        return Provenance(
+            tool="digitise",
+            tool_version=__version__,
+            reader_versions=tuple(sorted(self._readers)),
+            acceptance_bases=tuple(sorted(self._bases)),
+            protocols=tuple(sorted(self._protocols)),
+            packs=tuple(packs),
+            photo_sha256=tuple(sorted(self._photos)),
+            digest=self._whole.hexdigest(),
+            created_at=now.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
+        )

@@ -6,7 +6,16 @@ import argparse
 from datetime import UTC, datetime
 from pathlib import Path
 
-from digitise.commands.common import Adder, UsageError, open_store, results_ahead, say, say_older, store_argument
+from digitise.commands.common import (
+    Adder,
+    UsageError,
+    open_store,
+    results_ahead,
+    say,
+    say_older,
+    store_argument,
+    ticking,
+)
 from digitise.exchange import FORMATS, PARTS, USUAL
 from digitise.wording import plural
 
@@ -54,17 +63,11 @@ def _export(args: argparse.Namespace) -> int:
 
     formats = [f for f in args.formats.replace(" ", "").split(",") if f]
     with open_store(args.store) as store:
+        given = {"formats": formats, "with_unreviewed": args.with_unreviewed, "pseudonyms": args.pseudonyms}
+        given |= {"packs": args.pack or None, "about": load_about(args.about)}
         try:
-            summary = write_export(
-                store,
-                args.out,
-                now=datetime.now(UTC),
-                packs=args.pack or None,
-                formats=formats,
-                with_unreviewed=args.with_unreviewed,
-                about=load_about(args.about),
-                pseudonyms=args.pseudonyms,
-            )
+            with ticking("exporting", unit="survey") as tick:
+                summary = write_export(store, args.out, now=datetime.now(UTC), tick=tick, **given)
         except Unreviewed as error:
             say(f"digitise export: {error}")
             return 1

@@ -6,17 +6,20 @@ has to ask, and every file then says how many there are.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import groupby, islice
 from typing import TYPE_CHECKING, TypeVar
 
 from digitise.exchange.about import About
-from digitise.provenance import Provenance, provenance
+from digitise.exchange.spool import Spool
+from digitise.provenance import Origins, Provenance, in_turn
 from digitise.results import SurveyResults, survey_results
+from digitise.sheets.protocol import Protocol
 from digitise.store import CellNow, PageRow, PhotoRow
-from digitise.surveys.places import site_key
-from digitise.surveys.survey import Seen, Survey, as_kept, load_surveys
+from digitise.surveys.places import Place, place_of, site_key
+from digitise.surveys.survey import Seen, as_kept, iter_surveys
 from digitise.wording import plural, thousands
 
 if TYPE_CHECKING:
@@ -46,28 +49,40 @@ class Many(Collection[T]):
 
 
 PageCells = Many[tuple[PageRow, CellNow]]
+Tick = Callable[[], None]
+
+
+@dataclass(frozen=True, slots=True)
+class SurveyFacts:
+    """What is told of a survey in short. `counted` has id and label of each row whose animals were counted."""
+
+    pack: str
+    name: str
+    date: str | None
+    protocol: Protocol
+    place: Place | None
+    counted: tuple[tuple[str, str], ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Content:
     """Everything an export is made from. `cells` are those of the pages that count, each with its page.
 
-    `photo_pages` are all pages, superseded ones too, by photograph.
+    `surveys`, and their `results`, come by date; results are loaded one at a time, each time they are asked for, and
+    have no points and counts (`digitise.exchange.spool`). `photo_pages` are all pages, superseded ones too, by
+    photograph. Of the cells nobody has decided `unread`.
     """
 
     pages: tuple[PageRow, ...]
     cells: PageCells
-    results: tuple[SurveyResults, ...]
+    unread: int
+    surveys: tuple[SurveyFacts, ...]
+    results: Many[SurveyResults]
     photos: tuple[PhotoRow, ...]
     photo_pages: tuple[PageRow, ...]
     origin: Provenance
     about: About
     everything: bool  # every pack of the store, refused photographs too
-
-    @property
-    def unread(self) -> int:
-        """Cells nobody has decided."""
-        return sum(c.state == "unread" for _, c in self.cells)
 
     @property
     def without_pack(self) -> int:
@@ -77,15 +92,15 @@ class Content:
     @property
     def programme(self) -> str:
         """The survey programme, as the protocols name it."""
-        return "; ".join(dict.fromkeys(r.survey.protocol.programme for r in self.results)) or "Reef survey"
+        return "; ".join(dict.fromkeys(s.protocol.programme for s in self.surveys)) or "Reef survey"
 
     @property
     def title(self) -> str:
         """The data set's title: as given, else made from programme, sites and years."""
         if self.about.title:
             return self.about.title
-        sites = list({site_key(r.name): r.name for r in self.results}.values())
-        years = sorted({r.survey.date[:4] for r in self.results if r.survey.date})
+        sites = list({site_key(s.name): s.name for s in self.surveys}.values())
+        years = sorted({s.date[:4] for s in self.surveys if s.date})
         where = ", ".join(sites) if len(sites) <= 3 else f"{len(sites)} sites"
         when = "" if not years else years[0] if len(years) == 1 else f"{years[0]}–{years[-1]}"
         return ", ".join(w for w in (f"{self.programme}: {where}" if where else self.programme, when) if w)
@@ -115,8 +130,11 @@ def gather(
     with_unreviewed: bool = False,
     about: About | None = None,
     seen: Seen = as_kept,
+    tick: Tick = lambda: None,
 ) -> Content:
     """The content of these packs (of everything in the store when None), each cell as it is to be `seen`.
+
+    `tick` is called for each survey when it is gathered, and again each time it is looked at for a file.
 
     Raises
     ------
@@ -130,44 +148,106 @@ def gather(
     if not pages:
         which = f"no sheet of pack {', '.join(packs)}" if packs else "no sheet"
         raise ValueError(f"{store.folder}: {which} has been read yet, so there is nothing to export")
-    surveys = load_surveys(store, packs, seen=seen)
-    cells = _cells(store, pages, surveys, seen)
-    _refuse_unread(store, cells, with_unreviewed)
+    if not with_unreviewed:
+        _refuse_unread(store, pages, sum(p.open for p in pages))
+    gathered = _Gathered(store, pages, seen, tick)
+    came = _as_they_came(known) if packs is None else list(dict.fromkeys(packs))
+    gathered.add_surveys(came)
+    if not with_unreviewed:
+        _refuse_unread(store, pages, gathered.unread)  # opened again meanwhile
+    facts = sorted((gathered.facts[pack] for pack in came), key=lambda f: f.date or "9999")
     own = tuple(p for p in known if packs is None or p.pack in packs)
     kept = {p.sha256 for p in own}
     return Content(
         pages=pages,
-        cells=cells,
-        results=tuple(survey_results(s) for s in surveys),
+        cells=gathered.cells(),
+        unread=gathered.unread,
+        surveys=tuple(facts),
+        results=Many(len(facts), lambda: (gathered.results(f.pack) for f in facts)),
         photos=tuple(p for p in store.photos() if packs is None or p.sha256 in kept),
         photo_pages=own,
-        origin=provenance(surveys, now=now),
+        origin=gathered.origins.record([f.pack for f in facts], now=now),
         about=about or About(),
         everything=packs is None,
     )
 
 
-def _cells(store: Store, pages: Sequence[PageRow], surveys: Sequence[Survey], seen: Seen) -> PageCells:
-    """Cells of the surveys, and of pages that are in none."""
-    found: dict[int, list[CellNow]] = {}
-    for survey in surveys:
-        for cell in survey.cells:
-            found.setdefault(cell.page_id, []).append(cell)
+def _as_they_came(pages: Iterable[PageRow]) -> list[str]:
+    """Packs by the first page of each that was read."""
+    first: dict[str, int] = {}
     for page in pages:
-        if page.pack is None:
-            found[page.id] = [seen(cell) for cell in store.current(page.id).values()]
-    count = sum(len(found.get(page.id, ())) for page in pages)
-    return Many(count, lambda: ((page, cell) for page in pages for cell in found.get(page.id, ())))
+        if page.pack is not None:
+            first[page.pack] = min(page.id, first.get(page.pack, page.id))
+    return sorted(first, key=first.__getitem__)
 
 
-def _refuse_unread(store: Store, cells: PageCells, with_unreviewed: bool) -> None:
-    waiting = [(p, c) for p, c in cells if c.state == "unread"]
-    if not waiting or with_unreviewed:
+class _Gathered:
+    """Surveys one after another, put away with their results as they were at that moment."""
+
+    def __init__(self, store: Store, pages: Sequence[PageRow], seen: Seen, tick: Tick) -> None:
+        self._store, self._pages, self._seen, self._tick = store, pages, seen, tick
+        self._spool, self._many = Spool(), 0
+        self.facts: dict[str, SurveyFacts] = {}
+        self.origins, self.unread = Origins(), 0
+        for page in (p for p in pages if p.pack is None):
+            self._put_cells(page.id, [seen(cell) for cell in store.current(page.id).values()])
+
+    def add_surveys(self, packs: Sequence[str]) -> None:
+        """Read these surveys and compute their results."""
+        counting = {p.id for p in self._pages}
+        labels: dict[tuple, tuple] = {}
+        for survey in iter_surveys(self._store, sorted(packs, key=in_turn), seen=self._seen):
+            results = survey_results(survey)
+            counted = tuple((d.id, d.label) for d in results.densities if not d.is_impact)
+            counted = labels.setdefault(counted, counted)
+            place = place_of(survey)
+            self.facts[survey.pack] = SurveyFacts(
+                survey.pack, results.name, survey.date, survey.protocol, place, counted
+            )
+            self.origins.add(survey)
+            self._spool.put_results(results)
+            self._count([c for c in survey.cells if c.page_id in counting])
+            self._tick()
+
+    def _put_cells(self, key: int, cells: Sequence[CellNow]) -> None:
+        self._spool.put_cells(key, cells)
+        self._count(cells)
+
+    def _count(self, cells: Sequence[CellNow]) -> None:
+        self._many += len(cells)
+        self.unread += sum(c.state == "unread" for c in cells)
+
+    def results(self, pack: str) -> SurveyResults:
+        """A survey's results."""
+        self._tick()
+        return self._spool.results(pack)
+
+    def cells(self) -> PageCells:
+        """Cells of the surveys, and of pages that are in none, page by page."""
+        return Many(self._many, self._page_cells)
+
+    def _page_cells(self) -> Iterator[tuple[PageRow, CellNow]]:
+        for pack, pages in groupby(self._pages, key=lambda p: p.pack):
+            if pack is None:
+                yield from ((page, cell) for page in pages for cell in self._spool.cells(page.id))
+                continue
+            self._tick()
+            found: dict[int, list[CellNow]] = {}
+            for cell in self._spool.cells(pack):
+                found.setdefault(cell.page_id, []).append(cell)
+            yield from ((page, cell) for page in pages for cell in found.get(page.id, ()))
+
+
+def _refuse_unread(store: Store, pages: Sequence[PageRow], waiting: int) -> None:
+    if not waiting:
         return
-    page, cell = waiting[0]
-    where = f"{page.title}, {'T' + str(page.transect) + ', ' if page.transect else ''}{cell.label}"
+    cells = ((p, c) for p in pages if p.open for c in store.current(p.id).values() if c.state == "unread")
+    first = ""
+    for page, cell in islice(cells, 1):
+        line = f"T{page.transect}, " if page.transect else ""
+        first = f" (the first: {page.title}, {line}{cell.label})"
     raise Unreviewed(
-        f"{store.folder}: {plural(len(waiting), 'cell')} still {'waits' if len(waiting) == 1 else 'wait'} for a person "
-        f"(the first: {where}), so nothing was exported. Review them with: digitise review --store {store.folder}; "
+        f"{store.folder}: {plural(waiting, 'cell')} still {'waits' if waiting == 1 else 'wait'} for a person{first}, "
+        f"so nothing was exported. Review them with: digitise review --store {store.folder}; "
         "or add --with-unreviewed, and they are written without a value and counted in every file"
     )

@@ -86,7 +86,7 @@ def write_archive(content: Content, path: Path) -> Path:
 
 def unnamed_rows(content: Content) -> list[str]:
     """Rows of belt sheets without a scientific name, by label: aggregators refuse occurrences without one."""
-    rows = {d.id: d.label for r in content.results for d in r.densities if not d.is_impact}
+    rows = {name: label for s in content.surveys for name, label in s.counted}
     return [label for name, label in rows.items() if name not in content.about.names]
 
 

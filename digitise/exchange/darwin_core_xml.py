@@ -9,7 +9,7 @@ import xml.etree.ElementTree as ET
 from collections.abc import Mapping, Sequence
 
 from digitise.exchange.content import Content
-from digitise.surveys.places import bounds, place_of
+from digitise.surveys.places import bounds
 
 TEXT_NS = "http://rs.tdwg.org/dwc/text/"
 EML_NS = "https://eml.ecoinformatics.org/eml-2.2.0"
@@ -96,14 +96,14 @@ def _party(parent: ET.Element, name: str, content: Content) -> None:
 
 
 def _coverage(parent: ET.Element, content: Content) -> None:
-    places = [p for r in content.results if (p := place_of(r.survey))]
-    dates = sorted(r.survey.date for r in content.results if r.survey.date)
+    places = [s.place for s in content.surveys if s.place]
+    dates = sorted(s.date for s in content.surveys if s.date)
     if not places and not dates:
         return
     coverage = ET.SubElement(parent, "coverage")
     if places:
         area = ET.SubElement(coverage, "geographicCoverage")
-        _add(area, "geographicDescription", "; ".join(dict.fromkeys(r.name for r in content.results)))
+        _add(area, "geographicDescription", "; ".join(dict.fromkeys(s.name for s in content.surveys)))
         box = ET.SubElement(area, "boundingCoordinates")
         west, south, east, north = bounds(places)
         sides = {"west": west, "east": east, "north": north, "south": south}  # in the order of EML
@@ -117,7 +117,7 @@ def _coverage(parent: ET.Element, content: Content) -> None:
 
 def _methods(parent: ET.Element, content: Content) -> None:
     methods = ET.SubElement(parent, "methods")
-    protocols = {r.survey.protocol.digest: r.survey.protocol for r in content.results}
+    protocols = {s.protocol.digest: s.protocol for s in content.surveys}
     for p in protocols.values():
         text = (
             f"Protocol {p.protocol} {p.version} ({p.title}): {p.transects} tapes of {p.transect.length_m:g} m a "

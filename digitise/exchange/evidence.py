@@ -9,15 +9,15 @@ from __future__ import annotations
 import json
 import re
 import shutil
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from digitise.exchange.bag import faults, seal
 from digitise.exchange.content import Content
-from digitise.exchange.package import csv_bytes
-from digitise.exchange.tables import all_tables
+from digitise.exchange.package import write_csv_file
+from digitise.exchange.tables import Table, all_tables
 from digitise.store import RULE, CellNow, PageRow
 from digitise.store.thinning import kept_originals
 
@@ -44,8 +44,10 @@ Without digitise:   sha256sum --check manifest-sha256.txt
 """
 
 
-def write_evidence(store: Store, content: Content, folder: Path) -> list[Path]:
+def write_evidence(store: Store, content: Content, folder: Path, *, tables: Sequence[Table] = ()) -> list[Path]:
     """Write the folder, which must be new or an older evidence folder; returns its files.
+
+    `tables` are those of the content where they are made already.
 
     Raises
     ------
@@ -61,9 +63,9 @@ def write_evidence(store: Store, content: Content, folder: Path) -> list[Path]:
     _pictures(store, content, data)
     _rows(store, data / "store")
     _copy_earlier(store.folder / "earlier", data / "earlier")
-    tables = {t.name: t for t in all_tables(content)}
-    for name, table in (("cells.csv", tables["observations"]), ("photos.csv", tables["photos"])):
-        (data / name).write_bytes(csv_bytes([c.name for c in table.columns], table.rows))
+    named = {t.name: t for t in tables or all_tables(content)}
+    for name, table in (("cells.csv", named["observations"]), ("photos.csv", named["photos"])):
+        write_csv_file(data / name, [c.name for c in table.columns], table.rows)
     origin = json.dumps(content.origin.to_json(), indent=1, ensure_ascii=False) + "\n"
     (data / "provenance.json").write_text(origin, encoding="utf-8")
     (data / "README.txt").write_text(README.format(statement=content.statement), encoding="utf-8")
@@ -94,7 +96,7 @@ def _pictures(store: Store, content: Content, data: Path) -> None:
     (data / "pages").mkdir()
     for source in sorted((store.folder / "pages").glob("*.jpg")):
         shutil.copyfile(source, data / "pages" / source.name)
-    write_crops(store, [(page, cell) for page, cell in content.cells if cell.by != RULE], data / "crops")
+    write_crops(store, ((page, cell) for page, cell in content.cells if cell.by != RULE), data / "crops")
 
 
 def write_crops(store: Store, cells: Iterable[tuple[PageRow, CellNow]], folder: Path) -> None:
@@ -137,10 +139,10 @@ def take_in(folder: Path, target: Path, *, now: datetime) -> Store:
     ValueError
         The evidence is not whole, or `target` holds something already; nothing is left behind then.
     """
-    from digitise.provenance import provenance
+    from digitise.provenance import Origins, in_turn
     from digitise.store import Store
     from digitise.store.dump import TABLES, load
-    from digitise.surveys.survey import load_surveys
+    from digitise.surveys.survey import iter_surveys
 
     wrong = verify(folder)
     if wrong:
@@ -158,7 +160,10 @@ def take_in(folder: Path, target: Path, *, now: datetime) -> Store:
             _copy_pictures(folder / "data", fresh, store)
             _copy_earlier(folder / "data" / "earlier", fresh / "earlier")
             said = json.loads((folder / "data" / "provenance.json").read_text(encoding="utf-8"))
-            digest = provenance(load_surveys(store), now=now).digest
+            origins = Origins()
+            for survey in iter_surveys(store, sorted(store.packs(), key=in_turn)):
+                origins.add(survey)
+            digest = origins.record((), now=now).digest
         if digest != said.get("digest"):
             raise ValueError(f"{folder}: not taken in: its rows do not give the data that it says it holds")
     except BaseException:
@@ -180,8 +185,10 @@ def _copy_earlier(source: Path, target: Path) -> None:
         shutil.copyfile(path, target / path.name)
 
 
-def _lines(path: Path) -> list[str]:
-    return path.read_text(encoding="utf-8").splitlines() if path.is_file() else []
+def _lines(path: Path) -> Iterator[str]:
+    if path.is_file():
+        with path.open(encoding="utf-8", newline="\n") as lines:
+            yield from lines
 
 
 def _copy_pictures(data: Path, target: Path, store: Store) -> None:

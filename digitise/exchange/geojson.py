@@ -25,7 +25,7 @@ def write_geojson(content: Content, path: Path) -> Path:
 
 def _collection(content: Content) -> dict:
     features = [_feature(r, content.about.datum) for r in content.results]
-    places = [p for r in content.results if (p := place_of(r.survey))]
+    places = [s.place for s in content.surveys if s.place]
     out = {"type": "FeatureCollection", "name": content.title, "statement": content.statement}
     if places:
         out["bbox"] = list(bounds(places))

@@ -40,11 +40,15 @@ def write_csv(tables: Iterable[Table], folder: Path) -> list[Path]:
     """Each table as ``NAME.csv`` in an existing folder."""
     out = []
     for table in tables:
-        path = folder / f"{table.name}.csv"
-        with path.open("w", newline="", encoding="utf-8") as stream:
-            CsvRows(stream, [c.name for c in table.columns]).add(table.rows)
-        out.append(path)
+        out.append(write_csv_file(folder / f"{table.name}.csv", [c.name for c in table.columns], table.rows))
     return out
+
+
+def write_csv_file(path: Path, columns: Sequence[str], rows: Iterable[dict]) -> Path:
+    """What `csv_bytes` gives, written while the rows come."""
+    with path.open("w", newline="", encoding="utf-8") as stream:
+        CsvRows(stream, columns).add(rows)
+    return path
 
 
 def csv_bytes(columns: list[str], rows: Iterable[dict]) -> bytes:

@@ -18,7 +18,7 @@ import numpy as np
 from digitise.exchange.bag import seal
 from digitise.exchange.content import Content
 from digitise.exchange.evidence import bag_info, write_crops
-from digitise.exchange.package import csv_bytes
+from digitise.exchange.package import write_csv_file
 from digitise.exchange.pseudonyms import Pseudonyms, covered
 from digitise.exchange.tables import all_tables
 from digitise.store import RULE, PhotoRow
@@ -79,13 +79,13 @@ def write_shared(store: Store, content: Content, folder: Path, sharing: Sharing)
     data.mkdir(parents=True)
     rows = list(_photographs(store, content, data / "photographs", sharing))
     _pages(store, content, data / "pages", sharing)
-    cells = [(p, c) for p, c in content.cells if c.by != RULE and not (sharing.names and covered(c.cell, c.kind))]
+    cells = ((p, c) for p, c in content.cells if c.by != RULE and not (sharing.names and covered(c.cell, c.kind)))
     write_crops(store, cells, data / "crops")
     tables = {t.name: t for t in all_tables(content)}
     for name, table in (("cells.csv", tables["observations"]), ("photos.csv", tables["photos"])):
-        (data / name).write_bytes(csv_bytes([c.name for c in table.columns], table.rows))
-    (data / "history.csv").write_bytes(csv_bytes(list(HISTORY), _history(store, content, sharing.names)))
-    (data / "photographs.csv").write_bytes(csv_bytes(list(rows[0]) if rows else ["sha256"], rows))
+        write_csv_file(data / name, [c.name for c in table.columns], table.rows)
+    write_csv_file(data / "history.csv", HISTORY, _history(store, content, sharing.names))
+    write_csv_file(data / "photographs.csv", list(rows[0]) if rows else ["sha256"], rows)
     origin = json.dumps(content.origin.to_json(), indent=1, ensure_ascii=False) + "\n"
     (data / "provenance.json").write_text(origin, encoding="utf-8")
     as_came = sharing.positions and not sharing.names

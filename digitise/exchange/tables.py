@@ -2,30 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
-from typing import TYPE_CHECKING
+from itertools import islice
 
 from digitise.exchange.columns import COLUMNS, Column
 from digitise.exchange.content import Content, Many
+from digitise.exchange.frames import Frames
 from digitise.results import SurveyResults, cover_table, density_table, impact_table
 from digitise.results.groups import GroupValue, group_table
-from digitise.store import CellNow, PageRow
+from digitise.store import CellNow, PageRow, PhotoRow
 from digitise.surveys.places import place_of, why_no_place
 
-if TYPE_CHECKING:
-    import pandas as pd
-
-AT_ONCE = 100  # surveys
+AT_ONCE = 25  # surveys whose results are held together
 SURVEY_OF = (("pack",), "surveys", ("pack",))
-
-
-def _rows_of(frame: pd.DataFrame) -> Iterator[dict]:
-    """A frame's rows, a thousand at a time; what is not known is None."""
-    for i in range(0, len(frame), 1000):
-        part = frame.iloc[i : i + 1000]
-        yield from part.astype(object).where(part.notna(), None).to_dict("records")
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,43 +33,53 @@ class Table:
 
 def all_tables(content: Content) -> tuple[Table, ...]:
     """Every table, surveys first."""
+    surveys: list[dict] = []
+    tables = _tables_of(content.results, lambda some: surveys.extend(map(_survey, some)))
+    photos: dict[str, list[PageRow]] = {}
+    for page in content.photo_pages:
+        photos.setdefault(page.sha256, []).append(page)
+    many = sum(len(photos.get(photo.sha256, ())) or 1 for photo in content.photos)
     return (
-        _table("surveys", "one row a survey", [_survey(r) for r in content.results], key=("pack",)),
-        *result_tables(content.results),
+        _table("surveys", "one row a survey", surveys, key=("pack",)),
+        *tables,
         _table(
             "observations",
             "one row a cell",
             Many(len(content.cells), lambda: (_observation(*one) for one in content.cells)),
             key=("photo_sha256", "sheet", "page", "cell"),
         ),
-        _table("photos", "one row a page of a photograph", _photo_rows(content)),
+        _table("photos", "one row a page of a photograph", Many(many, partial(_photo_rows, content.photos, photos))),
     )
 
 
-def result_tables(results: Sequence[SurveyResults]) -> tuple[Table, ...]:
+def result_tables(results: Iterable[SurveyResults]) -> tuple[Table, ...]:
     """Cover, density and impacts: the numbers behind every figure of the report."""
-    return tuple(
-        _frame_table(name, title, _made_in_parts(make, results))
-        for name, title, make in (
-            ("cover", "one row a percent cover", cover_table),
-            ("density", "one row a density", density_table),
-            ("impacts", "one row an impact in a segment", impact_table),
-        )
+    return _tables_of(results, lambda some: None)
+
+
+def _tables_of(results: Iterable[SurveyResults], also: Callable[[Sequence[SurveyResults]], None]) -> tuple[Table, ...]:
+    """The same, going through the results once; `also` is given them too, some at a time."""
+    made = (
+        ("cover", "one row a percent cover", cover_table),
+        ("density", "one row a density", density_table),
+        ("impacts", "one row an impact in a segment", impact_table),
     )
-
-
-def _made_in_parts(make: Callable[[Sequence[SurveyResults]], pd.DataFrame], results: Sequence[SurveyResults]):
-    """A table of many surveys, made of a hundred at a time: its rows take far more room before they are a frame."""
-    import pandas as pd
-
-    parts = [make(results[i : i + AT_ONCE]) for i in range(0, len(results), AT_ONCE)]
-    told = [p.astype({c: float for c in p.columns if p[c].isna().all()}) for p in parts if len(p)]
-    return pd.concat(told, ignore_index=True) if told else make(())
+    frames = {name: Frames() for name, _, _ in made}
+    for name, _, make in made:
+        frames[name].add(make(()))  # its columns, where there are no surveys
+    these = iter(results)
+    while some := list(islice(these, AT_ONCE)):
+        also(some)
+        for name, _, make in made:
+            frames[name].add(make(some))
+    return tuple(_frame_table(name, title, frames[name]) for name, title, _ in made)
 
 
 def groups_table(values: Sequence[GroupValue]) -> Table:
     """Covers and densities of groups of sites, year by year."""
-    made = _frame_table("groups", "one row a variable of a group of sites in a year", group_table(values))
+    frames = Frames()
+    frames.add(group_table(values))
+    made = _frame_table("groups", "one row a variable of a group of sites in a year", frames)
     return replace(made, references=())
 
 
@@ -87,16 +88,14 @@ def _table(name: str, title: str, rows: Collection[dict], *, key: tuple[str, ...
     return Table(name, title, tuple(COLUMNS[name].values()), rows, key, references)
 
 
-def _frame_table(name: str, title: str, frame: pd.DataFrame) -> Table:
-    columns = tuple(COLUMNS[name].get(c) or _inferred(c, frame[c].dropna()) for c in frame.columns)
-    return Table(name, title, columns, Many(len(frame), partial(_rows_of, frame)), (), (SURVEY_OF,))
+def _frame_table(name: str, title: str, frames: Frames) -> Table:
+    columns = tuple(COLUMNS[name].get(c) or _inferred(c, frames) for c in frames.columns)
+    return Table(name, title, columns, Many(len(frames), frames.rows), (), (SURVEY_OF,))
 
 
-def _inferred(name: str, values: Iterable[object]) -> Column:
+def _inferred(name: str, frames: Frames) -> Column:
     """A column that nobody described: its type from its values."""
-    known = [v for v in values if v != ""]
-    numbers = bool(known) and all(isinstance(v, (int, float)) and not isinstance(v, bool) for v in known)
-    return Column(name, "number" if numbers else "any", "")
+    return Column(name, "number" if frames.holds_numbers(name) else "any", "")
 
 
 def _survey(r: SurveyResults) -> dict:
@@ -147,12 +146,8 @@ def _observation(page: PageRow, cell: CellNow) -> dict:
     }
 
 
-def _photo_rows(content: Content) -> list[dict]:
-    pages: dict[str, list[PageRow]] = {}
-    for page in content.photo_pages:
-        pages.setdefault(page.sha256, []).append(page)
-    out = []
-    for photo in content.photos:
+def _photo_rows(photos: Sequence[PhotoRow], pages: Mapping[str, Sequence[PageRow]]) -> Iterator[dict]:
+    for photo in photos:
         named = {
             "photo": photo.name,
             "photo_sha256": photo.sha256,
@@ -161,8 +156,7 @@ def _photo_rows(content: Content) -> list[dict]:
             "status": photo.status,
             "reasons": " ".join(photo.reasons),
         }
-        out += [named | _page(p) for p in pages.get(photo.sha256, ())] or [named]
-    return out
+        yield from [named | _page(p) for p in pages.get(photo.sha256, ())] or [named]
 
 
 def _page(page: PageRow) -> dict:

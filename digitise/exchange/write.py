@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from digitise.collecting import collecting_less
 from digitise.exchange import FORMATS, USUAL
 from digitise.exchange.about import About
 from digitise.exchange.content import Content, gather
 from digitise.exchange.pseudonyms import pseudonyms_of
-from digitise.exchange.tables import all_tables
+from digitise.exchange.tables import Table, all_tables
 from digitise.surveys.survey import as_kept
 from digitise.wording import plural
 
@@ -53,10 +55,12 @@ def write_export(
     with_unreviewed: bool = False,
     about: About | None = None,
     pseudonyms: bool = False,
+    tick: Callable[[int], None] = lambda total: None,
 ) -> ExportSummary:
     """Write the `formats` of these packs (of everything in the store when None) into `folder`.
 
-    `pseudonyms` replaces names of people, but not in the evidence, which is the store as it is.
+    `pseudonyms` replaces names of people, but not in the evidence, which is the store as it is. `tick` is called each
+    time a survey is looked at, with how often that is going to be in all.
 
     Raises
     ------
@@ -75,11 +79,14 @@ def write_export(
     if "evidence" in formats and pseudonyms:
         raise ValueError("the evidence is the store as it is, with the names in it; leave it or --pseudonyms out")
     seen = pseudonyms_of(store, now=now).cell if pseudonyms else as_kept
-    content = gather(store, now=now, packs=packs, with_unreviewed=with_unreviewed, about=about, seen=seen)
-    files = write_formats(store, content, folder, formats)
+    total = len(set(packs) if packs is not None else store.packs()) * _looks(formats)
+    rest = {"with_unreviewed": with_unreviewed, "about": about, "seen": seen, "tick": lambda: tick(total)}
+    with collecting_less():
+        content = gather(store, now=now, packs=packs, **rest)
+        files = write_formats(store, content, folder, formats)
     return ExportSummary(
         tuple(files),
-        len(content.results),
+        len(content.surveys),
         len(content.cells),
         content.unread,
         content.without_pack,
@@ -90,7 +97,15 @@ def write_export(
 def write_formats(store: Store, content: Content, folder: Path, formats: Sequence[str]) -> list[Path]:
     """Write what was gathered in each of the `formats`; returns the files."""
     folder.mkdir(parents=True, exist_ok=True)
-    return [path for name in FORMATS if name in formats for path in _write(name, store, content, folder)]
+    tables = cache(lambda: all_tables(content))  # made once, when first needed
+    return [path for name in FORMATS if name in formats for path in _write(name, store, content, tables, folder)]
+
+
+def _looks(formats: Sequence[str]) -> int:
+    """How often each survey is looked at: when it is gathered, for the tables, and for every file with its cells."""
+    cells = {"tables": 1, "workbook": 1, "evidence": 2}
+    own = [n for n in formats if n in cells]
+    return 1 + bool(own) + sum(cells[n] for n in own) + sum(n in formats for n in ("darwin-core", "sites"))
 
 
 def _notes(content: Content, formats: Sequence[str]) -> tuple[str, ...]:
@@ -110,15 +125,17 @@ def _notes(content: Content, formats: Sequence[str]) -> tuple[str, ...]:
     return tuple(out)
 
 
-def _write(name: str, store: Store, content: Content, folder: Path) -> list[Path]:
+def _write(
+    name: str, store: Store, content: Content, tables: Callable[[], tuple[Table, ...]], folder: Path
+) -> list[Path]:
     if name == "tables":
         from digitise.exchange.package import write_package
 
-        return write_package(content, all_tables(content), folder / "tables")
+        return write_package(content, tables(), folder / "tables")
     if name == "workbook":
         from digitise.exchange.workbook import write_workbook
 
-        return [write_workbook(content, all_tables(content), folder / "survey.xlsx")]
+        return [write_workbook(content, tables(), folder / "survey.xlsx")]
     if name == "darwin-core":
         from digitise.exchange.darwin_core import write_archive
 
@@ -129,4 +146,4 @@ def _write(name: str, store: Store, content: Content, folder: Path) -> list[Path
         return [write_geojson(content, folder / "sites.geojson")]
     from digitise.exchange.evidence import write_evidence
 
-    return write_evidence(store, content, folder / "evidence")
+    return write_evidence(store, content, folder / "evidence", tables=tables())

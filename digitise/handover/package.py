@@ -181,10 +181,11 @@ def _report(store: Store, content: Content, folder: Path) -> None:
 
     earlier = earlier_results(store.folder)
     audits = store.audits.all()
-    groups = groups_of_results(content.results, grouped_sites(store.folder))
+    results = tuple(content.results)
+    groups = groups_of_results(results, grouped_sites(store.folder))
     rest = {"earlier": earlier, "audits": audits, "groups": groups}
-    report = build_report(content.results, content.photos, content.origin, **rest)
-    report_files(content.results, report, folder, groups=groups)
+    report = build_report(results, content.photos, content.origin, **rest)
+    report_files(results, report, folder, groups=groups)
 
 
 def _letter(prepared: Prepared, now: dt.datetime, holds: tuple[tuple[str, str], ...]) -> Letter:

@@ -91,7 +91,7 @@ def prepare_handover(store: Store, wishes: Wishes, *, now: dt.datetime) -> Prepa
     content = gather(store, now=now, packs=wishes.packs, with_unreviewed=True, about=wishes.about, seen=seen)
     if not content.results:
         raise ValueError(f"{store.folder}: no page belongs to a survey yet, so there is nothing to hand over")
-    surveys = load_surveys(store, [r.survey.pack for r in content.results])
+    surveys = load_surveys(store, [s.pack for s in content.surveys])
     ready = readiness(store, surveys, today=now.astimezone().date())
     for one in ready:
         if one.digest != before_reading.get(one.pack):

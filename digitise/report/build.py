@@ -7,6 +7,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from digitise.collecting import collecting_less
 from digitise.earlier import EarlierResult
 from digitise.provenance import Provenance, provenance
 from digitise.report.blocks import Notice, Report
@@ -147,9 +148,10 @@ def write_report(
             f"{store.folder}: no sheet has been read yet, so nothing can be reported; add photographs first"
         )
     results = []
-    for one in surveys:
-        results.append(survey_results(one, level=level))
-        tick(len(surveys))
+    with collecting_less():
+        for one in surveys:
+            results.append(survey_results(one, level=level))
+            tick(len(surveys))
     origin, earlier = provenance(surveys, now=now), earlier_results(store.folder)
     groups = groups_of_results(results, grouped_sites(store.folder))
     report = build_report(results, store.photos(), origin, earlier=earlier, audits=store.audits.all(), groups=groups)

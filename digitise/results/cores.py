@@ -8,7 +8,6 @@ a person's script again in each.
 from __future__ import annotations
 
 import contextlib
-import gc
 import json
 import os
 import signal
@@ -19,6 +18,7 @@ from concurrent.futures import ThreadPoolExecutor, as_completed
 from pathlib import Path
 from queue import SimpleQueue
 
+from digitise.collecting import collecting_less
 from digitise.results import parts
 from digitise.results.parts import Part, tables_of, written
 from digitise.results.results import survey_results
@@ -56,19 +56,8 @@ def made_parts(
 
 
 def _made(store: Store, packs: Sequence[str], home: Path, level: float) -> Part:
-    with _collecting_less(), contextlib.closing(iter_surveys(store, packs)) as surveys:
+    with collecting_less(), contextlib.closing(iter_surveys(store, packs)) as surveys:
         return written(home, tables_of([survey_results(s, level=level) for s in surveys]))
-
-
-@contextlib.contextmanager
-def _collecting_less() -> Iterator[None]:
-    """Python looks through all it holds for cycles far less often: a survey's tens of thousands of cells have none."""
-    usual = gc.get_threshold()
-    gc.set_threshold(1_000_000, *usual[1:])
-    try:
-        yield
-    finally:
-        gc.set_threshold(*usual)
 
 
 def _made_elsewhere(
