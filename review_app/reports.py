@@ -2,23 +2,26 @@
 
 from __future__ import annotations
 
+import contextlib
 import io
 import tempfile
+import threading
 import zipfile
-from collections.abc import Sequence
+from collections import OrderedDict
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 
-from digitise.earlier import EarlierResult
 from digitise.earlier.keep import earlier_results
 from digitise.exchange.write import write_export
 from digitise.provenance import provenance
 from digitise.report import page_html
+from digitise.report.group_part import Groups
 from digitise.results import survey_results
-from digitise.results.groups import groups_of_results
+from digitise.results.groups import SURVEY_COLUMNS, group_values, groups_of_results
+from digitise.results.kept import KeptTables
 from digitise.store import Store
-from digitise.store.audits import Audit
 from digitise.surveys.known_plan import grouped_sites
 from digitise.surveys.places import site_key
 from digitise.surveys.plan import PlanError, SitePlan
@@ -26,6 +29,8 @@ from digitise.surveys.survey import load_surveys
 from review_app import worklist
 
 ON_A_PAGE = 40  # surveys: their page takes seconds to make, and a browser shows it at once
+AT_ONCE_MADE = 300  # surveys whose tables are made while somebody waits for the page; more are made in the background
+LEVEL = 0.95
 
 
 def chosen_packs(store: Store, pack: str) -> list[str]:
@@ -80,19 +85,64 @@ def _part_name(surveys: Sequence[tuple[str, str, str]]) -> str:
     return " to ".join(dict.fromkeys((first or f"pack {pack}", last or f"pack {other}")))
 
 
-def results_page(store: Store, packs: Sequence[str], *, groups: bool = True) -> str:
+def results_page(store: Store, packs: Sequence[str], *, part: bool = False) -> str:
     """The report as a page; ``ValueError`` when no sheet of these packs has been read.
 
-    Without `groups` of sites where `packs` are some of many: a group is more than those.
+    Where they are `part` of many, groups of sites are those of all surveys in the store: a group is more than a part.
     """
-    origin = provenance(load_surveys(store, packs), now=worklist.utc_now())
+    surveys = load_surveys(store, packs)
+    origin = provenance(surveys, now=worklist.utc_now())
     if not origin.packs:
         raise ValueError("no sheet of this survey has been read yet, so there are no results")
-    kept = tuple((p.sha256, p.status) for p in store.photos())
-    audits = tuple(store.audits.all())
-    earlier = tuple(earlier_results(store.folder))
-    places = _grouped(store) if groups else ()
-    return _results_page(store, origin.packs, origin.digest, kept, earlier, audits, places)
+    photos = store.photos()
+    rest = {"earlier": tuple(earlier_results(store.folder)), "audits": tuple(store.audits.all())}
+    places = _grouped(store)
+    groups = _groups_of_all(store, places) if part and places else None
+    known = tuple((p.sha256, p.status) for p in photos)
+    key = (store, origin.packs, origin.digest, known, *rest.values(), places, groups)
+
+    def made() -> str:
+        results = [survey_results(s) for s in surveys]
+        found = groups or Groups(tuple(groups_of_results(results, places)))
+        return page_html(results, photos, origin, groups=found, **rest)
+
+    return _pages.found(key, made)
+
+
+class _Pages:
+    """The last pages that were made; they are shown again while nothing has changed."""
+
+    def __init__(self, most: int) -> None:
+        self._most, self._lock = most, threading.Lock()
+        self._made: OrderedDict[tuple, str] = OrderedDict()
+
+    def found(self, key: tuple, made: Callable[[], str]) -> str:
+        """The page with this key, made where it is not known."""
+        with self._lock:
+            if key in self._made:
+                self._made.move_to_end(key)
+                return self._made[key]
+        page = made()
+        with self._lock:
+            self._made[key] = page
+            while len(self._made) > self._most:
+                self._made.popitem(last=False)
+        return page
+
+
+_pages = _Pages(8)
+
+
+def _groups_of_all(store: Store, places: Sequence[SitePlan]) -> Groups:
+    """Groups of all surveys, from the tables kept beside the store; where these are to be made first, how many."""
+    with contextlib.closing(KeptTables(store)) as kept:
+        if (waiting := kept.waiting) > AT_ONCE_MADE:
+            return Groups((), waiting=waiting)
+        surveys = kept.read("surveys", columns=SURVEY_COLUMNS)
+        cover, density = (kept.read(name, level="site") for name in ("cover", "density"))
+    unplaced = int(((surveys["site"] == "") | (surveys["date"] == "")).sum())
+    values = group_values(places, surveys, cover, density, level=LEVEL)
+    return Groups(tuple(values), of_all=True, unplaced=unplaced)
 
 
 def _grouped(store: Store) -> tuple[SitePlan, ...]:
@@ -101,23 +151,6 @@ def _grouped(store: Store) -> tuple[SitePlan, ...]:
         return grouped_sites(store.folder)
     except PlanError:
         return ()
-
-
-@lru_cache(maxsize=8)
-def _results_page(
-    store: Store,
-    packs: tuple[str, ...],
-    _digest: str,
-    _photos: tuple,
-    earlier: tuple[EarlierResult, ...],
-    audits: tuple[Audit, ...],
-    places: tuple[SitePlan, ...],
-) -> str:
-    surveys = load_surveys(store, packs)
-    origin = provenance(surveys, now=worklist.utc_now())
-    results = [survey_results(s) for s in surveys]
-    groups = groups_of_results(results, places)
-    return page_html(results, store.photos(), origin, earlier=earlier, audits=audits, groups=groups)
 
 
 def tables_zip(store: Store, packs: Sequence[str]) -> bytes:

@@ -119,7 +119,7 @@ def _results(request: Request) -> Response:
     try:
         part = reports.part_numbered(store, request.query_params.get("part", ""))
         packs = part.packs if part else reports.chosen_packs(store, request.query_params.get("pack", ""))
-        page = reports.results_page(store, packs, groups=part is None)
+        page = reports.results_page(store, packs, part=part is not None)
     except ValueError as error:
         return _refuse(404, str(error))
     headers = _FRESH | {"content-security-policy": _REPORT}

@@ -2,6 +2,8 @@
 
 import csv
 import math
+import re
+import shutil
 
 import pytest
 from kept import FLAGGED, NOW, keep, made_result, points
@@ -14,9 +16,11 @@ from digitise.estimate.density import BeltCount, site_density
 from digitise.estimate.groups import group_cover, group_density
 from digitise.provenance import provenance
 from digitise.report import build_report, write_report
+from digitise.report.group_part import Groups
 from digitise.report.html import html_page
 from digitise.results import survey_results
 from digitise.results.groups import group_table, groups_of_results
+from digitise.results.kept import make_ahead
 from digitise.store import Store
 from digitise.surveys.known_plan import grouped_sites, keep_plan
 from digitise.surveys.plan import PlanError
@@ -250,12 +254,17 @@ def test_the_report_has_a_part_about_groups_and_its_table(folder, tmp_path):
     assert tmp_path / "out" / "figures" / "groups.svg" in paths
 
 
+def grouped(results, places):
+    """What a report says of groups of its own surveys."""
+    return Groups(tuple(groups_of_results(results, places)))
+
+
 def test_surveys_whose_site_or_date_is_not_entered_are_counted_apart(folder):
     """A site that seems to have no survey may have one of these; in this store one has no date."""
     with Store.open(folder) as store:
         surveys, places = load_surveys(store), grouped_sites(folder)
     told = [
-        html_page(build_report(results, (), provenance(surveys, now=NOW), groups=groups_of_results(results, places)))
+        html_page(build_report(results, (), provenance(surveys, now=NOW), groups=grouped(results, places)))
         for results in ([survey_results(s) for s in surveys], [survey_results(s) for s in surveys if s.date and s.site])
     ]
 
@@ -269,6 +278,58 @@ def test_without_groups_the_report_is_the_same(folder):
         surveys = load_surveys(store)
     results, origin = [survey_results(s) for s in surveys], provenance(surveys, now=NOW)
 
-    bare = html_page(build_report(results, (), origin, groups=groups_of_results(results, ())))
+    bare = html_page(build_report(results, (), origin, groups=grouped(results, ())))
     assert bare == html_page(build_report(results, (), origin))
     assert "Groups of sites" not in bare
+
+
+def numbers_of_part(page):
+    """Rows of the tables of groups, up to the next part."""
+    part = page[page.index('id="groups"') :]
+    part = part[: part.index("</section>")]
+    return re.findall(r"<t[hd][^>]*>(.*?)</t[hd]>", part)
+
+
+def test_a_page_with_some_of_many_surveys_shows_the_groups_of_all(folder):
+    """As the whole report has them, from the tables kept beside the store; and says whose they are."""
+    from review_app import reports
+
+    with Store.open(folder) as store:
+        whole = reports.results_page(store, store.packs())
+        some = reports.results_page(store, ["QH7M4F", "QH7M4A"], part=True)
+        again = reports.results_page(store, ["QH7M4F", "QH7M4A"], part=True)
+
+    assert again is some
+    assert len(numbers_of_part(whole)) > 20
+    assert numbers_of_part(some) == numbers_of_part(whole)
+    assert "of all surveys, also those that are not on this page," in some
+    assert "1 survey whose site or date is not entered yet is in no group." in some
+    assert "of the year in this report" in whole
+
+
+def test_groups_that_take_long_to_work_out_keep_nobody_waiting(folder, monkeypatch):
+    """The page says so, and has them as soon as they are there."""
+    from review_app import reports
+
+    monkeypatch.setattr(reports, "AT_ONCE_MADE", 3)
+    shutil.rmtree(folder / "results", ignore_errors=True)
+    with Store.open(folder) as store:
+        before = reports.results_page(store, ["QH7M4F"], part=True)
+        make_ahead(store)
+        after = reports.results_page(store, ["QH7M4F"], part=True)
+
+    assert "the results of 10 of these are worked out now" in before
+    assert "North shore" not in before
+    assert "North shore" in after
+
+
+def test_a_results_page_loads_its_surveys_once(folder, monkeypatch):
+    """Also where it is made."""
+    from review_app import reports
+
+    loaded = []
+    monkeypatch.setattr(reports, "load_surveys", lambda *given: loaded.append(given) or load_surveys(*given))
+    with Store.open(folder) as store:
+        reports.results_page(store, ["QH7M4A"])
+
+    assert len(loaded) == 1

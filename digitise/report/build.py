@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -12,7 +13,7 @@ from digitise.earlier import EarlierResult
 from digitise.provenance import Provenance, provenance
 from digitise.report.blocks import Notice, Report
 from digitise.report.change_part import change_part, last_changes
-from digitise.report.group_part import group_part
+from digitise.report.group_part import Groups, group_part
 from digitise.report.html import html_page
 from digitise.report.occurrence_part import community_part
 from digitise.report.overview import comparison_part, trends_part, where_part
@@ -40,7 +41,7 @@ def build_report(
     *,
     earlier: Sequence[EarlierResult] = (),
     audits: Sequence[Audit] = (),
-    groups: Sequence[GroupValue] = (),
+    groups: Groups | None = None,
 ) -> Report:
     """The report of one survey or several. `photos` are all photographs of the store, refused ones too.
 
@@ -55,10 +56,12 @@ def build_report(
     together = [comparison_part(results), change_part(changes), trends_part(results, earlier)]
     surveys = [survey_part(r, named=several) for r in results]
     trust = [community_part(results), quality_part(results, photos, audits)]
-    unplaced = sum(not (r.survey.site and r.survey.date) for r in results)
-    found = [short_part(results, changes), where_part(results), group_part(groups, unplaced), *together]
+    groups = groups or Groups()
+    if not groups.of_all:
+        groups = replace(groups, unplaced=sum(not (r.survey.site and r.survey.date) for r in results))
+    found = [short_part(results, changes), where_part(results), group_part(groups), *together]
     found += [*trust, *surveys] if several else [*surveys, *trust]
-    found += [methods_part(results, origin, audits, changes, groups), origin_part(results, origin)]
+    found += [methods_part(results, origin, audits, changes, groups.values), origin_part(results, origin)]
     parts = [p for p in found if p is not None]
     names = {
         "short": "In short",
@@ -112,7 +115,7 @@ def page_html(
     *,
     earlier: Sequence[EarlierResult] = (),
     audits: Sequence[Audit] = (),
-    groups: Sequence[GroupValue] = (),
+    groups: Groups | None = None,
 ) -> str:
     """The report as one HTML page."""
     return html_page(build_report(results, photos, origin, earlier=earlier, audits=audits, groups=groups))
@@ -153,10 +156,10 @@ def write_report(
             results.append(survey_results(one, level=level))
             tick(len(surveys))
     origin, earlier = provenance(surveys, now=now), earlier_results(store.folder)
-    groups = groups_of_results(results, grouped_sites(store.folder))
+    groups = Groups(tuple(groups_of_results(results, grouped_sites(store.folder))))
     report = build_report(results, store.photos(), origin, earlier=earlier, audits=store.audits.all(), groups=groups)
     every = len(surveys) + len(report.figures)
-    return report_files(results, report, out, groups=groups, drawn=lambda: tick(every))
+    return report_files(results, report, out, groups=groups.values, drawn=lambda: tick(every))
 
 
 def report_files(

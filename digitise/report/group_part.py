@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from digitise.report.blocks import Block, Bullets, Cell, Figure, Heading, Paragraph, Part, Table
 from digitise.report.plots import Plot, PlotRow
@@ -16,13 +16,35 @@ MOST_ROWS = 36  # of the figure
 MOST_YEARS, MOST_DENSITIES = 4, 8  # columns of a group's table; of animals seen, the commonest first
 
 
-def group_part(values: Sequence[GroupValue], unplaced: int = 0) -> Part | None:
-    """What groups of sites say together; None without any. `unplaced` surveys have no site or no date yet."""
+@dataclass(frozen=True, slots=True)
+class Groups:
+    """What a report says of groups of sites: of its own surveys, or `of_all` in the store where it has some of many.
+
+    `unplaced` of all surveys have no site or no date yet. There are no `values` while so many surveys are `waiting` to
+    be worked out.
+    """
+
+    values: tuple[GroupValue, ...] = ()
+    of_all: bool = False
+    unplaced: int = 0
+    waiting: int = 0
+
+
+def group_part(groups: Groups) -> Part | None:
+    """What groups of sites say together; None without any."""
+    values, unplaced = groups.values, groups.unplaced
+    if groups.waiting:
+        words = (
+            f"They rest on all surveys, and the results of {groups.waiting} of these are worked out now, in the "
+            "background. Open this page again in a minute or two."
+        )
+        return Part((Heading(1, "Groups of sites", "groups"), Paragraph(words)), "groups")
     if not values:
         return None
     level = f"{100 * values[0].estimate.level:g} %"
+    of = "of all surveys, also those that are not on this page," if groups.of_all else "in this report"
     lead = (
-        "Means over sites, each standing with its last survey of the year in this report and counting once. Intervals "
+        f"Means over sites, each standing with its last survey of the year {of} and counting once. Intervals "
         "cover differences between sites: here the site is the sampling unit, not the transect."
     )
     if unplaced:
