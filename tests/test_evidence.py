@@ -4,12 +4,14 @@ import hashlib
 import json
 import sqlite3
 import subprocess
+from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
 from kept import FLAGGED, NOW, PACK, keep, made_result, points
 
+from digitise.exchange import evidence as evidence_module
 from digitise.exchange.bag import faults, seal
 from digitise.exchange.evidence import take_in, verify
 from digitise.exchange.write import write_export
@@ -233,3 +235,39 @@ def test_evidence_never_goes_over_other_files(store, evidence, tmp_path):
         write_export(store, tmp_path / "b", now=NOW, formats=("evidence",), with_unreviewed=True)
     with pytest.raises(ValueError, match="holds files already"):
         take_in(evidence, tmp_path / "b", now=NOW)
+
+
+def test_two_exports_into_one_folder_at_once_leave_it_whole(store, tmp_path, monkeypatch):
+    """One is made from beginning to end while the other is in the middle; nothing unfinished is left."""
+    out, begun = tmp_path / "out", []
+
+    def sealed(folder, info, seal=evidence_module.seal):
+        if not begun:
+            begun.append(folder)
+            write_export(store, out, now=NOW, formats=("evidence",), with_unreviewed=True)
+        return seal(folder, info)
+
+    monkeypatch.setattr(evidence_module, "seal", sealed)
+    write_export(store, out, now=NOW, formats=("evidence",), with_unreviewed=True)
+
+    assert verify(out / "evidence") == []
+    assert [p.name for p in out.iterdir()] == ["evidence"]
+
+
+def test_evidence_that_comes_into_place_at_the_same_moment_is_told_of_in_a_sentence(store, tmp_path, monkeypatch):
+    """Just after the older one was moved away; the other's stays as it is."""
+    out = tmp_path / "out"
+    write_export(store, out, now=NOW, formats=("evidence",), with_unreviewed=True)
+
+    def moved(path, target, replace=Path.replace):
+        done = replace(path, target)
+        if path == out / "evidence":
+            path.mkdir()
+            (path / "bagit.txt").write_text("the other's", encoding="utf-8")
+        return done
+
+    monkeypatch.setattr(Path, "replace", moved)
+    with pytest.raises(ValueError, match="another export wrote its evidence here at the same moment"):
+        write_export(store, out, now=NOW, formats=("evidence",), with_unreviewed=True)
+
+    assert [p.name for p in out.rglob("*")] == ["evidence", "bagit.txt"]

@@ -280,6 +280,22 @@ def test_a_backup_that_holds_other_work_is_left_alone(store, tmp_path):
         assert copy.current(page)[RAY].by == "Cara"
 
 
+def test_a_backup_that_is_refused_leaves_no_empty_folder(store, tmp_path, monkeypatch):
+    """Neither its own nor those around it; what was there before stays."""
+
+    def locked(*_args, **_rest):
+        raise StoreError("the store is locked by another program; close that program and try again")
+
+    monkeypatch.setattr(backups, "_snapshot", locked)
+    (tmp_path / "mine").mkdir()
+    for out in (tmp_path / "new" / "deep" / "copy", tmp_path / "mine"):
+        with pytest.raises(StoreError, match="locked"):
+            backup(store, out, now=NOW)
+
+    assert not (tmp_path / "new").exists()
+    assert list((tmp_path / "mine").iterdir()) == []
+
+
 def test_backups_go_nowhere_they_could_do_harm(store, tmp_path):
     """Not into the store, not into a folder with other things, not over another store's backup."""
     full(store)

@@ -8,8 +8,11 @@ from __future__ import annotations
 
 import json
 import re
+import secrets
 import shutil
+import time
 from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager, suppress
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -24,6 +27,8 @@ from digitise.store.thinning import kept_originals
 if TYPE_CHECKING:
     from digitise.store import Store
 
+UNFINISHED = ".incoming"  # the end of the name of a folder that is not whole yet
+A_DAY_S = 86_400
 README = """Evidence behind a reef survey
 =============================
 
@@ -52,14 +57,52 @@ def write_evidence(store: Store, content: Content, folder: Path, *, tables: Sequ
     Raises
     ------
     ValueError
-        The folder holds something else, or a photograph is missing or was changed.
+        The folder holds something else, a photograph is missing or was changed, or another export wrote its evidence
+        there at the same moment.
     """
     if folder.exists() and any(folder.iterdir()) and not (folder / "bagit.txt").is_file():
         raise ValueError(f"{folder}: holds other files; choose a new folder for the evidence")
-    fresh = folder.with_name(folder.name + ".incoming")
-    shutil.rmtree(fresh, ignore_errors=True)
+    with _fresh(folder) as fresh:
+        _fill(store, content, fresh, tables)
+        _put_in_place(fresh, folder)
+    return sorted(p for p in folder.rglob("*") if p.is_file())
+
+
+@contextmanager
+def _fresh(target: Path) -> Iterator[Path]:
+    """A new folder beside `target`, nobody else's; gone afterwards, and what was left by programs killed long ago."""
+    for old in target.parent.glob(f"{target.name}.*{UNFINISHED}"):
+        if time.time() - old.stat().st_mtime > A_DAY_S:
+            shutil.rmtree(old, ignore_errors=True)
+    fresh = target.with_name(f"{target.name}.{secrets.token_hex(3)}{UNFINISHED}")
+    fresh.mkdir(parents=True)
+    try:
+        yield fresh
+    finally:
+        shutil.rmtree(fresh, ignore_errors=True)
+
+
+def _put_in_place(fresh: Path, folder: Path) -> None:
+    """Let the new folder be `folder`, in place of an older one."""
+    with _fresh(folder) as older:
+        try:
+            if folder.exists():
+                folder.replace(older / "older")
+            fresh.replace(folder)
+        except OSError:
+            if not folder.exists():
+                with suppress(OSError):
+                    (older / "older").replace(folder)
+                raise
+            raise ValueError(
+                f"{folder}: another export wrote its evidence here at the same moment; that one is whole. Export "
+                "again, or into another folder"
+            ) from None
+
+
+def _fill(store: Store, content: Content, fresh: Path, tables: Sequence[Table]) -> None:
     data = fresh / "data"
-    data.mkdir(parents=True)
+    data.mkdir()
     _pictures(store, content, data)
     _rows(store, data / "store")
     _copy_earlier(store.folder / "earlier", data / "earlier")
@@ -70,9 +113,6 @@ def write_evidence(store: Store, content: Content, folder: Path, *, tables: Sequ
     (data / "provenance.json").write_text(origin, encoding="utf-8")
     (data / "README.txt").write_text(README.format(statement=content.statement), encoding="utf-8")
     seal(fresh, bag_info(content))
-    shutil.rmtree(folder, ignore_errors=True)
-    fresh.replace(folder)
-    return sorted(p for p in folder.rglob("*") if p.is_file())
 
 
 def bag_info(content: Content) -> dict[str, str]:
@@ -152,9 +192,7 @@ def take_in(folder: Path, target: Path, *, now: datetime) -> Store:
         raise ValueError(f"{folder}: evidence made for sharing, without the store's rows; no store can be made from it")
     if target.exists() and any(target.iterdir()):
         raise ValueError(f"{target}: holds files already; name a new folder with --store")
-    fresh = target.with_name(target.name + ".incoming")
-    shutil.rmtree(fresh, ignore_errors=True)
-    try:
+    with _fresh(target) as fresh:
         with Store.open(fresh) as store:
             load(store, {name: _lines(folder / "data" / "store" / f"{name}.jsonl") for name in TABLES})
             _copy_pictures(folder / "data", fresh, store)
@@ -166,12 +204,14 @@ def take_in(folder: Path, target: Path, *, now: datetime) -> Store:
             digest = origins.record((), now=now).digest
         if digest != said.get("digest"):
             raise ValueError(f"{folder}: not taken in: its rows do not give the data that it says it holds")
-    except BaseException:
-        shutil.rmtree(fresh, ignore_errors=True)
-        raise
-    if target.exists():
-        target.rmdir()
-    fresh.replace(target)
+        try:
+            if target.exists():
+                target.rmdir()
+            fresh.replace(target)
+        except OSError:
+            if not target.exists():
+                raise
+            raise ValueError(f"{target}: was filled by another program meanwhile; name a new folder") from None
     return Store.open(target)
 
 

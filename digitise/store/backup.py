@@ -69,6 +69,25 @@ def backup(store: Store, out: Path, *, now: datetime, tick: Tick = lambda total:
         `out` is no backup of this store, holds work that this store does not have, or cannot be written in.
     """
     _check_target(store, out)
+    with _no_empty_folders(out):
+        return _backup(store, out, now=now, tick=tick)
+
+
+@contextmanager
+def _no_empty_folders(out: Path) -> Iterator[None]:
+    """Where nothing came of it, no folder is left that was not there before and holds nothing."""
+    parts = [out / part for part in (*FOLDERS, beside.HELD)]
+    new = [folder for folder in (*parts, out, *out.parents) if not folder.exists()]
+    try:
+        yield
+    except BaseException:
+        for folder in new:
+            with suppress(OSError):
+                folder.rmdir()
+        raise
+
+
+def _backup(store: Store, out: Path, *, now: datetime, tick: Tick) -> Backup:
     try:
         for part in (*FOLDERS, beside.HELD):
             (out / part).mkdir(parents=True, exist_ok=True)
