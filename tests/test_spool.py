@@ -1,0 +1,116 @@
+"""Surveys and tables that lie on disk while they are exported: the same things, few of them held at once."""
+
+import gc
+
+import pandas as pd
+import pytest
+from kept import FLAGGED, NOW, keep, made_result, points
+
+from digitise.exchange import tables
+from digitise.exchange.content import gather
+from digitise.exchange.frames import Frames
+from digitise.exchange.spool import Spool
+from digitise.exchange.write import write_export
+from digitise.results import survey_results
+from digitise.store import Store
+from digitise.surveys.survey import Survey, load_surveys
+
+PACKS = [f"QH7M{a}{b}" for a in "AB" for b in "ABCDEFGHJKMNPR"]
+
+
+@pytest.fixture(scope="module")
+def store(tmp_path_factory):
+    """Surveys whose dates run backwards, each with a line and a fish sheet; cells wait on both."""
+    with Store.open(tmp_path_factory.mktemp("spool") / "store") as opened:
+        for k, pack in enumerate(PACKS):
+            site = {"site/site": f"Garden {k % 3}", "site/date": f"{2025 - k // 12}-{12 - k % 12:02d}-28"}
+            keep(opened, made_result("site", site, name=f"site{k}", pack=pack), now=NOW)
+            line = points({"BK": 12 + k % 9, "YB": 10}, x=FLAGGED)
+            keep(opened, made_result("substrate", line, name=f"line{k}", pack=pack), now=NOW)
+            fish = {"fish/ray/0-10/tally": k, "fish/goby/0-10/tally": FLAGGED, "fish/none-seen": True}
+            keep(opened, made_result("fish", fish, name=f"fish{k}", pack=pack), now=NOW)
+        keep(opened, made_result("fish", {}, name="nobody's", pack=None), now=NOW)
+        yield opened
+
+
+def test_results_come_back_as_they_were_put_away(store):
+    """All but the points and counts they were made of, each as often as it is asked for."""
+    spool = Spool()
+    surveys = load_surveys(store)
+    made = [survey_results(s) for s in surveys]
+    for one in made:
+        spool.put_results(one)
+
+    for one in [*made, made[3]]:
+        back = spool.results(one.survey.pack)
+        assert (back.lines, back.densities, back.impacts, back.quality) == (
+            one.lines,
+            one.densities,
+            one.impacts,
+            one.quality,
+        )
+        assert back.survey.cells == one.survey.cells
+        assert back.survey.protocol is one.survey.protocol
+        assert (back.survey.fields, back.survey.findings) == (one.survey.fields, one.survey.findings)
+        assert [t.fields for t in back.survey.transects] == [t.fields for t in one.survey.transects]
+        assert all(t.points == {} and t.counts == () for t in back.survey.transects)
+
+
+def test_what_is_gathered_comes_by_date_and_its_cells_by_page(store):
+    """As surveys loaded together; cells of the page without a pack come last."""
+    content = gather(store, now=NOW, with_unreviewed=True)
+    expected = load_surveys(store)
+
+    assert [r.survey.pack for r in content.results] == [s.pack for s in expected]
+    assert [s.pack for s in content.surveys] == [s.pack for s in expected]
+    own = [(p.id, c.cell) for p in store.pages() if not p.superseded for c in store.current(p.id).values()]
+    assert [(p.id, c.cell) for p, c in content.cells] == own
+    assert len(content.cells) == len(own)
+    assert content.unread == sum(p.open for p in store.pages())
+    assert list(content.cells)[-1][0].pack is None
+
+
+@pytest.mark.parametrize("formats", [("tables",), ("darwin-core", "sites"), ("workbook",)])
+def test_an_export_holds_few_surveys_at_once(store, tmp_path, monkeypatch, formats):
+    """However many there are; each look at one is told."""
+    monkeypatch.setattr(tables, "AT_ONCE", 3)
+    most, told = 0, []
+
+    def tick(total):
+        nonlocal most
+        told.append(total)
+        most = max(most, sum(isinstance(o, Survey) for o in gc.get_objects()))
+
+    gc.collect()
+    write_export(store, tmp_path, now=NOW, formats=formats, with_unreviewed=True, tick=tick)
+
+    assert most <= 3 + 3
+    assert len(told) >= told[0] == max(told) >= 2 * len(PACKS)
+
+
+def rows(*parts):
+    frames = Frames()
+    for part in parts:
+        frames.add(part)
+    return frames, list(frames.rows())
+
+
+def test_a_table_made_in_parts_reads_as_if_it_was_made_at_once():
+    """Whole numbers have a point where they would have one; what is not known is None; text stays text."""
+    first = pd.DataFrame({"n": [1, 2], "x": [0.5, None], "word": ["a", None], "none": [None, None], "mixed": [3, "no"]})
+    second = pd.DataFrame({"n": [None, 4], "x": [1, 2], "word": [None, None], "none": [None, 7], "mixed": [None, 5]})
+    frames, found = rows(first, first.iloc[:0], second)
+    whole = pd.concat([first, second.astype({"word": object})], ignore_index=True)
+    expected = whole.astype(object).where(whole.notna(), None).to_dict("records")
+
+    assert found == expected
+    assert [type(r["n"]) for r in found if r["n"] is not None] == [float] * 3
+    assert len(frames) == 4
+    assert frames.columns == ("n", "x", "word", "none", "mixed")
+    assert [frames.holds_numbers(c) for c in frames.columns] == [True, True, False, True, False]
+
+
+def test_a_table_of_nothing_has_its_columns():
+    """And no row."""
+    frames, found = rows(pd.DataFrame({"n": []}))
+    assert (found, frames.columns, frames.holds_numbers("n")) == ([], ("n",), False)
