@@ -9,7 +9,7 @@ from kept import FLAGGED, NOW, keep, made_result, points
 from digitise.exchange import tables
 from digitise.exchange.content import gather
 from digitise.exchange.frames import Frames
-from digitise.exchange.spool import Spool
+from digitise.exchange.spool import SurveySpool
 from digitise.exchange.write import write_export
 from digitise.results import survey_results
 from digitise.store import Store
@@ -35,7 +35,7 @@ def store(tmp_path_factory):
 
 def test_results_come_back_as_they_were_put_away(store):
     """All but the points and counts they were made of, each as often as it is asked for."""
-    spool = Spool()
+    spool = SurveySpool()
     surveys = load_surveys(store)
     made = [survey_results(s) for s in surveys]
     for one in made:

@@ -13,7 +13,7 @@ from itertools import groupby, islice
 from typing import TYPE_CHECKING, TypeVar
 
 from digitise.exchange.about import About
-from digitise.exchange.spool import Spool
+from digitise.exchange.spool import SurveySpool
 from digitise.provenance import Origins, Provenance, in_turn
 from digitise.results import SurveyResults, survey_results
 from digitise.sheets.protocol import Protocol
@@ -186,7 +186,7 @@ class _Gathered:
 
     def __init__(self, store: Store, pages: Sequence[PageRow], seen: Seen, tick: Tick) -> None:
         self._store, self._pages, self._seen, self._tick = store, pages, seen, tick
-        self._spool, self._many = Spool(), 0
+        self._spool, self._many = SurveySpool(), 0
         self.facts: dict[str, SurveyFacts] = {}
         self.origins, self.unread = Origins(), 0
         for page in (p for p in pages if p.pack is None):

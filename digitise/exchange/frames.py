@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from digitise.exchange.spool import Spool
+from digitise.spool import Spool
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from xml.sax.saxutils import escape
 
 from reportlab.lib import colors
@@ -18,7 +18,9 @@ from digitise.report.drawing import FAINT, GRID, INK
 from digitise.report.paint import PLAIN, fonts, shortened, width_of
 from digitise.report.pdf_blocks import flowables
 from digitise.report.pdf_style import BOTTOM, HEIGHT, LEFT, RIGHT, STYLES, WIDTH, style
+from digitise.spool import Spool
 
+NEAR = 50  # things that are made ahead of the page they stand on
 MOST_UNLISTED = 6  # parts of a report without a list of contents on paper
 MOST_LISTED = 90  # parts in a list that is not broken over two pages
 MOST_KEPT = 28  # rows of a table that is not broken over two pages
@@ -83,7 +85,7 @@ def pdf_bytes(report: Report) -> bytes:
     )
     frame = Frame(LEFT, BOTTOM, WIDTH, HEIGHT, 0, 0, 0, 0)
     document.addPageTemplates(PageTemplate("all", [frame]))
-    document.build(_story(report), canvasmaker=lambda *a, **k: _Pages(report, *a, **k))
+    document.build(_Story(_story(report)), canvasmaker=lambda *a, **k: _Pages(report, *a, **k))
     return out.getvalue()
 
 
@@ -93,16 +95,18 @@ class _Pages(Canvas):
     def __init__(self, report: Report, *arguments, **options):
         super().__init__(*arguments, **options)
         self._report, self._held = report, []
+        self._drawn = Spool()  # what is on each page
         self.begins: dict[str, int] = {}  # page by key of a heading
         self.awaited: list[tuple[int, float, float, str]] = []  # page, x, y and whose page stands there
 
     def showPage(self) -> None:  # noqa: N802 - ReportLab's name
-        self._held.append(dict(self.__dict__))
+        self._drawn.put_object(len(self._held), self._code)
+        self._held.append({name: value for name, value in self.__dict__.items() if name != "_code"})
         self._startPage()
 
     def save(self) -> None:
-        for state in self._held:
-            self.__dict__.update(state)
+        for i, state in enumerate(self._held):
+            self.__dict__.update(state | {"_code": self._drawn.get_object(i)})
             self._furniture(len(self._held))
             super().showPage()
         super().save()
@@ -134,7 +138,21 @@ class _Pages(Canvas):
         self.drawString(LEFT, y, shortened(left, 6.8, WIDTH - width_of(right, 6.8) - 12))
 
 
-def _story(report: Report) -> list[Flowable]:
+class _Story(list):
+    """What goes on pages: ReportLab takes it from the front, and it is made when its turn is near."""
+
+    def __init__(self, pieces: Iterator[list[Flowable]]):
+        super().__init__()
+        self._pieces = pieces
+
+    def __len__(self) -> int:
+        while super().__len__() < NEAR and (more := next(self._pieces, None)) is not None:
+            self.extend(more)
+        return super().__len__()
+
+
+def _story(report: Report) -> Iterator[list[Flowable]]:
+    """Head and contents, then part by part."""
     story: list[Flowable] = [
         Para(escape(report.programme), style("programme", 9, textColor=colors.HexColor(FAINT), spaceAfter=1)),
         Para(escape(report.title), STYLES["title"]),
@@ -146,11 +164,10 @@ def _story(report: Report) -> list[Flowable]:
         names = dict(report.contents)
         entries = [(_first_key(p), names[p.anchor]) for p in report.parts]
         story += [Spacer(1, 4), *(_Contents(entries[i : i + MOST_LISTED]) for i in range(0, len(entries), MOST_LISTED))]
+    yield story
     for number, part in enumerate(report.parts):
-        if part.new_page and number:
-            story.append(PageBreak())
-        story += _kept(part.blocks, part.anchor)
-    return story
+        begins = [PageBreak()] if part.new_page and number else []
+        yield [*begins, *_kept(part.blocks, part.anchor)]
 
 
 def _first_key(part: Part) -> str:

@@ -1,0 +1,75 @@
+"""Things put away on disk while many are worked on, so that memory holds few of them at a time."""
+
+from __future__ import annotations
+
+import io
+import pickle  # only what was written a moment ago into a file without a name  # nosec B403
+import tempfile
+import zlib
+from collections.abc import Callable, Hashable
+from dataclasses import fields, is_dataclass
+from functools import cache
+from operator import attrgetter
+
+_FAST = 1  # zlib's level: a third of the room for a millisecond a survey
+
+
+class _Pickler(pickle.Pickler):
+    """Looks up the fields of a dataclass once, not for every object: results have thousands."""
+
+    def reducer_override(self, value: object) -> object:
+        if not is_dataclass(value) or isinstance(value, type):
+            return NotImplemented
+        return _made, (type(value), *_fields(type(value))(value))
+
+
+@cache
+def _names(kind: type) -> tuple[str, ...]:
+    return tuple(f.name for f in fields(kind))
+
+
+@cache
+def _fields(kind: type) -> Callable[[object], tuple]:
+    names = _names(kind)
+    return attrgetter(*names) if len(names) > 1 else lambda value: tuple(getattr(value, n) for n in names)
+
+
+def _made(kind: type, *values: object) -> object:
+    """The object with these fields, as it was: nothing is checked again."""
+    made = object.__new__(kind)
+    for name, value in zip(_names(kind), values, strict=True):
+        object.__setattr__(made, name, value)
+    return made
+
+
+class Spool:
+    """Values by key in a temporary file, which goes with this object."""
+
+    def __init__(self) -> None:
+        self._file = tempfile.TemporaryFile(prefix="digitise-export-")  # noqa: SIM115 - closed with this object
+        self._places: dict[Hashable, tuple[int, int]] = {}
+
+    def __del__(self) -> None:
+        self._file.close()
+
+    def put(self, key: Hashable, data: bytes) -> None:
+        """Put bytes away."""
+        packed = zlib.compress(data, _FAST)
+        self._places[key] = (self._file.seek(0, io.SEEK_END), len(packed))
+        self._file.write(packed)
+
+    def get(self, key: Hashable) -> bytes:
+        """The same bytes."""
+        start, many = self._places[key]
+        self._file.seek(start)
+        return zlib.decompress(self._file.read(many))
+
+    def put_object(self, key: Hashable, value: object) -> None:
+        """Put any object away."""
+        out = io.BytesIO()
+        _Pickler(out, pickle.HIGHEST_PROTOCOL).dump(value)
+        self.put(key, out.getvalue())
+
+    def get_object(self, key: Hashable) -> object:
+        """An equal object."""
+        return pickle.loads(self.get(key))  # noqa: S301 - see above  # nosec B301
