@@ -6,7 +6,7 @@ has to ask, and every file then says how many there are.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import groupby, islice
@@ -19,7 +19,7 @@ from digitise.results import SurveyResults, survey_results
 from digitise.sheets.protocol import Protocol
 from digitise.store import CellNow, PageRow, PhotoRow
 from digitise.surveys.places import Place, place_of, site_key
-from digitise.surveys.survey import Seen, as_kept, iter_surveys
+from digitise.surveys.survey import Seen, as_kept, as_they_came, iter_surveys
 from digitise.wording import plural, thousands
 
 if TYPE_CHECKING:
@@ -151,7 +151,7 @@ def gather(
     if not with_unreviewed:
         _refuse_unread(store, pages, sum(p.open for p in pages))
     gathered = _Gathered(store, pages, seen, tick)
-    came = _as_they_came(known) if packs is None else list(dict.fromkeys(packs))
+    came = as_they_came(known) if packs is None else list(dict.fromkeys(packs))
     gathered.add_surveys(came)
     if not with_unreviewed:
         _refuse_unread(store, pages, gathered.unread)  # opened again meanwhile
@@ -170,15 +170,6 @@ def gather(
         about=about or About(),
         everything=packs is None,
     )
-
-
-def _as_they_came(pages: Iterable[PageRow]) -> list[str]:
-    """Packs by the first page of each that was read."""
-    first: dict[str, int] = {}
-    for page in pages:
-        if page.pack is not None:
-            first[page.pack] = min(page.id, first.get(page.pack, page.id))
-    return sorted(first, key=first.__getitem__)
 
 
 class _Gathered:

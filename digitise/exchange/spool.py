@@ -13,6 +13,7 @@ from digitise.results import SurveyResults
 from digitise.sheets.protocol import Protocol
 from digitise.spool import Spool
 from digitise.store import CellNow
+from digitise.surveys.survey import without_marks
 
 
 class SurveySpool(Spool):
@@ -34,10 +35,9 @@ class SurveySpool(Spool):
     def put_results(self, results: SurveyResults) -> None:
         """Put a survey's results away, and its cells."""
         survey = results.survey
-        light = tuple(replace(t, points={}, counts=()) for t in survey.transects)
         self._protocols[survey.pack] = survey.protocol
-        survey_light = replace(survey, cells=(), transects=light, protocol=None)
-        self.put_object(("results", survey.pack), replace(results, survey=survey_light))
+        light = replace(without_marks(survey), cells=(), protocol=None)
+        self.put_object(("results", survey.pack), replace(results, survey=light))
         self.put_cells(survey.pack, survey.cells)
 
     def results(self, pack: str) -> SurveyResults:

@@ -5,6 +5,7 @@ Text is plain; whoever draws a block escapes it. DOIs in paragraphs become links
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from digitise.report.drawing import Drawing
@@ -127,11 +128,11 @@ class Report:
     subtitle: str
     notice: Notice
     contents: tuple[tuple[str, str], ...]  # (anchor, words)
-    parts: tuple[Part, ...]
+    parts: Sequence[Part]
     footer: str
     made: str
 
     @property
-    def figures(self) -> tuple[Figure, ...]:
+    def figures(self) -> Iterator[Figure]:
         """Every figure, in order."""
-        return tuple(b for part in self.parts for b in part.blocks if isinstance(b, Figure))
+        return (b for part in self.parts for b in part.blocks if isinstance(b, Figure))

@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from datetime import datetime
+from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from digitise.collecting import collecting_less
 from digitise.earlier import EarlierResult
-from digitise.provenance import Provenance, provenance
-from digitise.report.blocks import Notice, Report
+from digitise.provenance import Origins, Provenance, in_turn
+from digitise.report.blocks import Notice, Part, Report
 from digitise.report.change_part import change_part, last_changes
 from digitise.report.group_part import Groups, group_part
-from digitise.report.html import html_page
+from digitise.report.html import html_page, html_pieces
 from digitise.report.occurrence_part import community_part
 from digitise.report.overview import comparison_part, trends_part, where_part
 from digitise.report.quality import methods_part, origin_part, quality_part
@@ -23,15 +24,19 @@ from digitise.report.survey_part import anchor, date_words, survey_part
 from digitise.report.words import status
 from digitise.results import SurveyResults, survey_results
 from digitise.results.groups import GroupValue, groups_of_results
+from digitise.spool import Spooled
 from digitise.store import PhotoRow
 from digitise.surveys.known_plan import grouped_sites
 from digitise.surveys.places import site_key
-from digitise.surveys.survey import load_surveys
+from digitise.surveys.survey import as_they_came, iter_surveys, without_marks
 from digitise.wording import plural
 
 if TYPE_CHECKING:
     from digitise.store import Store
     from digitise.store.audits import Audit
+
+
+HELD = 50  # surveys whose parts are held in memory; those of more lie on disk
 
 
 def build_report(
@@ -53,16 +58,31 @@ def build_report(
     sites = {site_key(r.survey.site) for r in results if r.survey.site}
     earlier = [e for e in earlier if site_key(e.site) in sites]
     changes = last_changes(results)
-    together = [comparison_part(results), change_part(changes), trends_part(results, earlier)]
-    surveys = [survey_part(r, named=several) for r in results]
-    trust = [community_part(results), quality_part(results, photos, audits)]
     groups = groups or Groups()
     if not groups.of_all:
         groups = replace(groups, unplaced=sum(not (r.survey.site and r.survey.date) for r in results))
-    found = [short_part(results, changes), where_part(results), group_part(groups), *together]
-    found += [*trust, *surveys] if several else [*surveys, *trust]
-    found += [methods_part(results, origin, audits, changes, groups.values), origin_part(results, origin)]
-    parts = [p for p in found if p is not None]
+
+    def overview() -> Iterator[Part | None]:
+        yield short_part(results, changes)
+        yield where_part(results)
+        yield group_part(groups)
+        yield comparison_part(results)
+        yield change_part(changes)
+        yield trends_part(results, earlier)
+
+    def trust() -> Iterator[Part | None]:
+        yield community_part(results)
+        yield quality_part(results, photos, audits)
+
+    surveys = (survey_part(r, named=several) for r in results)
+    middle = (trust(), surveys) if several else (surveys, trust())
+    end = (methods_part(results, origin, audits, changes, groups.values), origin_part(results, origin))
+    parts: Spooled[Part] | list[Part] = Spooled() if len(results) > HELD else []
+    anchors = []
+    for part in chain(overview(), *middle, end):
+        if part is not None:
+            parts.append(part)
+            anchors.append(part.anchor)
     names = {
         "short": "In short",
         "surveyed": "What was surveyed",
@@ -84,8 +104,8 @@ def build_report(
         programme="; ".join(programmes),
         subtitle=_span(results) if several else date_words(results[0]),
         notice=Notice("done" if complete else "open", "Complete" if complete else "Provisional", sentence),
-        contents=tuple((p.anchor, names[p.anchor]) for p in parts),
-        parts=tuple(parts),
+        contents=tuple((one, names[one]) for one in anchors),
+        parts=parts,
         footer=(
             f"Made {origin.created_at} by {origin.tool} {origin.tool_version} from "
             f"{plural(len(origin.photo_sha256), 'photograph')}; data {origin.digest[:12]}"
@@ -145,21 +165,31 @@ def write_report(
 
     if out.exists() and not out.is_dir():
         raise ValueError(f"{out}: is a file; choose a folder for the report")
-    surveys = load_surveys(store, packs)
-    if not surveys:
+    came = as_they_came(store.pages()) if packs is None else list(dict.fromkeys(packs))
+    if not came:
         raise ValueError(
             f"{store.folder}: no sheet has been read yet, so nothing can be reported; add photographs first"
         )
-    results = []
     with collecting_less():
-        for one in surveys:
-            results.append(survey_results(one, level=level))
-            tick(len(surveys))
-    origin, earlier = provenance(surveys, now=now), earlier_results(store.folder)
+        results, origin = _results(store, came, level=level, now=now, tick=lambda: tick(len(came)))
+    earlier = earlier_results(store.folder)
     groups = Groups(tuple(groups_of_results(results, grouped_sites(store.folder))))
     report = build_report(results, store.photos(), origin, earlier=earlier, audits=store.audits.all(), groups=groups)
-    every = len(surveys) + len(report.figures)
+    every = len(results) + sum(1 for _ in report.figures)
     return report_files(results, report, out, groups=groups.values, drawn=lambda: tick(every))
+
+
+def _results(
+    store: Store, packs: Sequence[str], *, level: float, now: datetime, tick: Callable[[], None]
+) -> tuple[list[SurveyResults], Provenance]:
+    """Results of these packs' surveys by date, then as the packs are given, and their origin; marks are not held."""
+    found, origins = {}, Origins()
+    for survey in iter_surveys(store, sorted(packs, key=in_turn)):
+        origins.add(survey)
+        found[survey.pack] = replace(survey_results(survey, level=level), survey=without_marks(survey))
+        tick()
+    results = sorted((found[pack] for pack in packs), key=lambda r: r.survey.date or "9999")
+    return results, origins.record([r.survey.pack for r in results], now=now)
 
 
 def report_files(
@@ -178,7 +208,8 @@ def report_files(
     for folder in (out / "tables", out / "figures"):
         folder.mkdir(parents=True, exist_ok=True)
     pages = [out / "report.html", out / "report.pdf"]
-    pages[0].write_text(html_page(report), encoding="utf-8")
+    with pages[0].open("w", encoding="utf-8") as page:
+        page.writelines(html_pieces(report))
     pages[1].write_bytes(pdf_bytes(report))
     tables = [*result_tables(results), *([groups_table(groups)] if groups else [])]
     return [*pages, *write_csv(tables, out / "tables"), *_figures(report, out / "figures", drawn)]

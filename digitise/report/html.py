@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from html import escape
 
 from digitise.report.blocks import (
@@ -32,16 +32,21 @@ SHORT = 16  # a column's heading up to so many letters is not broken
 
 def html_page(report: Report) -> str:
     """The whole page."""
+    return "".join(html_pieces(report))
+
+
+def html_pieces(report: Report) -> Iterator[str]:
+    """The page, part by part."""
     subtitle = f' <span class="date">{escape(report.subtitle)}</span>' if report.subtitle else ""
-    return (
+    yield (
         f'<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
         f'<meta name="viewport" content="width=device-width, initial-scale=1">'
         f"<title>{escape(report.title)}</title><style>{STYLE}</style></head><body>"
         f'<header><p class="programme">{escape(report.programme)}</p><h1>{escape(report.title)}{subtitle}</h1>'
-        f"{_block(report.notice)}{_contents(report)}</header>"
-        f"<main>{''.join(_part(p) for p in report.parts)}</main>"
-        f"<footer><p>{escape(report.footer)}</p></footer></body></html>\n"
+        f"{_block(report.notice)}{_contents(report)}</header><main>"
     )
+    yield from map(_part, report.parts)
+    yield f"</main><footer><p>{escape(report.footer)}</p></footer></body></html>\n"
 
 
 def _contents(report: Report) -> str:
