@@ -254,18 +254,17 @@ def test_a_given_protocol_is_read_beside_the_shipped_ones(reef, site_jpg, tmp_pa
     assert json.loads(capsys.readouterr().out)["photos"][0]["protocol"] == "reef-transect"
 
 
-def test_read_into_a_store_twice_keeps_one_page(site_jpg, tmp_path, capsys, monkeypatch) -> None:
-    """The photograph and its page are in the store once, whatever is typed again; of a large store, results are ready."""
-    from digitise.results import kept
+def test_read_into_a_store_twice_keeps_one_page(site_jpg, tmp_path, capsys) -> None:
+    """The photograph and its page are in the store once, whatever is typed again; and results are ready."""
+    from digitise.results.kept import KeptTables
     from digitise.store import Store
 
-    monkeypatch.setattr(kept, "AT_ONCE", 1)
     for _ in range(2):
         assert main(["read", str(site_jpg), "--store", str(tmp_path / "store")]) == 0
     with Store.open(tmp_path / "store") as store:
         assert [(p.sheet, p.pack) for p in store.pages()] == [("site", "QH7M4K")]
         assert len(store.photos()) == 1
-    assert (tmp_path / "store" / "results" / "95" / "state.json").is_file()
+        assert KeptTables(store).waiting == 0
     capsys.readouterr()
 
 

@@ -12,6 +12,7 @@ from kept import FLAGGED, NOW, keep, made_result, points
 from pandas.testing import assert_frame_equal
 from stores import enter, fish
 
+from digitise.cli import main
 from digitise.notebook import open_programme
 from digitise.results import cores, kept, parts, survey_results
 from digitise.results.change_tables import community_table
@@ -431,3 +432,33 @@ def test_tables_that_find_no_room_are_left_for_whoever_asks(folder, monkeypatch)
         make_ahead(store)
         with pytest.raises(OSError, match="No space"):
             KeptTables(store).read("surveys")
+
+
+@pytest.mark.parametrize("what", ["export", "report", "restore", "import"])
+def test_commands_after_which_results_are_ready(folder, tmp_path, what):
+    """Wherever surveys come in, and where a store is opened that a new version has not seen."""
+    store, out = ["--store", str(folder)], ["--out", str(tmp_path / "out")]
+    made = folder
+    if what == "export":
+        assert main(["export", *store, *out, "--with-unreviewed"]) == 0
+    elif what == "report":
+        assert main(["report", *store, *out, "--pack", PACKS[0]]) == 0
+    else:
+        made = tmp_path / "second"
+        first = ["backup", *store] if what == "restore" else ["export", *store, "--as", "evidence", "--with-unreviewed"]
+        assert main([*first, *out]) == 0
+        source = tmp_path / "out" if what == "restore" else tmp_path / "out" / "evidence"
+        assert main([what, str(source), "--store", str(made)]) == 0
+    with Store.open(made) as opened:
+        assert KeptTables(opened).waiting == 0
+
+
+def test_ctrl_c_while_results_are_made_ahead_undoes_nothing(folder, tmp_path, monkeypatch):
+    """What was asked for is done; the rest is left to whoever asks."""
+
+    def stopped(*_given, **_rest):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(cores, "survey_results", stopped)
+    assert main(["export", "--store", str(folder), "--out", str(tmp_path / "out"), "--with-unreviewed"]) == 0
+    assert (tmp_path / "out" / "tables" / "cover.csv").is_file()
