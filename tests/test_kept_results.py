@@ -357,6 +357,18 @@ def test_any_number_of_programs_gives_the_same_tables(folder, monkeypatch):
             assert_frame_equal(other[name], found[0][name])
 
 
+def test_programs_find_the_store_on_either_database(where, monkeypatch):
+    """On PostgreSQL by its address, also when this program was given it otherwise: nothing is left to this one."""
+    monkeypatch.setattr(parts, "AT_ONCE", 1)
+    monkeypatch.setattr(cores, "ENOUGH", 1)
+    with where.open() as store:
+        fish(store)
+        store.assign(fish(store, name="two.jpg", transect=2), "QH7M4B", 2, "Anna", NOW)
+        seen = computed(monkeypatch)
+        found = KeptTables(store, jobs=2).read("surveys")
+    assert (set(found["pack"]), seen) == ({"QH7M4K", "QH7M4B"}, [])
+
+
 def test_programs_at_work_at_once_spoil_nothing(folder, tmp_path):
     """Four that ask while entries are made: every answer is whole, and the last is right."""
     code = (
