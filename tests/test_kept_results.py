@@ -412,6 +412,26 @@ def test_what_another_program_makes_is_left_to_it_or_waited_for(folder):
         assert len(asked.result(timeout=60)) == len(PACKS)
 
 
+@pytest.mark.parametrize("looks", [True, False])
+def test_who_waits_is_told_where_somebody_looks(folder, monkeypatch, capsys, looks):
+    """In a notebook as at a terminal: how far it is, or that another program is at work; nothing into a file."""
+    monkeypatch.setattr(kept, "SHOW_AFTER_S", 0.0)
+    if looks:
+        monkeypatch.setitem(sys.modules, "ipykernel", sys)
+    else:
+        monkeypatch.delitem(sys.modules, "ipykernel", raising=False)
+    home = folder / "results" / "95"
+    home.mkdir(parents=True)
+    with Store.open(folder) as store, ThreadPoolExecutor(1) as pool:
+        with alone(home):
+            asked = pool.submit(KeptTables(store).read, "surveys")
+            with pytest.raises(TimeoutError):
+                asked.result(timeout=0.5)
+        asked.result(timeout=60)
+    said = capsys.readouterr().err
+    assert [words in said for words in ("Another program works these results out", "Results:")] == [looks, looks]
+
+
 def test_a_file_cut_short_is_noticed(folder):
     """As after a power loss: the tables are made again."""
     before = tables(folder)["cover"]

@@ -137,7 +137,8 @@ class KeptTables:
             state, todo = self._looked()  # another program may have done it meanwhile
             if state.whole:
                 return state
-            bar = tqdm(total=len(todo), desc="Results", unit="survey", disable=None, leave=False, delay=SHOW_AFTER_S)
+            told = {"desc": "Results", "unit": "survey", "leave": False, "delay": SHOW_AFTER_S}
+            bar = tqdm(total=len(todo), disable=not _somebody_looks(), **told)
             rest = {"level": self._level, "jobs": self._jobs}
             with bar, contextlib.closing(made_parts(self._store, todo, home, **rest)) as made:
                 for part in made:
@@ -157,9 +158,14 @@ class _Patience:
         self._told = False
 
     def __call__(self) -> None:
-        if not self._told and sys.stderr is not None and sys.stderr.isatty():
+        if not self._told and _somebody_looks():
             print("Another program works these results out now; waiting for it.", file=sys.stderr)
         self._told = True
+
+
+def _somebody_looks() -> bool:
+    """Whether a person sees what is said while something is worked out: at a terminal, or in a notebook."""
+    return sys.stderr is not None and (sys.stderr.isatty() or "ipykernel" in sys.modules)
 
 
 def make_ahead(store: Store, *, jobs: int | None = None) -> bool:
