@@ -307,6 +307,19 @@ def test_a_total_without_strokes_leaves_the_tally_blank(written, reef) -> None:
 
     assert {n: found[n].value for n in totals} == totals
     assert {found[n].value for n in _names(reef)} == {None}
+    assert not any("total-differs" in found[n].reasons for n in (*totals, *_names(reef)))
+
+
+def test_a_lone_total_among_others_with_strokes_goes_to_a_person(written, reef) -> None:
+    """Glare may have washed its strokes out; a total of none needs no strokes."""
+    names = _names(reef)
+    values = {n: 2 + i % 9 for i, n in enumerate(names[2:])}
+    values |= {n.replace("/tally", "/total"): v for n, v in values.items()}
+    lone, none = (names[i].replace("/tally", "/total") for i in (0, 1))
+    found = _sheet(written, values | {lone: 4, none: 0})
+
+    assert {i for i, d in found.items() if "total-differs" in d.reasons} == {names[0], lone}
+    assert (found[names[0]].value, found[lone].value) == (None, 4)
 
 
 @pytest.mark.parametrize(

@@ -13,8 +13,8 @@ import cv2
 import numpy as np
 
 from digitise.pages.flatten import FLAT_PX_PER_MM
-from digitise.reader.ink import InkPage
-from digitise.sheets.layout import Box, Cell, Layout
+from digitise.reader.ink import RULE_SLACK_MM, InkPage
+from digitise.sheets.layout import RULE_MM, Box, Cell, Layout
 
 BROAD_MM, BROADEST_MM = 2.25, 4.5  # no line of a pencil is so broad, and no letter, crossed bars or all
 BROAD_INK = 1.5  # times the threshold of ink: blunt pencils run together below it
@@ -26,6 +26,7 @@ WITHIN_MM = 0.6  # from a box's rules inward: ink here is in the box
 LEAST_MM2 = 0.5  # of one mark in a box
 FIRM, LEAST_FIRM = 0.6, 0.2  # share of the page's pencil, and of a mark's area that is so dark; an eraser leaves less
 FAINT_MM, FAINT_MM2 = 3.0, 1.0  # longer than a speck or a fold leaves: of one mark that is not nothing, however faint
+ALONG_MM, END_MM = 2.5, 1.0  # of a rule's length that a mark lies along, and at a box's top and bottom not looked at
 
 _STEP = 2  # flat pixels to one looked at
 _SCALE = FLAT_PX_PER_MM / _STEP
@@ -122,6 +123,23 @@ def faintly_written(page: InkPage, box: Box) -> bool:
     pieces = cv2.connectedComponentsWithStats(marks, connectivity=8)[2][1:]
     length = np.hypot(pieces[:, cv2.CC_STAT_WIDTH], pieces[:, cv2.CC_STAT_HEIGHT]) / FLAT_PX_PER_MM
     return bool(((length > FAINT_MM) & (pieces[:, cv2.CC_STAT_AREA] > FAINT_MM2 * FLAT_PX_PER_MM**2)).any())
+
+
+def along_rule(page: InkPage, box: Box, threshold: float) -> bool:
+    """Whether a mark lies along one of a box's upright rules, as what is left of a rule that is not in its place does.
+
+    A stroke so near a rule is partly removed with it, so its count is in doubt too.
+    """
+    x, y, w, h = box
+    scale, half = FLAT_PX_PER_MM, RULE_MM / 2 + RULE_SLACK_MM
+    rows = slice(round((y + END_MM) * scale), round((y + h - END_MM) * scale))
+    for rule in (x - RULE_MM / 2, x + w + RULE_MM / 2):
+        for beside in (int(np.floor((rule - half) * scale)) - 1, int(np.ceil((rule + half) * scale))):
+            inked = page.ink[rows, beside] > threshold
+            edges = np.flatnonzero(np.diff(np.concatenate(([False], inked, [False]))))
+            if (np.diff(edges)[::2] > ALONG_MM * scale).any():
+                return True
+    return False
 
 
 def joined(page: InkPage, box: Box, other: Box, threshold: float) -> bool:
