@@ -147,3 +147,17 @@ def test_a_mark_too_dim_for_a_glance_is_found_beside_the_other_three() -> None:
     assert {m.id for m in find_marks(whole)} == {40, 41, 42, 43}
     assert {m.id for m in find_marks(picture)} == {40, 41, 42, 43}
     assert {m.id for m in find_marks(hidden)} == {40, 41, 43}
+
+
+def test_knowing_which_sheets_there_are_changes_no_mark_of_theirs() -> None:
+    """Marks 40 to 43 are those of page 10; searched for among others' or all alone, they are found at the same place."""
+    picture, _ = _scene(8)
+    everything, known = find_marks(picture), find_marks(picture, {3, 10, 77})
+
+    assert [m.id for m in known] == [m.id for m in everything]
+    assert all((a.corners_px == b.corners_px).all() for a, b in zip(known, everything, strict=True))
+
+
+def test_marks_of_no_known_sheet_are_found_too() -> None:
+    """Where none of a known sheet is there, others are, so that it can be told that they are of no known sheet."""
+    assert {m.slot for m in find_marks(_scene(8)[0], {3, 77})} == {10}

@@ -213,7 +213,8 @@ def register_all(gray: np.ndarray, layouts: Iterable[Layout]) -> tuple[Page | No
         or more and cannot be read follow; of one whose corner only peeps out under a page nothing is said. Without
         any page there is one `NotRegistered`, which is falsy and says why and where in words.
     """
-    marks = find_marks(gray)
+    layouts = list(layouts)
+    marks = find_marks(gray, {one.slot for one in layouts})
     poses = poses_in(marks, layouts)
     if not poses:
         return (_nothing_known(gray, marks),)
