@@ -74,6 +74,9 @@ def best_texts(p: np.ndarray, keep: int = 3) -> tuple[tuple[str, float], ...]:
     for row, order in zip(p.tolist(), first.tolist(), strict=True):
         grown: dict[str, list[float]] = {}
         likely = [i for i in order if row[i] > 1e-5]
+        if not likely:
+            beam = {text: ((rest + last) * row[0], 0.0) for text, (rest, last) in beam.items()}
+            continue
         for text, (rest, last) in beam.items():
             stay = grown.setdefault(text, [0.0, 0.0])
             stay[0] += (rest + last) * row[0]
