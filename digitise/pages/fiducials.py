@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import lru_cache
@@ -40,7 +41,8 @@ class FoundMark:
     @property
     def side_px(self) -> float:
         """Mean side length in pixels."""
-        return float(np.linalg.norm(self.corners_px - np.roll(self.corners_px, 1, axis=0), axis=1).mean())
+        corners = self.corners_px.tolist()
+        return sum(map(math.dist, corners, (*corners[1:], corners[0]))) / 4
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -96,11 +98,29 @@ def _roomy(marks: list[FoundMark], shape: tuple[int, int]) -> bool:
     return sum(areas) < ROOMY * shape[0] * shape[1]
 
 
-def _smaller(gray: np.ndarray) -> list[np.ndarray]:
+class Sizes:
+    """A photograph at full, half, quarter ... size, each made when first asked for."""
+
+    def __init__(self, gray: np.ndarray):
+        self._levels = [gray]
+
+    @property
+    def full(self) -> np.ndarray:
+        """The photograph itself, (H, W) uint8."""
+        return self._levels[0]
+
+    def level(self, times: int) -> np.ndarray:
+        """The photograph, halved so many times."""
+        while len(self._levels) <= times:
+            self._levels.append(halved(self._levels[-1]))
+        return self._levels[times]
+
+
+def _smaller(sizes: Sizes) -> list[np.ndarray]:
     """The picture, its half, and so on down to the smallest that is searched."""
-    out = [gray]
+    out = [sizes.full]
     while max(out[-1].shape) >= 2 * SMALLEST_SIDE_PX and min(out[-1].shape) >= 64:
-        out.append(halved(out[-1]))
+        out.append(sizes.level(len(out)))
     return out
 
 
@@ -172,6 +192,11 @@ def _beside_three(found: list[FoundMark], gray: np.ndarray) -> tuple[list[FoundM
 
 
 def find_marks(gray: np.ndarray, slots: Iterable[int] | None = None) -> list[FoundMark]:
+    """The marks in a photograph, (H, W) uint8: see `marks_in`."""
+    return marks_in(Sizes(gray), slots)
+
+
+def marks_in(sizes: Sizes, slots: Iterable[int] | None = None) -> list[FoundMark]:
     """Corner marks at any rotation, corners refined at full resolution.
 
     A small picture is searched first, quickly; more is done only while a mark seems to be missing. Where three of a
@@ -180,7 +205,8 @@ def find_marks(gray: np.ndarray, slots: Iterable[int] | None = None) -> list[Fou
 
     Parameters
     ----------
-    gray : (H, W) uint8 ndarray
+    sizes : Sizes
+        The photograph.
     slots : iterable of int, optional
         Page identities that are known. Where all marks of a sheet of one of these are seen at once, others are not
         looked for.
@@ -198,9 +224,9 @@ def find_marks(gray: np.ndarray, slots: Iterable[int] | None = None) -> list[Fou
     ----------
     .. [1] Garrido-Jurado et al. (2014), Pattern Recognition 47, 2280-2292. doi:10.1016/j.patcog.2014.01.005
     """
-    found: list[FoundMark] = []
+    gray, found = sizes.full, []
     known = None if slots is None else frozenset(slots)
-    for small in _smaller(gray)[: -QUICKLY - 1 : -1]:
+    for small in _smaller(sizes)[: -QUICKLY - 1 : -1]:
         least = 4 * LEAST_PX / max(small.shape)
         found = _added(found, gray, small, _search(quick=True, least=least, slots=known))
         done = _all_seen(found)

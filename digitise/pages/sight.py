@@ -203,7 +203,7 @@ def edge_width_mm(image: np.ndarray, layout: Layout) -> float:
 def _rise(profile: np.ndarray, *, falling: bool) -> float | None:
     """Width of a step in samples: its height over its steepest slope (2.5 sigma of a Gaussian blur); None if faint."""
     values = profile[::-1] if falling else profile
-    height = float(np.median(values[-5:]) - np.median(values[:5]))
+    height = float(np.sort(values[-5:])[2] - np.sort(values[:5])[2])  # between the medians
     if height < 25:
         return None
     return height / max(float(np.diff(values).max()), 1e-3)

@@ -49,31 +49,45 @@ def broad_ink(page: InkPage, layout: Layout, threshold: float) -> frozenset[str]
     Strokes of a blunt pencil that run together are as dark as the pencil and stay in their box. A tick box may be
     filled in; there, only ink that is as broad around the box tells.
     """
-    ink = page.ink[::_STEP, ::_STEP]
+    x0, y0, x1, y1 = _around(layout)
+    ink = page.ink[y0:y1:_STEP, x0:x1:_STEP]
     mask = (ink > BROAD_INK * threshold).view(np.uint8)
     side = int(BROAD_MM * _SCALE) | 1
-    broad = cv2.morphologyEx(mask, cv2.MORPH_OPEN, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side)))
+    line = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
+    broad = cv2.erode(mask, line)
     if not cv2.hasNonZero(broad):
         return frozenset()
+    broad, corner = cv2.dilate(broad, line), (x0 // _STEP, y0 // _STEP)
     areas = cv2.integral(broad)
-    area = _sums_mm2(areas, layout.cells, 0.0)
+    area = _sums_mm2(areas, layout.cells, 0.0, corner=corner)
     found = np.flatnonzero(area > BROAD_MM2)
     if not len(found):
         return frozenset()
     cells, area = [layout.cells[i] for i in found], area[found]
     inmost = cv2.distanceTransform(mask, cv2.DIST_L2, 3) > BROADEST_MM / 2 * _SCALE
-    around = _sums_mm2(areas, cells, BEYOND_MM) - area
-    pale = _sums_mm2(cv2.integral(ink * broad), cells, 0.0) < PALE * page.pencil * area
-    no_writing = pale | (around > BEYOND_MM2) | (_sums_mm2(cv2.integral(inmost.view(np.uint8)), cells, 0.0) > 0)
+    around = _sums_mm2(areas, cells, BEYOND_MM, corner=corner) - area
+    pale = _sums_mm2(cv2.integral(ink * broad), cells, 0.0, corner=corner) < PALE * page.pencil * area
+    inside = _sums_mm2(cv2.integral(inmost.view(np.uint8)), cells, 0.0, corner=corner)
+    no_writing = pale | (around > BEYOND_MM2) | (inside > 0)
     stray = np.where([c.kind == "tick" for c in cells], around > BROAD_MM2 / 2, no_writing)
     return frozenset(c.id for c, out in zip(cells, stray, strict=True) if out)
 
 
-def _sums_mm2(sums: np.ndarray, cells: Sequence[Cell], grown_mm: float) -> np.ndarray:
-    """What an integral image has of each cell's box, grown on all sides, by area, (cells,)."""
+def _around(layout: Layout) -> tuple[int, int, int, int]:
+    """(x0, y0, x1, y1) in flat pixels of all cells and of what around them tells of broad ink, ends exclusive."""
+    boxes, grown = np.array([c.box_mm for c in layout.cells]), BEYOND_MM + BROADEST_MM
+    low, high = (boxes[:, :2] - grown).min(axis=0), (boxes[:, :2] + boxes[:, 2:] + grown).max(axis=0)
+    first = np.maximum(low * FLAT_PX_PER_MM, 0).astype(int) // _STEP * _STEP
+    return (*first.tolist(), *(high * FLAT_PX_PER_MM).astype(int).tolist())
+
+
+def _sums_mm2(sums: np.ndarray, cells: Sequence[Cell], grown_mm: float, *, corner: tuple[int, int]) -> np.ndarray:
+    """What the integral image of a part of the page, from `corner` (x, y) px on, has of each cell's box, grown on all
+    sides, by area, (cells,).
+    """
     boxes, limit = np.array([c.box_mm for c in cells]), np.array(sums.shape[::-1]) - 1
     ends = boxes[:, :2] - grown_mm, boxes[:, :2] + boxes[:, 2:] + grown_mm
-    (x0, y0), (x1, y1) = (np.clip(v * _SCALE, 0, limit).astype(int).T for v in ends)
+    (x0, y0), (x1, y1) = (np.clip((np.maximum(v, 0) * _SCALE).astype(int) - corner, 0, limit).T for v in ends)
     return (sums[y1, x1] - sums[y0, x1] - sums[y1, x0] + sums[y0, x0]) / _SCALE**2
 
 

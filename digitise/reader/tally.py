@@ -210,7 +210,7 @@ def count_strokes(ink: np.ndarray, threshold: float) -> StrokeCount:
     area = cv2.countNonZero(mask) / FLAT_PX_PER_MM**2
     longest = max(math.hypot(w, h) for w, h in marks)
     firm = float(np.count_nonzero(ink > 2 * threshold)) / FLAT_PX_PER_MM**2
-    mask = _columns_in_use(mask)
+    mask = _part_in_use(mask)
     counts = [_count_band(mask[top:bottom]) for top, bottom in _bands(mask)]
     strokes, crossing = (sum(c) for c in zip(*counts, strict=True))
     if len(marks) == 1 and (_is_ring(mask) or (strokes == 0 and marks[0][0] > 2.2 * marks[0][1])):
@@ -218,11 +218,11 @@ def count_strokes(ink: np.ndarray, threshold: float) -> StrokeCount:
     return StrokeCount(strokes + crossing, crossing, False, area, longest, firm)
 
 
-def _columns_in_use(mask: np.ndarray) -> np.ndarray:
-    """The mask without the empty columns at its ends, but for as many as a probing line is wide."""
-    used = np.flatnonzero(mask.any(axis=0))
-    spare = int(1.35 * PROBE_MM * FLAT_PX_PER_MM) + 2
-    return mask[:, max(0, used[0] - spare) : used[-1] + 1 + spare]
+def _part_in_use(mask: np.ndarray) -> np.ndarray:
+    """The mask without the empty rows and columns at its ends, but for half a probing line and a little."""
+    spare = int(1.35 * PROBE_MM * FLAT_PX_PER_MM) // 2 + 3
+    x, y, width, height = cv2.boundingRect(mask)
+    return mask[max(0, y - spare) : y + height + spare, max(0, x - spare) : x + width + spare]
 
 
 def _count_band(band: np.ndarray) -> tuple[int, int]:
