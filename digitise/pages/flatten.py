@@ -21,7 +21,7 @@ from digitise.pages.smooth import agreeing, polynomial_on_grid, robust_polynomia
 from digitise.sheets.layout import Layout
 
 GRID_MM = 2.0
-STRIP_NODES = 8  # rows of the grid that are sampled at a time
+STRIP_NODES = 24  # rows of the grid that are sampled at a time
 EDGE_MM = 6.0  # the flattened raster's grid reaches this far beyond the paper
 COARSE_STEPS = ((3, 2.0, 4.0, 8.0), (5, 3.0, 3.5, 2.5))  # degree, px/mm, patch and search in mm
 NEAR, WIDE, LAST = (4.0, 1.2), (3.0, 2.4), (4.0, 0.8)  # px/mm, search in mm
