@@ -134,6 +134,8 @@ def faintly_written(page: InkPage, box: Box) -> bool:
     if not ink.size:
         return False
     marks = (cv2.GaussianBlur(ink, (0, 0), 1.0) > max(5 * page.noise, 0.07)).view(np.uint8)
+    if not cv2.hasNonZero(marks):
+        return False
     found = pieces_of(marks)
     length = np.hypot(*found.boxes[1:, 2:].T) / FLAT_PX_PER_MM
     return bool(((length > FAINT_MM) & (found.areas[1:] > FAINT_MM2 * FLAT_PX_PER_MM**2)).any())
