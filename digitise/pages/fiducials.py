@@ -14,7 +14,7 @@ from digitise.sheets.sheet import MARK_DICTIONARY
 
 SMALLEST_SIDE_PX = 700  # the first picture searched has its longer side at least so long, and less than twice that
 LARGEST_SIDE_PX = 2600  # nor is any larger one searched thoroughly
-LEAST_PX = 12  # side of the smallest mark made out; the full size is searched for such when hardly any was seen before
+LEAST_PX = 12  # side of a mark in a picture of full size, which is searched when hardly any mark was seen before
 QUICKLY = 2  # so many pictures, each twice the size of the one before, are searched quickly
 AROUND, CLEAR_PX = 3.0, 90.0  # sides of a mark around its likely place, and its side in the picture searched there
 ROOMY = 0.2  # sheets whose marks span less of the picture than this leave room for a smaller one
@@ -227,8 +227,7 @@ def marks_in(sizes: Sizes, slots: Iterable[int] | None = None) -> list[FoundMark
     gray, found = sizes.full, []
     known = None if slots is None else frozenset(slots)
     for small in _smaller(sizes)[: -QUICKLY - 1 : -1]:
-        least = 4 * LEAST_PX / max(small.shape)
-        found = _added(found, gray, small, _search(quick=True, least=least, slots=known))
+        found = _added(found, gray, small, _search(quick=True, slots=known))
         done = _all_seen(found)
         if found and not done:
             found, done = _beside_three(found, gray)
