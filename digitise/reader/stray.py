@@ -164,6 +164,10 @@ def joined(page: InkPage, box: Box, other: Box, threshold: float) -> bool:
     x1, y1 = (max(box[i] + box[i + 2], other[i] + other[i + 2]) for i in (0, 1))
     both = (x0, y0, x1 - x0, y1 - y0)
     mask, (left, top) = _mask(page, threshold, both, 0.5)
+    before, after = sorted((box, other))
+    gap = (before[0] + before[2] - WITHIN_MM, after[0] + WITHIN_MM)
+    if not mask[:, slice(*(int(left + (v - x0) * _SCALE) for v in gap))].any(axis=0).all():
+        return False  # bare paper between the two
     found = pieces_of(mask)
     corners = ((left + (b[0] - x0) * _SCALE, top + (b[1] - y0) * _SCALE) for b in (box, other))
     first, second = (_inside(found, at, b) >= LEAST_MM2 for at, b in zip(corners, (box, other), strict=True))

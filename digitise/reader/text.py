@@ -86,7 +86,7 @@ def read_text(page: InkPage, cells: list[Cell]) -> list[Decoded]:
     """Suggestions for text cells; a line without ink is blank, any other goes to a person."""
     threshold = ink_threshold(page)
     inks = [own_ink(page, c) for c in cells]
-    area = [float((i > threshold).sum()) / FLAT_PX_PER_MM**2 for i in inks]
+    area = [np.count_nonzero(i > threshold) / FLAT_PX_PER_MM**2 for i in inks]
     written = [i for i, a in enumerate(area) if a >= 0.8]
     out = [Decoded(None, 1.0 - min(0.5, a / 2), ((None, 1.0),)) for a in area]
     if not written:
