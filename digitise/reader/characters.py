@@ -66,13 +66,12 @@ def _owners(region: np.ndarray, cell: Cell, origin: tuple[int, int], threshold: 
     """
     mask = region > threshold
     count, labels = cv2.connectedComponents(mask.view(np.uint8), connectivity=8)
-    place = np.full(region.shape, len(_character_boxes(cell)), np.int32)
+    boxes = len(_character_boxes(cell)) + 1
+    place = np.full(region.shape, boxes - 1, np.int32)
     for i, box in enumerate(_character_boxes(cell)):
         x0, y0, x1, y1 = pixel_box(box, 0.3)
         place[max(0, y0 - origin[1]) : y1 - origin[1], max(0, x0 - origin[0]) : x1 - origin[0]] = i
-    boxes = len(_character_boxes(cell)) + 1
-    inked = np.flatnonzero(mask)
-    at = labels.ravel()[inked] * boxes + place.ravel()[inked]
+    at = labels[mask] * boxes + place[mask]
     share = np.bincount(at, minlength=count * boxes).reshape(count, boxes)
     share = share / np.maximum(share.sum(axis=1, keepdims=True), 1)
     most = share.argmax(axis=1)
@@ -99,10 +98,11 @@ def character_crops(page: InkPage, cell: Cell) -> np.ndarray:
         part = region[top : by1 - y0, left : bx1 - x0]
         above, before = min(top, _BLOT), min(left, _BLOT)
         near = labels[top - above : by1 - y0 + _BLOT, left - before : bx1 - x0 + _BLOT]
-        foreign = ((owner != i) & (owner != -2))[near]
-        if foreign.any():
-            blot = cv2.dilate(foreign.view(np.uint8), np.ones((2 * _BLOT + 1,) * 2, np.uint8))
-            part = np.where(blot[above:, before:][: part.shape[0], : part.shape[1]] > 0, 0, part)
+        foreign = ((owner != i) & (owner != -2)).view(np.uint8).take(near)
+        if cv2.hasNonZero(foreign):
+            blot = cv2.dilate(foreign, np.ones((2 * _BLOT + 1,) * 2, np.uint8)).view(bool)
+            part = part.copy()
+            part[blot[above:, before:][: part.shape[0], : part.shape[1]]] = 0.0
         side = max(*part.shape, int(round((max(box[2], box[3]) + 2 * MARGIN_MM) * FLAT_PX_PER_MM)))
         square = np.zeros((side, side), np.float32)
         top, left = (side - part.shape[0]) // 2, (side - part.shape[1]) // 2
