@@ -59,9 +59,9 @@ def _program() -> tuple[str, str]:
 def _networks() -> tuple[str, str]:
     import cv2
 
-    from digitise.reader.characters import MODELS
+    from digitise.reader.characters import MODELS, NETWORKS
 
-    for name in ("characters.onnx", "tally.onnx", "lines.onnx"):
+    for name in (*NETWORKS, "tally.onnx", "lines.onnx"):
         if not (MODELS / name).is_file():
             return WRONG, f"{MODELS / name} is missing; install digitise again"
         try:

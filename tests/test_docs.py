@@ -292,7 +292,7 @@ def test_training_commands_in_the_guide_exist_with_their_options(capsys, monkeyp
     """Steps and options of training are those that the program knows."""
     lines = [shlex.split(line)[3:] for line in _shell_lines(GUIDE) if line.startswith("python -m digitise.train ")]
 
-    assert {line[0] for line in lines} == {"harvest", "fit", "check", "average", "calibrate"}
+    assert {line[0] for line in lines} == {"trace", "harvest", "fit", "check", "average", "calibrate"}
     for step, *rest in lines:
         known = _training(step, capsys, monkeypatch)
         assert [o for o in rest if o.startswith("--") and f"{o} " not in known] == []

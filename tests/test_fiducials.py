@@ -147,3 +147,28 @@ def test_a_mark_too_dim_for_a_glance_is_found_beside_the_other_three() -> None:
     assert {m.id for m in find_marks(whole)} == {40, 41, 42, 43}
     assert {m.id for m in find_marks(picture)} == {40, 41, 42, 43}
     assert {m.id for m in find_marks(hidden)} == {40, 41, 43}
+
+
+def test_knowing_which_sheets_there_are_changes_no_mark_of_theirs() -> None:
+    """Marks 40 to 43 are those of page 10; searched for among others' or all alone, they are found at the same place."""
+    picture, _ = _scene(8)
+    everything, known = find_marks(picture), find_marks(picture, {3, 10, 77})
+
+    assert [m.id for m in known] == [m.id for m in everything]
+    assert all((a.corners_px == b.corners_px).all() for a, b in zip(known, everything, strict=True))
+
+
+def test_marks_of_no_known_sheet_are_found_too() -> None:
+    """Where none of a known sheet is there, others are, so that it can be told that they are of no known sheet."""
+    assert {m.slot for m in find_marks(_scene(8)[0], {3, 77})} == {10}
+
+
+def test_a_small_sheet_beside_a_large_one_is_seen() -> None:
+    """Marks of 44 px, 3.6 pixels a millimetre, in a picture of 12 megapixels that is half filled by another sheet."""
+    large, _ = _sheet_px(2900, np.diag([3.6, 3.6, 1.0]))
+    small, _ = _sheet_px(1000, np.diag([1.1, 1.1, 1.0]))
+    picture = np.full((3000, 4000), 150, np.uint8)
+    picture[:2900, :2900], picture[1000:2000, 2950:3950] = large, small
+    found = find_marks(picture, {10})
+
+    assert [round(m.side_px, -1) for m in found] == [140] * 4 + [40] * 4

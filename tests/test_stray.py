@@ -9,7 +9,7 @@ import pytest
 from digitise.pages.flatten import FLAT_PX_PER_MM
 from digitise.reader.ink import InkPage
 from digitise.reader.read import read_page
-from digitise.reader.stray import broad_ink, faintly_written, joined, rubbed_out, runs_through
+from digitise.reader.stray import along_rule, broad_ink, faintly_written, joined, rubbed_out, runs_through
 
 BOX, NEXT = (60.0, 60.0, 16.0, 8.0), (77.0, 60.0, 8.0, 8.0)
 THRESHOLD = 0.2
@@ -41,6 +41,22 @@ def test_a_line_runs_through_a_box_that_it_leaves_on_two_opposite_sides(line, th
 
 def test_faint_line_is_not_ink() -> None:
     assert not runs_through(_page((66, 50, 70, 78), ink=0.1), BOX, THRESHOLD)
+
+
+@pytest.mark.parametrize(
+    ("line", "along"),
+    [
+        pytest.param((60.1, 61, 60.5, 67), True, id="left-of-a-rule-that-leans-away-from-its-place"),
+        pytest.param((59.2, 60, 59.2, 68), True, id="a-rule-that-lies-outside"),
+        pytest.param((76.8, 60, 76.9, 68), True, id="on-the-other-side"),
+        pytest.param((61.8, 61, 62.0, 67), False, id="a-stroke-near-the-rule"),
+        pytest.param((59, 66, 64, 62), False, id="a-bar-across-the-rule"),
+        pytest.param((60.2, 61, 60.2, 63), False, id="a-short-mark"),
+    ],
+)
+def test_what_lies_along_an_upright_rule_may_be_the_rule(line, along: bool) -> None:
+    """Where a page is bent more than its flattening follows, part of a rule stays and looks like a stroke."""
+    assert along_rule(_page(line), BOX, THRESHOLD) is along
 
 
 @pytest.mark.parametrize(

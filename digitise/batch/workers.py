@@ -65,7 +65,7 @@ def _keep_little_memory() -> None:
         library = ctypes.CDLL(None)
         library.mallopt(_ARENA_MAX, 1)
         library.mallopt(_MMAP_THRESHOLD, _KEPT)
-        library.mallopt(_TRIM_THRESHOLD, 2 * _KEPT)
+        library.mallopt(_TRIM_THRESHOLD, 4 * _KEPT)
 
 
 def _limit_memory(megabytes: int) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -39,14 +41,24 @@ class FoundMark:
     @property
     def side_px(self) -> float:
         """Mean side length in pixels."""
-        return float(np.linalg.norm(self.corners_px - np.roll(self.corners_px, 1, axis=0), axis=1).mean())
+        corners = self.corners_px.tolist()
+        return sum(map(math.dist, corners, (*corners[1:], corners[0]))) / 4
 
 
-@lru_cache(maxsize=4)
-def _detector(quick: bool = False, least: float = 0.02) -> cv2.aruco.ArucoDetector:
-    """A detector that tries three widths of neighbourhood to part dark from light; a quick one tries one.
+@dataclass(frozen=True, slots=True, eq=False)
+class _Search:
+    """A detector of marks, and the ids that its answers stand for: (N,) int, those of its dictionary."""
 
-    `least` is the smallest outline of a mark that is taken for one, in longer sides of the picture.
+    detector: cv2.aruco.ArucoDetector
+    ids: np.ndarray
+
+
+@lru_cache(maxsize=32)
+def _search(*, quick: bool = False, least: float = 0.02, slots: frozenset[int] | None = None) -> _Search:
+    """A search that tries three widths of neighbourhood to part dark from light; a quick one tries one.
+
+    `least` is the smallest outline of a mark that is taken for one, in longer sides of the picture. Only marks of
+    `slots` are looked for: the fewer, the quicker; None is for all.
     """
     parameters = cv2.aruco.DetectorParameters()
     parameters.adaptiveThreshWinSizeMin = 15 if quick else 9
@@ -54,7 +66,13 @@ def _detector(quick: bool = False, least: float = 0.02) -> cv2.aruco.ArucoDetect
     parameters.adaptiveThreshWinSizeStep = 16
     parameters.minMarkerPerimeterRate = least
     parameters.errorCorrectionRate = 0.5
-    return cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(MARK_DICTIONARY), parameters)
+    every = cv2.aruco.getPredefinedDictionary(MARK_DICTIONARY)
+    ids = np.arange(len(every.bytesList))
+    if slots is None:
+        return _Search(cv2.aruco.ArucoDetector(every, parameters), ids)
+    ids = ids[np.isin(ids // 4, list(slots))]
+    few = cv2.aruco.Dictionary(every.bytesList[ids], every.markerSize, every.maxCorrectionBits)
+    return _Search(cv2.aruco.ArucoDetector(few, parameters), ids)
 
 
 def _refined(gray: np.ndarray, corners: np.ndarray) -> np.ndarray:
@@ -80,11 +98,29 @@ def _roomy(marks: list[FoundMark], shape: tuple[int, int]) -> bool:
     return sum(areas) < ROOMY * shape[0] * shape[1]
 
 
-def _smaller(gray: np.ndarray) -> list[np.ndarray]:
+class Sizes:
+    """A photograph at full, half, quarter ... size, each made when first asked for."""
+
+    def __init__(self, gray: np.ndarray):
+        self._levels = [gray]
+
+    @property
+    def full(self) -> np.ndarray:
+        """The photograph itself, (H, W) uint8."""
+        return self._levels[0]
+
+    def level(self, times: int) -> np.ndarray:
+        """The photograph, halved so many times."""
+        while len(self._levels) <= times:
+            self._levels.append(halved(self._levels[-1]))
+        return self._levels[times]
+
+
+def _smaller(sizes: Sizes) -> list[np.ndarray]:
     """The picture, its half, and so on down to the smallest that is searched."""
-    out = [gray]
+    out = [sizes.full]
     while max(out[-1].shape) >= 2 * SMALLEST_SIDE_PX and min(out[-1].shape) >= 64:
-        out.append(halved(out[-1]))
+        out.append(sizes.level(len(out)))
     return out
 
 
@@ -105,13 +141,11 @@ def halved(gray: np.ndarray) -> np.ndarray:
     return cv2.resize(even, (width // 2, height // 2), interpolation=cv2.INTER_AREA)
 
 
-def _added(
-    found: list[FoundMark], gray: np.ndarray, small: np.ndarray, detector: cv2.aruco.ArucoDetector
-) -> list[FoundMark]:
+def _added(found: list[FoundMark], gray: np.ndarray, small: np.ndarray, search: _Search) -> list[FoundMark]:
     """`found` with the marks that are seen in `small`, a smaller likeness of `gray`."""
     out, scale = list(found), _scale(gray, small)
-    quads, ids, _ = detector.detectMarkers(small)
-    for quad, mark_id in zip(quads, [] if ids is None else ids.ravel(), strict=True):
+    quads, at, _ = search.detector.detectMarkers(small)
+    for quad, mark_id in zip(quads, [] if at is None else search.ids[at.ravel()], strict=True):
         rough = (quad.reshape(4, 2) + 0.5) * scale - 0.5
         known = [m for m in out if m.id == mark_id]
         if all(np.linalg.norm((m.corners_px - rough).mean(axis=0)) > 0.5 * m.side_px for m in known):
@@ -152,12 +186,17 @@ def _beside_three(found: list[FoundMark], gray: np.ndarray) -> tuple[list[FoundM
         if min(part.shape) > side:
             corner = np.array([x0, y0])
             near = [FoundMark(m.id, m.corners_px - corner) for m in out]
-            new = _added(near, part, _at_most(part, CLEAR_PX / side), _detector(least=1 / AROUND))[len(near) :]
+            new = _added(near, part, _at_most(part, CLEAR_PX / side), _search(least=1 / AROUND))[len(near) :]
             out = [*out, *(FoundMark(m.id, m.corners_px + corner) for m in new)]
     return out, True
 
 
-def find_marks(gray: np.ndarray) -> list[FoundMark]:
+def find_marks(gray: np.ndarray, slots: Iterable[int] | None = None) -> list[FoundMark]:
+    """The marks in a photograph, (H, W) uint8: see `marks_in`."""
+    return marks_in(Sizes(gray), slots)
+
+
+def marks_in(sizes: Sizes, slots: Iterable[int] | None = None) -> list[FoundMark]:
     """Corner marks at any rotation, corners refined at full resolution.
 
     A small picture is searched first, quickly; more is done only while a mark seems to be missing. Where three of a
@@ -166,7 +205,11 @@ def find_marks(gray: np.ndarray) -> list[FoundMark]:
 
     Parameters
     ----------
-    gray : (H, W) uint8 ndarray
+    sizes : Sizes
+        The photograph.
+    slots : iterable of int, optional
+        Page identities that are known. Where all marks of a sheet of one of these are seen at once, others are not
+        looked for.
 
     Returns
     -------
@@ -181,16 +224,17 @@ def find_marks(gray: np.ndarray) -> list[FoundMark]:
     ----------
     .. [1] Garrido-Jurado et al. (2014), Pattern Recognition 47, 2280-2292. doi:10.1016/j.patcog.2014.01.005
     """
-    found: list[FoundMark] = []
-    for small in _smaller(gray)[: -QUICKLY - 1 : -1]:
-        found = _added(found, gray, small, _detector(quick=True))
+    gray, found = sizes.full, []
+    known = None if slots is None else frozenset(slots)
+    for small in _smaller(sizes)[: -QUICKLY - 1 : -1]:
+        found = _added(found, gray, small, _search(quick=True, slots=known))
         done = _all_seen(found)
         if found and not done:
             found, done = _beside_three(found, gray)
         if done and not _roomy(found, gray.shape):
             break
     if not done:
-        found = _added(found, gray, _at_most(gray, LARGEST_SIDE_PX / max(gray.shape)), _detector())
+        found = _added(found, gray, _at_most(gray, LARGEST_SIDE_PX / max(gray.shape)), _search())
     if len(found) < 2 and max(gray.shape) > LARGEST_SIDE_PX:
-        found = _added(found, gray, gray, _detector(quick=True, least=4 * LEAST_PX / max(gray.shape)))
+        found = _added(found, gray, gray, _search(quick=True, least=4 * LEAST_PX / max(gray.shape)))
     return sorted(found, key=lambda m: -m.side_px)

@@ -15,13 +15,13 @@ from functools import lru_cache
 import cv2
 import numpy as np
 
-from digitise.pages.fiducials import halved
+from digitise.pages.fiducials import Sizes
 from digitise.pages.matching import anchors_mm, edges_mm, match
 from digitise.pages.smooth import agreeing, polynomial_on_grid, robust_polynomial, thin_plate
 from digitise.sheets.layout import Layout
 
 GRID_MM = 2.0
-STRIP_NODES = 8  # rows of the grid that are sampled at a time
+STRIP_NODES = 24  # rows of the grid that are sampled at a time
 EDGE_MM = 6.0  # the flattened raster's grid reaches this far beyond the paper
 COARSE_STEPS = ((3, 2.0, 4.0, 8.0), (5, 3.0, 3.5, 2.5))  # degree, px/mm, patch and search in mm
 NEAR, WIDE, LAST = (4.0, 1.2), (3.0, 2.4), (4.0, 0.8)  # px/mm, search in mm
@@ -142,27 +142,17 @@ def _native_px_per_mm(homography: np.ndarray, size_mm: tuple[float, float]) -> f
     return float(np.sqrt(abs(ax * by - ay * bx)))
 
 
-class Views:
-    """A photograph at full, half, quarter ... size, each made when first asked for."""
-
-    def __init__(self, gray: np.ndarray):
-        self._levels = [gray]
-
-    @property
-    def full(self) -> np.ndarray:
-        """The photograph itself, (H, W) uint8."""
-        return self._levels[0]
+class Views(Sizes):
+    """A photograph from which flat pages are sampled."""
 
     def flat(self, warp: Warp, size_mm: tuple[float, float], px_per_mm: float) -> np.ndarray:
         """The page as the warp has it, sampled from the smallest picture that still holds the detail."""
         level, native = 0, _native_px_per_mm(warp.homography, size_mm)
-        while native / 2 >= 0.95 * px_per_mm and min(self._levels[level].shape) >= 128:
+        while native / 2 >= 0.95 * px_per_mm and min(self.level(level).shape) >= 128:
             level, native = level + 1, native / 2
-            if level == len(self._levels):
-                self._levels.append(halved(self._levels[-1]))
         scale = 0.5**level
         centre = np.array([[scale, 0, 0.5 * scale - 0.5], [0, scale, 0.5 * scale - 0.5], [0, 0, 1]])
-        return _sample(self._levels[level], Warp(centre @ warp.homography, warp.shift_mm), size_mm, px_per_mm)
+        return _sample(self.level(level), Warp(centre @ warp.homography, warp.shift_mm), size_mm, px_per_mm)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

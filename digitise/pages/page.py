@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 
 from digitise.pages.exposure import DARK, DIM, LEAST_PRINT, MOST_GRAIN, burnt_out, grain, print_darkness
-from digitise.pages.fiducials import FoundMark, find_marks
+from digitise.pages.fiducials import FoundMark, marks_in
 from digitise.pages.flatten import FLAT_PX_PER_MM, Flattened, Views, flatten_views
 from digitise.pages.pose import Pose, carried_on, poses_in
 from digitise.pages.sight import (
@@ -213,11 +213,12 @@ def register_all(gray: np.ndarray, layouts: Iterable[Layout]) -> tuple[Page | No
         or more and cannot be read follow; of one whose corner only peeps out under a page nothing is said. Without
         any page there is one `NotRegistered`, which is falsy and says why and where in words.
     """
-    marks = find_marks(gray)
+    layouts = list(layouts)
+    views = Views(gray)
+    marks = marks_in(views, {one.slot for one in layouts})
     poses = poses_in(marks, layouts)
     if not poses:
         return (_nothing_known(gray, marks),)
-    views = Views(gray)
     pages: list[Page] = []
     failed: list[tuple[Pose, NotRegistered]] = []
     used: set[int] = set()  # marks of pages, which belong to no other

@@ -85,7 +85,9 @@ def poses_in(marks: list[FoundMark], layouts: Iterable[Layout]) -> list[Pose]:
     """Every sheet of a known layout in a picture, most marks and largest first; of pages with the same marks, on small
     paper and on whole or of two protocols, the one on which they fit best.
     """
-    poses = [p for one in layouts for p in _sheets_of(one, [m for m in marks if m.slot == one.slot])]
+    seen = {m.slot for m in marks}
+    known = (one for one in layouts if one.slot in seen)
+    poses = [p for one in known for p in _sheets_of(one, [m for m in marks if m.slot == one.slot])]
     return sorted(poses, key=lambda p: (-len(p.marks), -p.size_px, p.miss))
 
 

@@ -46,17 +46,22 @@ def robust_polynomial(
         weighted = basis * weight[:, None]
         solution = np.linalg.solve(weighted.T @ basis + ridge, weighted.T @ shifts)
         error = np.linalg.norm(basis @ solution - shifts, axis=1)
-        scale = max(tolerance_mm, 2.0 * float(np.median(error)))
+        scale = max(tolerance_mm, 2.0 * _median(error))
         weight = 1.0 / (1.0 + (error / scale) ** 4)
     return solution, error < max(3 * tolerance_mm, 2 * scale)
+
+
+def _median(values: np.ndarray) -> float:
+    """As NumPy's median, in a tenth of the time for few values."""
+    ranked = np.sort(values)
+    return float(ranked[(len(values) - 1) // 2] + ranked[len(values) // 2]) / 2
 
 
 def agreeing(points: np.ndarray, shifts: np.ndarray) -> np.ndarray:
     """Which points moved as their nearest neighbours did, (N,) bool; none of fewer than eight."""
     if len(points) <= NEIGHBOURS:
         return np.zeros(len(points), bool)
-    x, y = points.T.astype(np.float32)
-    apart = (x[:, None] - x) ** 2 + (y[:, None] - y) ** 2
+    apart = _squares_apart(points, points)
     np.fill_diagonal(apart, np.inf)
     nearest = np.argpartition(apart, NEIGHBOURS - 1, axis=1)[:, :NEIGHBOURS]
     near, middle = shifts[nearest], NEIGHBOURS // 2
@@ -67,9 +72,17 @@ def agreeing(points: np.ndarray, shifts: np.ndarray) -> np.ndarray:
 
 def _radial(from_points: np.ndarray, to_points: np.ndarray) -> np.ndarray:
     """r^2 log r between two sets of points, float32."""
-    a, b = from_points.astype(np.float32), to_points.astype(np.float32)
-    squared = (a[:, :1] - b[:, 0]) ** 2 + (a[:, 1:] - b[:, 1]) ** 2
-    return np.float32(0.5) * squared * np.log(np.maximum(squared, np.float32(1e-12)))
+    squared = _squares_apart(from_points, to_points)
+    out = np.log(np.maximum(squared, np.float32(1e-12)))
+    out *= squared
+    out *= np.float32(0.5)
+    return out
+
+
+def _squares_apart(from_points: np.ndarray, to_points: np.ndarray) -> np.ndarray:
+    """Squared distances between two sets of points, float32; rows in one piece let the processor take many at once."""
+    (ax, ay), (bx, by) = (np.ascontiguousarray(v.T, np.float32) for v in (from_points, to_points))
+    return np.square(ax[:, None] - bx) + np.square(ay[:, None] - by)
 
 
 def thin_plate(points: np.ndarray, shifts: np.ndarray, at: np.ndarray, smoothing: float) -> np.ndarray:

@@ -1,12 +1,14 @@
 """Single handwritten characters: cut out, then read by the project's own small network.
 
-The network (``models/characters.onnx``, trained by `digitise.train`) sees one character box at a time and gives three
+A network (``models/characters.onnx``, trained by `digitise.train`) sees one character box at a time and gives three
 answers: as a digit, as a letter or digit, and as a tick. Blank, void (crossed out or written over) and junk are
-classes of their own.
+classes of their own. Boxes that it is not sure of are looked at by a second network too (``models/second.onnx``),
+trained apart and on more hands: what both say is weighed alike.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -25,7 +27,10 @@ REACH_MM = 3.0  # how far around a cell ink is followed to find out whose it is
 DIGIT_CLASSES = (*"0123456789", "dash", "blank", "void", "junk")
 LETTER_CLASSES = (*"ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789", "blank", "void", "junk")
 TICK_CLASSES = ("blank", "mark", "void")
-CLASSES = (DIGIT_CLASSES, LETTER_CLASSES, TICK_CLASSES)  # of the network's answers, side by side
+CLASSES = (DIGIT_CLASSES, LETTER_CLASSES, TICK_CLASSES)  # of the networks' answers, side by side
+HEADS = ("digit", "letter", "tick")
+NETWORKS = ("characters.onnx", "second.onnx")
+SURE = 0.999  # a box is shown to the second network too when the first one's likeliest answer is less likely
 BARE_INK = 0.05
 _BLOT = 2  # pixels around a neighbour's stroke that are left out with it
 RARER = 0.25  # boxes crossed out or unreadable are so much rarer on sheets than on the practice sheets
@@ -35,7 +40,7 @@ RARER = 0.25  # boxes crossed out or unreadable are so much rarer on sheets than
 class CharacterEvidence:
     """Probabilities of one box: over `DIGIT_CLASSES`, over `LETTER_CLASSES`, and over `TICK_CLASSES`.
 
-    `features` (F,) is what the network's last layer saw; None for a box without ink.
+    `features` (F,) is what the first network's last layer saw; None for a box without ink.
     """
 
     digit: np.ndarray
@@ -61,13 +66,12 @@ def _owners(region: np.ndarray, cell: Cell, origin: tuple[int, int], threshold: 
     """
     mask = region > threshold
     count, labels = cv2.connectedComponents(mask.view(np.uint8), connectivity=8)
-    place = np.full(region.shape, len(_character_boxes(cell)), np.int32)
+    boxes = len(_character_boxes(cell)) + 1
+    place = np.full(region.shape, boxes - 1, np.int32)
     for i, box in enumerate(_character_boxes(cell)):
         x0, y0, x1, y1 = pixel_box(box, 0.3)
         place[max(0, y0 - origin[1]) : y1 - origin[1], max(0, x0 - origin[0]) : x1 - origin[0]] = i
-    boxes = len(_character_boxes(cell)) + 1
-    inked = np.flatnonzero(mask)
-    at = labels.ravel()[inked] * boxes + place.ravel()[inked]
+    at = labels[mask] * boxes + place[mask]
     share = np.bincount(at, minlength=count * boxes).reshape(count, boxes)
     share = share / np.maximum(share.sum(axis=1, keepdims=True), 1)
     most = share.argmax(axis=1)
@@ -94,10 +98,11 @@ def character_crops(page: InkPage, cell: Cell) -> np.ndarray:
         part = region[top : by1 - y0, left : bx1 - x0]
         above, before = min(top, _BLOT), min(left, _BLOT)
         near = labels[top - above : by1 - y0 + _BLOT, left - before : bx1 - x0 + _BLOT]
-        foreign = ((owner != i) & (owner != -2))[near]
-        if foreign.any():
-            blot = cv2.dilate(foreign.view(np.uint8), np.ones((2 * _BLOT + 1,) * 2, np.uint8))
-            part = np.where(blot[above:, before:][: part.shape[0], : part.shape[1]] > 0, 0, part)
+        foreign = ((owner != i) & (owner != -2)).view(np.uint8).take(near)
+        if cv2.hasNonZero(foreign):
+            blot = cv2.dilate(foreign, np.ones((2 * _BLOT + 1,) * 2, np.uint8)).view(bool)
+            part = part.copy()
+            part[blot[above:, before:][: part.shape[0], : part.shape[1]]] = 0.0
         side = max(*part.shape, int(round((max(box[2], box[3]) + 2 * MARGIN_MM) * FLAT_PX_PER_MM)))
         square = np.zeros((side, side), np.float32)
         top, left = (side - part.shape[0]) // 2, (side - part.shape[1]) // 2
@@ -114,13 +119,13 @@ def load_network(name: str) -> cv2.dnn.Net:
     return cv2.dnn.readNetFromONNX(str(path), cv2.dnn.ENGINE_CLASSIC)
 
 
-@lru_cache(maxsize=1)
-def _network() -> tuple[cv2.dnn.Net, tuple[str, ...]]:
-    """The network, and the layers to ask for: what each last linear layer sees, then the answers.
+@lru_cache(maxsize=len(NETWORKS))
+def _network(name: str = NETWORKS[0]) -> tuple[cv2.dnn.Net, tuple[str, ...]]:
+    """A network, and the layers to ask for: what each last linear layer sees, then the answers.
 
     Found by their place, not by name: linear layers as wide as the answers, and the layer before each.
     """
-    network = load_network("characters.onnx")
+    network = load_network(name)
     layers, width = network.getLayerNames(), sum(map(len, CLASSES))
     blobs = [network.getLayer(name).blobs for name in layers]
     last = [i for i, b in enumerate(blobs) if len(b) == 2 and b[0].ndim == 2 and b[0].shape[0] == width]
@@ -147,22 +152,45 @@ def _bare(crops: np.ndarray, page: InkPage) -> np.ndarray:
     return soft.max(axis=(1, 2), initial=0.0) < limit
 
 
-def read_characters(page: InkPage, crops: np.ndarray) -> list[CharacterEvidence]:
-    """Evidence for each crop, in order; crops without any ink never reach the network."""
+def _answers(crops: np.ndarray, name: str) -> tuple[np.ndarray, np.ndarray]:
+    """What a network's last layer saw of each crop, (N, F), and its answers, (N, sum of the classes)."""
+    network, wanted = _network(name)
+    seen, answers = [], []
+    for start in range(0, len(crops), 64):
+        batch = crops[start : start + 64]
+        network.setInput(np.ascontiguousarray(batch[:, None], dtype=np.float32))
+        *last, out = network.forward(wanted)
+        seen.append(np.concatenate([s.reshape(len(batch), -1) for s in last], axis=1))
+        answers.append(out)
+    return np.concatenate(seen), np.concatenate(answers)
+
+
+def _weighed(answers: np.ndarray) -> list[np.ndarray]:
+    """Probabilities of each head, void and junk weighed down as rarely as they are on sheets."""
+    shifts = np.concatenate([np.where(np.isin(c, ("void", "junk")), np.log(RARER), 0.0) for c in CLASSES])
+    ends = np.cumsum([len(c) for c in CLASSES])[:-1]
+    return [softmax(part) for part in np.split(answers + shifts.astype(np.float32), ends, axis=1)]
+
+
+def read_characters(page: InkPage, crops: np.ndarray, asked: Sequence[str] = ()) -> list[CharacterEvidence]:
+    """Evidence for each crop, in order; crops without any ink never reach a network.
+
+    `asked` names the one of `HEADS` that counts for each crop; without it all of them do.
+    """
     heads = [np.full((len(crops), len(c)), 1e-6, np.float32) for c in CLASSES]
     for head, names in zip(heads, CLASSES, strict=True):
         head[:, names.index("blank")] = 1.0 - 1e-4
-    shifts = [np.where(np.isin(c, ("void", "junk")), np.log(RARER), 0.0).astype(np.float32) for c in CLASSES]
-    inked = np.flatnonzero(~_bare(crops, page))
-    network, wanted = _network()
-    ends = np.cumsum([len(c) for c in CLASSES])[:-1]
     features: list[np.ndarray | None] = [None] * len(crops)
-    for start in range(0, len(inked), 64):
-        batch = inked[start : start + 64]
-        network.setInput(np.ascontiguousarray(crops[batch][:, None], dtype=np.float32))
-        *seen, answers = network.forward(wanted)
-        for i, row in zip(batch, np.concatenate([s.reshape(len(batch), -1) for s in seen], axis=1), strict=True):
+    inked = np.flatnonzero(~_bare(crops, page))
+    if len(inked):
+        seen, answers = _answers(crops[inked], NETWORKS[0])
+        certain = np.stack([h.max(axis=1) for h in _weighed(answers)])
+        counts = np.array([[not asked or asked[i] == h for i in inked] for h in HEADS])
+        again = np.flatnonzero(np.where(counts, certain, 1.0).min(axis=0) < SURE)
+        if len(again):
+            answers[again] = (answers[again] + _answers(crops[inked[again]], NETWORKS[1])[1]) / 2
+        for head, rows in zip(heads, _weighed(answers), strict=True):
+            head[inked] = rows
+        for i, row in zip(inked, seen, strict=True):
             features[i] = row
-        for head, shift, logits in zip(heads, shifts, np.split(answers, ends, axis=1), strict=True):
-            head[batch] = softmax(logits + shift)
     return [CharacterEvidence(*rows) for rows in zip(*heads, features, strict=True)]

@@ -73,8 +73,9 @@ def _darkness(image: np.ndarray, paper: np.ndarray) -> np.ndarray:
         rows = slice(top, min(height, top + STRIP_PX))
         near = across[top // REDUCE : top // REDUCE + STRIP_PX // REDUCE + 2]
         light = cv2.resize(near, (width, REDUCE * len(near)))[REDUCE : REDUCE + rows.stop - top]
-        strip = cv2.divide(image[rows], light, scale=-1.0, dtype=cv2.CV_32F)
-        np.maximum(np.add(strip, np.float32(1.0), out=strip), np.float32(0.0), out=ink[rows])
+        strip = cv2.divide(image[rows], light, dst=ink[rows], dtype=cv2.CV_32F)
+        cv2.threshold(strip, 1.0, 0.0, cv2.THRESH_TRUNC, dst=strip)
+        np.subtract(np.float32(1.0), strip, out=strip)
     return ink
 
 

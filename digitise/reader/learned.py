@@ -17,7 +17,7 @@ from pathlib import Path
 import numpy as np
 
 from digitise.reader.calibration import Acceptance
-from digitise.reader.characters import DIGIT_CLASSES, LETTER_CLASSES, MODELS, CharacterEvidence, feature_count
+from digitise.reader.characters import DIGIT_CLASSES, LETTER_CLASSES, MODELS, NETWORKS, CharacterEvidence, feature_count
 
 VERSION = 1
 MOST_BYTES = 1_000_000  # of a file
@@ -104,8 +104,8 @@ def corrected(probabilities: np.ndarray, features: np.ndarray, correction: np.nd
 
 @lru_cache(maxsize=1)
 def network_digest() -> str:
-    """SHA-256, shortened, of the network of characters: features of another mean something else."""
-    return hashlib.sha256((MODELS / "characters.onnx").read_bytes()).hexdigest()[:16]
+    """SHA-256, shortened, of the networks of characters: features of others mean something else."""
+    return hashlib.sha256(b"".join((MODELS / name).read_bytes() for name in NETWORKS)).hexdigest()[:16]
 
 
 def read_learned(path: Path) -> Learned:

@@ -27,7 +27,7 @@ from digitise.reader.ink import InkPage, extract_ink
 from digitise.reader.learned import SHIPPED, Learned, OwnReader
 from digitise.reader.one_hand import as_one_hand
 from digitise.reader.reading import Decoded, PhotoResult, Reading, sentence
-from digitise.reader.stray import broad_ink, faintly_written, joined, rubbed_out, runs_through
+from digitise.reader.stray import along_rule, broad_ink, faintly_written, joined, rubbed_out, runs_through
 from digitise.reader.tally import REACH_MM as TALLY_REACH_MM
 from digitise.reader.tally import count_strokes, own_ink
 from digitise.reader.tally_network import learned_counts, network_input
@@ -35,10 +35,11 @@ from digitise.reader.text import read_text
 from digitise.reader.unclear import sent_back
 from digitise.sheets.layout import Cell, Layout
 
-READER_VERSION = "4"
+READER_VERSION = "5"
 FIRM = 0.6  # share of the page's pencil that a smudge or a fold hardly reaches
 LEAST_MARK_MM2, LEAST_CHARACTER_MM2 = 0.3, 1.0  # so firm, of a mark in a cell, and of a character in its box
 INSIDE_MM = 0.6  # of a tally box's rule, which others' strokes may touch
+_HEAD = {"code": "letter", "tick": "tick"}
 _DIGITS = frozenset({"number", "date", "time", "decimal"})
 WRITTEN_IN_BOXES = _DIGITS | {"code"}
 
@@ -59,11 +60,12 @@ def _tick(evidence: CharacterEvidence) -> Decoded:
 
 
 def boxed_evidence(page: InkPage, cells: Sequence[Cell]) -> Evidence:
-    """Evidence for every character box and tick box on the page, one run of the network."""
+    """Evidence for every character box and tick box on the page, one run of the networks."""
     crops = [character_crops(page, c) for c in cells]
     if not crops:
         return {}
-    evidence = read_characters(page, np.concatenate(crops))
+    asked = [_HEAD.get(cell.kind, "digit") for cell, own in zip(cells, crops, strict=True) for _ in own]
+    evidence = read_characters(page, np.concatenate(crops), asked)
     out, start = {}, 0
     for cell, own in zip(cells, crops, strict=True):
         out[cell.id] = evidence[start : start + len(own)]
@@ -228,7 +230,8 @@ def _strays(page: InkPage, layout: Layout, cells: Cells) -> dict[str, str]:
                 out[cell_id] = "unsure"
             continue
         cell, partner = by_id[cell_id], by_id.get(cell_id.removesuffix("/tally") + "/total")
-        if runs_through(page, cell.box_mm, threshold) or rubbed_out(page, cell.box_mm, threshold):
+        doubts = (runs_through, rubbed_out, *((along_rule,) if cell.kind == "tally" else ()))
+        if any(doubt(page, cell.box_mm, threshold) for doubt in doubts):
             out[cell_id] = "unsure"
         elif cell.kind == "tally" and partner is not None and joined(page, cell.box_mm, partner.box_mm, threshold):
             out[cell_id] = out[partner.id] = "unsure"
@@ -244,13 +247,27 @@ def _doubted(cells: Cells, doubts: Mapping[str, str]) -> Cells:
 
 def _paired(layout: Layout, cells: Cells, evidence: Evidence, tallies: Tallies) -> Cells:
     """The same in the layout's order, each tally and its total in the light of each other."""
-    out = dict(cells)
+    out, pairs = dict(cells), []
     for cell_id, (_, strokes) in tallies.items():
         partner = layout.by_id.get(cell_id.removesuffix("/tally") + "/total")
         if partner is not None and partner.kind == "number":
             numbers = number_weights(partner, evidence[partner.id])
             out[cell_id], out[partner.id] = checked_pair(out[cell_id][1], strokes, out[partner.id][1], numbers)
+            pairs.append((cell_id, partner.id))
+    for cell_id in _strokes_unseen(out, pairs):
+        group, one = out[cell_id]
+        out[cell_id] = group, replace(one, reasons=(*one.reasons, "total-differs"))
     return {c.id: out[c.id] for c in layout.cells}
+
+
+def _strokes_unseen(cells: Cells, pairs: Sequence[tuple[str, str]]) -> list[str]:
+    """Empty tallies, and the totals beside them, on a page whose other totals stand beside strokes.
+
+    Glare may have washed the strokes out. Somebody who writes totals alone does so all over a page.
+    """
+    counted = [(a, b) for a, b in pairs if cells[b][1].value]
+    alone = [(a, b) for a, b in counted if cells[a][1].value is None and not cells[a][1].reasons]
+    return [cell_id for pair in alone for cell_id in pair] if 2 * len(alone) <= len(counted) else []
 
 
 def guarded(shipped: tuple[str, Decoded], own: tuple[str, Decoded]) -> tuple[str, Decoded]:

@@ -13,8 +13,9 @@ import cv2
 import numpy as np
 
 from digitise.pages.flatten import FLAT_PX_PER_MM
-from digitise.reader.ink import InkPage
-from digitise.sheets.layout import Box, Cell, Layout
+from digitise.reader.ink import RULE_SLACK_MM, InkPage
+from digitise.reader.pieces import Pieces, pieces_of
+from digitise.sheets.layout import RULE_MM, Box, Cell, Layout
 
 BROAD_MM, BROADEST_MM = 2.25, 4.5  # no line of a pencil is so broad, and no letter, crossed bars or all
 BROAD_INK = 1.5  # times the threshold of ink: blunt pencils run together below it
@@ -26,6 +27,7 @@ WITHIN_MM = 0.6  # from a box's rules inward: ink here is in the box
 LEAST_MM2 = 0.5  # of one mark in a box
 FIRM, LEAST_FIRM = 0.6, 0.2  # share of the page's pencil, and of a mark's area that is so dark; an eraser leaves less
 FAINT_MM, FAINT_MM2 = 3.0, 1.0  # longer than a speck or a fold leaves: of one mark that is not nothing, however faint
+ALONG_MM, END_MM = 2.5, 1.0  # of a rule's length that a mark lies along, and at a box's top and bottom not looked at
 
 _STEP = 2  # flat pixels to one looked at
 _SCALE = FLAT_PX_PER_MM / _STEP
@@ -47,29 +49,45 @@ def broad_ink(page: InkPage, layout: Layout, threshold: float) -> frozenset[str]
     Strokes of a blunt pencil that run together are as dark as the pencil and stay in their box. A tick box may be
     filled in; there, only ink that is as broad around the box tells.
     """
-    ink = page.ink[::_STEP, ::_STEP]
+    x0, y0, x1, y1 = _around(layout)
+    ink = page.ink[y0:y1:_STEP, x0:x1:_STEP]
     mask = (ink > BROAD_INK * threshold).view(np.uint8)
     side = int(BROAD_MM * _SCALE) | 1
-    broad = cv2.morphologyEx(mask, cv2.MORPH_OPEN, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side)))
+    line = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
+    broad = cv2.erode(mask, line)
+    if not cv2.hasNonZero(broad):
+        return frozenset()
+    broad, corner = cv2.dilate(broad, line), (x0 // _STEP, y0 // _STEP)
     areas = cv2.integral(broad)
-    area = _sums_mm2(areas, layout.cells, 0.0)
+    area = _sums_mm2(areas, layout.cells, 0.0, corner=corner)
     found = np.flatnonzero(area > BROAD_MM2)
     if not len(found):
         return frozenset()
     cells, area = [layout.cells[i] for i in found], area[found]
     inmost = cv2.distanceTransform(mask, cv2.DIST_L2, 3) > BROADEST_MM / 2 * _SCALE
-    around = _sums_mm2(areas, cells, BEYOND_MM) - area
-    pale = _sums_mm2(cv2.integral(ink * broad), cells, 0.0) < PALE * page.pencil * area
-    no_writing = pale | (around > BEYOND_MM2) | (_sums_mm2(cv2.integral(inmost.view(np.uint8)), cells, 0.0) > 0)
+    around = _sums_mm2(areas, cells, BEYOND_MM, corner=corner) - area
+    pale = _sums_mm2(cv2.integral(ink * broad), cells, 0.0, corner=corner) < PALE * page.pencil * area
+    inside = _sums_mm2(cv2.integral(inmost.view(np.uint8)), cells, 0.0, corner=corner)
+    no_writing = pale | (around > BEYOND_MM2) | (inside > 0)
     stray = np.where([c.kind == "tick" for c in cells], around > BROAD_MM2 / 2, no_writing)
     return frozenset(c.id for c, out in zip(cells, stray, strict=True) if out)
 
 
-def _sums_mm2(sums: np.ndarray, cells: Sequence[Cell], grown_mm: float) -> np.ndarray:
-    """What an integral image has of each cell's box, grown on all sides, by area, (cells,)."""
+def _around(layout: Layout) -> tuple[int, int, int, int]:
+    """(x0, y0, x1, y1) in flat pixels of all cells and of what around them tells of broad ink, ends exclusive."""
+    boxes, grown = np.array([c.box_mm for c in layout.cells]), BEYOND_MM + BROADEST_MM
+    low, high = (boxes[:, :2] - grown).min(axis=0), (boxes[:, :2] + boxes[:, 2:] + grown).max(axis=0)
+    first = np.maximum(low * FLAT_PX_PER_MM, 0).astype(int) // _STEP * _STEP
+    return (*first.tolist(), *(high * FLAT_PX_PER_MM).astype(int).tolist())
+
+
+def _sums_mm2(sums: np.ndarray, cells: Sequence[Cell], grown_mm: float, *, corner: tuple[int, int]) -> np.ndarray:
+    """What the integral image of a part of the page, from `corner` (x, y) px on, has of each cell's box, grown on all
+    sides, by area, (cells,).
+    """
     boxes, limit = np.array([c.box_mm for c in cells]), np.array(sums.shape[::-1]) - 1
     ends = boxes[:, :2] - grown_mm, boxes[:, :2] + boxes[:, 2:] + grown_mm
-    (x0, y0), (x1, y1) = (np.clip(v * _SCALE, 0, limit).astype(int).T for v in ends)
+    (x0, y0), (x1, y1) = (np.clip((np.maximum(v, 0) * _SCALE).astype(int) - corner, 0, limit).T for v in ends)
     return (sums[y1, x1] - sums[y0, x1] - sums[y1, x0] + sums[y0, x0]) / _SCALE**2
 
 
@@ -80,15 +98,12 @@ def runs_through(page: InkPage, box: Box, threshold: float) -> bool:
     ends = (left - beyond, left + box[2] * _SCALE + beyond), (top - beyond, top + box[3] * _SCALE + beyond)
     if not any(_reaches(np.flatnonzero(mask.any(axis=axis)), *both) for axis, both in enumerate(ends)):
         return False
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
-    for label in range(1, count):
-        x, y, w, h, _ = stats[label]
-        through = any(
-            at <= low and at + size >= high for (low, high), at, size in zip(ends, (x, y), (w, h), strict=True)
-        )
-        if through and _inside(labels == label, (left, top), box) >= LEAST_MM2:
-            return True
-    return False
+    found = pieces_of(mask)
+    inside = _inside(found, (left, top), box)
+    first, last = found.boxes[:, :2], found.boxes[:, :2] + found.boxes[:, 2:]
+    low, high = np.array(ends).T
+    through = ((first <= low) & (last >= high)).any(axis=1)
+    return bool((through & (inside >= LEAST_MM2))[1:].any())
 
 
 def _reaches(inked: np.ndarray, low: float, high: float) -> bool:
@@ -96,12 +111,12 @@ def _reaches(inked: np.ndarray, low: float, high: float) -> bool:
     return bool(len(inked)) and inked[0] <= low and inked[-1] + 1 >= high
 
 
-def _inside(mark: np.ndarray, corner: tuple[float, float], box: Box) -> float:
-    """Area of a mark well inside a box whose corner lies there, mm2."""
+def _inside(found: Pieces, corner: tuple[float, float], box: Box) -> np.ndarray:
+    """Area of each piece well inside a box whose corner lies there, (N,) mm2."""
     rim = WITHIN_MM * _SCALE
     x0, y0 = int(corner[0] + rim), int(corner[1] + rim)
     x1, y1 = int(corner[0] + box[2] * _SCALE - rim), int(corner[1] + box[3] * _SCALE - rim)
-    return float(np.count_nonzero(mark[y0:y1, x0:x1])) / _SCALE**2
+    return np.bincount(found.labels[y0:y1, x0:x1].ravel(), minlength=len(found.areas)) / _SCALE**2
 
 
 def rubbed_out(page: InkPage, box: Box, threshold: float) -> bool:
@@ -119,9 +134,28 @@ def faintly_written(page: InkPage, box: Box) -> bool:
     if not ink.size:
         return False
     marks = (cv2.GaussianBlur(ink, (0, 0), 1.0) > max(5 * page.noise, 0.07)).view(np.uint8)
-    pieces = cv2.connectedComponentsWithStats(marks, connectivity=8)[2][1:]
-    length = np.hypot(pieces[:, cv2.CC_STAT_WIDTH], pieces[:, cv2.CC_STAT_HEIGHT]) / FLAT_PX_PER_MM
-    return bool(((length > FAINT_MM) & (pieces[:, cv2.CC_STAT_AREA] > FAINT_MM2 * FLAT_PX_PER_MM**2)).any())
+    if not cv2.hasNonZero(marks):
+        return False
+    found = pieces_of(marks)
+    length = np.hypot(*found.boxes[1:, 2:].T) / FLAT_PX_PER_MM
+    return bool(((length > FAINT_MM) & (found.areas[1:] > FAINT_MM2 * FLAT_PX_PER_MM**2)).any())
+
+
+def along_rule(page: InkPage, box: Box, threshold: float) -> bool:
+    """Whether a mark lies along one of a box's upright rules, as what is left of a rule that is not in its place does.
+
+    A stroke so near a rule is partly removed with it, so its count is in doubt too.
+    """
+    x, y, w, h = box
+    scale, half = FLAT_PX_PER_MM, RULE_MM / 2 + RULE_SLACK_MM
+    rows = slice(round((y + END_MM) * scale), round((y + h - END_MM) * scale))
+    for rule in (x - RULE_MM / 2, x + w + RULE_MM / 2):
+        for beside in (int(np.floor((rule - half) * scale)) - 1, int(np.ceil((rule + half) * scale))):
+            inked = page.ink[rows, beside] > threshold
+            edges = np.flatnonzero(np.diff(np.concatenate(([False], inked, [False]))))
+            if (np.diff(edges)[::2] > ALONG_MM * scale).any():
+                return True
+    return False
 
 
 def joined(page: InkPage, box: Box, other: Box, threshold: float) -> bool:
@@ -130,12 +164,11 @@ def joined(page: InkPage, box: Box, other: Box, threshold: float) -> bool:
     x1, y1 = (max(box[i] + box[i + 2], other[i] + other[i + 2]) for i in (0, 1))
     both = (x0, y0, x1 - x0, y1 - y0)
     mask, (left, top) = _mask(page, threshold, both, 0.5)
-    count, labels = cv2.connectedComponents(mask, connectivity=8)
-    for label in range(1, count):
-        mark = labels == label
-        if all(
-            _inside(mark, (left + (b[0] - x0) * _SCALE, top + (b[1] - y0) * _SCALE), b) >= LEAST_MM2
-            for b in (box, other)
-        ):
-            return True
-    return False
+    before, after = sorted((box, other))
+    gap = (before[0] + before[2] - WITHIN_MM, after[0] + WITHIN_MM)
+    if not mask[:, slice(*(int(left + (v - x0) * _SCALE) for v in gap))].any(axis=0).all():
+        return False  # bare paper between the two
+    found = pieces_of(mask)
+    corners = ((left + (b[0] - x0) * _SCALE, top + (b[1] - y0) * _SCALE) for b in (box, other))
+    first, second = (_inside(found, at, b) >= LEAST_MM2 for at, b in zip(corners, (box, other), strict=True))
+    return bool((first & second)[1:].any())

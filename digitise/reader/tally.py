@@ -18,6 +18,7 @@ import numpy as np
 from digitise.pages.flatten import FLAT_PX_PER_MM
 from digitise.reader.characters import ink_threshold
 from digitise.reader.ink import InkPage, pixel_box
+from digitise.reader.pieces import pieces_of
 from digitise.sheets.layout import Cell
 
 REACH_MM = 2.0  # strokes that run over the rule are shown this far
@@ -56,19 +57,19 @@ def own_ink(page: InkPage, cell: Cell) -> np.ndarray:
     region = np.pad(region, ((pad[0], pad[1]), (pad[2], pad[3]))) if any(pad) else region
     shown = slice(*(np.array([1, -1]) * int(round((FOLLOW_MM - REACH_MM) * FLAT_PX_PER_MM))))
     mask = region > ink_threshold(page)
-    inked = np.flatnonzero(mask)
-    if not len(inked):
+    if not cv2.hasNonZero(mask.view(np.uint8)):
         return region[shown, shown]
     count, labels = cv2.connectedComponents(mask.view(np.uint8), connectivity=8)
-    edge, (height, width) = int(round(FOLLOW_MM * FLAT_PX_PER_MM)) - 2, mask.shape
-    mark, (y, x) = labels.ravel()[inked], np.divmod(inked, width)
-    within = mark[(y >= edge) & (y < height - edge) & (x >= edge) & (x < width - edge)]
-    foreign = np.bincount(within, minlength=count) < 0.5 * np.bincount(mark, minlength=count)
-    region, labels = region[shown, shown], labels[shown, shown]
-    drop = foreign[labels]
-    if not drop.any():
+    edge = int(round(FOLLOW_MM * FLAT_PX_PER_MM)) - 2
+    inside = slice(edge, -edge), slice(edge, -edge)
+    within, whole = (np.bincount(labels[part][mask[part]], minlength=count) for part in (inside, ...))
+    foreign = (within < 0.5 * whole).view(np.uint8)
+    region, drop = region[shown, shown], foreign.take(labels[shown, shown])
+    if not cv2.hasNonZero(drop):
         return region
-    return np.where(cv2.dilate(drop.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0, 0.0, region).astype(np.float32)
+    region = region.copy()
+    region[cv2.dilate(drop, np.ones((5, 5), np.uint8)).view(bool)] = 0.0
+    return region
 
 
 @lru_cache(maxsize=4)
@@ -89,7 +90,9 @@ def _along(mask: np.ndarray, probes: tuple[tuple[float, np.ndarray], ...]) -> np
     """Pixels of the mask through which one of the probing lines fits."""
     out = np.zeros_like(mask)
     for _, kernel in probes:
-        out |= cv2.morphologyEx(mask, cv2.MORPH_OPEN, kernel)
+        fits = cv2.erode(mask, kernel)
+        if cv2.hasNonZero(fits):
+            out |= cv2.dilate(fits, kernel)
     return out
 
 
@@ -121,17 +124,18 @@ class _Piece:
 def _by_group(mask: np.ndarray, groups: np.ndarray, least_mm: float) -> dict[int, list[_Piece]]:
     """Connected pieces at least so high, by the label of the group of marks that each is part of."""
     out: dict[int, list[_Piece]] = {}
-    count, labels, stats, centres = cv2.connectedComponentsWithStats(mask, connectivity=8)
-    for i in range(1, count):
-        x, y, w, h, area = stats[i].tolist()
+    found = pieces_of(mask)
+    boxes, areas, centres = (v.tolist() for v in (found.boxes, found.areas, found.centres))
+    for i in range(1, len(boxes)):
+        x, y, w, h = boxes[i]
         if h < least_mm * FLAT_PX_PER_MM:
             continue
-        own = labels[y : y + h, x : x + w] == i
+        own = found.labels[y : y + h, x : x + w] == i
         moments = cv2.moments(own.view(np.uint8), binaryImage=True)
         # The long axis by second moments, as an angle from the x axis, y down.
         angle = 0.5 * math.atan2(2 * moments["mu11"], moments["mu20"] - moments["mu02"])
         lean = (math.degrees(angle) + 180.0) % 180.0 - 90.0
-        piece = _Piece(own, *centres[i].tolist(), *((math.hypot(w - 1, h - 1), lean) if area >= 3 else (0.0, 0.0)))
+        piece = _Piece(own, *centres[i], *((math.hypot(w - 1, h - 1), lean) if areas[i] >= 3 else (0.0, 0.0)))
         out.setdefault(int(groups[y, x + int(own[0].argmax())]), []).append(piece)
     return out
 
@@ -181,18 +185,11 @@ def _is_ring(mask: np.ndarray) -> bool:
     return bool(holes) and max(holes) > 0.35 * w * h and h > 2.0 * FLAT_PX_PER_MM
 
 
-def _pieces(mask: np.ndarray, least_mm: float) -> list[tuple[np.ndarray, float, float]]:
-    """Connected pieces at least so long: (mask, width mm, height mm), found by their contours."""
-    out = []
+def _sizes_mm(mask: np.ndarray, least_mm: float) -> list[tuple[float, float]]:
+    """Width and height of each connected mark at least so long, found by its contour."""
     contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    for contour in contours:
-        x, y, w, h = cv2.boundingRect(contour)
-        if np.hypot(w, h) / FLAT_PX_PER_MM < least_mm:
-            continue
-        filled = np.zeros((h, w), np.uint8)
-        cv2.drawContours(filled, [contour - (x, y)], -1, 1, -1)
-        out.append((filled & mask[y : y + h, x : x + w], w / FLAT_PX_PER_MM, h / FLAT_PX_PER_MM))
-    return out
+    sizes = (cv2.boundingRect(c)[2:] for c in contours)
+    return [(w / FLAT_PX_PER_MM, h / FLAT_PX_PER_MM) for w, h in sizes if math.hypot(w, h) / FLAT_PX_PER_MM >= least_mm]
 
 
 def count_strokes(ink: np.ndarray, threshold: float) -> StrokeCount:
@@ -205,27 +202,27 @@ def count_strokes(ink: np.ndarray, threshold: float) -> StrokeCount:
     threshold : float
         Ink above this is pencil.
     """
-    mask = (ink > threshold).astype(np.uint8)
+    mask = (ink > threshold).view(np.uint8)
     mask = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
-    marks = _pieces(mask, SPECK_MM)
+    marks = _sizes_mm(mask, SPECK_MM)
     if not marks:
         return StrokeCount(0, 0, False, 0.0, 0.0)
-    area = float(mask.sum()) / FLAT_PX_PER_MM**2
-    longest = max(float(np.hypot(w, h)) for _, w, h in marks)
+    area = cv2.countNonZero(mask) / FLAT_PX_PER_MM**2
+    longest = max(math.hypot(w, h) for w, h in marks)
     firm = float(np.count_nonzero(ink > 2 * threshold)) / FLAT_PX_PER_MM**2
-    mask = _columns_in_use(mask)
+    mask = _part_in_use(mask)
     counts = [_count_band(mask[top:bottom]) for top, bottom in _bands(mask)]
     strokes, crossing = (sum(c) for c in zip(*counts, strict=True))
-    if len(marks) == 1 and (_is_ring(mask) or (strokes == 0 and marks[0][1] > 2.2 * marks[0][2])):
+    if len(marks) == 1 and (_is_ring(mask) or (strokes == 0 and marks[0][0] > 2.2 * marks[0][1])):
         return StrokeCount(0, 0, True, area, longest, firm)
     return StrokeCount(strokes + crossing, crossing, False, area, longest, firm)
 
 
-def _columns_in_use(mask: np.ndarray) -> np.ndarray:
-    """The mask without the empty columns at its ends, but for as many as a probing line is wide."""
-    used = np.flatnonzero(mask.any(axis=0))
-    spare = int(1.35 * PROBE_MM * FLAT_PX_PER_MM) + 2
-    return mask[:, max(0, used[0] - spare) : used[-1] + 1 + spare]
+def _part_in_use(mask: np.ndarray) -> np.ndarray:
+    """The mask without the empty rows and columns at its ends, but for half a probing line and a little."""
+    spare = int(1.35 * PROBE_MM * FLAT_PX_PER_MM) // 2 + 3
+    x, y, width, height = cv2.boundingRect(mask)
+    return mask[max(0, y - spare) : y + height + spare, max(0, x - spare) : x + width + spare]
 
 
 def _count_band(band: np.ndarray) -> tuple[int, int]:
@@ -233,12 +230,11 @@ def _count_band(band: np.ndarray) -> tuple[int, int]:
     probe = int(PROBE_MM * FLAT_PX_PER_MM) | 1
     across = _along(band, _probes(int(1.35 * probe) | 1)[1])
     upright = _along(band, _probes(probe)[0]) & (1 - cv2.dilate(across, np.ones((3, 3), np.uint8))) & band
-    count, groups, stats, _ = cv2.connectedComponentsWithStats(band, connectivity=8)
-    uprights, bars = _by_group(upright, groups, CRUMB_MM), _by_group(across & band, groups, 0.0)
+    groups = pieces_of(band)
+    uprights, bars = _by_group(upright, groups.labels, CRUMB_MM), _by_group(across & band, groups.labels, 0.0)
     strokes, crossing = 0, 0
-    for i in range(1, count):
-        top, width, height = (int(stats[i, k]) for k in (cv2.CC_STAT_TOP, cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT))
-        if np.hypot(width, height) < SPECK_MM * FLAT_PX_PER_MM:
+    for i, (_, top, width, height) in enumerate(groups.boxes.tolist()):
+        if i == 0 or math.hypot(width, height) < SPECK_MM * FLAT_PX_PER_MM:
             continue
         beside, lean = _strokes_in(uprights.get(i, []), top + (height - 1) / 2)
         strokes += beside

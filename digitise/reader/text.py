@@ -1,7 +1,8 @@
 """Free handwriting: suggestions by the project's line reader and by Tesseract, always shown to a person.
 
-The line reader knows no words and Tesseract leans on them; where both say the same, it is mostly what stands there.
-Tesseract is a process of its own and dear to start, so it is asked only where the line reader is unsure.
+The line reader is right twice as often, but knows no words, on which Tesseract leans. Tesseract is a process of its own
+and dear to start, so it is asked only where it may settle something: between two texts about equally likely to the
+line reader, or where that has none.
 """
 
 from __future__ import annotations
@@ -22,7 +23,7 @@ from digitise.sheets.layout import Cell
 
 LINE_PX = 56
 GAP_PX = 40
-SURE = 0.8  # a line read with this probability needs no second opinion
+CLOSE = 0.7  # of the likeliest text's probability: a second one above it calls for another opinion
 ONE_LINE_MM = 14.0  # a higher box holds several lines, which only Tesseract takes apart
 
 
@@ -68,16 +69,24 @@ def _joined(own: tuple[tuple[str, float], ...], other: tuple[str, float]) -> Dec
     text, sure = other[0].upper(), other[1]
     if not own or not own[0][0]:
         return Decoded(text or None, 0.1 * sure, ((text, sure),) if text else (), ("free-text",))
-    best, p = own[0]
-    candidates = own + (((text, 0.1 * sure),) if text and text not in dict(own) else ())
-    return Decoded(best, 0.5 + 0.5 * p if text == best else 0.5 * p, candidates, ("free-text",))
+    known = dict(own)
+    if text in known:
+        first = (text, known.pop(text))
+        return Decoded(text, 0.5 + 0.5 * first[1], (first, *known.items()), ("free-text",))
+    candidates = (*own, (text, 0.1 * sure)) if text else own
+    return Decoded(own[0][0], 0.5 * own[0][1], candidates, ("free-text",))
+
+
+def _open(own: tuple[tuple[str, float], ...]) -> bool:
+    """Whether the line reader leaves a line open."""
+    return not own or not own[0][0] or (len(own) > 1 and own[1][1] > CLOSE * own[0][1])
 
 
 def read_text(page: InkPage, cells: list[Cell]) -> list[Decoded]:
     """Suggestions for text cells; a line without ink is blank, any other goes to a person."""
     threshold = ink_threshold(page)
     inks = [own_ink(page, c) for c in cells]
-    area = [float((i > threshold).sum()) / FLAT_PX_PER_MM**2 for i in inks]
+    area = [np.count_nonzero(i > threshold) / FLAT_PX_PER_MM**2 for i in inks]
     written = [i for i, a in enumerate(area) if a >= 0.8]
     out = [Decoded(None, 1.0 - min(0.5, a / 2), ((None, 1.0),)) for a in area]
     if not written:
@@ -85,8 +94,8 @@ def read_text(page: InkPage, cells: list[Cell]) -> list[Decoded]:
     own = {
         i: line_texts(line_input(inks[i], page.pencil)) if cells[i].box_mm[3] <= ONE_LINE_MM else () for i in written
     }
-    asked = [i for i in written if not own[i] or own[i][0][1] < SURE] if engine_present() else []
+    asked = [i for i in written if _open(own[i])] if engine_present() else []
     found = dict(zip(asked, _suggestions([_line_picture(inks[i], page) for i in asked]), strict=True)) if asked else {}
     for i in written:
-        out[i] = _joined(own[i], found.get(i, own[i][0] if own[i] and own[i][0][1] >= SURE else ("", 0.0)))
+        out[i] = _joined(own[i], found.get(i, ("", 0.0)))
     return out

@@ -24,6 +24,13 @@ def main() -> None:
     one.add_argument("--jobs", type=int, default=os.cpu_count() or 1)
     one.add_argument("--seed", type=int, default=1_000_000)
     one.add_argument("--rows", nargs="+", default=(), metavar="KIND", help="only sheets with these rows of cells")
+    one.add_argument("--traced", type=Path, metavar="FILE", help="strokes that 'trace' wrote, to train on as well")
+    zero = steps.add_parser("trace", help="trace handwritten digits that are kept as pictures back to pen strokes")
+    zero.add_argument("--images", type=Path, required=True, help="IDX file of pictures")
+    zero.add_argument("--labels", type=Path, required=True, help="IDX file of what they show")
+    zero.add_argument("--skip", type=int, default=0, help="leave out so many at the beginning")
+    zero.add_argument("--leave-out", default="", metavar="DIGITS", help="digits not wanted, such as 17")
+    zero.add_argument("--out", type=Path, required=True, metavar="FILE.jsonl.gz")
     two = steps.add_parser("fit", help="train one network and export ONNX")
     two.add_argument("--train", type=Path, nargs="+", required=True)
     two.add_argument("--network", choices=("character", "tally", "line"), required=True)
@@ -37,6 +44,7 @@ def main() -> None:
     check.add_argument("--models", type=Path, default=MODELS)
     mean = steps.add_parser("average", help="average networks trained apart into one file")
     mean.add_argument("networks", nargs="+", type=Path, metavar="FILE.onnx")
+    mean.add_argument("--weights", action="store_true", help="networks that went on from the first: mean weights")
     mean.add_argument("--out", type=Path, required=True)
     three = steps.add_parser("calibrate", help="set probabilities and acceptance thresholds")
     three.add_argument("--strokes", type=Path)
@@ -51,15 +59,21 @@ def main() -> None:
 
         fit(args.train, args.out, args.network, seconds=args.seconds, seed=args.seed, start=args.start, fuse=args.fuse)
         return
+    if args.step == "trace":
+        from digitise.train.trace import trace
+
+        digits = trace(args.images, args.labels, args.out, skip=args.skip, leave_out=args.leave_out)
+        print(f"{digits} digits in {args.out}")
+        return
     if args.step == "check":
         from digitise.train.check import check_networks, summary
 
         print(summary(check_networks(args.models, args.check)))
         return
     if args.step == "average":
-        from digitise.train.average import average
+        from digitise.train.average import average, average_weights
 
-        average(args.networks, args.out)
+        (average_weights if args.weights else average)(args.networks, args.out)
         return
     if args.step == "calibrate" and args.rows:
         from digitise.train.calibrate import read_rows, set_acceptance
@@ -76,6 +90,9 @@ def main() -> None:
         from digitise.train.harvest import harvest
 
         names = train if args.writers == "train" else calibrate
+        if args.traced:
+            more = load_hands(args.traced)
+            hands, names = {**hands, **more}, [*names, *more]
         hands = pooled(hands, names)
         pages = harvest(
             protocol, hands, args.out, seconds=args.seconds, jobs=args.jobs, seed=args.seed, rows=tuple(args.rows)

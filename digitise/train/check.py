@@ -8,7 +8,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from digitise.reader.characters import DIGIT_CLASSES, LETTER_CLASSES, TICK_CLASSES, softmax
+from digitise.reader.characters import DIGIT_CLASSES, LETTER_CLASSES, NETWORKS, SURE, TICK_CLASSES, softmax
 from digitise.reader.line_network import best_texts
 from digitise.surveys import roster
 from digitise.train.harvest import INK_LEVEL, NONE
@@ -26,13 +26,18 @@ def _answers(path: Path, pictures: np.ndarray, batch: int) -> list[np.ndarray]:
     return out
 
 
-def character_report(path: Path, boxes: np.ndarray, labels: np.ndarray) -> dict:
-    """Accuracy of each head by class, and the letters' confusion: mean probability given to each letter."""
-    logits = np.concatenate(_answers(path, boxes, 256))
+def character_report(folder: Path, boxes: np.ndarray, labels: np.ndarray) -> dict:
+    """Accuracy of each head by class, and the letters' confusion: mean probability given to each letter.
+
+    Where the first network is unsure, the second one has its say, as in `digitise.reader.characters`.
+    """
     ends = np.cumsum([len(c) for c in _CLASSES.values()])[:-1]
+    first, second = (np.split(np.concatenate(_answers(folder / n, boxes, 256)), ends, axis=1) for n in NETWORKS)
     out: dict = {}
-    for (name, classes), head, truth in zip(_CLASSES.items(), np.split(logits, ends, axis=1), labels.T, strict=True):
+    for (name, classes), head, other, truth in zip(_CLASSES.items(), first, second, labels.T, strict=True):
         known = truth != NONE
+        unsure = softmax(head).max(axis=1, keepdims=True) < SURE
+        head = np.where(unsure, (head + other) / 2, head)
         right = head[known].argmax(axis=1) == truth[known]
         by_class = {
             c: round(float(right[truth[known] == i].mean()), 4)
@@ -93,7 +98,7 @@ def check_networks(folder: Path, harvested: Path) -> dict:
     data = np.load(harvested)
     report = {
         "pages": int(data["pages"].sum()),
-        "characters": character_report(folder / "characters.onnx", data["boxes"], data["labels"]),
+        "characters": character_report(folder, data["boxes"], data["labels"]),
         "tally": tally_report(folder / "tally.onnx", data["tallies"], data["counts"]),
         "lines": line_report(folder / "lines.onnx", data["lines"], data["texts"]),
     }

@@ -51,7 +51,7 @@ from digitise.simulate.take import take
 STAGES = (  # module, function, how deep it lies, words
     (read, "load_photo", 0, "file to grey pixels"),
     (read, "register_all", 0, "pixels to flat pages"),
-    (page, "find_marks", 1, "corner marks"),
+    (page, "marks_in", 1, "corner marks"),
     (page, "flatten_views", 1, "flattening"),
     (flatten, "_coarse", 2, "large bends"),
     (flatten, "_fine", 2, "small bends"),
