@@ -18,7 +18,7 @@ from digitise.sheets.layout import Layout
 
 STROKE_MM = 0.5  # a pencil stroke
 STEP_MM = 0.5  # between the places where a cell's printed frame is looked at
-FAINT = 0.3  # of the page's usual contrast: a frame fainter than this is not seen
+FAINT = 0.4  # of the page's usual contrast: beside a frame fainter than this, faint pencil is not seen
 FAINTEST = 0.05  # nor is one with less contrast than this
 VEILED = 0.6  # of the clear cells' contrast: a veil that takes more from a frame may take faint pencil whole
 LOST_SHARE = 0.12  # of one side of a frame
