@@ -133,3 +133,15 @@ def test_print_is_as_dark_as_the_light_that_it_takes(printed, site) -> None:
 
     assert clear > 0.8
     assert print_darkness(np.rint((image + 235) / 2).astype(np.uint8), site) == pytest.approx(clear / 2, abs=0.02)
+
+
+@pytest.mark.parametrize(("lost", "wide_mm", "hidden"), [(0.65, 5, True), (0.45, 5, False), (0.65, 1.5, False)])
+def test_a_band_of_light_across_a_wide_box_hides_it(printed, layout, page_of, lost, wide_mm, hidden: bool) -> None:
+    """Where print keeps a third of its contrast over 5 mm, faint strokes may be gone; over less, no stroke fits in."""
+    fish = layout("fish")
+    cell = next(c for c in fish.cells if c.kind == "tally")
+    image, left = printed("fish").astype(np.float32), round((cell.box_mm[0] + 8) * FLAT_PX_PER_MM)
+    band = image[:, left : left + round(wide_mm * FLAT_PX_PER_MM)]
+    band += lost * (255 - band)
+
+    assert (cell.id in unseen_cells(page_of(fish, np.rint(image).astype(np.uint8)).flattened, fish).all) is hidden
