@@ -8,7 +8,6 @@ from collections import Counter
 from collections.abc import Mapping
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, fields, replace
-from math import ceil
 from multiprocessing import get_context
 from pathlib import Path
 
@@ -96,8 +95,8 @@ def _curve(rows: list[Row], *, target: float, delta: float, shares: tuple[float,
     """Calibrate, and set the threshold by fixed-sequence testing.
 
     The thresholds tried accept fixed shares of the readings by score, right or not. Cells of a page are
-    not independent: counts are divided by the design effect of all the group's errors, which lie together more than the
-    few among accepted readings do.
+    not independent: accepted ones are divided by the design effect of all the group's errors, which lie together more
+    than the few among accepted readings do. Wrong ones count in full: hands lie together more than pages do.
     """
     knots, probability = fit_curve(np.array([r.score for r in rows]), np.array([r.right for r in rows]))
     blank = Curve(knots, probability, NEVER, target, delta, 0, 0, 1.0)
@@ -112,8 +111,7 @@ def _curve(rows: list[Row], *, target: float, delta: float, shares: tuple[float,
     levels = sorted({float(confidence[int(s * len(rows)) - 1]) for s in shares}, reverse=True)
     accepted = [int((confidence >= t).sum()) for t in levels]
     errors = [int(wrong_so_far[n - 1]) for n in accepted]
-    fewer = [int(n / effect) for n in accepted], [ceil(k / effect) for k in errors]
-    step = fixed_sequence(levels, *fewer, target, delta).chosen
+    step = fixed_sequence(levels, [int(n / effect) for n in accepted], errors, target, delta).chosen
     if step is None:
         return blank
     at = levels.index(step.threshold)
@@ -134,7 +132,7 @@ def fit_acceptance(rows: list[Row], basis: str) -> Acceptance:
         plain = [r for r in rows if r.group == group and not r.reasons]
         doubt = [r for r in rows if r.group == group and r.reasons]
         if len(plain) >= 20:
-            for shares, target in itertools.product(SHARES, TARGETS):
+            for target, shares in itertools.product(TARGETS, SHARES):
                 curves[group] = _curve(plain, target=target, delta=DELTA, shares=shares)
                 if curves[group].threshold < NEVER:
                     break
