@@ -1,5 +1,6 @@
 """Results kept beside a store: the same numbers as computed anew, made again only where something was entered since."""
 
+import contextlib
 import errno
 import json
 import shutil
@@ -7,6 +8,7 @@ import subprocess
 import sys
 from concurrent.futures import ThreadPoolExecutor
 
+import pandas as pd
 import pytest
 from kept import FLAGGED, NOW, keep, made_result, points
 from pandas.testing import assert_frame_equal
@@ -199,7 +201,7 @@ def test_damaged_tables_are_made_again(folder, harm):
 
 
 def test_a_folder_that_cannot_be_written_to_gives_the_same_numbers(folder):
-    """As on a full disk: a file stands where the folder would be."""
+    """Here a file stands where the folder would be."""
     before = tables(folder)["cover"]
     shutil.rmtree(folder / "results")
     (folder / "results").write_text("in the way")
@@ -462,8 +464,41 @@ def test_tables_that_find_no_room_are_left_for_whoever_asks(folder, monkeypatch)
     monkeypatch.setattr(cores, "written", full)
     with Store.open(folder) as store:
         make_ahead(store)
-        with pytest.raises(OSError, match="No space"):
-            KeptTables(store).read("surveys")
+        with contextlib.closing(KeptTables(store)) as found, pytest.raises(OSError, match="No space"):
+            found.read("surveys")
+
+
+def test_a_store_on_a_full_disk_still_gives_its_numbers(folder, monkeypatch):
+    """They are worked out elsewhere."""
+    before = tables(folder)["cover"]
+    shutil.rmtree(folder / "results")
+
+    def full(home, made, written=parts.written):
+        if home.is_relative_to(folder):
+            raise OSError(errno.ENOSPC, "No space left on device")
+        return written(home, made)
+
+    monkeypatch.setattr(cores, "written", full)
+    assert_frame_equal(tables(folder)["cover"], before)
+
+
+def test_a_disk_that_becomes_full_keeps_nothing_half_written(folder, monkeypatch):
+    """However often it is tried: people's entries need the room. The part that was finished stays."""
+    monkeypatch.setattr(parts, "AT_ONCE", 1)
+    home, files = folder / "results" / "95", []
+
+    def filling(frame, path, write=pd.DataFrame.to_parquet, **rest):
+        files.append(path)
+        write(frame, path, **rest)
+        if len(files) > len(TABLES) + 2:
+            raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(pd.DataFrame, "to_parquet", filling)
+    with Store.open(folder) as store:
+        assert [make_ahead(store), make_ahead(store)] == [False, False]
+        assert KeptTables(store).waiting == len(PACKS) - 1
+    assert len(list(home.glob("part-*"))) == 1
+    assert not list(home.glob("state-*"))
 
 
 @pytest.mark.parametrize("what", ["export", "report", "restore", "import"])

@@ -128,9 +128,9 @@ def keep(home: Path, state: State) -> None:
     Path(file.name).replace(home / "state.json")
 
 
-def tidy(home: Path, state: State) -> None:
+def tidy(home: Path, state: State | None) -> None:
     """Take away what nothing names, such as what an interrupted program left; only while `alone`."""
-    named = {p.folder.name for p in state.parts}
+    named = {p.folder.name for p in state.parts} if state is not None else set()
     for folder in home.glob("part-*"):
         if folder.name not in named:
             shutil.rmtree(folder, ignore_errors=True)
