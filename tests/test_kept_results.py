@@ -359,6 +359,20 @@ def test_any_number_of_programs_gives_the_same_tables(folder, monkeypatch):
             assert_frame_equal(other[name], found[0][name])
 
 
+def test_a_program_that_breaks_down_leaves_the_rest_to_the_others(folder, tmp_path, monkeypatch):
+    """Only what it had at that moment is left to this one."""
+    python = tmp_path / "python"
+    python.write_text(f'#!/bin/sh\nmkdir "{tmp_path}/first" 2>/dev/null && exit 1\nexec "{sys.executable}" "$@"\n')
+    python.chmod(0o755)
+    monkeypatch.setattr(parts, "AT_ONCE", 1)
+    monkeypatch.setattr(cores, "ENOUGH", 1)
+    monkeypatch.setattr(sys, "executable", str(python))
+    seen = computed(monkeypatch)
+    with Store.open(folder) as store:
+        assert len(KeptTables(store, jobs=2).read("surveys")) == len(PACKS)
+    assert len(seen) == 1
+
+
 def test_programs_find_the_store_on_either_database(where, monkeypatch):
     """On PostgreSQL by its address, also when this program was given it otherwise: nothing is left to this one."""
     monkeypatch.setattr(parts, "AT_ONCE", 1)
