@@ -516,8 +516,10 @@ def test_a_disk_that_becomes_full_keeps_nothing_half_written(folder, monkeypatch
 
 
 @pytest.mark.parametrize("what", ["export", "report", "restore", "import"])
-def test_commands_after_which_results_are_ready(folder, tmp_path, what):
-    """Wherever surveys come in, and where a store is opened that a new version has not seen."""
+def test_commands_after_which_results_are_ready(folder, tmp_path, capsys, monkeypatch, what):
+    """Wherever surveys come in, and where a store is opened that a new version has not seen; what was done is told before."""
+    told = []
+    monkeypatch.setattr(kept, "make_ahead", lambda store: told.append(capsys.readouterr().err) or make_ahead(store))
     store, out = ["--store", str(folder)], ["--out", str(tmp_path / "out")]
     made = folder
     if what == "export":
@@ -532,6 +534,8 @@ def test_commands_after_which_results_are_ready(folder, tmp_path, what):
         assert main([what, str(source), "--store", str(made)]) == 0
     with Store.open(made) as opened:
         assert KeptTables(opened).waiting == 0
+    words = {"export": "5 surveys", "report": "Report: ", "restore": "as they were left", "import": "taken into"}
+    assert words[what] in told[-1]
 
 
 def test_ctrl_c_while_results_are_made_ahead_undoes_nothing(folder, tmp_path, monkeypatch):
