@@ -3,6 +3,7 @@
 import contextlib
 import errno
 import json
+import os
 import shutil
 import subprocess
 import sys
@@ -446,6 +447,17 @@ def test_who_waits_is_told_where_somebody_looks(folder, monkeypatch, capsys, loo
         asked.result(timeout=60)
     said = capsys.readouterr().err
     assert [words in said for words in ("Another program works these results out", "Results:")] == [looks, looks]
+
+
+def test_accounts_that_share_a_store_share_its_tables(folder):
+    """Files have the rights that every new file gets: here of a group that may write."""
+    usual = os.umask(0o002)
+    try:
+        tables(folder)
+    finally:
+        os.umask(usual)
+    for path in (folder / "results").rglob("*"):
+        assert path.stat().st_mode & 0o777 == (0o775 if path.is_dir() else 0o664), path
 
 
 def test_a_file_cut_short_is_noticed(folder):
