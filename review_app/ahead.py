@@ -26,7 +26,6 @@ class Ahead:
 
     def __init__(self, store: Store) -> None:
         self._store, self._stopped = store, threading.Event()
-        self._program: subprocess.Popen | None = None
         self._thread = threading.Thread(target=self._run, name="ahead", daemon=True)
 
     def start(self) -> Ahead:
@@ -54,24 +53,32 @@ class Ahead:
         """Whether the program came to its end, and no other is at the same work."""
         command = [sys.executable, "-m", "review_app.ahead", str(self._store.folder)]
         try:
-            program = subprocess.Popen(command, stdin=subprocess.DEVNULL, stderr=subprocess.DEVNULL)  # noqa: S603 - our own program, no shell
+            program = subprocess.Popen(command, stdin=subprocess.PIPE, stderr=subprocess.DEVNULL)  # noqa: S603 - our own program, no shell
         except OSError as error:
             log.trouble("results-ahead", error)
             return False
-        while program.poll() is None:
-            if self._stopped.wait(0.2):
-                program.terminate()
-                program.wait()
+        with program:
+            while program.poll() is None:
+                if self._stopped.wait(0.2):
+                    program.terminate()
+                    program.wait()
         log.note("results-ahead", ended=program.returncode)
         return program.returncode == 0
 
 
 def main(folder: str) -> int:
-    """What the program does; 0 when everything is worked out at its end."""
+    """What the program does; 0 when everything is worked out at its end. It ends when its input does."""
     if hasattr(os, "nice"):
         os.nice(NICENESS)
+    threading.Thread(target=_end_with_input, name="input", daemon=True).start()
     with Store.open(folder) as store:
         return 0 if make_ahead(store, jobs=1) else 1
+
+
+def _end_with_input() -> None:
+    """Screens that are stopped by a signal, or die, come to no end of their own; their pipe does."""
+    os.read(0, 1)
+    os._exit(1)
 
 
 if __name__ == "__main__":

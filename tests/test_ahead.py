@@ -49,20 +49,23 @@ def test_results_are_made_soon_after_the_start_and_after_entries(store, monkeypa
 
 def test_the_program_says_whether_all_is_worked_out(store):
     """While another is at work it leaves that alone, and tries again later."""
-    run = [sys.executable, "-m", "review_app.ahead", str(store.folder)]
+
+    def code():
+        run = [sys.executable, "-m", "review_app.ahead", str(store.folder)]
+        with subprocess.Popen(run, stdin=subprocess.PIPE) as program:
+            return program.wait(timeout=60)
+
     home = store.folder / "results" / "95"
     home.mkdir(parents=True)
     with alone(home):
-        assert subprocess.run(run, check=False).returncode == 1
-    assert subprocess.run(run, check=False).returncode == 0
+        assert code() == 1
+    assert code() == 0
     assert KeptTables(store).waiting == 0
 
 
 def test_the_end_comes_also_in_the_middle_of_the_work(store, monkeypatch):
     """A program that never ends is stopped with the screens."""
     monkeypatch.setattr(ahead, "FIRST_S", 0.0)
-    home = store.folder / "results" / "95"
-    home.mkdir(parents=True)
     begun = []
 
     class Slow(subprocess.Popen):
@@ -77,3 +80,29 @@ def test_the_end_comes_also_in_the_middle_of_the_work(store, monkeypatch):
     at_work.end()
 
     assert begun[0].returncode is not None
+
+
+def test_the_program_ends_with_screens_that_are_killed(store):
+    """They share one standard output, which comes to its end with the last of both; the work alone would take hours."""
+    program = (
+        "import sys, time\n"
+        "from review_app import ahead\n"
+        "ahead.make_ahead = lambda *_, **__: print('at work', flush=True) or time.sleep(36_000)\n"
+        "ahead.main(sys.argv[1])\n"
+    )
+    screens = (
+        "import subprocess, sys, time\n"
+        "from digitise.store import Store\n"
+        "from review_app import ahead\n"
+        "class Long(subprocess.Popen):\n"
+        "    def __init__(self, _command, **rest):\n"
+        "        super().__init__([sys.executable, '-c', *sys.argv[1:]], **rest)\n"
+        "ahead.FIRST_S, ahead.subprocess.Popen = 0.0, Long\n"
+        "ahead.Ahead(Store.open(sys.argv[2])).start()\n"
+        "time.sleep(36_000)\n"
+    )
+    run = [sys.executable, "-c", screens, program, str(store.folder)]
+    with subprocess.Popen(run, stdout=subprocess.PIPE, stdin=subprocess.DEVNULL, text=True) as killed:
+        assert killed.stdout.readline() == "at work\n"
+        killed.kill()
+        assert killed.communicate(timeout=60)[0] == ""

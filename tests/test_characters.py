@@ -10,7 +10,10 @@ from digitise.pages.flatten import FLAT_PX_PER_MM
 from digitise.reader.characters import (
     DIGIT_CLASSES,
     LETTER_CLASSES,
+    NETWORKS,
+    RARER,
     SIDE_PX,
+    SURE,
     TICK_CLASSES,
     character_crops,
     ink_threshold,
@@ -240,3 +243,29 @@ def test_digits_of_mnist_are_read(printed, layout) -> None:
 
     assert right >= MNIST_FLOOR
     assert other <= MNIST_OTHER
+
+
+def test_the_second_network_speaks_only_where_the_first_is_unsure_of_what_is_asked(written) -> None:
+    """Both networks run by themselves: the mean of their answers where the first says less than 0.999, else its own."""
+    page = written("site", {"site/date": "2026-03-17", "site/time": "09:45"})
+    ink = extract_ink(page.image, page.layout)
+    plain = np.concatenate([character_crops(ink, page.layout.by_id[i]) for i in ("site/date", "site/time")])
+    halves = np.concatenate([plain[:, : SIDE_PX // 2], np.zeros_like(plain[:, : SIDE_PX // 2])], axis=1)
+    crops = np.concatenate([plain, halves])
+    answers = []
+    for name in NETWORKS:
+        network = load_network(name)
+        network.setInput(np.ascontiguousarray(crops[:, None]))
+        answers.append(network.forward()[:, : len(DIGIT_CLASSES)])
+    rare = np.log(RARER) * np.isin(DIGIT_CLASSES, ("void", "junk"))
+    first, both = softmax(answers[0] + rare), softmax((answers[0] + answers[1]) / 2 + rare)
+    sure = first.max(axis=1) >= SURE
+    expected = np.where(sure[:, None], first, both)
+
+    digit = np.stack([one.digit for one in read_characters(ink, crops, ["digit"] * len(crops))])
+    every = np.stack([one.digit for one in read_characters(ink, crops)])
+    assert 4 <= sure.sum() <= len(crops) - 4
+    assert digit == pytest.approx(expected, abs=1e-4)
+    assert every[~sure] == pytest.approx(both[~sure], abs=1e-4)
+    assert np.abs(first - both)[~sure].max() > 0.01
+    assert np.abs(every - digit)[sure].max() > 1e-4  # as a letter or a tick, some of these leave open what they are

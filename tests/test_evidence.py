@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import os
 import sqlite3
 import subprocess
 from pathlib import Path
@@ -271,3 +272,15 @@ def test_evidence_that_comes_into_place_at_the_same_moment_is_told_of_in_a_sente
         write_export(store, out, now=NOW, formats=("evidence",), with_unreviewed=True)
 
     assert [p.name for p in out.rglob("*")] == ["evidence", "bagit.txt"]
+
+
+def test_what_a_killed_export_left_goes_after_a_day_and_nobody_elses_folder(store, tmp_path):
+    """Only names that the program gives itself are its own."""
+    own, young, other = (tmp_path / f"evidence.{name}.incoming" for name in ("0a1b2c", "3d4e5f", "my notes"))
+    for folder in (own, young, other):
+        folder.mkdir()
+    for folder in (own, other):
+        os.utime(folder, (0, 0))
+    write_export(store, tmp_path, now=NOW, formats=("evidence",), with_unreviewed=True)
+
+    assert {p.name for p in tmp_path.iterdir()} == {"evidence", young.name, other.name}

@@ -1,12 +1,15 @@
 """Results kept beside a store: the same numbers as computed anew, made again only where something was entered since."""
 
+import contextlib
 import errno
 import json
+import os
 import shutil
 import subprocess
 import sys
 from concurrent.futures import ThreadPoolExecutor
 
+import pandas as pd
 import pytest
 from kept import FLAGGED, NOW, keep, made_result, points
 from pandas.testing import assert_frame_equal
@@ -199,7 +202,7 @@ def test_damaged_tables_are_made_again(folder, harm):
 
 
 def test_a_folder_that_cannot_be_written_to_gives_the_same_numbers(folder):
-    """As on a full disk: a file stands where the folder would be."""
+    """Here a file stands where the folder would be."""
     before = tables(folder)["cover"]
     shutil.rmtree(folder / "results")
     (folder / "results").write_text("in the way")
@@ -357,6 +360,20 @@ def test_any_number_of_programs_gives_the_same_tables(folder, monkeypatch):
             assert_frame_equal(other[name], found[0][name])
 
 
+def test_a_program_that_breaks_down_leaves_the_rest_to_the_others(folder, tmp_path, monkeypatch):
+    """Only what it had at that moment is left to this one."""
+    python = tmp_path / "python"
+    python.write_text(f'#!/bin/sh\nmkdir "{tmp_path}/first" 2>/dev/null && exit 1\nexec "{sys.executable}" "$@"\n')
+    python.chmod(0o755)
+    monkeypatch.setattr(parts, "AT_ONCE", 1)
+    monkeypatch.setattr(cores, "ENOUGH", 1)
+    monkeypatch.setattr(sys, "executable", str(python))
+    seen = computed(monkeypatch)
+    with Store.open(folder) as store:
+        assert len(KeptTables(store, jobs=2).read("surveys")) == len(PACKS)
+    assert len(seen) == 1
+
+
 def test_programs_find_the_store_on_either_database(where, monkeypatch):
     """On PostgreSQL by its address, also when this program was given it otherwise: nothing is left to this one."""
     monkeypatch.setattr(parts, "AT_ONCE", 1)
@@ -432,6 +449,17 @@ def test_who_waits_is_told_where_somebody_looks(folder, monkeypatch, capsys, loo
     assert [words in said for words in ("Another program works these results out", "Results:")] == [looks, looks]
 
 
+def test_accounts_that_share_a_store_share_its_tables(folder):
+    """Files have the rights that every new file gets: here of a group that may write."""
+    usual = os.umask(0o002)
+    try:
+        tables(folder)
+    finally:
+        os.umask(usual)
+    for path in (folder / "results").rglob("*"):
+        assert path.stat().st_mode & 0o777 == (0o775 if path.is_dir() else 0o664), path
+
+
 def test_a_file_cut_short_is_noticed(folder):
     """As after a power loss: the tables are made again."""
     before = tables(folder)["cover"]
@@ -462,13 +490,48 @@ def test_tables_that_find_no_room_are_left_for_whoever_asks(folder, monkeypatch)
     monkeypatch.setattr(cores, "written", full)
     with Store.open(folder) as store:
         make_ahead(store)
-        with pytest.raises(OSError, match="No space"):
-            KeptTables(store).read("surveys")
+        with contextlib.closing(KeptTables(store)) as found, pytest.raises(OSError, match="No space"):
+            found.read("surveys")
+
+
+def test_a_store_on_a_full_disk_still_gives_its_numbers(folder, monkeypatch):
+    """They are worked out elsewhere."""
+    before = tables(folder)["cover"]
+    shutil.rmtree(folder / "results")
+
+    def full(home, made, written=parts.written):
+        if home.is_relative_to(folder):
+            raise OSError(errno.ENOSPC, "No space left on device")
+        return written(home, made)
+
+    monkeypatch.setattr(cores, "written", full)
+    assert_frame_equal(tables(folder)["cover"], before)
+
+
+def test_a_disk_that_becomes_full_keeps_nothing_half_written(folder, monkeypatch):
+    """However often it is tried: people's entries need the room. The part that was finished stays."""
+    monkeypatch.setattr(parts, "AT_ONCE", 1)
+    home, files = folder / "results" / "95", []
+
+    def filling(frame, path, write=pd.DataFrame.to_parquet, **rest):
+        files.append(path)
+        write(frame, path, **rest)
+        if len(files) > len(TABLES) + 2:
+            raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(pd.DataFrame, "to_parquet", filling)
+    with Store.open(folder) as store:
+        assert [make_ahead(store), make_ahead(store)] == [False, False]
+        assert KeptTables(store).waiting == len(PACKS) - 1
+    assert len(list(home.glob("part-*"))) == 1
+    assert not list(home.glob("state-*"))
 
 
 @pytest.mark.parametrize("what", ["export", "report", "restore", "import"])
-def test_commands_after_which_results_are_ready(folder, tmp_path, what):
-    """Wherever surveys come in, and where a store is opened that a new version has not seen."""
+def test_commands_after_which_results_are_ready(folder, tmp_path, capsys, monkeypatch, what):
+    """Wherever surveys come in, and where a store is opened that a new version has not seen; what was done is told before."""
+    told = []
+    monkeypatch.setattr(kept, "make_ahead", lambda store: told.append(capsys.readouterr().err) or make_ahead(store))
     store, out = ["--store", str(folder)], ["--out", str(tmp_path / "out")]
     made = folder
     if what == "export":
@@ -483,6 +546,8 @@ def test_commands_after_which_results_are_ready(folder, tmp_path, what):
         assert main([what, str(source), "--store", str(made)]) == 0
     with Store.open(made) as opened:
         assert KeptTables(opened).waiting == 0
+    words = {"export": "5 surveys", "report": "Report: ", "restore": "as they were left", "import": "taken into"}
+    assert words[what] in told[-1]
 
 
 def test_ctrl_c_while_results_are_made_ahead_undoes_nothing(folder, tmp_path, monkeypatch):

@@ -94,6 +94,13 @@ def test_tesseract_decides_between_texts_that_the_line_reader_had_itself():
     assert other.value == "PLASTIC BAJ"
 
 
+def test_tesseract_that_was_not_asked_or_says_nothing_does_not_decide_for_nothing():
+    """Where a line is faint, that nothing is written is one of the line reader's own texts."""
+    found = _joined((("A", 0.6), ("", 0.2)), ("", 0.0))
+
+    assert (found.value, found.score, found.candidates[0]) == ("A", 0.3, ("A", 0.6))
+
+
 def test_a_line_is_open_where_two_texts_are_about_equally_likely_or_none_is_read():
     assert all(map(_open, ((), (("", 0.9), ("A", 0.1)), (("A", 0.30), ("B", 0.29)))))
     assert not any(map(_open, ((("A", 0.30), ("B", 0.1)), (("A", 1.0),))))

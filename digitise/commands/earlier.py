@@ -48,6 +48,6 @@ def _earlier(args: argparse.Namespace) -> int:
         return 0
     with open_store(args.store) as store:
         keep_table(store.folder, args.table, args.mapping, results, at=f"{now:%Y-%m-%dT%H:%M:%SZ}")
+        say(f"{found} taken in; the report draws them along time.")
         results_ahead(store)
-    say(f"{found} taken in; the report draws them along time.")
     return 0

@@ -71,11 +71,11 @@ def _export(args: argparse.Namespace) -> int:
         except Unreviewed as error:
             say(f"digitise export: {error}")
             return 1
+        say(f"{args.out}: {summary.sentence}")
+        say_older(args.out, summary.files, PARTS)
+        for note in summary.notes:
+            say(note)
         results_ahead(store)
-    say(f"{args.out}: {summary.sentence}")
-    say_older(args.out, summary.files, PARTS)
-    for note in summary.notes:
-        say(note)
     return 0
 
 
@@ -95,6 +95,6 @@ def _import(args: argparse.Namespace) -> int:
         return 0
     with take_in(args.evidence, args.store, now=datetime.now(UTC)) as store:
         progress = store.progress()
+        say(f"{progress.photos} photographs and {progress.cells} cells taken into {args.store}; the data are the same.")
         results_ahead(store)
-    say(f"{progress.photos} photographs and {progress.cells} cells taken into {args.store}; the data are the same.")
     return 0

@@ -105,6 +105,7 @@ def _restore(args: argparse.Namespace) -> int:
         raise UsageError(f"{args.backup}: no such folder; name the folder that 'digitise backup' wrote")
     with ticking("restoring") as tick:
         report = restore(args.backup, args.store, now=datetime.now(UTC), tick=tick)
+    code = _say_report(report, args.store)
     with open_store(args.store) as store:
         results_ahead(store)
-    return _say_report(report, args.store)
+    return code

@@ -26,9 +26,11 @@ def add_commands(command: Adder) -> None:
 def _report(args: argparse.Namespace) -> int:
     from digitise.report import write_report
 
-    with open_store(args.store) as store, ticking("reporting", unit="part") as tick:
-        page, paper, *rest = write_report(store, args.out, now=datetime.now(UTC), packs=args.pack or None, tick=tick)
+    with open_store(args.store) as store:
+        given = {"now": datetime.now(UTC), "packs": args.pack or None}
+        with ticking("reporting", unit="part") as tick:
+            page, paper, *rest = write_report(store, args.out, tick=tick, **given)
+        say(f"Report: {page} and {paper}; {plural(len(rest), 'file')} of figures and tables beside them.")
+        say_older(args.out, rest, ("figures", "tables"))
         results_ahead(store)
-    say(f"Report: {page} and {paper}; {plural(len(rest), 'file')} of figures and tables beside them.")
-    say_older(args.out, rest, ("figures", "tables"))
     return 0

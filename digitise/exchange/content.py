@@ -18,8 +18,9 @@ from digitise.provenance import Origins, Provenance, in_turn
 from digitise.results import SurveyResults, survey_results
 from digitise.sheets.protocol import Protocol
 from digitise.store import CellNow, PageRow, PhotoRow
+from digitise.store.rows import as_they_came
 from digitise.surveys.places import Place, place_of, site_key
-from digitise.surveys.survey import Seen, as_kept, as_they_came, iter_surveys
+from digitise.surveys.survey import Seen, as_kept, iter_surveys
 from digitise.wording import plural, thousands
 
 if TYPE_CHECKING:

@@ -14,6 +14,7 @@ import time
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from datetime import datetime
+from glob import escape
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -71,9 +72,10 @@ def write_evidence(store: Store, content: Content, folder: Path, *, tables: Sequ
 @contextmanager
 def _fresh(target: Path) -> Iterator[Path]:
     """A new folder beside `target`, nobody else's; gone afterwards, and what was left by programs killed long ago."""
-    for old in target.parent.glob(f"{target.name}.*{UNFINISHED}"):
-        if time.time() - old.stat().st_mtime > A_DAY_S:
-            shutil.rmtree(old, ignore_errors=True)
+    for old in target.parent.glob(f"{escape(target.name)}.{'[0-9a-f]' * 6}{UNFINISHED}"):
+        with suppress(FileNotFoundError):  # another program takes it away too
+            if time.time() - old.stat().st_mtime > A_DAY_S:
+                shutil.rmtree(old, ignore_errors=True)
     fresh = target.with_name(f"{target.name}.{secrets.token_hex(3)}{UNFINISHED}")
     fresh.mkdir(parents=True)
     try:

@@ -70,7 +70,7 @@ def _joined(own: tuple[tuple[str, float], ...], other: tuple[str, float]) -> Dec
     if not own or not own[0][0]:
         return Decoded(text or None, 0.1 * sure, ((text, sure),) if text else (), ("free-text",))
     known = dict(own)
-    if text in known:
+    if text and text in known:
         first = (text, known.pop(text))
         return Decoded(text, 0.5 + 0.5 * first[1], (first, *known.items()), ("free-text",))
     candidates = (*own, (text, 0.1 * sure)) if text else own

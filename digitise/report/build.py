@@ -28,7 +28,7 @@ from digitise.spool import Spooled
 from digitise.store import PhotoRow
 from digitise.surveys.known_plan import grouped_sites
 from digitise.surveys.places import site_key
-from digitise.surveys.survey import as_they_came, iter_surveys, without_marks
+from digitise.surveys.survey import iter_surveys, without_marks
 from digitise.wording import plural
 
 if TYPE_CHECKING:
@@ -165,7 +165,7 @@ def write_report(
 
     if out.exists() and not out.is_dir():
         raise ValueError(f"{out}: is a file; choose a folder for the report")
-    came = as_they_came(store.pages()) if packs is None else list(dict.fromkeys(packs))
+    came = store.packs() if packs is None else list(dict.fromkeys(packs))
     if not came:
         raise ValueError(
             f"{store.folder}: no sheet has been read yet, so nothing can be reported; add photographs first"

@@ -66,15 +66,18 @@ def _made_elsewhere(
     """Each list of packs with its part as it is done, or with None where the program that had it broke down."""
     helpers = [_Helper(store, home, level) for _ in range(many)]
     idle: SimpleQueue[_Helper] = SimpleQueue()
+    broken: list[_Helper] = []
     for one in helpers:
         idle.put(one)
 
     def made(packs: Sequence[str]) -> Part | None:
         helper = idle.get()
-        try:
-            return helper.made(packs)
-        finally:
+        part = helper.made(packs)
+        if part is None:
+            broken.append(helper)
+        if part is not None or len(broken) >= many:  # one that broke down is given no more, but the last of all
             idle.put(helper)
+        return part
 
     with ThreadPoolExecutor(many) as pool:
         asked = {pool.submit(made, packs): packs for packs in some}

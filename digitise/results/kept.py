@@ -46,7 +46,7 @@ class KeptTables:
     def __init__(self, store: Store, *, level: float = 0.95, jobs: int | None = None) -> None:
         self._store, self._level, self._jobs = store, level, jobs
         self._home = store.folder / "results" / f"{100 * level:g}"
-        self._instead: tempfile.TemporaryDirectory | None = None  # where the store's folder may not be written to
+        self._instead: tempfile.TemporaryDirectory | None = None  # where the store's folder takes no more
         self._state: State | None = None
 
     def read(
@@ -90,7 +90,7 @@ class KeptTables:
         return len(self._looked()[1])
 
     def close(self) -> None:
-        """Let go of files that were written elsewhere because the store's folder may not be written to."""
+        """Let go of files that were written elsewhere because the store's folder takes no more."""
         if self._instead is not None:
             self._instead.cleanup()
         self._instead = self._state = None
@@ -101,11 +101,10 @@ class KeptTables:
             return state
         try:
             _check_writable(self._home)
-            home = self._home
+            return self._worked_out(self._home, _Patience())
         except OSError:
             self._instead = self._instead or tempfile.TemporaryDirectory(prefix="digitise-results-")
-            home = Path(self._instead.name)
-        return self._worked_out(home, _Patience())
+            return self._worked_out(Path(self._instead.name), _Patience())
 
     def _looked(self) -> tuple[State, list[str]]:
         """What is kept and still right, `whole` when nothing was added since; and the packs to work out."""
@@ -134,20 +133,27 @@ class KeptTables:
     def _worked_out(self, home: Path, wait: Callable[[], None] | None) -> State:
         """The tables with what was new, kept in `home` after every part, so that nothing is worked out twice."""
         with alone(home, wait=wait):
-            state, todo = self._looked()  # another program may have done it meanwhile
-            if state.whole:
-                return state
-            told = {"desc": "Results", "unit": "survey", "leave": False, "delay": SHOW_AFTER_S}
-            bar = tqdm(total=len(todo), disable=not _somebody_looks(), **told)
-            rest = {"level": self._level, "jobs": self._jobs}
-            with bar, contextlib.closing(made_parts(self._store, todo, home, **rest)) as made:
-                for part in made:
-                    state = replace(state, parts=(*state.parts, part))
-                    keep(home, state)
-                    bar.update(len(part.packs))
-            state = replace(state, parts=put_together(home, state.parts), whole=True)
-            keep(home, state)
-            tidy(home, state)
+            try:
+                return self._made_whole(home)
+            except OSError:  # no room: others need what there is
+                tidy(home, state_in(home, code_digest()))
+                raise
+
+    def _made_whole(self, home: Path) -> State:
+        state, todo = self._looked()  # another program may have done it meanwhile
+        if state.whole:
+            return state
+        told = {"desc": "Results", "unit": "survey", "leave": False, "delay": SHOW_AFTER_S}
+        bar = tqdm(total=len(todo), disable=not _somebody_looks(), **told)
+        rest = {"level": self._level, "jobs": self._jobs}
+        with bar, contextlib.closing(made_parts(self._store, todo, home, **rest)) as made:
+            for part in made:
+                state = replace(state, parts=(*state.parts, part))
+                keep(home, state)
+                bar.update(len(part.packs))
+        state = replace(state, parts=put_together(home, state.parts), whole=True)
+        keep(home, state)
+        tidy(home, state)
         return state
 
 

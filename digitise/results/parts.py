@@ -9,9 +9,9 @@ from __future__ import annotations
 
 import contextlib
 import json
+import secrets
 import shutil
 import sqlite3
-import tempfile
 import time
 from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass
@@ -83,6 +83,8 @@ def alone(home: Path, *, wait: Callable[[], None] | None = None) -> Iterator[Non
     `wait` is called again and again until others are done; without it `Taken` is raised at once. A lock of SQLite on an
     empty file, since that is the same on every system.
     """
+    with contextlib.suppress(FileExistsError):  # made by SQLite, no other account could lock it
+        (home / "turn.db").touch(exist_ok=False)
     with contextlib.closing(sqlite3.connect(home / "turn.db", timeout=0, isolation_level=None)) as lock:
         while not _locked(lock):
             if wait is None:
@@ -116,21 +118,21 @@ def state_in(home: Path, code: str) -> State | None:
 
 
 def keep(home: Path, state: State) -> None:
-    """Say what is kept; parts that nothing names any more go."""
+    """Say what is kept."""
     data = {
         "parts": {p.folder.name: {"packs": sorted(p.packs), "bytes": _size(p.folder)} for p in state.parts},
         "mark": state.mark.to_json(),
         "code": state.code,
         "whole": state.whole,
     }
-    with tempfile.NamedTemporaryFile("w", dir=home, prefix="state-", delete=False, encoding="utf-8") as file:
-        json.dump(data, file)
-    Path(file.name).replace(home / "state.json")
+    fresh = home / f"state-{secrets.token_hex(6)}"
+    fresh.write_text(json.dumps(data), encoding="utf-8")
+    fresh.replace(home / "state.json")
 
 
-def tidy(home: Path, state: State) -> None:
+def tidy(home: Path, state: State | None) -> None:
     """Take away what nothing names, such as what an interrupted program left; only while `alone`."""
-    named = {p.folder.name for p in state.parts}
+    named = {p.folder.name for p in state.parts} if state is not None else set()
     for folder in home.glob("part-*"):
         if folder.name not in named:
             shutil.rmtree(folder, ignore_errors=True)
@@ -150,7 +152,8 @@ def tables_of(results: Sequence[SurveyResults]) -> dict[str, pd.DataFrame]:
 
 def written(home: Path, tables: dict[str, pd.DataFrame]) -> Part:
     """A new part."""
-    folder = Path(tempfile.mkdtemp(prefix="part-", dir=home))
+    folder = home / f"part-{secrets.token_hex(6)}"  # other accounts may read it where they may read the store
+    folder.mkdir()
     for name, frame in tables.items():
         frame.to_parquet(folder / f"{name}.parquet", index=False, engine="pyarrow", compression="zstd")
     return Part(folder, frozenset(tables["surveys"]["pack"]))

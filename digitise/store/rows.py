@@ -6,6 +6,7 @@ the page's width and height. Times are UTC, ISO 8601. `Value` is the cell's own 
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -207,6 +208,15 @@ class Progress:
     def cells(self) -> int:
         """All cells of the pages that count."""
         return self.open + self.decided + self.accepted
+
+
+def as_they_came(pages: Iterable[PageRow]) -> list[str]:
+    """Packs of these pages, by the first page of each that was read."""
+    first: dict[str, int] = {}
+    for page in pages:
+        if page.pack is not None:
+            first[page.pack] = min(page.id, first.get(page.pack, page.id))
+    return sorted(first, key=first.__getitem__)
 
 
 def cell_label(cell: Cell) -> str:

@@ -44,6 +44,7 @@ from digitise.store.rows import (
     Progress,
     QueueItem,
     ReadingRow,
+    as_they_came,
 )
 from digitise.store.signoffs import SignOffs
 from digitise.store.tries import WrongTries
@@ -170,11 +171,7 @@ class Store(KeptFiles):
 
     def packs(self) -> list[str]:
         """Packs (surveys) with at least one page, in the order they came."""
-        first: dict[str, int] = {}
-        for page in self.pages():
-            if page.pack is not None:
-                first[page.pack] = min(page.id, first.get(page.pack, page.id))
-        return sorted(first, key=first.__getitem__)
+        return as_they_came(self.pages())
 
     def cells(self, page_id: int) -> tuple[Cell, ...]:
         """The page's cells as they were printed, in reading order."""

@@ -205,15 +205,6 @@ def iter_surveys(store: Store, packs: Sequence[str] | None = None, *, seen: Seen
             yield replace(survey, findings=survey.findings + found)
 
 
-def as_they_came(pages: Iterable[PageRow]) -> list[str]:
-    """Packs of these pages, by the first page of each that was read."""
-    first: dict[str, int] = {}
-    for page in pages:
-        if page.pack is not None:
-            first[page.pack] = min(page.id, first.get(page.pack, page.id))
-    return sorted(first, key=first.__getitem__)
-
-
 def without_marks(survey: Survey) -> Survey:
     """The survey as it is told, in a tenth of the room: no points, no counts, and of cells their states alone."""
     light = tuple(replace(t, points={}, counts=()) for t in survey.transects)
