@@ -17,7 +17,7 @@ from digitise.results.kept import make_ahead
 from digitise.store import Store, StoreError
 from digitise.store.marks import Mark, mark_now
 
-FIRST_S, EVERY_S = 5.0, 60.0
+FIRST_S, EVERY_S, LONGEST_S = 5.0, 60.0, 3600.0  # what fails is tried again after twice as long each time
 NICENESS = 15
 
 
@@ -40,14 +40,17 @@ class Ahead:
 
     def _run(self) -> None:
         known: Mark | None = None
-        pause = FIRST_S
+        pause, again = FIRST_S, EVERY_S
         while not self._stopped.wait(pause):
             pause = EVERY_S
             now = known
             with suppress(StoreError), self._store.database.read() as connection:
                 now = mark_now(connection)
-            if now != known and self._worked_out():
-                known = now
+            if now != known:
+                if self._worked_out():
+                    known, again = now, EVERY_S
+                else:
+                    pause, again = again, min(2 * again, LONGEST_S)
 
     def _worked_out(self) -> bool:
         """Whether the program came to its end, and no other is at the same work."""

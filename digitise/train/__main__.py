@@ -90,6 +90,8 @@ def main() -> None:
         from digitise.train.harvest import harvest
 
         names = train if args.writers == "train" else calibrate
+        if args.traced and args.writers != "train":
+            parser.error("--traced belongs to --writers train: nobody knows who wrote these digits")
         if args.traced:
             more = load_hands(args.traced)
             hands, names = {**hands, **more}, [*names, *more]

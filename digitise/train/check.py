@@ -29,7 +29,8 @@ def _answers(path: Path, pictures: np.ndarray, batch: int) -> list[np.ndarray]:
 def character_report(folder: Path, boxes: np.ndarray, labels: np.ndarray) -> dict:
     """Accuracy of each head by class, and the letters' confusion: mean probability given to each letter.
 
-    Where the first network is unsure, the second one has its say, as in `digitise.reader.characters`.
+    Where the first network is unsure, the second one has its say, as in `digitise.reader.characters` but for what is
+    known of sheets: there void and junk are weighed down.
     """
     ends = np.cumsum([len(c) for c in _CLASSES.values()])[:-1]
     first, second = (np.split(np.concatenate(_answers(folder / n, boxes, 256)), ends, axis=1) for n in NETWORKS)
