@@ -13,8 +13,8 @@ from test_door_browser import log_in, open_at
 from digitise.store import Store
 
 pytestmark = needs_chromium
-PHOTO = Path(__file__).parents[1] / "sample_scans" / "pilot-garden-05.jpg"  # a substrate sheet of transect 1
-WAITING = {"substrate/observer": "KEO VARN", "substrate/start": "10:28"}  # what is put before a person, and its truth
+PHOTO = Path(__file__).parents[1] / "sample_scans" / "pilot-garden-11.jpg"  # a substrate sheet of transect 3
+WAITING = {"substrate/observer": "KEO VARN", "substrate/start": "12:18"}  # what is put before a person, and its truth
 LONG_MS = 60_000
 
 
