@@ -1,10 +1,9 @@
-"""Networks averaged into one file, where the packages that train networks are installed."""
+"""Networks averaged into one file."""
 
+import onnx
 import pytest
 
 from digitise.reader.characters import MODELS, NETWORKS
-
-onnx = pytest.importorskip("onnx")
 
 
 def _weights(model):

@@ -232,3 +232,27 @@ def test_thresholds_count_pages_not_cells() -> None:
     assert spread.design_effect == 1.0 < heaped.design_effect
     assert spread.bound < 0.0002
     assert heaped.threshold == NEVER
+
+
+def _ranked(count: int, wrong: set[int], pages: int) -> list[Row]:
+    """Readings from surest to least sure, dealt out to so many pages."""
+    return [Row("code", "code", 1 - 10 ** -(5.5 - 5 * i / count), i not in wrong, (), i % pages) for i in range(count)]
+
+
+def test_the_lower_target_is_tried_with_every_share_before_the_higher_one() -> None:
+    """Eight errors between 92 and 94 %: 1 in 1,000 can be shown of 95 %, but 0.37 of 92 %, which is taken."""
+    rows = _ranked(20_000, set(range(18_500, 18_700, 25)), 20_000)
+    curve = fit_acceptance(rows, "made up").curves["code"]
+
+    assert (curve.target, curve.errors, curve.design_effect) == (0.00037, 0, 1.0)
+    assert 0.9 < curve.accepted / 20_000 < 0.93
+
+
+def test_errors_among_accepted_readings_count_in_full_however_many_pages_tell_as_much() -> None:
+    """A hundred pages with two errors each halve what readings tell; two more before 85 % are not taken for one."""
+    late = {r + j for j in range(100) for r in (32_400, 34_200)}
+    curve = fit_acceptance(_ranked(36_000, late | {29_500, 29_801}, 1_800), "made up").curves["code"]
+
+    assert 1.8 < curve.design_effect < 2.1
+    assert (curve.target, curve.errors) == (0.00037, 0)
+    assert 0.75 < curve.accepted / 36_000 < 0.82
