@@ -36,7 +36,8 @@ def group_part(groups: Groups) -> Part | None:
     if groups.waiting:
         words = (
             f"They rest on all surveys, and the results of {groups.waiting} of these are worked out now, in the "
-            "background. Open this page again in a minute or two."
+            "background. Open this page again in a minute or two. Should it stay so, the store's folder may take no "
+            "more files: 'digitise doctor' looks at it."
         )
         return Part((Heading(1, "Groups of sites", "groups"), Paragraph(words)), "groups")
     if not values:
