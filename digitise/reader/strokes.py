@@ -21,12 +21,13 @@ from digitise.reader.pieces import pieces_of
 MOST_LEAN_DEG = 42  # of the strokes of a row, from the vertical
 LEAN_BLUR_DEG = 5.0  # strokes of one row differ about so much
 LEANS_MORE = 0.42  # columns a row of the sheared picture by which no upright stroke of the row leans
-STANDS_OUT_MM, ALONG_MM = 0.62, 0.62  # blurs (sigma) across strokes, to find what is darker than around, and along
+AROUND_MM, ALONG_MM = 0.62, 0.62  # blurs (sigma) across strokes, to find what is darker than around, and along
 RIDGE = 0.38  # of the darkest ridges: paler ones are what a bar leaves, smeared along the strokes
 SHORT_MM, SHORT = 1.5, 0.42  # a shorter ridge is no stroke, nor one so much shorter than the row's long ones
 TWO_BESIDE = 0.15  # of a ridge's rows that must show two lines for it to be two strokes
 GAP_MM = 3.2  # strokes farther apart have no bar in common
 DARK = 0.6  # of the pencil in the row: a bar in a gap is so dark
+STANDS_OUT = 0.22  # and by so much darker than the gap is elsewhere
 CLEAR = 0.5  # of the way from the gap's own ink to its darkest: where a bar begins and ends
 TALL = 0.5  # of the gap's height, and two rows: what is taller is no bar
 STEEP = 2.2  # rows a column by which no bar climbs
@@ -100,7 +101,7 @@ def _sheared(ink: np.ndarray, lean: float) -> np.ndarray:
 
 def _ridges(straight: np.ndarray, threshold: float) -> np.ndarray:
     """Where ink is darkest in its row and stays so along the strokes, (H, W) bool."""
-    around = cv2.GaussianBlur(straight, (0, 0), sigmaX=STANDS_OUT_MM * FLAT_PX_PER_MM, sigmaY=0.01)
+    around = cv2.GaussianBlur(straight, (0, 0), sigmaX=AROUND_MM * FLAT_PX_PER_MM, sigmaY=0.01)
     sharp = np.maximum(2 * straight - around, 0.0)
     along = cv2.GaussianBlur(sharp, (0, 0), sigmaX=1.2, sigmaY=ALONG_MM * FLAT_PX_PER_MM)
     dark = _share(along[straight > threshold], 0.9)
@@ -178,9 +179,9 @@ def _dark_places(soft: np.ndarray, left: Upright, right: Upright, threshold: flo
     columns = np.rint((left.column(rows) + right.column(rows)) / 2).astype(np.intp)
     gap = soft[rows, np.clip(columns, 1, soft.shape[1] - 2)]
     darkest = float(gap.max())
-    if darkest <= DARK * pencil:
-        return
     bare = _share(gap, 0.35)
+    if darkest <= DARK * pencil or darkest - bare <= STANDS_OUT * pencil:
+        return
     dark = gap > max(bare + CLEAR * (darkest - bare), threshold)
     edges = np.flatnonzero(np.diff(np.concatenate(([0], dark.view(np.int8), [0]))))
     for start, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
