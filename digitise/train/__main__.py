@@ -39,12 +39,6 @@ def main() -> None:
     two.add_argument("--seed", type=int, default=1)
     two.add_argument("--fuse", action="store_true", help="compile the network first (on a GPU)")
     two.add_argument("--start", type=Path, metavar="FILE.onnx", help="go on training this network")
-    two.add_argument(
-        "--teachers", type=Path, nargs="+", default=(), metavar="FILE.onnx", help="learn their mean answers"
-    )
-    two.add_argument(
-        "--widths", type=int, nargs=4, default=(), metavar="N", help="channels of a network for characters"
-    )
     check = steps.add_parser("check", help="what the shipped networks reach on other writers (writes training.json)")
     check.add_argument("--check", type=Path, required=True)
     check.add_argument("--models", type=Path, default=MODELS)
@@ -63,8 +57,7 @@ def main() -> None:
     if args.step == "fit":
         from digitise.train.fit import fit
 
-        how = {"start": args.start, "teachers": args.teachers, "widths": args.widths}
-        fit(args.train, args.out, args.network, seconds=args.seconds, seed=args.seed, fuse=args.fuse, **how)
+        fit(args.train, args.out, args.network, seconds=args.seconds, seed=args.seed, start=args.start, fuse=args.fuse)
         return
     if args.step == "trace":
         from digitise.train.trace import trace

@@ -16,9 +16,8 @@ from digitise.reader.characters import SIDE_PX
 from digitise.reader.line_network import LINE_CLASSES
 from digitise.reader.tally_network import PATCH
 from digitise.train.harvest import INK_LEVEL, LINE_CANVAS, NONE, TALLY_CANVAS
-from digitise.train.networks import HEADS, CharacterNetwork, LineNetwork, TallyNetwork, Teacher, resume
+from digitise.train.networks import HEADS, CharacterNetwork, LineNetwork, TallyNetwork, resume
 
-TAUGHT = 0.7  # of the loss is by a teacher's answers, the rest by the labels
 _SCALE = 1.0 / INK_LEVEL
 Data = dict[str, torch.Tensor | np.ndarray]
 Step = Callable[[torch.nn.Module, torch.Tensor], torch.Tensor]
@@ -78,13 +77,6 @@ def _thickened(pictures: torch.Tensor, size: tuple[int, int] = (3, 3)) -> torch.
 def _head_loss(logits: torch.Tensor, labels: torch.Tensor) -> torch.Tensor:
     parts = zip(logits.float().split(HEADS, dim=1), labels.T, strict=True)
     return sum(F.cross_entropy(p, t.long(), ignore_index=NONE, reduction="sum") for p, t in parts) / len(labels)
-
-
-def _taught_loss(logits: torch.Tensor, taught: torch.Tensor, labels: torch.Tensor) -> torch.Tensor:
-    """As `_head_loss`, against what a teacher answers to the same pictures in place of the labels."""
-    parts = zip(logits.float().split(HEADS, dim=1), taught.split(HEADS, dim=1), labels.T, strict=True)
-    losses = (F.cross_entropy(p, t.exp(), reduction="none") * (known != NONE) for p, t, known in parts)
-    return torch.cat(list(losses)).sum() / len(labels)
 
 
 class _Average:
@@ -165,13 +157,8 @@ def _widths(pictures: torch.Tensor) -> torch.Tensor:
     return ends[torch.bucketize(torch.where(inked.any(dim=1), last + 12, 0).clamp(max=whole), ends)]
 
 
-def fit_characters(
-    network: CharacterNetwork, data: Data, teacher: Teacher | None = None, **how: float
-) -> torch.nn.Module:
-    """Train a character network on harvested boxes, with a `teacher` mostly by its answers (distillation).
-
-    Hinton, Vinyals, Dean (2015), Distilling the knowledge in a neural network, arXiv:1503.02531.
-    """
+def fit_characters(network: CharacterNetwork, data: Data, **how: float) -> torch.nn.Module:
+    """Train a character network on harvested boxes."""
     boxes, labels = data["boxes"], data["labels"]
 
     def step(network, at):
@@ -179,10 +166,7 @@ def fit_characters(
             x = boxes[at, None].float() * _SCALE
             moves = _moves(len(x), x.device, turn=0.15, shear=0.25, scale=0.15, shift=0.07)
             x = _weathered(_thickened(_warped(x, moves, elastic=0.08)))
-            taught = teacher(x) if teacher is not None else None
-        logits = network(x)
-        loss = _head_loss(logits, labels[at])
-        return loss if taught is None else (1 - TAUGHT) * loss + TAUGHT * _taught_loss(logits, taught, labels[at])
+        return _head_loss(network(x), labels[at])
 
     return _optimised(network, step, batch=2048 if boxes.is_cuda else 256, sizes=torch.zeros_like(labels[:, 0]), **how)
 
@@ -219,8 +203,8 @@ def _spread(maps: torch.Tensor) -> torch.Tensor:
     return F.conv2d(maps[:, None], (kernel[:, None] * kernel)[None, None], padding=1)[:, 0]
 
 
-def fit_tally(network: TallyNetwork, data: Data, teacher: Teacher | None = None, **how: float) -> torch.nn.Module:
-    """Train the stroke counter on harvested tally boxes, with a `teacher` by its maps as well."""
+def fit_tally(network: TallyNetwork, data: Data, **how: float) -> torch.nn.Module:
+    """Train the stroke counter on harvested tally boxes."""
     pictures, truth, strokes = data["tallies"], data["counts"], data["strokes"]
     widths = _widths(pictures)
 
@@ -234,21 +218,12 @@ def fit_tally(network: TallyNetwork, data: Data, teacher: Teacher | None = None,
             where = _splat(_moved(strokes[at], moves, (pictures.shape[1], width)), (pictures.shape[1], width))
             known = ~torch.isnan(goal[:, 0])
             weight = known / (1 + 0.03 * goal[:, 0].nan_to_num())
-            taught = teacher(x) if teacher is not None else None
         maps = network(x).float()
         count = maps[:, 0].sum(dim=(1, 2))
         error = F.smooth_l1_loss(count, goal[:, 0].nan_to_num(), beta=0.3, reduction="none")
         place = (_spread(maps[:, 0]) - _spread(where)).square().sum(dim=(1, 2))
         marks = F.binary_cross_entropy_with_logits(maps[:, 1:].amax(dim=(2, 3)), goal[:, 1:])
-        loss = (weight * (error + place)).mean() + marks
-        if taught is None:
-            return loss
-        alike = (maps[:, 0] - taught[:, 0]).square().sum(dim=(1, 2))
-        count = F.smooth_l1_loss(count, taught[:, 0].sum(dim=(1, 2)), beta=0.3, reduction="none")
-        marks = F.binary_cross_entropy_with_logits(
-            maps[:, 1:].amax(dim=(2, 3)), taught[:, 1:].amax(dim=(2, 3)).sigmoid()
-        )
-        return (1 - TAUGHT) * loss + TAUGHT * ((alike + count).mean() + marks)
+        return (weight * (error + place)).mean() + marks
 
     return _optimised(network, step, batch=128 if pictures.is_cuda else 32, sizes=widths, **how)
 
@@ -295,22 +270,12 @@ def export(network: torch.nn.Module, path: Path, shape: tuple[int, ...], dynamic
 
 
 def fit(
-    train: Sequence[Path],
-    out: Path,
-    network: str,
-    *,
-    seconds: float,
-    seed: int,
-    fuse: bool,
-    start: Path | None = None,
-    teachers: Sequence[Path] = (),
-    widths: Sequence[int] = (),
+    train: Sequence[Path], out: Path, network: str, *, seconds: float, seed: int, start: Path | None, fuse: bool
 ) -> None:
     """Train one network, "character", "tally" or "line", on harvested cells and export it to the ONNX file `out`.
 
-    With `start`, an exported network goes on being trained, at a third of the usual rate. `teachers` are exported
-    networks of the same kind, of any width, whose mean answers it learns. `widths` are those of a network for
-    characters. `fuse` compiles the network on a GPU.
+    With `start`, an exported network goes on being trained, at a third of the usual rate. `fuse` compiles the network
+    on a GPU.
     """
     torch.manual_seed(seed)
     torch.backends.cudnn.benchmark = True
@@ -320,12 +285,10 @@ def fit(
     data = {k: np.concatenate([file[k] for file in files]) for k in parts}
     data = {k: v if v.dtype.kind == "U" else torch.from_numpy(v).to(device) for k, v in data.items()}
     print(f"{len(data[parts[0]])} {parts[0]}", flush=True)
-    fresh = make(widths) if widths else make()
+    fresh = make()
     if start is not None:
         resume(fresh, start)
-    taught = {"teacher": Teacher(teachers, make).to(device, memory_format=torch.channels_last)} if teachers else {}
-    top = 3e-3 if start is None else 1e-3
-    export(work(fresh, data, seconds=seconds, top=top, fuse=fuse, **taught), out, shape, dynamic)
+    export(work(fresh, data, seconds=seconds, top=3e-3 if start is None else 1e-3, fuse=fuse), out, shape, dynamic)
 
 
 _NETWORKS = {

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import copy
-from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import onnx
@@ -14,7 +12,6 @@ from torch import nn
 from digitise.reader.characters import DIGIT_CLASSES, LETTER_CLASSES, TICK_CLASSES
 from digitise.reader.line_network import LINE_CLASSES, LINE_ROWS
 
-CHARACTER_WIDTHS = (32, 48, 96, 144)
 HEADS = (len(DIGIT_CLASSES), len(LETTER_CLASSES), len(TICK_CLASSES))
 
 
@@ -27,30 +24,26 @@ def _convolution(inputs: int, outputs: int, size: int = 3, **extra: int | tuple[
 
 
 class CharacterNetwork(nn.Module):
-    """One character box, (N, 1, 48, 48) in [0, 1.5], to logits of three heads side by side, (N, sum(HEADS)).
+    """One character box, (N, 1, 48, 48) in [0, 1.5], to logits of three heads side by side, (N, sum(HEADS))."""
 
-    `widths` are the channels of its four stages.
-    """
-
-    def __init__(self, widths: Sequence[int] = CHARACTER_WIDTHS) -> None:
+    def __init__(self) -> None:
         super().__init__()
-        first, second, third, fourth = widths
         self.layers = nn.Sequential(
-            _convolution(1, first, 5, stride=2),
-            _convolution(first, second),
+            _convolution(1, 32, 5, stride=2),
+            _convolution(32, 48),
             nn.MaxPool2d(2),
-            _convolution(second, third),
-            _convolution(third, third),
+            _convolution(48, 96),
+            _convolution(96, 96),
             nn.MaxPool2d(2),
-            _convolution(third, fourth),
-            _convolution(fourth, fourth),
+            _convolution(96, 144),
+            _convolution(144, 144),
             nn.MaxPool2d(2),
             nn.Flatten(),
             nn.Dropout(0.3),
-            nn.Linear(9 * fourth, fourth),
+            nn.Linear(1296, 144),
             nn.ReLU(inplace=True),
             nn.Dropout(0.2),
-            nn.Linear(fourth, sum(HEADS)),
+            nn.Linear(144, sum(HEADS)),
         )
 
     def forward(self, pictures: torch.Tensor) -> torch.Tensor:
@@ -127,69 +120,21 @@ class LineNetwork(nn.Module):
 
 
 def resume(network: nn.Module, path: Path) -> None:
-    """Give a fresh network the weights of an exported one, to go on training it."""
-    layers = _layers(path)
-    if len(layers) != len(_own(network)):
-        raise ValueError(f"{path}: {len(layers)} layers found, expected {len(_own(network))}")
-    _fill(network, layers)
-
-
-class Teacher(nn.Module):
-    """The mean answers of exported networks of one kind, `make` a fresh one of given widths; it learns nothing more.
-
-    Of characters the mean is one of probabilities, as logits; of strokes one of maps.
-    """
-
-    def __init__(self, paths: Sequence[Path], make: Callable[..., nn.Module]) -> None:
-        super().__init__()
-        members = []
-        for path in paths:
-            layers = _layers(path)
-            network = make(widths_in(path)) if make is CharacterNetwork else make()
-            each = len(_own(network))
-            if len(layers) % each:
-                raise ValueError(f"{path}: {len(layers)} layers found, expected {each} or a multiple of it")
-            for start in range(0, len(layers), each):
-                members.append(_fill(copy.deepcopy(network), layers[start : start + each]))
-        self.members = nn.ModuleList(members).eval().requires_grad_(False)
-
-    def forward(self, pictures: torch.Tensor) -> torch.Tensor:
-        """Mean answers, float32."""
-        answers = [member(pictures).float() for member in self.members]
-        if answers[0].dim() > 2:
-            return torch.stack(answers).mean(dim=0)
-        heads = [[part.softmax(dim=1) for part in a.split(HEADS, dim=1)] for a in answers]
-        return torch.cat([torch.stack(h).mean(dim=0).clamp_min(1e-9).log() for h in zip(*heads, strict=True)], dim=1)
-
-
-def widths_in(path: Path) -> tuple[int, ...]:
-    """The widths of an exported `CharacterNetwork`."""
-    outputs = [len(bias) for _, bias in _layers(path)]
-    return outputs[0], outputs[1], outputs[2], outputs[4]
-
-
-def _layers(path: Path) -> list[tuple[torch.Tensor, torch.Tensor]]:
-    """Weights and biases of an exported network's layers, in their order."""
-    graph = onnx.load(path).graph
-    weights = {w.name: torch.from_numpy(numpy_helper.to_array(w).copy()) for w in graph.initializer}
-    return [(weights[n.input[1]], weights[n.input[2]]) for n in graph.node if n.op_type in ("Conv", "Gemm")]
-
-
-def _own(network: nn.Module) -> list[nn.Module]:
-    return [m for m in network.modules() if isinstance(m, nn.Conv2d | nn.Linear)]
-
-
-def _fill(network: nn.Module, layers: Sequence[tuple[torch.Tensor, torch.Tensor]]) -> nn.Module:
-    """The network with these weights and biases.
+    """Give a fresh network the weights of an exported one, to go on training it.
 
     Exported convolutions hold their normalisation, so the network loses its own: each becomes a plain convolution.
     """
+    graph = onnx.load(path).graph
+    weights = {w.name: torch.from_numpy(numpy_helper.to_array(w).copy()) for w in graph.initializer}
+    layers = [n for n in graph.node if n.op_type in ("Conv", "Gemm")]
     for block in [m for m in network.modules() if isinstance(m, nn.Sequential) and isinstance(m[-1], nn.ReLU)]:
         if len(block) == 3 and isinstance(block[1], nn.BatchNorm2d):
             block[0].bias = nn.Parameter(torch.zeros(block[0].out_channels))
             block[1] = nn.Identity()
+    own = [m for m in network.modules() if isinstance(m, nn.Conv2d | nn.Linear)]
+    if len(own) != len(layers):
+        raise ValueError(f"{path}: {len(layers)} layers found, expected {len(own)}")
     with torch.no_grad():
-        for module, (weight, bias) in zip(_own(network), layers, strict=True):
-            module.weight.copy_(weight)
-            module.bias.copy_(bias)
-    return network
+        for module, layer in zip(own, layers, strict=True):
+            module.weight.copy_(weights[layer.input[1]])
+            module.bias.copy_(weights[layer.input[2]])
