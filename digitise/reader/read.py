@@ -35,7 +35,7 @@ from digitise.reader.text import read_text
 from digitise.reader.unclear import sent_back
 from digitise.sheets.layout import Cell, Layout
 
-READER_VERSION = "5"
+READER_VERSION = "6"
 FIRM = 0.6  # share of the page's pencil that a smudge or a fold hardly reaches
 LEAST_MARK_MM2, LEAST_CHARACTER_MM2 = 0.3, 1.0  # so firm, of a mark in a cell, and of a character in its box
 INSIDE_MM = 0.6  # of a tally box's rule, which others' strokes may touch
@@ -158,8 +158,8 @@ def checked_pair(
 
 
 def _group(cell: Cell) -> str:
-    """Calibration group of a cell that stands alone: all digit cells share one."""
-    return cell.kind if cell.kind in ("code", "tick", "text") else "digits"
+    """Calibration group of a cell that stands alone: numbers are digits, what is put together of them are fields."""
+    return {"number": "digits"}.get(cell.kind, "fields" if cell.kind in _DIGITS else cell.kind)
 
 
 def decode_page(page: Page, learned: Learned | None = None) -> Cells:
