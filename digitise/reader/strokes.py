@@ -37,12 +37,16 @@ LEAST_GAPS = 2  # that a bar crosses
 
 @dataclass(frozen=True, slots=True)
 class Upright:
-    """An upright stroke: from row `top` up to `bottom`, at column ``start + slope * row``."""
+    """An upright stroke: from row `top` up to `bottom`, at column ``start + slope * row``.
+
+    `parts` says that it shows two lines somewhere: it may be two strokes, one upon the other.
+    """
 
     start: float
     slope: float
     top: int
     bottom: int
+    parts: bool = False
 
     def column(self, row: float | np.ndarray) -> float | np.ndarray:
         """Where it stands in a row."""
@@ -54,7 +58,16 @@ class Upright:
         return self.column((self.top + self.bottom) / 2)
 
 
-def count_row(ink: np.ndarray, threshold: float) -> tuple[int, int]:
+@dataclass(frozen=True, slots=True)
+class RowCount:
+    """Strokes in one row; `parting` are those upright ones that may be two."""
+
+    uprights: int
+    bars: int
+    parting: int = 0
+
+
+def count_row(ink: np.ndarray, threshold: float) -> RowCount:
     """Upright strokes in a row of a tally, and bars across them.
 
     Parameters
@@ -67,9 +80,10 @@ def count_row(ink: np.ndarray, threshold: float) -> tuple[int, int]:
     straight = _sheared(ink, _lean(ink))
     pencil = straight[straight > threshold]
     if not len(pencil):
-        return 0, 0
+        return RowCount(0, 0)
     uprights = _uprights(straight, threshold)
-    return len(uprights), _bars(straight, uprights, threshold, _share(pencil, 0.7))
+    bars = _bars(straight, uprights, threshold, _share(pencil, 0.7))
+    return RowCount(len(uprights), bars, sum(stroke.parts for stroke in uprights))
 
 
 def _share(values: np.ndarray, share: float) -> float:
@@ -132,7 +146,8 @@ def _strokes_along(own: np.ndarray, left: int, top: int) -> list[Upright]:
     """The strokes of one ridge, whose own lines are `own`: as many as enough of its rows show side by side."""
     height = len(own)
     hold = min(max(4, int(TWO_BESIDE * height)), height)
-    beside = max(1, int(np.sort(own.sum(axis=1))[-hold]))
+    lines = np.sort(own.sum(axis=1))
+    beside = max(1, int(lines[-hold]))
     rows, columns = np.nonzero(own)
     if beside > 1:
         parts = np.array_split(np.sort(columns), beside)
@@ -141,7 +156,7 @@ def _strokes_along(own: np.ndarray, left: int, top: int) -> list[Upright]:
     if abs(slope) > LEANS_MORE:
         return []
     start = left + float(columns.mean()) - slope * (top + float(rows.mean()))
-    return [Upright(start, slope, top, top + height)]
+    return [Upright(start, slope, top, top + height, bool(lines[-1] > 1))]
 
 
 def _slope(rows: np.ndarray, columns: np.ndarray) -> float:

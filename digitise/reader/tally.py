@@ -31,7 +31,7 @@ class StrokeCount:
     """What the contours say: `count` strokes, of which `bars` lie across; `zero` when a lone dash or ring was found.
 
     `ink_mm2` is the area of pencil that belongs to the box, `longest_mm` its longest mark, `firm_mm2` the area that is
-    dark enough to be nothing else.
+    dark enough to be nothing else. `parting` strokes may be two, one upon the other.
     """
 
     count: int
@@ -40,6 +40,7 @@ class StrokeCount:
     ink_mm2: float
     longest_mm: float
     firm_mm2: float = 0.0
+    parting: int = 0
 
 
 def own_ink(page: InkPage, cell: Cell) -> np.ndarray:
@@ -119,10 +120,11 @@ def count_strokes(ink: np.ndarray, threshold: float) -> StrokeCount:
     used = _part_in_use(mask)
     mask, ink = mask[used], ink[used]
     counts = [count_row(ink[top:bottom], threshold) for top, bottom in _bands(mask)]
-    strokes, crossing = (sum(c) for c in zip(*counts, strict=True))
+    strokes, crossing = sum(c.uprights for c in counts), sum(c.bars for c in counts)
     if len(marks) == 1 and (_is_ring(mask) or (strokes == 0 and marks[0][0] > 2.2 * marks[0][1])):
         return StrokeCount(0, 0, True, area, longest, firm)
-    return StrokeCount(strokes + crossing, crossing, False, area, longest, firm)
+    parting = sum(c.parting for c in counts)
+    return StrokeCount(strokes + crossing, crossing, False, area, longest, firm, parting)
 
 
 def _part_in_use(mask: np.ndarray) -> tuple[slice, slice]:
