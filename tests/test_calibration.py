@@ -19,6 +19,7 @@ from digitise.reader.calibration import (
     SMALLEST_BIN,
     Acceptance,
     Curve,
+    any_acceptance,
     certainty_of,
     fit_curve,
     read_acceptance,
@@ -256,3 +257,14 @@ def test_errors_among_accepted_readings_count_in_full_however_many_pages_tell_as
     assert 1.8 < curve.design_effect < 2.1
     assert (curve.target, curve.errors) == (0.00037, 0)
     assert 0.75 < curve.accepted / 36_000 < 0.82
+
+
+def test_thresholds_of_before_hold_for_fields_as_they_did(tmp_path) -> None:
+    """Dates, times and decimals were once held to the threshold of digits."""
+    of_now = json.loads(shipped_acceptance().to_json())
+    of_now["curves"] = {"digits": of_now["curves"]["digits"], "code": of_now["curves"]["code"]}
+    path = tmp_path / "before.json"
+    path.write_text(json.dumps(of_now))
+    found = any_acceptance(path).curves
+    assert found["fields"] == found["digits"]
+    assert set(found) == {"digits", "code", "fields"}
