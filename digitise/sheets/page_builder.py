@@ -23,7 +23,7 @@ COMB_MM = 0.25
 # Printed corners that a page needs, since every fifth measures how well it was flattened; on whole paper no more than
 # a page must have had to be read when it was printed without those at the edges.
 LEAST_CORNERS, LEAST_WHOLE_CORNERS = 40, 20
-EDGE_MM, EDGE_ARM_MM = 4.4, 3.0  # extra corners: how far from the paper's edge, and their length
+EDGE_MM, EDGE_ARM_MM = 4.4, 2.2  # extra corners: how far from the paper's edge, and their length
 EDGE_FREE_MM, EDGE_STEP_MM = 26.0, 7.5
 EDGE_SHIFTS_MM = (0.0, 1.6, -1.6)  # so that a row of them, one further along, does not fit
 
