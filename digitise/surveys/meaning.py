@@ -65,10 +65,14 @@ class Impact(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """Something a person should know before using the numbers."""
+    """Something a person should know before using the numbers.
+
+    `twice` is the id of the page that counts where another photograph that bears its name shows something else.
+    """
 
     where: str
     text: str
+    twice: int = 0
 
 
 def points_of(protocol: Protocol, name: str, sheet: LineSheet, cells: Mapping[str, CellNow]) -> tuple[Point, ...]:

@@ -145,7 +145,7 @@ def iter_surveys(store: Store, packs: Sequence[str] | None = None, *, seen: Seen
             sheets = [(p, {name: seen(cell) for name, cell in cells[p.id].items()}) for p in pages]
             survey = assemble(store.protocol_for(newest), pack, sheets)
             pairs = [seen_twice(store, kept, other) for kept, other in rivals(own[pack])]
-            found = tuple(Finding(_page_place(one.kept), words(one)) for one in pairs if words(one))
+            found = tuple(Finding(_page_place(one.kept), words(one), one.kept.id) for one in pairs if words(one))
             yield replace(survey, findings=survey.findings + found)
 
 
