@@ -141,14 +141,14 @@ def test_what_is_read_where_no_ink_is_was_rubbed_out() -> None:
     ("line", "ink", "seen"),
     [
         pytest.param((66, 61.5, 67, 67), 0.12, True, id="a-stroke-a-fifth-as-dark-as-the-pencil"),
-        pytest.param((66, 61.5, 67, 67), 0.055, True, id="a-stroke-by-the-hardest-pencil"),
-        pytest.param((66, 61.5, 67, 67), 0.035, False, id="as-pale-as-paper-may-be"),
+        pytest.param((66, 61.5, 67, 67), 0.045, True, id="a-stroke-by-the-hardest-pencil"),
+        pytest.param((66, 61.5, 67, 67), 0.025, False, id="as-pale-as-paper-may-be"),
         pytest.param((66, 64, 66.5, 64.5), 0.6, False, id="a-speck"),
         pytest.param((66, 50, 67, 61), 0.12, False, id="a-neighbours-stroke-that-ends-here"),
     ],
 )
 def test_a_faint_mark_in_a_blank_box_is_not_nothing(line, ink: float, seen: bool) -> None:
-    assert faintly_written(InkPage(_page(line, ink=ink).ink, 0.01, 0.6), BOX) is seen
+    assert faintly_written(InkPage(_page(line, ink=ink).ink, 0.005, 0.6), BOX) is seen
 
 
 @pytest.mark.parametrize(
