@@ -10,6 +10,7 @@ import re
 import shlex
 import subprocess
 import sys
+import tempfile
 from pathlib import Path
 
 import pytest
@@ -338,6 +339,19 @@ def test_what_the_disk_refuses_is_a_sentence(tmp_path, monkeypatch, capsys):
     monkeypatch.setattr(Path, "mkdir", full)
     assert main(["sheets", "reef-transect", "--out", str(tmp_path / "sheets")]) == 2
     assert capsys.readouterr().err.endswith("sheets/print: the disk is full; make room, and give the command again\n")
+
+
+def test_a_full_disk_that_is_not_named_may_be_the_one_for_temporary_files(tmp_path, monkeypatch, capsys):
+    """Writing into an open file does not tell which disk is full; an export lays much down in temporary files."""
+
+    def full(*_args, **_options):
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(Path, "mkdir", full)
+    assert main(["sheets", "reef-transect", "--out", str(tmp_path / "sheets")]) == 2
+    told = capsys.readouterr().err
+    assert "the disk is full; make room, and give the command again. If there is room, it is the disk of " in told
+    assert told.endswith(f"{tempfile.gettempdir()} that is full: TMPDIR names another\n")
 
 
 def test_a_shipped_protocol_is_checked_by_its_name(capsys):

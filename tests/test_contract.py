@@ -150,6 +150,8 @@ def test_results_keep_their_keys_and_types(results, layout) -> None:
         assert bool(data["readings"]) == (data["status"] == "read")
         if data["status"] != "unreadable":
             assert _unlike(data, RESULT["recognised_photo"]) == []
+        if data["status"] == "read":
+            assert _unlike(data, RESULT["read_photo"]) == []
         for reading in data["readings"]:
             kinds = RESULT["values"][layout(data["sheet"]).by_id[reading["cell"]].kind]
             assert _unlike(reading, RESULT["reading"]) == []

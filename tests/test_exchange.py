@@ -1,15 +1,18 @@
 """Data for others: tidy, typed, described by open standards, guarded, and honest about what nobody has decided."""
 
 import csv
+import datetime as dt
+import errno
 import io
 import json
 import zipfile
+from pathlib import Path
 
 import pytest
 from kept import FLAGGED, NOW, PACK, keep, made_result, photo_of, points
 
 from digitise.cli import main
-from digitise.exchange import FORMATS, tables
+from digitise.exchange import FORMATS, USUAL, tables
 from digitise.exchange.about import About, load_about
 from digitise.exchange.columns import COLUMNS
 from digitise.exchange.content import Unreviewed, gather
@@ -228,6 +231,42 @@ def test_the_same_store_exports_the_same_bytes(store, out, tmp_path):
 
     assert list(first) == list(second)
     assert [n for n in first if first[n] != second[n]] == []
+
+
+@pytest.mark.parametrize("after", [0, 1, 5])
+def test_two_exports_into_one_folder_at_once_never_pass_for_one(store, tmp_path, monkeypatch, after):
+    """The second comes after so many files of the first: one that finds another's file among its own says so."""
+    folder, moved = tmp_path / "out", []
+    place = {"now": NOW, "formats": ("tables", "sites"), "with_unreviewed": True}
+
+    def meanwhile(path, target, replace=Path.replace):
+        moved.append(target)
+        if len(moved) == after + 1:
+            write_export(store, folder, **place)  # comes whole, between two files of the first
+        return replace(path, target)
+
+    monkeypatch.setattr(Path, "replace", meanwhile)
+    if after:
+        with pytest.raises(ValueError, match="another export wrote into it at the same moment"):
+            write_export(store, folder, **place)
+    else:
+        write_export(store, folder, **place)  # all of its files lie over the other's
+    assert {p.name for p in folder.iterdir()} == {"tables", "sites.geojson"}
+
+
+def test_an_export_that_ends_half_way_leaves_what_was_there(store, tmp_path, monkeypatch):
+    """A full disk, say: files are moved into place when all of them are written."""
+    write_export(store, tmp_path, now=NOW, formats=USUAL, with_unreviewed=True)
+    before = {p: p.read_bytes() for p in tmp_path.rglob("*") if p.is_file()}
+
+    def full(*_):
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr("digitise.exchange.geojson.write_geojson", full)
+    later = NOW + dt.timedelta(days=1)
+    with pytest.raises(OSError, match="No space"):
+        write_export(store, tmp_path, now=later, formats=USUAL, with_unreviewed=True)
+    assert {p: p.read_bytes() for p in tmp_path.rglob("*") if p.is_file()} == before
 
 
 # Nothing is run

@@ -58,6 +58,23 @@ def test_strokes_in_crumbs_are_what_is_left_of_pencil(printed, site, darkness: f
     assert burnt_out(broken, site)
 
 
+@pytest.mark.parametrize(("long_mm", "burnt"), [(2.5, True), (4.0, False)])
+def test_strokes_in_short_pieces_are_what_is_left_where_specks_were_removed(
+    printed, site, long_mm: float, burnt: bool
+) -> None:
+    """Black strokes broken into pieces so long, half of them beside whole ones, without a crumb among them."""
+    whole = _sheet(printed, site, paper=255, pencil=1.0, cells=len(site.cells))
+    broken, bare = whole.copy(), printed("site")
+    for cell in site.cells[::2]:
+        x, y, w, h = (int(v * FLAT_PX_PER_MM) for v in cell.box_mm)
+        box = (slice(y + 4, y + h - 4), slice(x + 4, x + w - 4))
+        broken[box] = np.maximum(broken[box], bare[box])
+        cv2.line(broken, (x + 30, y + 16), (x + 30, y + 16 + round(long_mm * FLAT_PX_PER_MM)), 0, 4)
+
+    assert not burnt_out(whole, site)
+    assert burnt_out(broken, site) is burnt
+
+
 def test_white_page_with_firm_pencil_is_a_scan(printed, site) -> None:
     """Scanners and copiers make paper white; firm pencil says that nothing was lost."""
     assert not burnt_out(_sheet(printed, site, paper=255, pencil=SURE_DARK + 0.1), site)

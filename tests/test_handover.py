@@ -307,12 +307,19 @@ def test_of_two_hand_overs_made_at_once_one_stands_and_the_other_is_told(kept, t
         make_handover(kept, out, first, now=NOW, tick=meanwhile)
     ((folder, record),) = made
     assert check_package(folder, kept.handovers.all()) == ([], record)
-    left = out / "handover-9-2026-03-01.abcdef.incoming"
-    left.mkdir()
-    os.utime(left, (0, 0))
-    assert {p.name for p in out.iterdir()} == {folder.name, left.name}
-    handed(kept, out)
-    assert not left.exists()
+
+
+def test_what_a_killed_hand_over_left_goes_after_a_day_and_nobody_elses_folder(kept, tmp_path):
+    """Only names that the program gives itself are its own."""
+    survey(kept)
+    out = tmp_path / "out"
+    own = [f"handover-9{what}-2026-03-01.abcdef.incoming" for what in ("", "-corrects-4")]
+    others = ["handover-notes.incoming", "handover-9-2026-03-01.incoming", "handover-9-2026-03-01.my-own.incoming"]
+    for name in (*own, *others):
+        (out / name).mkdir(parents=True)
+        os.utime(out / name, (0, 0))
+    folder, _ = handed(kept, out)
+    assert {p.name for p in out.iterdir()} == {folder.name, *others}
 
 
 def test_work_on_other_surveys_does_not_stop_a_hand_over(kept):

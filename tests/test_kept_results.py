@@ -494,6 +494,30 @@ def test_tables_that_find_no_room_are_left_for_whoever_asks(folder, monkeypatch)
             found.read("surveys")
 
 
+def test_results_that_cannot_be_computed_end_no_command_but_the_one_that_asks_for_them(folder, monkeypatch, capsys):
+    """What was read is kept; the sentence is for whoever wants the numbers."""
+
+    def lost(*_, **__):
+        raise ValueError("reef-transect 1: its layout is lost")
+
+    monkeypatch.setattr(cores, "survey_results", lost)
+    with Store.open(folder) as store:
+        assert not make_ahead(store)
+        with contextlib.closing(KeptTables(store)) as found, pytest.raises(ValueError, match="its layout is lost"):
+            found.read("surveys")
+
+
+def test_levels_that_hardly_differ_have_tables_of_their_own(folder):
+    """Nobody is given intervals of another level than asked for, however near."""
+    near = 0.950000001
+    with Store.open(folder) as store, contextlib.closing(KeptTables(store, level=0.95)) as usual:
+        usual.read("cover")
+        with contextlib.closing(KeptTables(store, level=near)) as other:
+            assert other.waiting == len(PACKS)
+            assert set(other.read("surveys")["pack"]) == set(PACKS)
+    assert sorted(p.name for p in (folder / "results").iterdir()) == ["95", "95.0000001"]
+
+
 def test_a_store_on_a_full_disk_still_gives_its_numbers(folder, monkeypatch):
     """They are worked out elsewhere."""
     before = tables(folder)["cover"]

@@ -20,6 +20,7 @@ from digitise.pages.page import register
 from digitise.pages.photo import Photo
 from digitise.reader.read import read_decoded
 from digitise.sheets.compose import build_layouts, paper_problems, shared_marks
+from digitise.sheets.layout import RULE_MM
 from digitise.sheets.page_builder import LEAST_CORNERS, LEAST_WHOLE_CORNERS
 from digitise.sheets.protocol import HALVES, PAPERS_MM, ProtocolError, load_protocol, parse_protocol, shipped_names
 from digitise.sheets.sheet import identity_for, pack_pages, parse_identity, rasterise, sheet_pdf
@@ -247,6 +248,20 @@ def test_every_page_has_corners_enough_to_measure_how_flat_it_is(name: str) -> N
         parse_protocol(text.replace("{id: duck, label: Ducks}", "{id: oil, label: Oil, kind: tick}"), "few.yaml")
     )
     assert all(len(one.corners_mm) >= LEAST_CORNERS for one in lone)
+
+
+@pytest.mark.parametrize("name", shipped_names())
+def test_corners_at_the_edges_touch_no_box(name: str) -> None:
+    """Half a millimetre of bare paper is left between their ink and any frame, as printers may shift both."""
+    for one in (one for one in build_layouts(load_protocol(name)) if one.paper in HALVES.values()):
+        width = one.page_size_mm[0]
+        outer = [r for r in one.rules if max(r.x0, r.x1) < 8 - 0.4 or min(r.x0, r.x1) > width - 8 + 0.4]
+        left, right = ([r for r in outer if (r.x0 < width / 2) == side] for side in (True, False))
+        boxes = [(c.box_mm[0], c.box_mm[0] + c.box_mm[2]) for c in one.cells]
+        for tick in left:
+            assert min(x for x, _ in boxes) - RULE_MM - (max(tick.x0, tick.x1) + tick.width_mm / 2) > 0.5
+        for tick in right:
+            assert min(tick.x0, tick.x1) - tick.width_mm / 2 - (max(x for _, x in boxes) + RULE_MM) > 0.5
 
 
 # --- what a pack must have -------------------------------------------------------------------------------

@@ -9,7 +9,8 @@ import pytest
 from digitise.pages.flatten import FLAT_PX_PER_MM
 from digitise.reader.ink import InkPage
 from digitise.reader.read import read_page
-from digitise.reader.stray import along_rule, broad_ink, faintly_written, joined, rubbed_out, runs_through
+from digitise.reader.stray import along_rule, broad_ink, faintly_written, joined, rubbed_out, runs_through, shines
+from digitise.sheets.layout import Cell
 
 BOX, NEXT = (60.0, 60.0, 16.0, 8.0), (77.0, 60.0, 8.0, 8.0)
 THRESHOLD = 0.2
@@ -123,9 +124,9 @@ def test_a_tick_box_filled_in_is_a_mark_and_a_stain_over_it_is_none(layouts) -> 
     assert stained.id in found
 
 
-@pytest.mark.parametrize(("share", "left"), [(0.45, True), (0.55, True), (0.75, False), (1.0, False)])
+@pytest.mark.parametrize(("share", "left"), [(0.45, True), (0.7, True), (0.85, False), (1.0, False)])
 def test_ink_far_fainter_than_the_pages_pencil_was_rubbed_out(share: float, left: bool) -> None:
-    """A stroke at this share of the pencil; firm is what reaches 0.6 of it."""
+    """A stroke at this share of the pencil; firm is what reaches 0.78 of it."""
     page = _page((66, 62, 67, 67), ink=share * 0.6)
 
     assert rubbed_out(InkPage(page.ink, 0.01, 0.6), BOX, 0.3 * 0.6) is left
@@ -140,13 +141,36 @@ def test_what_is_read_where_no_ink_is_was_rubbed_out() -> None:
     ("line", "ink", "seen"),
     [
         pytest.param((66, 61.5, 67, 67), 0.12, True, id="a-stroke-a-fifth-as-dark-as-the-pencil"),
-        pytest.param((66, 61.5, 67, 67), 0.04, False, id="as-pale-as-paper-may-be"),
+        pytest.param((66, 61.5, 67, 67), 0.045, True, id="a-stroke-by-the-hardest-pencil"),
+        pytest.param((66, 61.5, 67, 67), 0.025, False, id="as-pale-as-paper-may-be"),
         pytest.param((66, 64, 66.5, 64.5), 0.6, False, id="a-speck"),
         pytest.param((66, 50, 67, 61), 0.12, False, id="a-neighbours-stroke-that-ends-here"),
     ],
 )
 def test_a_faint_mark_in_a_blank_box_is_not_nothing(line, ink: float, seen: bool) -> None:
-    assert faintly_written(InkPage(_page(line, ink=ink).ink, 0.01, 0.6), BOX) is seen
+    assert faintly_written(InkPage(_page(line, ink=ink).ink, 0.005, 0.6), BOX) is seen
+
+
+@pytest.mark.parametrize(
+    ("line", "share", "seen"),
+    [
+        pytest.param((66, 62, 67, 67), 1.15, True, id="a-stroke-that-reflects-the-light"),
+        pytest.param((66, 62, 67, 67), 1.02, False, id="as-bright-as-paper-may-be"),
+        pytest.param((66, 64, 66.5, 64.5), 1.15, False, id="a-speck"),
+        pytest.param((60, 58, 76, 58), 1.15, False, id="beside-the-box"),
+        pytest.param((66, 62, 67, 67), 0.6, False, id="dark-pencil"),
+    ],
+)
+def test_a_mark_brighter_than_its_paper_shines(line, share: float, seen: bool) -> None:
+    """On paper of grey 180 that falls off to the right by a fifth, as under a lamp, and beside dark rules."""
+    image = np.tile(np.linspace(200, 160, 1680), (2376, 1))
+    x, y, w, h = (round(v * FLAT_PX_PER_MM) for v in BOX)
+    cv2.rectangle(image, (x - 1, y - 1), (x + w, y + h), 40.0, 3)
+    stroke = np.zeros(image.shape, np.uint8)
+    cv2.line(stroke, *(tuple(round(v * FLAT_PX_PER_MM) for v in p) for p in (line[:2], line[2:])), 1, 5)
+    image[stroke > 0] *= share
+
+    assert shines(np.rint(image).astype(np.uint8), Cell("a/b", "text", BOX, "A")) is seen
 
 
 def test_entries_by_a_faint_pencil_beside_a_dark_one_go_to_a_person(layouts, printed, page_of) -> None:

@@ -10,7 +10,8 @@ from digitise.results import survey_results
 from digitise.sheets.compose import build_layouts
 from digitise.sheets.protocol import Protocol
 from digitise.store import Store
-from digitise.surveys.survey import assemble, load_survey, load_surveys, meaning
+from digitise.surveys.meaning import meaning
+from digitise.surveys.survey import assemble, load_survey, load_surveys
 
 TALLY, TOTAL = "fish/ray/0-10/tally", "fish/ray/0-10/total"
 

@@ -10,6 +10,7 @@ from kept import FLAGGED, NOW, made_result, made_sheet, photo_of
 from kept import keep as keep_made
 
 from digitise.batch.batch import known_protocols, record
+from digitise.completeness.check import check_survey
 from digitise.store import Store
 from digitise.surveys.survey import load_survey
 from digitise.surveys.twice import compare, difference_words, rivals, words
@@ -197,9 +198,11 @@ def test_two_sheets_with_one_name_are_a_finding_and_never_merged(tmp_path) -> No
         keep_made(store, made_result("fish", _values(20), name="a.jpg"))
         keep_made(store, made_result("fish", _values(20, seed=2), name="b.jpg", confidence=0.9))
         survey = load_survey(store, "QH7M4K")
+        (checked,) = [one for one in check_survey(survey, today=NOW.date(), pages=store.pages()) if one.rule == "twice"]
 
     assert len(survey.pages) == 1
     assert any("two different sheets" in f.text for f in survey.findings)
+    assert checked.text.startswith("photographed 2 times; a.jpg counts. a.jpg and b.jpg bear the same printed name")
 
 
 def test_a_photograph_read_again_by_another_reader_is_no_second_photograph(tmp_path) -> None:

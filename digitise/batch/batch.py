@@ -7,7 +7,6 @@ the number of workers.
 from __future__ import annotations
 
 import hashlib
-import os
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -20,6 +19,7 @@ from digitise.batch.cluster import Cluster
 from digitise.batch.remote import Remote
 from digitise.batch.sources import Picture, file_bytes, original, pictures_in
 from digitise.batch.workers import Stopped, Workers
+from digitise.machine import cores
 from digitise.pages.page import NotRegistered, Page
 from digitise.pages.photo import NotAPhoto, decode_photo
 from digitise.reader.learned import SHIPPED, OwnReader
@@ -183,7 +183,7 @@ class Reader:
     ) -> None:
         self._wanted = wanted
         prepare = partial(_prepare, known.protocols, done, wanted, own)
-        self._workers = Cluster(cluster, prepare) if cluster else Workers(jobs or os.cpu_count() or 1, prepare)
+        self._workers = Cluster(cluster, prepare) if cluster else Workers(jobs or cores(), prepare)
 
     def __enter__(self) -> Reader:
         return self

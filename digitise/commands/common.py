@@ -5,12 +5,13 @@ from __future__ import annotations
 import argparse
 import errno
 import io
-import os
 import sys
+import tempfile
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
+from digitise.machine import cores
 from digitise.wording import plural
 
 STOPPED = 130  # what a shell gives a command that Ctrl+C ended
@@ -65,8 +66,13 @@ def write_anything() -> None:
 
 
 def file_trouble(error: OSError) -> str:
-    """What kept a file from being read or written, in a sentence."""
+    """What kept a file from being read or written, in a sentence.
+
+    A disk that fills up while a file is written does not say which one it was: it may be the one for temporary files.
+    """
     what = _TROUBLES.get(error.errno or 0) or error.strerror or str(error)
+    if error.filename is None and error.errno in (errno.ENOSPC, errno.EDQUOT):
+        return f"{what}. If there is room, it is the disk of {tempfile.gettempdir()} that is full: TMPDIR names another"
     return what if error.filename is None or what == str(error) else f"{error.filename}: {what}"
 
 
@@ -181,7 +187,7 @@ def pages_again(args: argparse.Namespace, store, sample, *, ask: Callable) -> li
     photos, again = len({p.sha256 for p in sample.pages}), []
     known = known_protocols(args.protocol, store=store)
     with progress_bar(photos, "reading again") as bar:
-        for one in read_again(store, sample.pages, known, ask=ask, jobs=args.jobs or os.cpu_count() or 1):
+        for one in read_again(store, sample.pages, known, ask=ask, jobs=args.jobs or cores()):
             again.append(one)
             bar.update()
     lost = sum(not one.pages for one in again)

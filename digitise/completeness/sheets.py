@@ -17,7 +17,7 @@ def sheets(case: Case) -> Iterator[Fault]:
 
 
 def twice(case: Case) -> Iterator[Fault]:
-    """Sheets photographed more than once."""
+    """Sheets photographed more than once, and what is odd about these photographs."""
     counts = Counter((p.sheet, p.page, p.transect) for p in case.pages)
     for (sheet, page, transect), count in counts.items():
         if count > 1 and not _without_line(case, sheet, transect):
@@ -25,7 +25,8 @@ def twice(case: Case) -> Iterator[Fault]:
                 (p for p in case.survey.pages if (p.sheet, p.page, p.transect) == (sheet, page, transect)), None
             )
             which = f"; {used.photo} counts" if used else ""
-            yield Fault(case.title(sheet, transect), f"photographed {count} times{which}")
+            odd = [f". {f.text}" for f in case.survey.findings if used and f.twice == used.id]
+            yield Fault(case.title(sheet, transect), f"photographed {count} times{which}{''.join(odd)}")
 
 
 def _without_line(case: Case, sheet: str, transect: int | None) -> bool:

@@ -8,18 +8,16 @@ from __future__ import annotations
 
 import json
 import re
-import secrets
 import shutil
-import time
 from collections.abc import Iterable, Iterator, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import suppress
 from datetime import datetime
-from glob import escape
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from digitise.exchange.bag import faults, seal
 from digitise.exchange.content import Content
+from digitise.exchange.fresh import fresh_beside
 from digitise.exchange.package import write_csv_file
 from digitise.exchange.tables import Table, all_tables
 from digitise.store import RULE, CellNow, PageRow
@@ -28,8 +26,6 @@ from digitise.store.thinning import kept_originals
 if TYPE_CHECKING:
     from digitise.store import Store
 
-UNFINISHED = ".incoming"  # the end of the name of a folder that is not whole yet
-A_DAY_S = 86_400
 README = """Evidence behind a reef survey
 =============================
 
@@ -63,30 +59,15 @@ def write_evidence(store: Store, content: Content, folder: Path, *, tables: Sequ
     """
     if folder.exists() and any(folder.iterdir()) and not (folder / "bagit.txt").is_file():
         raise ValueError(f"{folder}: holds other files; choose a new folder for the evidence")
-    with _fresh(folder) as fresh:
+    with fresh_beside(folder) as fresh:
         _fill(store, content, fresh, tables)
         _put_in_place(fresh, folder)
     return sorted(p for p in folder.rglob("*") if p.is_file())
 
 
-@contextmanager
-def _fresh(target: Path) -> Iterator[Path]:
-    """A new folder beside `target`, nobody else's; gone afterwards, and what was left by programs killed long ago."""
-    for old in target.parent.glob(f"{escape(target.name)}.{'[0-9a-f]' * 6}{UNFINISHED}"):
-        with suppress(FileNotFoundError):  # another program takes it away too
-            if time.time() - old.stat().st_mtime > A_DAY_S:
-                shutil.rmtree(old, ignore_errors=True)
-    fresh = target.with_name(f"{target.name}.{secrets.token_hex(3)}{UNFINISHED}")
-    fresh.mkdir(parents=True)
-    try:
-        yield fresh
-    finally:
-        shutil.rmtree(fresh, ignore_errors=True)
-
-
 def _put_in_place(fresh: Path, folder: Path) -> None:
     """Let the new folder be `folder`, in place of an older one."""
-    with _fresh(folder) as older:
+    with fresh_beside(folder) as older:
         try:
             if folder.exists():
                 folder.replace(older / "older")
@@ -194,7 +175,7 @@ def take_in(folder: Path, target: Path, *, now: datetime) -> Store:
         raise ValueError(f"{folder}: evidence made for sharing, without the store's rows; no store can be made from it")
     if target.exists() and any(target.iterdir()):
         raise ValueError(f"{target}: holds files already; name a new folder with --store")
-    with _fresh(target) as fresh:
+    with fresh_beside(target) as fresh:
         with Store.open(fresh) as store:
             load(store, {name: _lines(folder / "data" / "store" / f"{name}.jsonl") for name in TABLES})
             _copy_pictures(folder / "data", fresh, store)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from contextlib import nullcontext
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cache
@@ -13,6 +14,7 @@ from digitise.collecting import collecting_less
 from digitise.exchange import FORMATS, USUAL
 from digitise.exchange.about import About
 from digitise.exchange.content import Content, gather
+from digitise.exchange.fresh import fresh_beside, moved_into
 from digitise.exchange.pseudonyms import pseudonyms_of
 from digitise.exchange.tables import Table, all_tables
 from digitise.surveys.survey import as_kept
@@ -95,10 +97,24 @@ def write_export(
 
 
 def write_formats(store: Store, content: Content, folder: Path, formats: Sequence[str]) -> list[Path]:
-    """Write what was gathered in each of the `formats`; returns the files."""
+    """Write what was gathered in each of the `formats`; returns the files.
+
+    Raises
+    ------
+    ValueError
+        Another export wrote into the folder at the same moment.
+    """
     folder.mkdir(parents=True, exist_ok=True)
     tables = cache(lambda: all_tables(content))  # made once, when first needed
-    return [path for name in FORMATS if name in formats for path in _write(name, store, content, tables, folder)]
+    plain = [name for name in USUAL if name in formats]
+    with fresh_beside(folder / "export") if plain else nullcontext(folder) as fresh:
+        made = [path for name in plain for path in _write(name, content, tables, fresh)]
+        files = moved_into(folder, fresh, made)
+    if "evidence" in formats:
+        from digitise.exchange.evidence import write_evidence
+
+        files += write_evidence(store, content, folder / "evidence", tables=tables())
+    return files
 
 
 def _looks(formats: Sequence[str]) -> int:
@@ -125,9 +141,7 @@ def _notes(content: Content, formats: Sequence[str]) -> tuple[str, ...]:
     return tuple(out)
 
 
-def _write(
-    name: str, store: Store, content: Content, tables: Callable[[], tuple[Table, ...]], folder: Path
-) -> list[Path]:
+def _write(name: str, content: Content, tables: Callable[[], tuple[Table, ...]], folder: Path) -> list[Path]:
     if name == "tables":
         from digitise.exchange.package import write_package
 
@@ -140,10 +154,6 @@ def _write(
         from digitise.exchange.darwin_core import write_archive
 
         return [write_archive(content, folder / "darwin-core.zip")]
-    if name == "sites":
-        from digitise.exchange.geojson import write_geojson
+    from digitise.exchange.geojson import write_geojson
 
-        return [write_geojson(content, folder / "sites.geojson")]
-    from digitise.exchange.evidence import write_evidence
-
-    return write_evidence(store, content, folder / "evidence", tables=tables())
+    return [write_geojson(content, folder / "sites.geojson")]

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+import re
 import secrets
 import shutil
 from collections.abc import Callable
@@ -19,6 +20,7 @@ from digitise import __version__
 from digitise.exchange import USUAL
 from digitise.exchange.bag import manifest_lines, sha256_of
 from digitise.exchange.content import Content
+from digitise.exchange.fresh import A_DAY_S, UNFINISHED
 from digitise.exchange.package import csv_bytes
 from digitise.exchange.shared import write_shared
 from digitise.handover.changes import numbers_of
@@ -42,8 +44,7 @@ HOLDS = {
     CHECKSUMS: "the SHA-256 of every file here",
 }
 
-UNFINISHED = ".incoming"  # behind the name of a package while it is written
-A_DAY_S = 86_400
+_UNFINISHED_NAME = re.compile(rf"handover-\d+(-corrects-\d+)?-\d{{4}}-\d\d-\d\d\.[0-9a-f]{{6}}{re.escape(UNFINISHED)}")
 
 
 def make_handover(
@@ -94,8 +95,9 @@ def make_handover(
 
 
 def _sweep(out: Path, now: dt.datetime) -> None:
-    """Remove what runs that were killed long ago left unfinished."""
-    for old in out.glob(f"handover-*{UNFINISHED}"):
+    """Remove what runs that were killed long ago left unfinished: only names that `make_handover` gives."""
+    own = (p for p in out.glob(f"handover-*{UNFINISHED}") if _UNFINISHED_NAME.fullmatch(p.name))
+    for old in own:
         if now.timestamp() - old.stat().st_mtime > A_DAY_S:
             shutil.rmtree(old, ignore_errors=True)
 

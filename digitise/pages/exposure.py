@@ -20,6 +20,8 @@ SURE_DARK = 0.40  # pencil usually darker than this on white paper was not about
 SATURATED = 252  # grey value of light that washes out what is written
 CLIPPED_SHARE = 0.2  # of a box so bright: pencil may be gone there
 CRUMB_MM, MOST_CRUMBS = 1.0, 0.02  # pieces shorter than any stroke, and their share of all that is written
+SHORT_MM, MOST_SHORT = 3.5, 0.05  # shorter than nearly all: what is left where the smallest were taken away
+FEWEST_SHORT = 6  # of them: fewer may be meant
 LEAST_PRINT = 0.2  # darkness of the clearest corner mark's black; a hard pencil takes less than half of that
 MOST_GRAIN = 0.10  # spread of bare paper, of its own brightness; a hard pencil takes 0.35 of the light
 DARK, DIM = 40, 70  # middle grey of a picture, and of a page, in which too little light is to blame
@@ -38,15 +40,16 @@ def burnt_out(image: np.ndarray, layout: Layout) -> bool:
     """Whether a page is white all over and shows no pencil, or only what is left of it.
 
     Pencil that light, a copier or a scanning app has all but washed out breaks into crumbs before it goes, however dark
-    these are made. Whole strokes are trusted when they are dark, or when even the faintest are far from vanishing and
-    light has washed out all boxes or none: of a box in brighter light others tell nothing.
+    these are made; an app that removes specks leaves the longer ones. Whole strokes are trusted when they are dark, or
+    when even the faintest are far from vanishing and light has washed out all boxes or none: of a box in brighter light
+    others tell nothing.
     """
     if np.median(image[::16, ::16]) < WHITE:
         return False
     insides = list(_insides(image, layout))
     darkness = np.array([1 - np.percentile(inside, 0.5) / 255 for inside in insides])
     written = darkness[darkness > LEAST_DARK]
-    if not len(written) or _crumbs(insides) > MOST_CRUMBS:
+    if not len(written) or _broken(insides):
         return True
     if np.median(written) >= SURE_DARK:
         return False
@@ -55,16 +58,18 @@ def burnt_out(image: np.ndarray, layout: Layout) -> bool:
     return bool(uneven or np.percentile(written, 10) < 2 * LEAST_DARK)
 
 
-def _crumbs(insides: list[np.ndarray]) -> float:
-    """Share of all that is dark in the boxes that lies in pieces shorter than `CRUMB_MM`."""
-    all_px, crumbs_px = 1, 0
+def _broken(insides: list[np.ndarray]) -> bool:
+    """Whether too much of all that is dark in the boxes lies in crumbs, or in pieces that are short."""
+    lengths, areas = [], []
     for inside in insides:
         dark = (inside < (1 - LEAST_DARK) * 255).view(np.uint8)
         pieces = cv2.connectedComponentsWithStats(dark, connectivity=8)[2][1:]
-        length = np.hypot(pieces[:, cv2.CC_STAT_WIDTH], pieces[:, cv2.CC_STAT_HEIGHT]) / FLAT_PX_PER_MM
-        areas = pieces[:, cv2.CC_STAT_AREA]
-        all_px, crumbs_px = all_px + int(areas.sum()), crumbs_px + int(areas[length < CRUMB_MM].sum())
-    return crumbs_px / all_px
+        lengths.append(np.hypot(pieces[:, cv2.CC_STAT_WIDTH], pieces[:, cv2.CC_STAT_HEIGHT]) / FLAT_PX_PER_MM)
+        areas.append(pieces[:, cv2.CC_STAT_AREA])
+    length, area = np.concatenate(lengths), np.concatenate(areas)
+    crumbs, short = length < CRUMB_MM, length < SHORT_MM
+    much = area[crumbs].sum() > MOST_CRUMBS * area.sum()
+    return bool(much or (short.sum() >= FEWEST_SHORT and area[short].sum() > MOST_SHORT * area.sum()))
 
 
 def mark_black(picture: np.ndarray, mark: Fiducial) -> float | None:

@@ -27,7 +27,7 @@ from digitise.reader.ink import InkPage, extract_ink
 from digitise.reader.learned import SHIPPED, Learned, OwnReader
 from digitise.reader.one_hand import as_one_hand
 from digitise.reader.reading import Decoded, PhotoResult, Reading, sentence
-from digitise.reader.stray import along_rule, broad_ink, faintly_written, joined, rubbed_out, runs_through
+from digitise.reader.stray import along_rule, broad_ink, faintly_written, joined, rubbed_out, runs_through, shines
 from digitise.reader.tally import REACH_MM as TALLY_REACH_MM
 from digitise.reader.tally import count_strokes, own_ink
 from digitise.reader.tally_network import learned_counts, network_input
@@ -174,7 +174,7 @@ def decode_page(page: Page, learned: Learned | None = None) -> Cells:
 
     hand = _one_handed(layout, evidence)
     shipped = words | _counted(tallies) | _boxed(ink, layout, hand)
-    doubts = _strays(ink, layout, shipped) | dict.fromkeys(page.hidden, "hard-to-see")
+    doubts = _strays(ink, page, shipped) | dict.fromkeys(page.hidden, "hard-to-see")
     shipped = _paired(layout, _doubted(shipped, doubts), hand, tallies)
     if learned is None:
         return shipped
@@ -213,27 +213,29 @@ def _boxed(page: InkPage, layout: Layout, evidence: Evidence) -> Cells:
     return out
 
 
-def _strays(page: InkPage, layout: Layout, cells: Cells) -> dict[str, str]:
+def _strays(ink: InkPage, page: Page, cells: Cells) -> dict[str, str]:
     """Why cells are in doubt through which a shadow's edge, a crease or a hair may run, that were rubbed out, or that
-    are blank but for a faint mark.
+    are blank but for a faint or a shining mark.
 
     Where bare paper is as uneven as pencil is dark, all of them are.
     """
-    threshold, by_id = ink_threshold(page), layout.by_id
-    uneven = threshold > FIRM * page.pencil
-    out = dict.fromkeys(by_id if uneven else broad_ink(page, layout, threshold), "hard-to-see")
+    threshold, by_id = ink_threshold(ink), page.layout.by_id
+    uneven = threshold > FIRM * ink.pencil
+    out = dict.fromkeys(by_id if uneven else broad_ink(ink, page.layout, threshold), "hard-to-see")
     for cell_id, (_, one) in cells.items():
         if cell_id in out or any(r != "counts-differ" for r in one.reasons):
             continue
         if one.value is None or one.value is False:
-            if not one.reasons and faintly_written(page, by_id[cell_id].box_mm):
+            if not one.reasons and faintly_written(ink, by_id[cell_id].box_mm):
                 out[cell_id] = "unsure"
+            elif not one.reasons and shines(page.image, by_id[cell_id]):
+                out[cell_id] = "hard-to-see"
             continue
         cell, partner = by_id[cell_id], by_id.get(cell_id.removesuffix("/tally") + "/total")
         doubts = (runs_through, rubbed_out, *((along_rule,) if cell.kind == "tally" else ()))
-        if any(doubt(page, cell.box_mm, threshold) for doubt in doubts):
+        if any(doubt(ink, cell.box_mm, threshold) for doubt in doubts):
             out[cell_id] = "unsure"
-        elif cell.kind == "tally" and partner is not None and joined(page, cell.box_mm, partner.box_mm, threshold):
+        elif cell.kind == "tally" and partner is not None and joined(ink, cell.box_mm, partner.box_mm, threshold):
             out[cell_id] = out[partner.id] = "unsure"
     return out
 

@@ -102,6 +102,8 @@ class PhotoResult:
                 "transect": identity.transect if identity else None,
                 "residual_mm": round(self.page.residual_mm, 3),
                 "px_per_mm": round(self.page.native_px_per_mm, 2),
+                "edge_strokes": round(self.page.edge_strokes, 2),
+                "hidden_share": round(self.page.hidden_share, 3),
             }
         out["readings"] = [r.to_json() for r in self.readings]
         return out

@@ -12,8 +12,9 @@ from collections.abc import Sequence
 import cv2
 import numpy as np
 
+from digitise.pages.exposure import MARGIN_MM
 from digitise.pages.flatten import FLAT_PX_PER_MM
-from digitise.reader.ink import RULE_SLACK_MM, InkPage
+from digitise.reader.ink import RULE_SLACK_MM, InkPage, pixel_box
 from digitise.reader.pieces import Pieces, pieces_of
 from digitise.sheets.layout import RULE_MM, Box, Cell, Layout
 
@@ -25,8 +26,11 @@ BEYOND_MM2 = 3.0  # of broad ink around a box, which no writing leaves there
 BEYOND_MM = 1.5  # a line that ends so far outside a box on two opposite sides runs through it
 WITHIN_MM = 0.6  # from a box's rules inward: ink here is in the box
 LEAST_MM2 = 0.5  # of one mark in a box
-FIRM, LEAST_FIRM = 0.6, 0.2  # share of the page's pencil, and of a mark's area that is so dark; an eraser leaves less
+FIRM, LEAST_FIRM = 0.78, 0.2  # share of the page's pencil, and of a mark's area that is so dark; an eraser leaves less
 FAINT_MM, FAINT_MM2 = 3.0, 1.0  # longer than a speck or a fold leaves: of one mark that is not nothing, however faint
+FAINTEST = 0.03  # darkness of such a mark; where paper is grainy, more
+BRIGHTER = 0.05  # than the paper around it, by this share: of a mark whose graphite reflects the light
+AROUND_MM = 5.0
 ALONG_MM, END_MM = 2.5, 1.0  # of a rule's length that a mark lies along, and at a box's top and bottom not looked at
 
 _STEP = 2  # flat pixels to one looked at
@@ -133,12 +137,38 @@ def faintly_written(page: InkPage, box: Box) -> bool:
     ink = page.crop(box, -WITHIN_MM)
     if not ink.size:
         return False
-    marks = (cv2.GaussianBlur(ink, (0, 0), 1.0) > max(5 * page.noise, 0.07)).view(np.uint8)
-    if not cv2.hasNonZero(marks):
+    return _holds_a_mark(cv2.GaussianBlur(ink, (0, 0), 1.0) > max(5 * page.noise, FAINTEST), FLAT_PX_PER_MM)
+
+
+def shines(image: np.ndarray, cell: Cell) -> bool:
+    """Whether a cell of a flat page, (H, W) uint8, that was read as blank holds a mark brighter than the paper around.
+
+    Graphite reflects the light of a low sun or a lamp, and is then as pale as paper or paler.
+    """
+    for box in cell.characters_mm or (cell.box_mm,):
+        x0, y0, x1, y1 = pixel_box(box, -MARGIN_MM)
+        if x1 - x0 < _STEP or y1 - y0 < _STEP:
+            continue
+        small = cv2.resize(image[y0:y1, x0:x1], None, fx=1 / _STEP, fy=1 / _STEP, interpolation=cv2.INTER_AREA)
+        small = small.astype(np.float32)
+        paper = _mean_around(np.maximum(small, _mean_around(small)))  # dark marks filled
+        if _holds_a_mark(small > (1 + BRIGHTER) * paper, _SCALE):
+            return True
+    return False
+
+
+def _mean_around(small: np.ndarray) -> np.ndarray:
+    side = int(AROUND_MM * _SCALE) | 1
+    return cv2.blur(small, (side, side), borderType=cv2.BORDER_REFLECT)
+
+
+def _holds_a_mark(mask: np.ndarray, px_per_mm: float) -> bool:
+    """Whether one piece of a mask, (H, W) bool, is larger than what a speck or a fold leaves."""
+    if not mask.any():
         return False
-    found = pieces_of(marks)
-    length = np.hypot(*found.boxes[1:, 2:].T) / FLAT_PX_PER_MM
-    return bool(((length > FAINT_MM) & (found.areas[1:] > FAINT_MM2 * FLAT_PX_PER_MM**2)).any())
+    found = pieces_of(mask.view(np.uint8))
+    length = np.hypot(*found.boxes[1:, 2:].T) / px_per_mm
+    return bool(((length > FAINT_MM) & (found.areas[1:] > FAINT_MM2 * px_per_mm**2)).any())
 
 
 def along_rule(page: InkPage, box: Box, threshold: float) -> bool:

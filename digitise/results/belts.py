@@ -15,7 +15,8 @@ from digitise.estimate.intervals import Estimate, t_mean
 from digitise.estimate.occurrence import Dispersion, dispersion, occurrence
 from digitise.estimate.reading_doubt import DoubtShares, doubt_shares
 from digitise.sheets.protocol import BeltSheet, RowSpec
-from digitise.surveys.survey import Count, Impact, Survey, Transect
+from digitise.surveys.meaning import Count, Impact
+from digitise.surveys.survey import Survey, Transect
 
 PER_M2 = 100.0
 

@@ -19,6 +19,7 @@ from pathlib import Path
 from queue import SimpleQueue
 
 from digitise.collecting import collecting_less
+from digitise.machine import cores
 from digitise.results import parts
 from digitise.results.parts import Part, tables_of, written
 from digitise.results.results import survey_results
@@ -29,11 +30,6 @@ from digitise.surveys.survey import iter_surveys
 ENOUGH = 600  # packs from which on other programs, which take a second to start, are worth it
 MOST = 8  # programs, of some 300 MB each
 _BEGIN = "import sys; sys.path[:] = sys.argv[4:]; from digitise.results.cores import serve; serve(*sys.argv[1:4])"
-
-
-def cores() -> int:
-    """How many this program may use."""
-    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
 def made_parts(

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 from digitise.estimate.review_order import CoverCell, DensityCell, first_to_review, unknown_count_variance
 from digitise.sheets.protocol import LineSheet
-from digitise.surveys.survey import Count, Survey, Transect, load_survey
+from digitise.surveys.meaning import Count
+from digitise.surveys.survey import Survey, Transect, load_survey
 
 if TYPE_CHECKING:
     from digitise.store import QueueItem, Store

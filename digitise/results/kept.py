@@ -24,7 +24,7 @@ from tqdm import tqdm
 from digitise import __version__
 from digitise.results.cores import made_parts
 from digitise.results.parts import Part, State, Taken, alone, gathered, keep, put_together, state_in, tidy
-from digitise.store import Store, StoreError
+from digitise.store import Store
 from digitise.store.marks import holds, mark_now, packs_since
 from digitise.surveys.survey import FEW
 
@@ -45,7 +45,7 @@ class KeptTables:
 
     def __init__(self, store: Store, *, level: float = 0.95, jobs: int | None = None) -> None:
         self._store, self._level, self._jobs = store, level, jobs
-        self._home = store.folder / "results" / f"{100 * level:g}"
+        self._home = store.folder / "results" / f"{100 * level:.15g}"
         self._instead: tempfile.TemporaryDirectory | None = None  # where the store's folder takes no more
         self._state: State | None = None
 
@@ -177,9 +177,10 @@ def _somebody_looks() -> bool:
 def make_ahead(store: Store, *, jobs: int | None = None) -> bool:
     """Work out now what is new, so that who asks for results need not wait; whether that was done.
 
-    Where there is no room for it, it is done when somebody asks; where another program does it, it is left to that.
+    Where there is no room for it, it is done when somebody asks; where another program does it, it is left to that. So
+    is what cannot be computed, such as a survey whose layout is lost: whoever asks for results is told.
     """
-    with contextlib.suppress(OSError, StoreError, Taken):
+    with contextlib.suppress(OSError, ValueError, Taken):
         KeptTables(store, jobs=jobs).bring_up_to_date()
         return True
     return False

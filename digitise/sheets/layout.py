@@ -16,7 +16,7 @@ LAYOUT_VERSION = 1
 Box = tuple[float, float, float, float]
 
 RULE_MM = 0.35
-CORNER_ARM_MM = 2.9  # shorter rules make no corner
+CORNER_ARM_MM = 2.3  # shorter rules make no corner
 
 
 @dataclass(frozen=True, slots=True)

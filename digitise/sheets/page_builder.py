@@ -23,7 +23,8 @@ COMB_MM = 0.25
 # Printed corners that a page needs, since every fifth measures how well it was flattened; on whole paper no more than
 # a page must have had to be read when it was printed without those at the edges.
 LEAST_CORNERS, LEAST_WHOLE_CORNERS = 40, 20
-EDGE_MM, EDGE_ARM_MM = 4.4, 3.0  # extra corners: how far from the paper's edge, and their length
+EDGE_MM = 4.4  # of extra corners from the paper's edge
+EDGE_ARM_MM, EDGE_IN_MM = 3.0, 2.4  # their length along the edge, and inward, where boxes are near
 EDGE_FREE_MM, EDGE_STEP_MM = 26.0, 7.5
 EDGE_SHIFTS_MM = (0.0, 1.6, -1.6)  # so that a row of them, one further along, does not fit
 
@@ -145,7 +146,7 @@ class PageBuilder:
         for i in range(count + 1):
             y = EDGE_FREE_MM + i * (height - 2 * EDGE_FREE_MM) / count + EDGE_SHIFTS_MM[i % len(EDGE_SHIFTS_MM)]
             for x, way in ((EDGE_MM, 1), (width - EDGE_MM, -1)):
-                inner = x + way * EDGE_ARM_MM
+                inner = x + way * EDGE_IN_MM
                 out += [Rule(x, y, inner, y), Rule(x, y, x, y + EDGE_ARM_MM)]
         return out
 

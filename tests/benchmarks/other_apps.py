@@ -29,6 +29,16 @@ def black_and_white(image: Picture, rng: np.random.Generator) -> Picture:
     return _colours(255.0 * (_of_paper(image) > rng.uniform(0.45, 0.9)))
 
 
+def without_specks(image: Picture, rng: np.random.Generator) -> Picture:
+    """The same app, which then takes away what it holds for specks: pieces up to a millimetre or two long."""
+    black = (black_and_white(image, rng)[..., 0] == 0).view(np.uint8)
+    _, labels, pieces, _ = cv2.connectedComponentsWithStats(black, connectivity=8)
+    lengths = np.hypot(pieces[:, cv2.CC_STAT_WIDTH], pieces[:, cv2.CC_STAT_HEIGHT])
+    stays = lengths >= rng.uniform(0.7, 2.5) / 320 * max(image.shape)  # a sheet that fills most of the picture
+    stays[0] = False
+    return _colours(255.0 * ~stays[labels])
+
+
 def scanned(image: Picture, rng: np.random.Generator) -> Picture:
     """A scanning app that makes paper white and pencil black, with some grey between."""
     low, high = rng.uniform(0.2, 0.5), rng.uniform(0.6, 0.95)
@@ -118,6 +128,6 @@ def wet(image: Picture, rng: np.random.Generator) -> Picture:
 CHANGES: dict[str, Change] = other_beaches.CHANGES | {
     f.__name__.replace("_", " "): f
     for f in (
-        black_and_white, scanned, whitened, contrast, few_greys, mist, flared, tinted, two_lamps, dusk, smeared, enlarged, wet,
+        black_and_white, without_specks, scanned, whitened, contrast, few_greys, mist, flared, tinted, two_lamps, dusk, smeared, enlarged, wet,
     )
 }  # fmt: skip

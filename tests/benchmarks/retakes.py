@@ -15,11 +15,13 @@ import cv2
 import numpy as np
 from bench_read import MESS, unseen_camera
 from other_apps import CHANGES
+from other_pencils import CHANGES as PENCILS
 
 from digitise.adapt.evaluate import Truth
 from digitise.sheets.compose import build_layouts
 from digitise.sheets.layout import Layout
 from digitise.sheets.protocol import Protocol, load_protocol
+from digitise.sheets.sheet import identity_for, rasterise, sheet_pdf
 from digitise.simulate.answers import random_answers
 from digitise.simulate.background import BACKGROUNDS, background_tile
 from digitise.simulate.camera import Camera, Shot, encode_jpeg, photograph, retake_camera
@@ -28,7 +30,7 @@ from digitise.simulate.drawn_hand import DrawnHand, drawn_style
 from digitise.simulate.light import light_scene
 from digitise.simulate.optics import look, to_grid
 from digitise.simulate.sensor import tone
-from digitise.simulate.take import filled
+from digitise.simulate.take import PX_PER_MM, filled
 
 FRAME = (1800, 2400)  # 4 megapixels: enough for a sheet that fills them
 SHARED = 5  # photographs of each group that show one filled sheet, on one ground: making these takes longest
@@ -183,9 +185,19 @@ def _sheet(number: int) -> tuple[Layout, dict[str, Truth], np.ndarray]:
     return layout, {a.cell: Truth(a.value, a.must_flag, a.mark) for a in answers}, canvas
 
 
+@lru_cache(maxsize=2)
+def _printed(layout: Layout) -> np.ndarray:
+    """The sheet before anything was written on it: the raster of `filled`, whose print it has."""
+    identity = identity_for(layout, "ABCDEF", int(layout.per_transect))
+    return rasterise(sheet_pdf(_protocol(), [(layout, identity)]), PX_PER_MM)
+
+
 def _of_a_sheet(group: str, number: int, rng: np.random.Generator) -> Retake | None:
     """A photograph of a filled sheet; None where the camera's settings spoilt nothing after all."""
     layout, truth, canvas = _sheet(number // SHARED)
+    if group in PENCILS:
+        canvas, emptied = PENCILS[group](canvas, _printed(layout), layout, rng)
+        truth = truth | dict.fromkeys(emptied, Truth(None))
     camera, light_rng = _on_ground(_camera(group, rng), number), copy.deepcopy(rng)
     shot = photograph(canvas, layout.page_size_mm, camera, rng=rng)
     if group in CHANGES:
@@ -250,8 +262,8 @@ def _other(group: str, number: int, rng: np.random.Generator) -> Retake:
 
 def made(group: str, number: int) -> Retake:
     """Photograph `number` of a group; the same each time."""
-    if group not in (*GOOD, *BAD, *CHANGES):
-        raise ValueError(f"group {group!r}: choose from {', '.join((*GOOD, *BAD, *CHANGES))}")
+    if group not in (groups := (*GOOD, *BAD, *CHANGES, *PENCILS)):
+        raise ValueError(f"group {group!r}: choose from {', '.join(groups)}")
     rng = np.random.default_rng([6, number, *group.encode()])
     if group in ("no sheet", "another paper"):
         return _other(group, number, rng)
