@@ -7,7 +7,7 @@ import streamlit as st
 from digitise.completeness import Checked, SurveyCheck
 from digitise.store import Store
 from review_app import worklist
-from review_app.opening import own_name
+from review_app.naming import keep_name, own_name
 
 LONGEST = 110  # of a finding's words in the list
 QUEUED = ("open", "no-place")  # what the review and the pages without a pack are for
@@ -46,7 +46,7 @@ def decide_finding(store: Store, check: SurveyCheck) -> None:
             except ValueError as error:
                 st.error(str(error))
             else:
-                st.session_state.by = by
+                keep_name(by)
                 st.session_state.let_be_turn = _turn() + 1  # an empty form next time
                 st.rerun()
 
