@@ -173,7 +173,7 @@ def board_table(
         rows.append(tag("tr", *(tag("td", c) for c in cells)))
     heads = (tag("th", h, scope="col") for h in ("Date", "Site", "Pack", "Stands at", "Waits for"))
     table = tag("table", tag("thead", tag("tr", *heads)), tag("tbody", *rows), class_="plain stack")
-    wide = tag("div", table, class_="wide", tabindex="0", role="region", aria_label="Where every survey stands")
+    wide = tag("div", table, class_="wide tall", tabindex="0", role="region", aria_label="Where every survey stands")
     counts = Counter(one.stage for one in lines)
     words = ", ".join(f"{stage} {counts[stage]}" for stage in STAGES if counts[stage])
     summary = tag("summary", f"{plural(len(lines), 'survey')}: {words}")
