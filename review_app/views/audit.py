@@ -152,7 +152,7 @@ def plan(store: Store) -> None:
                 try:
                     audit = auditing.draw(store, pack, chosen.sizes, by=by, now=worklist.utc_now())
                 except ValueError as error:
-                    st.error(str(error))
+                    st.error(in_full(error))
                 else:
                     _drawn(audit, by)
     again(store)

@@ -8,7 +8,7 @@ from digitise.store import ChangedMeanwhile, Store
 from digitise.store.signoffs import SignOff
 from digitise.wording import plural
 from review_app import faults, signing, worklist
-from review_app.markup import ADD, Markup, nothing, tag
+from review_app.markup import ADD, Markup, in_full, nothing, tag
 from review_app.naming import keep_name, learn_name, own_name
 from review_app.opening import choose_survey, open_page
 
@@ -73,9 +73,9 @@ def sign(store: Store, pack: str, earlier: list[SignOff]) -> None:
                 store.signoffs.sign(pack, statement=words, by=by, now=worklist.utc_now(), digest=seen)
             except ChangedMeanwhile as error:
                 st.session_state[f"seen-{pack}"] = digest
-                st.warning(str(error))
+                st.warning(in_full(error))
             except ValueError as error:
-                st.error(str(error))
+                st.error(in_full(error))
             else:
                 keep_name(by)
                 del st.session_state[f"seen-{pack}"]
