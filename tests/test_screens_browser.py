@@ -282,12 +282,12 @@ def test_the_menu_of_a_phone_goes_when_a_page_has_been_chosen(chromium, served):
 
 def test_the_cells_behind_a_figure_fit_a_phone(chromium, served):
     """A row is a few lines there: nothing of it lies outside the screen."""
-    address, places, *_ = served
+    address, *_ = served
     page = chromium.new_context(**PHONE).new_page()
     page.set_default_timeout(WAIT_MS)
-    page.goto(f"{address}{next(p for p in places if 'row=' in p)}")
-    page.locator("table.stack").wait_for()
-    wide = page.locator("table.stack td").evaluate_all("all => all.map((td) => td.getBoundingClientRect().right)")
+    page.goto(f"{address}trace?pack=K7RM4X&sheet=fish&row=goby")
+    page.locator("table.plain").wait_for()
+    wide = page.locator("table.plain td").evaluate_all("all => all.map((td) => td.getBoundingClientRect().right)")
     assert wide
     assert max(wide) <= 390
 
