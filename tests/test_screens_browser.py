@@ -309,3 +309,26 @@ def test_a_row_of_the_results_and_the_word_beside_a_bar_lead_to_the_cells_behind
         opened.append(new.value.url)
     assert opened[0] == opened[1]
     assert opened[0].startswith(f"{address}trace?pack={SECOND}&sheet=substrate&row=")
+
+
+def test_work_that_takes_long_is_told_where_the_page_stands_and_so_is_its_end(chromium, served):
+    """Whoever has gone on to the end of the page sees the words all the same."""
+    address, *_ = served
+    low = {"width": 1366, "height": 420}
+    page = chromium.new_context(viewport=low).new_page()
+    page.set_default_timeout(WAIT_MS)
+    page.add_init_script("try { localStorage.setItem('desk:by', 'Sanna Ruo') } catch {}")
+    page.goto(f"{address}handover")
+    page.locator("summary", has_text="Make a correction of hand-over 1").click()
+    page.locator("summary", has_text="By Sanna Ruo").first.wait_for()
+    drawn(page)
+    page.get_by_label("What was wrong").fill("Two points were misread.")
+    page.locator("label", has_text="Also surveys that nobody signed").first.click()
+    page.get_by_role("button", name="Make the correction").click()
+    page.locator("[data-testid=stSpinner]", has_text="Writing report").wait_for()
+    below = page.locator("[data-testid=stMain]").evaluate("m => { m.scrollTo(0, m.scrollHeight); return m.scrollTop; }")
+    assert below > 420
+    box = page.locator("[data-testid=stSpinner]").bounding_box()
+    assert box["y"] >= 0
+    assert box["y"] + box["height"] <= low["height"]
+    page.locator("[data-testid=stToast]", has_text="is made and noted").wait_for(timeout=120_000)

@@ -131,6 +131,7 @@ def show() -> None:
         return
     if told := st.session_state.pop("handed", ""):
         st.success(told)
+        st.toast(told, duration="long")  # the button that was pressed is far below
     with st.spinner("Looking at every survey"):
         found = sending.sent(store)
         sending.lines(store)  # kept while nothing changes
