@@ -7,7 +7,8 @@ import streamlit as st
 from digitise.completeness import Checked, SurveyCheck
 from digitise.store import Store
 from review_app import worklist
-from review_app.opening import own_name
+from review_app.markup import in_full
+from review_app.naming import keep_name, own_name
 
 LONGEST = 110  # of a finding's words in the list
 QUEUED = ("open", "no-place")  # what the review and the pages without a pack are for
@@ -44,9 +45,9 @@ def decide_finding(store: Store, check: SurveyCheck) -> None:
             try:
                 decide(store, check.pack, name, accepted=found[name].severity == "accepted", reason=reason, by=by)
             except ValueError as error:
-                st.error(str(error))
+                st.error(in_full(error))
             else:
-                st.session_state.by = by
+                keep_name(by)
                 st.session_state.let_be_turn = _turn() + 1  # an empty form next time
                 st.rerun()
 

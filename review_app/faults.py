@@ -28,7 +28,14 @@ _OPEN = ("bad", "✕ Not decided")  # cells that wait are not missing
 Label = Callable[[int, str], str]
 _KINDS = ("bad", "todo", "wait", "good")
 # Where the next step of a survey is taken, by where it stands; the first screen has no address of its own.
-_NEXT = {"in review": "review", "complete": "signoff", "changed since signed": "signoff", "signed": "handover"}
+_NEXT = {
+    "sheets missing": "survey",
+    "contradictory": "survey",
+    "in review": "review",
+    "complete": "signoff",
+    "changed since signed": "signoff",
+    "signed": "handover",
+}
 _FIRST = {"review": "./"}
 MOST_LINKS = 4  # cells of one finding that are named
 
@@ -98,7 +105,7 @@ def summary_words(check: SurveyCheck) -> str:
     return ", ".join(words + waiting) or "complete"
 
 
-def _line(fault: Checked, pages: Mapping[int, PageRow], label: Label) -> Markup:
+def _line(fault: Checked, pack: str, pages: Mapping[int, PageRow], label: Label) -> Markup:
     kind, words = _OPEN if _waits(fault) else SIGNS[fault.severity]
     parts: list[Markup | str] = [
         tag("span", words, class_=f"state {kind}"),
@@ -106,7 +113,7 @@ def _line(fault: Checked, pages: Mapping[int, PageRow], label: Label) -> Markup:
         tag("b", fault.where),
         f": {fault.words}",
     ]
-    links = []
+    links = [tag("a", "Review them", href=f"./?{urlencode({'pack': pack})}", target="_self")] if _waits(fault) else []
     for page, cell in fault.cells[:MOST_LINKS]:
         address = f"trace?{urlencode({'page': page, 'cell': cell})}"
         links.append(tag("a", f"{page_words(pages[page])}: {label(page, cell)}", href=address, target="_self"))
@@ -130,7 +137,7 @@ def fault_list(check: SurveyCheck, pages: Mapping[int, PageRow], label: Label) -
     if not check.faults:
         return tag("p", "✓ Complete: nothing is missing or contradictory", class_="state good")
     grave = any(f.severity in ("missing", "contradiction") for f in check.faults)
-    items = tag("ul", *(_line(f, pages, label) for f in check.faults), class_="faults")
+    items = tag("ul", *(_line(f, check.pack, pages, label) for f in check.faults), class_="faults")
     summary = tag("summary", f"Completeness: {summary_words(check)}")
     return tag("details", summary, items, class_="faults", open="" if grave else None)
 
@@ -165,8 +172,8 @@ def board_table(
         cells = (one.date or "–", site or "–", one.pack or "–", state, _next(one, may))
         rows.append(tag("tr", *(tag("td", c) for c in cells)))
     heads = (tag("th", h, scope="col") for h in ("Date", "Site", "Pack", "Stands at", "Waits for"))
-    table = tag("table", tag("thead", tag("tr", *heads)), tag("tbody", *rows), class_="plain board")
-    wide = tag("div", table, class_="wide", tabindex="0", role="region", aria_label="Where every survey stands")
+    table = tag("table", tag("thead", tag("tr", *heads)), tag("tbody", *rows), class_="plain stack")
+    wide = tag("div", table, class_="wide tall", tabindex="0", role="region", aria_label="Where every survey stands")
     counts = Counter(one.stage for one in lines)
     words = ", ".join(f"{stage} {counts[stage]}" for stage in STAGES if counts[stage])
     summary = tag("summary", f"{plural(len(lines), 'survey')}: {words}")

@@ -28,7 +28,11 @@ NO_PICTURE = (
 
 @dataclass(frozen=True, slots=True)
 class Kind:
-    """One printed page that a photograph may show. `sure` when the reader recognised it by its marks."""
+    """One printed page that a photograph may show.
+
+    `sure` when the reader recognised it by its marks, and no other page has the same marks, or of those that do only
+    this one is among the sheets here: pages with the same marks are not told apart by one mark.
+    """
 
     layout: Layout
     words: str
@@ -52,18 +56,22 @@ def begun(store: Store) -> list[PageRow]:
 
 
 def kinds(store: Store, photo: PhotoRow) -> list[Kind]:
-    """Every printed page it may be: first the one that was recognised, then those of protocols that are used here."""
+    """Every printed page it may be: first those with the marks that were made out, then those that are used here."""
     known = known_protocols(store=store)
     used = {p.protocol_digest for p in store.pages()}
     papers = {p.layout_digest for p in store.pages()}
     several = len(known.protocols) > 1
+    marked = {one.slot for one in known.layouts if one.digest == photo.layout_digest}
+    alike = [one for one in known.layouts if one.slot in marked]
+    sure = len(alike) == 1 or {one.digest for one in alike} & papers == {photo.layout_digest}
 
     def turn(layout: Layout) -> tuple:
         home = known.home(layout)
-        return (layout.digest != photo.layout_digest, home.digest not in used, layout.digest not in papers)
+        unseen = layout.digest != photo.layout_digest
+        return (layout.slot not in marked, layout.digest not in papers, unseen, home.digest not in used)
 
     return [
-        Kind(one, _words(one, known, several), one.digest == photo.layout_digest)
+        Kind(one, _words(one, known, several), sure and one.digest == photo.layout_digest)
         for one in sorted(known.layouts, key=turn)
     ]
 

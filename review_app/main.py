@@ -12,6 +12,7 @@ def show() -> None:
     import streamlit as st
 
     from digitise import log
+    from review_app.components import component
     from review_app.door.rights import SCREENS
     from review_app.opening import me
 
@@ -22,6 +23,8 @@ def show() -> None:
     page = st.navigation(
         [st.Page(f"views/{s.name}.py", title=s.title, default=s is allowed[0]) for s in allowed], position="top"
     )
+    menu = component("review_menu", "nothing.html", (), ("menu.js",))
+    menu(key="menu", data={"page": page.url_path})
     try:
         page.run()
     except Exception as error:

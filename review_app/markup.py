@@ -16,7 +16,8 @@ class Markup(str):
 
 def in_full(error: Exception) -> str:
     """An error's words as a sentence of its own."""
-    return f"{str(error)[:1].upper()}{str(error)[1:]}."
+    words = str(error).removesuffix(".")
+    return f"{words[:1].upper()}{words[1:]}."
 
 
 def tag(name: str, /, *children: str, **attributes: object) -> Markup:

@@ -46,15 +46,6 @@ def open_page(file: str) -> Store:
         st.stop()
 
 
-def own_name(key: str, *, width: int = 260) -> str:
-    """The name that goes beside an entry: proven where people log in, else typed."""
-    name = me().name
-    if name:
-        st.session_state[key] = name
-        return name
-    return st.text_input("Your name", max_chars=60, key=key, value=st.session_state.get("by", ""), width=width)
-
-
 def survey_name(store: Store, pack: str) -> str:
     """A survey in words: site and date where they are known, and its pack; an empty pack is all of them."""
     return " · ".join(w for w in (worklist.site_words(store, pack), f"pack {pack}") if w) if pack else "All surveys"

@@ -6,8 +6,8 @@ import streamlit as st
 
 from digitise.store import PageRow, Store
 from review_app import worklist
-from review_app.markup import tag
-from review_app.opening import own_name
+from review_app.markup import in_full, tag
+from review_app.naming import keep_name, own_name
 
 UNREAD_CODE = "its printed code could not be read"
 
@@ -35,7 +35,7 @@ def place_page(store: Store, page: PageRow, why: str = UNREAD_CODE) -> None:
             try:
                 store.assign(page.id, pack, int(transect), by, worklist.utc_now())
             except ValueError as error:
-                st.error(str(error))
+                st.error(in_full(error))
             else:
-                st.session_state.by = by
+                keep_name(by)
                 st.rerun()

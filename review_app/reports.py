@@ -97,7 +97,7 @@ def results_page(store: Store, packs: Sequence[str], *, part: bool = False) -> s
     photos = store.photos()
     rest = {"earlier": tuple(earlier_results(store.folder)), "audits": tuple(store.audits.all())}
     places = _grouped(store)
-    groups = _groups_of_all(store, places) if part and places else None
+    groups = _groups_of_all(store, worklist.store_state(store), places) if part and places else None
     known = tuple((p.sha256, p.status) for p in photos)
     key = (store, origin.packs, origin.digest, known, *rest.values(), places, groups)
 
@@ -133,11 +133,20 @@ class _Pages:
 _pages = _Pages(8)
 
 
-def _groups_of_all(store: Store, places: Sequence[SitePlan]) -> Groups:
-    """Groups of all surveys, from the tables kept beside the store; where these are to be made first, how many."""
+def _groups_of_all(store: Store, state: str, places: tuple[SitePlan, ...]) -> Groups:
+    """Groups of all surveys, from the tables kept beside the store; where these are to be made first, how many.
+
+    Nothing is made in the background for a store whose folder takes no files: whoever asks waits, once for a `state`.
+    """
     with contextlib.closing(KeptTables(store)) as kept:
-        if (waiting := kept.waiting) > AT_ONCE_MADE:
+        if (waiting := kept.waiting) > AT_ONCE_MADE and kept.keeps:
             return Groups((), waiting=waiting)
+    return _groups_made(store, state, places)
+
+
+@lru_cache(maxsize=2)
+def _groups_made(store: Store, _state: str, places: tuple[SitePlan, ...]) -> Groups:
+    with contextlib.closing(KeptTables(store)) as kept:
         surveys = kept.read("surveys", columns=SURVEY_COLUMNS)
         cover, density = (kept.read(name, level="site") for name in ("cover", "density"))
     unplaced = int(((surveys["site"] == "") | (surveys["date"] == "")).sum())

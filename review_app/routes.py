@@ -14,11 +14,13 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 from starlette.routing import Route
 
+from digitise import log
 from digitise.store import Store
 from review_app import alike, auditing, decisions, pictures, reports, sending, taking, tracing, whole, worklist
 from review_app.door import pages as door
 from review_app.door import who
 from review_app.door.sent import body_of, from_elsewhere
+from review_app.markup import tag
 
 MAX_BODY = 1_000_000
 WRITE_HEADER = ("x-desk", "decisions")
@@ -120,12 +122,32 @@ def _results(request: Request) -> Response:
         part = reports.part_numbered(store, request.query_params.get("part", ""))
         packs = part.packs if part else reports.chosen_packs(store, request.query_params.get("pack", ""))
         page = reports.results_page(store, packs, part=part is not None)
-    except ValueError as error:
-        return _refuse(404, str(error))
+    except (ValueError, OSError) as error:
+        return _no_results(error)
     headers = _FRESH | {"content-security-policy": _REPORT}
     if "download" in request.query_params:
         headers |= _attached("survey-results", request, "html")
     return HTMLResponse(page, headers=headers)
+
+
+def _no_results(error: ValueError | OSError) -> Response:
+    """Why there are none, as a page: it stands in the frame for results. An `OSError` is a disk that takes no more."""
+    words = str(error)
+    if isinstance(error, OSError):
+        log.trouble("results", error)
+        words = (
+            f"The results could not be worked out: {error.strerror or error}. Make room on this computer's disk, then "
+            "open this page again; nothing that was kept is lost. 'digitise doctor' says what else is wrong."
+        )
+    page = tag(
+        "html",
+        tag("title", "No results"),
+        tag("p", words),
+        lang="en",
+        style="color-scheme: light dark; font-family: sans-serif",
+    )
+    headers = _FRESH | {"content-security-policy": _REPORT}
+    return HTMLResponse(f"<!doctype html>{page}", 507 if isinstance(error, OSError) else 404, headers=headers)
 
 
 def _attached(name: str, request: Request, ending: str) -> dict[str, str]:

@@ -112,6 +112,14 @@ def settle(page) -> None:
     page.wait_for_function("() => !Object.keys(localStorage).some((k) => k.startsWith('desk:out:'))")
 
 
+def drawn(page) -> None:
+    """Until the page knows the name that the browser tells it, where it asks for one, and all of it is drawn."""
+    page.wait_for_function(
+        """() => document.querySelector('[data-test-script-state=notRunning]') && !document.querySelector('[data-stale=true]')
+        && ![...document.querySelectorAll('*')].some((e) => e.shadowRoot?.querySelector('[data-known=false]'))"""
+    )
+
+
 def filled(page) -> None:
     """Until the desk has asked for more cells and has them."""
     for _ in range(WAIT_MS // 50):

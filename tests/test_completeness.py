@@ -522,6 +522,11 @@ def test_faults_are_shown_as_a_list_with_every_text_escaped(tmp_path) -> None:
     assert "Fish belt, transect 1: &lt;fish/observer&gt;</a><a" in shown
     assert "transect 2: " in shown
     assert "1 contradiction" in shown
+    waits = fault_list(
+        SurveyCheck(PACK, "", (Checked("open", "missing", "2 cells", "wait", cells),)), pages, lambda *_: ""
+    )
+    assert f'href="./?pack={PACK}"' in waits
+    assert "./?pack=" not in shown
     assert "Complete" in fault_list(SurveyCheck(PACK, "", ()), {}, str)
     with _filled_store(tmp_path / "store") as store:
         path = tmp_path / "plan.yaml"

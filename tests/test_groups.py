@@ -323,6 +323,24 @@ def test_groups_that_take_long_to_work_out_keep_nobody_waiting(folder, monkeypat
     assert "North shore" in after
 
 
+def test_groups_of_a_store_whose_folder_takes_no_files_are_made_for_who_asks(folder, monkeypatch):
+    """Nobody makes them in the background there, so the page never says so; they are made once while nothing changes."""
+    from review_app import reports
+
+    monkeypatch.setattr(reports, "AT_ONCE_MADE", 3)
+    shutil.rmtree(folder / "results", ignore_errors=True)
+    (folder / "results").write_text("in the way")
+    with Store.open(folder) as store:
+        first = reports.results_page(store, ["QH7M4F"], part=True)
+        monkeypatch.setattr(reports.KeptTables, "read", None)  # from here on they are known
+        other = reports.results_page(store, ["QH7M4A"], part=True)
+    (folder / "results").unlink()
+
+    assert "are worked out now" not in first + other
+    assert "North shore" in first
+    assert numbers_of_part(other) == numbers_of_part(first)
+
+
 def test_a_results_page_loads_its_surveys_once(folder, monkeypatch):
     """Also where it is made."""
     from review_app import reports

@@ -1,6 +1,7 @@
 """A sheet that a person keys from a photograph that the reader refused: its page, its values, and what it must not do."""
 
 import hashlib
+from collections import Counter
 from dataclasses import replace
 
 import cv2
@@ -13,6 +14,7 @@ from starlette.applications import Starlette
 from streamlit.testing.v1 import AppTest
 
 from digitise.adapt.fair_cells import fair_sample
+from digitise.batch.batch import known_protocols
 from digitise.exchange.content import gather
 from digitise.exchange.evidence import take_in, write_crops, write_evidence
 from digitise.exchange.pseudonyms import pseudonyms_of
@@ -208,13 +210,25 @@ def test_evidence_goes_out_and_comes_in_again_with_it(store, tmp_path):
 def test_the_sheet_that_was_recognised_comes_first(store):
     photo = store.photos()[0]
     assert not keying.kinds(store, photo)[0].sure
-    seen = replace(photo, layout_digest=kept.layout("substrate").digest)
+    lone = next(one for one, n in Counter(o.slot for o in known_protocols().layouts).items() if n == 1)
+    sheet = next(one for one in known_protocols().layouts if one.slot == lone)
+    seen = replace(photo, layout_digest=sheet.digest)
     first, *others = keying.kinds(store, seen)
-    assert (first.words, first.sure, any(k.sure for k in others)) == (
-        "Substrate line, A4 (reef-transect 1)",
-        True,
-        False,
-    )
+    assert (first.layout, first.sure, any(k.sure for k in others)) == (sheet, True, False)
+
+
+def test_of_pages_with_the_same_marks_the_one_that_is_used_here_comes_first_and_none_is_taken_for_certain(store):
+    """One mark of a blurred photograph fits them all: the reader names any, and whoever keys says which it is."""
+    known = known_protocols(store=store).layouts
+    line = kept.layout("substrate")
+    other = next(one for one in known if one.slot == line.slot and one.digest != line.digest)
+    kept.keep(store, kept.made_result("substrate", {}, name="line", pack="QH7M4L"))
+    seen = keying.kinds(store, replace(store.photos()[0], layout_digest=other.digest))
+
+    assert seen[0].layout == line
+    assert other in [k.layout for k in seen[:4]]
+    assert not any(k.sure for k in seen)
+    assert keying.kinds(store, replace(store.photos()[0], layout_digest=line.digest))[0].sure
 
 
 def test_a_file_that_is_no_picture_cannot_be_keyed(store):

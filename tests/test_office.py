@@ -122,6 +122,7 @@ def test_a_survey_with_an_open_cell_cannot_be_signed_and_the_page_says_why(store
     line(store, codes=CODES, doubtful=("substrate/3",))
     at = opened("signoff")
     assert "✕ 1 cell nobody has decided" in shown(at)
+    assert f'href="./?pack={kept.PACK}"' in shown(at)  # the cells of this survey alone
     assert [b.label for b in at.button] == []
     assert signing.points(store, kept.PACK)[0].level == "block"
 
@@ -146,6 +147,8 @@ def test_signing_freezes_a_version_and_a_later_change_is_shown_and_makes_a_new_o
     page = line(store, codes=CODES)
     at = opened("signoff")
     assert "● Missing: " in shown(at)
+    at.button[0].click().run()
+    assert at.error[0].value == "Nobody is named; give a person's name."
     at.text_input[0].input("Sanna Ruo")
     at.button[0].click().run()
     assert "Version 1" in shown(at)
@@ -164,6 +167,35 @@ def test_signing_freezes_a_version_and_a_later_change_is_shown_and_makes_a_new_o
     at.text_area[0].input("The pencil says CF.")
     at.button[0].click().run()
     assert [(s.version, s.current) for s in store.signoffs.of(kept.PACK)] == [(1, False), (2, True)]
+
+
+def test_the_survey_that_waits_for_a_signature_is_shown_and_stays_when_it_is_signed(store):  # noqa: F811
+    """Of two the one that is complete, though the other comes first; the next visit looks again."""
+    line(store, codes=CODES, doubtful=("substrate/3",))
+    other = "QH7M4A"
+    sheets = {"site": (0,), "fish": (1, 2, 3), "invertebrate": (1, 2, 3), "substrate": (1, 2, 3)}
+    for name, lines in sheets.items():
+        codes = dict.fromkeys(CODES, "YB") if name == "substrate" else {}
+        for n in lines:
+            kept.keep(store, kept.made_result(name, codes, name=f"{name}{n}", pack=other, transect=n))
+    assert {one.pack: one.stage for one in faults.board(store)}[other] == "complete"
+    assert store.packs() == [kept.PACK, other]
+    at = opened("signoff")
+    assert at.selectbox(key="sign-pack").value == other
+    at.text_input[0].input("Sanna Ruo")
+    at.button[0].click().run()
+    assert at.selectbox(key="sign-pack").value == other
+    assert opened("signoff").selectbox(key="sign-pack").value == kept.PACK
+    assert "The survey is as it was signed" in shown(at)
+
+
+def test_the_board_leads_to_what_is_missing(store):  # noqa: F811
+    """To the same page with that survey below the board, for who may open it."""
+    line(store, codes=CODES)
+    lines = faults.board(store)
+    assert [one.stage for one in lines] == ["sheets missing"]
+    assert f'href="survey?pack={kept.PACK}"' not in faults.board_table(lines, frozenset(), lambda _: False)
+    assert f'href="survey?pack={kept.PACK}"' in faults.board_table(lines, frozenset(), lambda name: name == "survey")
 
 
 def test_the_audit_page_draws_a_sample_and_keeps_the_result(store):  # noqa: F811

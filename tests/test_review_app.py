@@ -1,5 +1,7 @@
 """The review screens without a browser: each state of each page, the routes, and what a decision does to the store."""
 
+import errno
+import html
 import io
 import json
 import socket
@@ -99,8 +101,13 @@ def opened(page: str = "") -> AppTest:
     return at.switch_page(f"views/{page}.py").run() if page else at
 
 
+def desks(at: AppTest) -> list[dict]:
+    """What the desks on the page are told; the menu that closes itself, and who tells a name, are none."""
+    return [json.loads(d.proto.json) for d in at.get("bidi_component") if d.proto.component_name == "review_desk"]
+
+
 def has_desk(at: AppTest) -> bool:
-    return bool(at.get("bidi_component"))
+    return bool(desks(at))
 
 
 # The pages, state by state
@@ -152,7 +159,7 @@ def test_review_with_open_cells_shows_the_desk_and_filters_by_sheet_and_reason(s
     ]
     at.selectbox(key="sheet").select("fish").run()
     assert not at.exception
-    assert json.loads(at.get("bidi_component")[0].proto.json)["filter"] == {"order": "matters", "sheet": "fish"}
+    assert desks(at)[0]["filter"] == {"order": "matters", "sheet": "fish"}
 
 
 def test_review_with_everything_decided_keeps_the_desk_for_undo_and_offers_no_filter(store):
@@ -742,6 +749,23 @@ def test_results_route_serves_a_page_that_may_run_no_script(store, browser):
     assert reply.headers["content-security-policy"].startswith("default-src 'none'")
     assert "allow-scripts" not in reply.headers["content-security-policy"]
     assert browser.get("/desk/results?pack=NOSUCH").status_code == 404
+
+
+def test_results_that_find_no_room_say_what_to_do(store, browser, monkeypatch):
+    """As a page, since it stands in the frame for results."""
+    from review_app import reports
+
+    substrate_page(store)
+
+    def full(*_, **__):
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(reports, "results_page", full)
+    reply = browser.get("/desk/results")
+
+    assert reply.status_code == 507
+    assert "No space left on device. Make room on this computer's disk" in html.unescape(reply.text)
+    assert reply.headers["content-type"].startswith("text/html")
 
 
 # Settings and parts

@@ -6,7 +6,7 @@ import cv2
 import kept
 import numpy as np
 import pytest
-from browsing import LAPTOP, PHONE, WAIT_MS, axe_faults, free_port, needs_chromium, serving, settle
+from browsing import LAPTOP, PHONE, WAIT_MS, axe_faults, drawn, free_port, needs_chromium, serving, settle
 from test_review_browser import fill_store
 
 from digitise.handover.prepared import Wishes
@@ -91,6 +91,7 @@ def test_every_screen_is_open_to_everybody(chromium, served, size, scheme):
     for place, ready in places.items():
         page.goto(f"{address}{place}")
         page.locator(ready).first.wait_for()
+        drawn(page)
         wide = page.evaluate("document.documentElement.scrollWidth > innerWidth")
         found[place or "review"] = axe_faults(page) + (["scrolls sideways"] if wide else [])
     assert {place: faults for place, faults in found.items() if faults} == {}
@@ -223,7 +224,11 @@ def test_a_day_is_planned_a_sample_drawn_and_keyed_and_a_survey_signed_without_a
     opened(f"signoff?pack={SECOND}", "textarea")
     tab_to(page, "What changed since the last version")
     page.keyboard.type("Two points were misread.")
+    page.locator("summary", has_text="By Keo Varn").wait_for()  # who drew the sample; somebody else signs
+    tab_to(page, "By Keo Varn")
+    page.keyboard.press("Enter")
     tab_to(page, "Your name")
+    page.keyboard.press("Control+a")
     page.keyboard.type("Sanna Ruo")
     tab_to(page, "Sign version 2")
     page.keyboard.press("Enter")
@@ -233,6 +238,58 @@ def test_a_day_is_planned_a_sample_drawn_and_keyed_and_a_survey_signed_without_a
             (1, "Sanna Ruo", False),
             (2, "Sanna Ruo", True),
         ]
+
+
+def test_a_name_given_on_one_screen_is_known_on_all_until_another_is_given(chromium, served):
+    """From the desk to the forms, by the menu and by address; and back from a form to the desk."""
+    address, *_ = served
+    page = chromium.new_context(**LAPTOP).new_page()
+    page.set_default_timeout(WAIT_MS)
+    page.goto(address)
+    page.fill("#name", "Mira [Tole]")
+    page.keyboard.press("Enter")
+    page.locator(".title:not(:empty)").wait_for()
+    for title in ("Audit", "Hand-over", "Survey"):
+        page.get_by_role("link", name=title, exact=True).click()
+        page.locator("summary", has_text="By Mira [Tole]").first.wait_for(state="attached")
+        assert page.get_by_label("Your name").first.is_hidden()
+    page.goto(f"{address}key")
+    page.locator(".card a[href*=photo]").first.click()
+    page.locator("summary", has_text="By Mira [Tole]").wait_for()
+    page.goto(f"{address}audit?pack={SECOND}")
+    page.locator("summary", has_text="By Mira [Tole]").first.click()
+    page.get_by_label("Your name").first.fill("Keo Varn")
+    page.get_by_role("button", name="Draw the sample").click()
+    page.locator(".title:not(:empty)").wait_for()
+    page.get_by_role("link", name="Review", exact=True).click()
+    page.locator(".who", has_text="Reviewer: Keo Varn").wait_for()
+
+
+def test_the_menu_of_a_phone_goes_when_a_page_has_been_chosen(chromium, served):
+    """It lies over the page; on a laptop it stands at the top and stays."""
+    address, *_ = served
+    page = chromium.new_context(**PHONE).new_page()
+    page.set_default_timeout(WAIT_MS)
+    page.goto(f"{address}phones")
+    for title, ready in (("Survey", ".matrix"), ("Trace", "table.plain")):
+        page.locator("[data-testid=stExpandSidebarButton]").tap()
+        page.locator("[data-testid=stSidebarNavLink]", has_text=title).tap()
+        page.locator(ready).first.wait_for()
+        page.locator("[data-testid=stExpandSidebarButton]").wait_for()
+    page.locator("table.plain a").first.tap()
+    page.locator("table.stack").wait_for()
+
+
+def test_the_cells_behind_a_figure_fit_a_phone(chromium, served):
+    """A row is a few lines there: nothing of it lies outside the screen."""
+    address, *_ = served
+    page = chromium.new_context(**PHONE).new_page()
+    page.set_default_timeout(WAIT_MS)
+    page.goto(f"{address}trace?pack=K7RM4X&sheet=fish&row=goby")
+    page.locator("table.plain").wait_for()
+    wide = page.locator("table.plain td").evaluate_all("all => all.map((td) => td.getBoundingClientRect().right)")
+    assert wide
+    assert max(wide) <= 390
 
 
 def test_a_row_of_the_results_and_the_word_beside_a_bar_lead_to_the_cells_behind_them(chromium, served):
@@ -252,3 +309,26 @@ def test_a_row_of_the_results_and_the_word_beside_a_bar_lead_to_the_cells_behind
         opened.append(new.value.url)
     assert opened[0] == opened[1]
     assert opened[0].startswith(f"{address}trace?pack={SECOND}&sheet=substrate&row=")
+
+
+def test_work_that_takes_long_is_told_where_the_page_stands_and_so_is_its_end(chromium, served):
+    """Whoever has gone on to the end of the page sees the words all the same."""
+    address, *_ = served
+    low = {"width": 1366, "height": 420}
+    page = chromium.new_context(viewport=low).new_page()
+    page.set_default_timeout(WAIT_MS)
+    page.add_init_script("try { localStorage.setItem('desk:by', 'Sanna Ruo') } catch {}")
+    page.goto(f"{address}handover")
+    page.locator("summary", has_text="Make a correction of hand-over 1").click()
+    page.locator("summary", has_text="By Sanna Ruo").first.wait_for()
+    drawn(page)
+    page.get_by_label("What was wrong").fill("Two points were misread.")
+    page.locator("label", has_text="Also surveys that nobody signed").first.click()
+    page.get_by_role("button", name="Make the correction").click()
+    page.locator("[data-testid=stSpinner]", has_text="Writing report").wait_for()
+    below = page.locator("[data-testid=stMain]").evaluate("m => { m.scrollTo(0, m.scrollHeight); return m.scrollTop; }")
+    assert below > 420
+    box = page.locator("[data-testid=stSpinner]").bounding_box()
+    assert box["y"] >= 0
+    assert box["y"] + box["height"] <= low["height"]
+    page.locator("[data-testid=stToast]", has_text="is made and noted").wait_for(timeout=120_000)

@@ -89,6 +89,15 @@ class KeptTables:
         """How many surveys would have to be worked out now."""
         return len(self._looked()[1])
 
+    @property
+    def keeps(self) -> bool:
+        """Whether the store's folder takes what is worked out; else all is made anew whenever somebody asks."""
+        try:
+            _check_writable(self._home)
+        except OSError:
+            return False
+        return True
+
     def close(self) -> None:
         """Let go of files that were written elsewhere because the store's folder takes no more."""
         if self._instead is not None:

@@ -52,7 +52,9 @@ def settled(cell: Cell, state: str, value: Value) -> tuple[str, Value]:
 def person(by: str) -> str:
     """Who enters: a name, and not the rule's."""
     who = " ".join(by.split())
-    if not who or who.lower() == RULE or len(who) > 80 or not who.isprintable():
+    if not who:
+        raise ValueError("nobody is named; give a person's name")
+    if who.lower() == RULE or len(who) > 80 or not who.isprintable():
         raise ValueError(f"found '{who[:20]}' as the name of who enters; give a person's name")
     return who
 

@@ -8,7 +8,7 @@ class AuditDesk {
     this.off = new AbortController();
     this.windows = new Windows(root);
     this.lens = new Lens(this.$('.lens'), this.off.signal);
-    this.who = new Who(root, () => { this.paint(); this.root.focus({ preventScroll: true }); }, data.by, data.typed, `audit ${data.audit}`);
+    this.who = new Who(root, () => { this.paint(); this.root.focus({ preventScroll: true }); }, data.by, data.said);
     this.outbox = new Outbox(data.store ?? '', (record, result) => this.answer(record, result), () => this.paint(), data.by);
     const on = (target, name, run, options = {}) => target.addEventListener(name, run, { ...options, signal: this.off.signal });
     on(window, 'keydown', (e) => this.keydown(e), { capture: true });

@@ -23,10 +23,10 @@ const starts = (kind, key) => (TYPED_BY[kind] ?? /^[0-9.,]$/).test(key);   // wh
 const elsewhere = (target, root) => !root.contains(target) && target.closest?.('input, textarea, select, [contenteditable], [role=dialog], [role=listbox], [role=combobox]');
 
 class Who {                                                // asks once for the reviewer's name and remembers it in this browser
-  // `proven`: who is logged in, where people log in. `typed`: a name from the form before this work, which counts once.
-  constructor(root, changed, proven = '', typed = '', work = '') {
-    if (typed && storage.get('desk:typed') !== `${work} ${typed}`) { storage.set('desk:typed', `${work} ${typed}`); storage.set('desk:by', typed); }
-    this.name = proven || storage.get('desk:by') || '';
+  // `proven`: who is logged in, where people log in. `said`: a name from the form before this work.
+  constructor(root, changed, proven = '', said = null) {
+    heard(said);
+    this.name = proven || storage.get('desk:by') || said?.name || '';
     const field = make('input', '', { id: 'name', autocomplete: 'name', maxlength: '60', required: '' });
     this.form = make('form', '', { class: 'ask' });
     this.form.append(make('h2', 'Who is reviewing?'), make('label', 'Your name', { for: 'name' }), field,

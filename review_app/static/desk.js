@@ -212,7 +212,7 @@ class Desk {
       shut: () => this.$('dialog').close(),
       again: () => this.goto(Math.max(0, this.open())),
       over: () => this.fill(true),
-      ask: () => { if (this.item) { this.asking = true; this.paint(); this.$('#remark').focus(); } },
+      ask: () => { if (this.item) { this.asking = true; this.paint(); this.$('#remark').focus(); this.$('.asking').scrollIntoView({ block: 'nearest' }); } },
       unask: () => { this.asking = false; this.paint(); },
     };
     if (!this.checking || what === 'shut') steps[what]?.();

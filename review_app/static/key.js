@@ -5,7 +5,7 @@ class Keying {
     this.$ = (selector) => root.querySelector(selector);
     Object.assign(this, { data, cells: [], at: 0, history: [], notices: [], asked: null, refusal: '' });
     this.off = new AbortController();
-    this.who = new Who(root, () => this.goto(this.at), data.by, data.typed, `page ${data.page}`);
+    this.who = new Who(root, () => this.goto(this.at), data.by, data.said);
     this.outbox = new Outbox(data.store ?? '', (record, result) => this.answered(record, result), () => this.paint(), data.by);
     this.lens = new Lens(this.$('.lens'), this.off.signal);
     this.wire();

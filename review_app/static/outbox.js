@@ -10,6 +10,13 @@ const storage = {
   json(key, fallback) { try { return JSON.parse(storage.get(key)) ?? fallback; } catch { return fallback; } },
 };
 
+// A name given in a form of the page is kept in the browser, once: it may be changed here later.
+function heard(said) {
+  if (!said?.mark || storage.get('desk:said') === said.mark) return;
+  storage.set('desk:said', said.mark);
+  storage.set('desk:by', said.name);
+}
+
 class Outbox {
   // `answered(record, result)` is called once for each record, `changed()` whenever the connection's state changes.
   // Only decisions made on this `store` are sent; those made on another folder stay in the browser until it is served.

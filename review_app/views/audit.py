@@ -11,7 +11,8 @@ from digitise.wording import plural
 from review_app import alike, auditing, whole, worklist
 from review_app.components import component
 from review_app.markup import ADD, in_full, nothing, tag
-from review_app.opening import choose_survey, me, open_page, own_name, survey_name
+from review_app.naming import for_desk, keep_name, learn_name, own_name
+from review_app.opening import choose_survey, me, open_page, survey_name
 
 desk = component(
     "review_audit",
@@ -25,7 +26,7 @@ def _said(kind: str, state: str, value: Value) -> str:
     return "cannot be read" if state == "illegible" else worklist.shown(kind, value)
 
 
-def _difference(store: Store, one: Differing, key: str) -> None:
+def _difference(store: Store, one: Differing, *, key: str, by: str) -> None:
     """One cell whose blind answer is another than the entered value: its pencil, both values, and a choice."""
     cell = next(c for c in store.cells(one.page_id) if c.id == one.cell)
     page = store.page(one.page_id)
@@ -51,19 +52,16 @@ def _difference(store: Store, one: Differing, key: str) -> None:
     with st.container(horizontal=True):
         for text, answer in ((f"Right: {first}", False), (f"Right: {second}", True)):
             if st.button(text, key=f"{key}-{answer}"):
-                _settle(store, one, answer)
+                _settle(store, one, answer=answer, by=by)
 
 
-def _settle(store: Store, one: Differing, answer: bool) -> None:
-    by = me().name or st.session_state.get("by", "") or st.session_state.get("settler", "")
-    if not by:
-        st.warning("Enter your name above first.")
-        return
+def _settle(store: Store, one: Differing, *, answer: bool, by: str) -> None:
     try:
         auditing.settle(store, one, answer=answer, by=by, now=worklist.utc_now())
     except ValueError as error:
         st.error(in_full(error))
     else:
+        keep_name(by)
         st.rerun()
 
 
@@ -73,8 +71,7 @@ def kept(store: Store, audits: list[Audit]) -> None:
         return
     st.html(tag("h2", "Audits so far", class_="head"))
     waits = [one for a in audits if a.bound is not None for one in a.differing if auditing.settled(store, one) is None]
-    if waits and not me().name:
-        st.text_input("Your name, to settle differences", max_chars=60, key="settler", width=260)
+    by = own_name("settler") if waits else ""
     for audit in reversed(audits):
         go_on = tag("a", "Go on keying", href=f"audit?audit={audit.id}", target="_self")
         about = tag("p", f"{survey_name(store, audit.pack or '')}. Drawn {audit.at[:10]} by {audit.by}", class_="soft")
@@ -84,7 +81,7 @@ def kept(store: Store, audits: list[Audit]) -> None:
         st.html(tag("div", *parts, *([go_on] if audit.bound is None else []), class_="card-line"))
         if audit.bound is not None:
             for n, one in enumerate(audit.differing):
-                _difference(store, one, f"settle-{audit.id}-{n}")
+                _difference(store, one, key=f"settle-{audit.id}-{n}", by=by)
     compared = auditing.comparisons(store)
     if compared:
         st.html(tag("h2", "Two people on the same cells", class_="head"))
@@ -92,7 +89,7 @@ def kept(store: Store, audits: list[Audit]) -> None:
 
 
 def _drawn(audit: Audit, by: str) -> None:
-    st.session_state.by = by
+    keep_name(by)
     st.query_params["audit"] = str(audit.id)
     st.rerun()
 
@@ -155,7 +152,7 @@ def plan(store: Store) -> None:
                 try:
                     audit = auditing.draw(store, pack, chosen.sizes, by=by, now=worklist.utc_now())
                 except ValueError as error:
-                    st.error(str(error))
+                    st.error(in_full(error))
                 else:
                     _drawn(audit, by)
     again(store)
@@ -164,14 +161,13 @@ def plan(store: Store) -> None:
 def show() -> None:
     """Draw the page."""
     store = open_page(__file__)
+    learn_name()
     st.html(tag("h1", "Audit", class_="head"))
     audits = store.audits.all()
     asked = st.query_params.get("audit", "")
     chosen = next((a for a in audits if str(a.id) == asked), None)
     if chosen is not None and chosen.bound is None:
-        typed = st.session_state.get("by", "")
-        asked = {"audit": chosen.id, "store": worklist.store_key(store)}
-        desk(key="audit", data=asked | {"by": me().name, "typed": typed})
+        desk(key="audit", data={"audit": chosen.id, "store": worklist.store_key(store), **for_desk()})
         return
     if me().may("scientist"):
         plan(store)

@@ -10,7 +10,8 @@ from digitise.store import SentSurvey, Store
 from digitise.wording import plural
 from review_app import sending
 from review_app.markup import ADD, Markup, nothing, tag
-from review_app.opening import open_page, own_name
+from review_app.naming import keep_name, learn_name, own_name
+from review_app.opening import open_page
 
 EVIDENCE_WORDS = {
     "shared": "Pictures and history of these surveys",
@@ -74,7 +75,7 @@ def _make(store: Store, wishes: Wishes) -> None:
         hint = ("Leave these out, or let them in with the boxes of this form.",) if isinstance(error, NotReady) else ()
         st.error("\n\n".join((*str(error).splitlines(), *hint)))
         return
-    st.session_state.by = record.by
+    keep_name(record.by)
     st.session_state.handed = f"Hand-over {record.number} to {record.recipient} is made and noted: {folder}"
     st.rerun()
 
@@ -122,6 +123,7 @@ def _correct(store: Store, one: sending.Sent) -> None:
 def show() -> None:
     """Draw the page."""
     store = open_page(__file__)
+    learn_name()
     st.html(tag("h1", "Hand-over", class_="head"))
     if not store.packs():
         words = "A survey goes to the authority when its cells are decided and somebody has signed it."
@@ -129,6 +131,7 @@ def show() -> None:
         return
     if told := st.session_state.pop("handed", ""):
         st.success(told)
+        st.toast(told, duration="long")  # the button that was pressed is far below
     with st.spinner("Looking at every survey"):
         found = sending.sent(store)
         sending.lines(store)  # kept while nothing changes

@@ -8,7 +8,8 @@ from digitise.store import PageRow, PhotoRow, Store
 from review_app import keying, worklist
 from review_app.components import component
 from review_app.markup import Markup, in_full, nothing, tag
-from review_app.opening import me, open_page, own_name
+from review_app.naming import for_desk, keep_name, learn_name, own_name
+from review_app.opening import open_page
 
 desk = component(
     "review_key",
@@ -94,7 +95,7 @@ def _begun(store: Store, photo: PhotoRow, kind: keying.Kind | None, pack: str, t
     except ValueError as error:
         st.error(in_full(error))
     else:
-        st.session_state.by = by
+        keep_name(by)
         st.query_params.from_dict({"page": str(page)})
         st.rerun()
 
@@ -129,20 +130,21 @@ def mistaken(store: Store, page: PageRow) -> None:
         if dropped:
             st.query_params.from_dict({"photo": page.sha256})
         if moved or dropped:
+            keep_name(by)
             st.rerun()
 
 
 def show() -> None:
     """Draw the page."""
     store = open_page(__file__)
+    learn_name()
     st.html(tag("h1", "Key by hand", class_="head"))
     asked = {k: st.query_params.get(k, "")[:200] for k in ("page", "photo", "cell")}
     page = next((p for p in keying.begun(store) if str(p.id) == asked["page"]), None)
     photo = next((p for p in keying.refused(store) if p.sha256 == asked["photo"]), None)
     if page is not None:
         own = {"page": page.id, "sha256": page.sha256, "cell": asked["cell"]}
-        typed = st.session_state.get("by", "")
-        desk(key="key", data=own | {"store": worklist.store_key(store), "by": me().name, "typed": typed})
+        desk(key="key", data=own | {"store": worklist.store_key(store), **for_desk()})
         mistaken(store, page)
     elif photo is not None:
         begin(store, photo)

@@ -9,7 +9,7 @@ from digitise.store import Store
 from digitise.wording import plural
 from review_app import worklist
 from review_app.beach import gate, link, parts
-from review_app.markup import Markup, nothing, tag
+from review_app.markup import Markup, in_full, nothing, tag
 from review_app.opening import me, open_page
 
 
@@ -42,7 +42,7 @@ def shut(store: Store) -> None:
         try:
             gate.open_gate(store, now=worklist.utc_now())
         except ValueError as error:
-            st.error(str(error))
+            st.error(in_full(error))
         else:
             st.rerun()
 

@@ -8,18 +8,19 @@ from digitise.store import ChangedMeanwhile, Store
 from digitise.store.signoffs import SignOff
 from digitise.wording import plural
 from review_app import faults, signing, worklist
-from review_app.markup import ADD, Markup, nothing, tag
-from review_app.opening import choose_survey, open_page, own_name
+from review_app.markup import ADD, Markup, in_full, nothing, tag
+from review_app.naming import keep_name, learn_name, own_name
+from review_app.opening import choose_survey, open_page
 
 READY = ("complete", "changed since signed")  # these wait for a signature
 _SIGNS = {"block": ("bad", "✕"), "look": ("todo", "●"), "good": ("good", "✓")}
 _HELP = {
-    "review": ("Review them", "./"),  # the first page has no name of its own
+    "review": ("Review them", "./?pack={pack}"),  # the first page has no name of its own
     "key": ("Key them", "key"),
     "survey": ("Add photographs", "survey?pack={pack}"),
     "faults": ("Look", "survey?pack={pack}"),
     "whole": ("Look", "whole"),
-    "audit": ("Audit", "audit"),
+    "audit": ("Audit", "audit?pack={pack}"),
 }
 
 
@@ -72,27 +73,36 @@ def sign(store: Store, pack: str, earlier: list[SignOff]) -> None:
                 store.signoffs.sign(pack, statement=words, by=by, now=worklist.utc_now(), digest=seen)
             except ChangedMeanwhile as error:
                 st.session_state[f"seen-{pack}"] = digest
-                st.warning(str(error))
+                st.warning(in_full(error))
             except ValueError as error:
-                st.error(str(error))
+                st.error(in_full(error))
             else:
+                keep_name(by)
                 del st.session_state[f"seen-{pack}"]
                 st.rerun()
         else:
             st.session_state[f"seen-{pack}"] = digest
 
 
+def _ready(store: Store) -> str:
+    """The first survey that waits for a signature; looked for only while nobody has chosen one."""
+    state = st.session_state
+    if "pack" not in st.query_params and "sign-pack" not in state:
+        with st.spinner("Looking at every survey"):
+            state["sign-first"] = next((line.pack for line in faults.board(store) if line.stage in READY), "")
+    return state.get("sign-first", "")
+
+
 def show() -> None:
     """Draw the page."""
     store = open_page(__file__)
+    learn_name()
     st.html(tag("h1", "Sign-off", class_="head"))
     if not store.packs():
         words = "A survey can be signed when its sheets are in and every cell is decided."
         st.html(nothing("Nothing to sign yet", words, to=ADD))
         return
-    with st.spinner("Looking at every survey"):
-        ready = next((line.pack for line in faults.board(store) if line.stage in READY), "")
-    pack = choose_survey(store, "sign-pack", first=ready)
+    pack = choose_survey(store, "sign-pack", first=_ready(store))
     with st.spinner("Looking at the survey"):
         found, earlier = signing.points(store, pack), store.signoffs.of(pack)
     st.html(tag("ul", *(_point(p, pack) for p in found), class_="points"))

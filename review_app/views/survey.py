@@ -13,6 +13,7 @@ from review_app.accepting import decide_finding
 from review_app.cards import card, matrix
 from review_app.faults import board, board_table, checks, fault_list, labels_of, wanted
 from review_app.markup import nothing, tag
+from review_app.naming import learn_name
 from review_app.opening import me, open_page, survey_name
 from review_app.placing import place_page
 
@@ -64,6 +65,7 @@ def reading(store: Store) -> None:
 def show() -> None:
     """Draw the page."""
     store = open_page(__file__)
+    learn_name()
     st.html(tag("h1", "Survey", class_="head"))
     upload(store)
     if intake.start(store) or intake.progress(store).running:

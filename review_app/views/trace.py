@@ -26,13 +26,14 @@ def _link(words: str, **query: object) -> Markup:
     return tag("a", words, href=f"trace?{urlencode(query)}", target="_self")
 
 
-def _table(heads: tuple[str, ...], rows: list[tuple[str, ...]], label: str) -> Markup:
+def _table(heads: tuple[str, ...], rows: list[tuple[str, ...]], label: str, *, stack: bool = False) -> Markup:
+    """A table; with `stack`, a phone shows each row as a few lines, without the heads."""
     sides = ["n" if rows and all(row[i].isdigit() for row in rows) else None for i in range(len(heads))]
     head = tag("thead", tag("tr", *(tag("th", h, scope="col", class_=s) for h, s in zip(heads, sides, strict=True))))
     body = (tag("tr", *(tag("td", c, class_=s) for c, s in zip(row, sides, strict=True))) for row in rows)
     return tag(
         "div",
-        tag("table", head, tag("tbody", *body), class_="plain"),
+        tag("table", head, tag("tbody", *body), class_="plain stack" if stack else "plain"),
         class_="wide",
         tabindex="0",
         role="region",
@@ -71,7 +72,7 @@ def figure_page(store: Store, pack: str, sheet: str, row: str) -> None:
         )
         for b in found.cells
     ]
-    st.html(_table(("Transect", "Cell", "Value", "Who", "Photograph"), rows, f"Cells behind {found.label}"))
+    st.html(_table(("Transect", "Cell", "Value", "Who", "Photograph"), rows, f"Cells behind {found.label}", stack=True))
 
 
 def all_figures(store: Store) -> None:
