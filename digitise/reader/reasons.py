@@ -99,10 +99,10 @@ PHOTO_REASONS = (
 
 CELL_REASONS = (
     Reason("unsure", "The reader is not sure", "Compare the value with the pencil."),
-    Reason("crossed-out", "Crossed out or written over", "Enter what the writer means, or mark the cell illegible."),
-    Reason("no-choice", "Not one of the codes this cell may hold", "Enter the code, or mark the cell illegible."),
-    Reason("impossible", "Not a possible value for this cell", "Enter the value, or mark the cell illegible."),
-    Reason("gap", "A box is empty inside the entry", "Enter the value, or mark the cell illegible."),
+    Reason("crossed-out", "Crossed out or written over", "Enter what the writer means, or say that it cannot be read."),
+    Reason("no-choice", "Not one of the codes this cell may hold", "Enter the code, or say that it cannot be read."),
+    Reason("impossible", "Not a possible value for this cell", "Enter the value, or say that it cannot be read."),
+    Reason("gap", "A box is empty inside the entry", "Enter the value, or say that it cannot be read."),
     Reason("total-differs", "The strokes and the written total differ", "Count the strokes again."),
     Reason("counts-differ", "Two ways of counting the strokes differ", "Count the strokes."),
     Reason(
