@@ -14,7 +14,7 @@ from digitise.reader.reasons import REASONS
 from digitise.sheets.layout import Box, Cell
 from digitise.store.rows import PageRow, QueueItem, ReadingRow, StoreError, cell_label, page_fractions
 
-OPENED_AGAIN = "The entry was taken back. Enter the value, or mark the cell illegible."
+OPENED_AGAIN = "The entry was taken back. Enter the value, or say that it cannot be read."
 
 
 @lru_cache(maxsize=4096)
