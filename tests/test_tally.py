@@ -11,6 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from digitise.pages.flatten import FLAT_PX_PER_MM
+from digitise.pages.page import Page
+from digitise.reader.calibration import shipped_acceptance
 from digitise.reader.characters import ink_threshold
 from digitise.reader.counts import decode_tally, tally_weights
 from digitise.reader.ink import extract_ink
@@ -19,6 +21,8 @@ from digitise.reader.read import checked_pair, decode_page
 from digitise.reader.reading import Decoded
 from digitise.reader.tally import StrokeCount, count_strokes, own_ink
 from digitise.reader.tally_network import PATCH, LearnedCount, learned_counts, network_input
+from digitise.simulate.drawn_hand import DrawnHand, drawn_style
+from digitise.simulate.hand import on_line
 from digitise.simulate.pencil import Pencil, draw
 from digitise.simulate.tally_hand import TallyManner, tally_strokes
 
@@ -268,6 +272,25 @@ def test_a_written_zero_is_zero(written, reef, mark: str) -> None:
 
     assert sum(found[n].value == 0 and found[n].value is not None for n in names) >= 23
     assert sum(found[n].value == 0 for n in totals) >= 23
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_number_written_in_place_of_strokes_is_for_a_person(printed, layout, reef, seed: int) -> None:
+    """But for 1 and 11, which are strokes as well."""
+    one, rng, canvas = layout("fish"), np.random.default_rng(seed), printed("fish").copy()
+    hand = DrawnHand(drawn_style(rng))
+    numbers = [n for n in range(2, 38) if n != 11]
+    for name, number in zip(_names(reef), numbers, strict=False):
+        for entry in on_line(hand, str(number), one.by_id[name].box_mm, rng=rng, size=0.75, sloppiness=0.2):
+            draw(canvas, entry, pencil=PENCIL, px_per_mm=FLAT_PX_PER_MM, rng=rng)
+    page = Page(one, None, canvas, None, FLAT_PX_PER_MM, 0.2, frozenset())
+    cells, acceptance = decode_page(page), shipped_acceptance()
+    taken = {
+        name: (number, cells[name][1].value)
+        for name, number in zip(_names(reef), numbers, strict=False)
+        if acceptance.judge(cells[name][0], cells[name][1].score, doubtful=bool(cells[name][1].reasons))[1]
+    }
+    assert all(number == value for number, value in taken.values()), taken
 
 
 def test_tally_and_total_that_agree_need_no_reason(written, reef) -> None:
