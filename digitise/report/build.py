@@ -215,7 +215,7 @@ def report_files(
     for folder in ("tables", "figures", *((FOLDER,) if many else ())):
         (out / folder).mkdir(parents=True, exist_ok=True)
     placed = [(r.survey.site or "", r.survey.date or "", r.survey.pack) for r in results] if many else []
-    volumes = volumes_of(placed) if many else ()
+    volumes = volumes_of(placed, most=AT_ONCE) if many else ()
     report = build_report(results, photos, origin, earlier=earlier, audits=audits, groups=groups, volumes=volumes)
     total = len(results) + len(report.parts) + sum(len(v.packs) + 1 for v in volumes)
     pages = _pages(report, out, "report")
