@@ -17,7 +17,7 @@ __all__ = ["BETA", "FEW_UNITS", "GAMMA", "beta_mean", "degrees_of_freedom", "eff
 GAMMA = "gamma interval over transects"
 BETA = "beta interval over transects"
 FEW_UNITS = 5  # transects; fewer may all have missed the schools, and the counts themselves do not tell
-IN_SCHOOLS = "so few transects, if animals keep in schools, miss the true mean above more often than stated"
+IN_SCHOOLS = "where animals keep in schools, so few transects put the upper limit too low more often than stated"
 FEWEST = 2.0  # degrees of freedom: with fewer, Student's t has no spread of its own, and limits are beyond all use
 
 

@@ -216,17 +216,19 @@ def report_files(
         (out / folder).mkdir(parents=True, exist_ok=True)
     placed = [(r.survey.site or "", r.survey.date or "", r.survey.pack) for r in results] if many else []
     volumes = volumes_of(placed, most=AT_ONCE) if many else ()
-    report = build_report(results, photos, origin, earlier=earlier, audits=audits, groups=groups, volumes=volumes)
+    rest = {"earlier": earlier, "audits": audits, "groups": groups, "volumes": volumes}
+    with collecting_less():
+        report = build_report(results, photos, origin, **rest)
     total = len(results) + len(report.parts) + sum(len(v.packs) + 1 for v in volumes)
     pages = _pages(report, out, "report")
     tables = [*result_tables(results), *([groups_table(groups.values)] if groups and groups.values else [])]
-    rest = [*write_csv(tables, out / "tables"), *_figures(report, out / "figures", lambda: tick(total))]
+    files = [*write_csv(tables, out / "tables"), *_figures(report, out / "figures", lambda: tick(total))]
     place = {pack: i for i, (_, _, pack) in enumerate(placed)}
     for number, volume in enumerate(volumes, start=1):
         own = volume_report(volume, [results[place[p]] for p in volume.packs], report, number=number)
-        rest += _pages(own, out / FOLDER, file_name(number))
-        rest += _figures(own, out / "figures", lambda: tick(total))
-    return [*pages, *rest]
+        files += _pages(own, out / FOLDER, file_name(number))
+        files += _figures(own, out / "figures", lambda: tick(total))
+    return [*pages, *files]
 
 
 def _pages(report: Report, folder: Path, name: str) -> list[Path]:
