@@ -261,11 +261,8 @@ def _interval_words(lines: Sequence[DensityLine], level: str) -> str:
         )
     if any(e.has_interval and not one_sided(e) for e in estimates):
         words.append(f"{level} intervals cover differences between transects, not reading.")
-    if any(e.method == GAMMA and e.n < FEW_UNITS for e in estimates):
-        words.append(
-            "So few transects may all miss the schools of animals that keep in schools: of their intervals, up to 10 "
-            "in 100 end below the true density."
-        )
+    if any(e.method == GAMMA and e.n < FEW_UNITS for e in estimates) and not lines[0].is_impact:
+        words.append("Of animals in schools, which so few transects may all miss, up to 10 in 100 end below the truth.")
     if any(one_sided(e) for e in estimates):
         words.append("“Below” is a one-sided limit for none seen: counting only, if animals are not in groups.")
     if any(e.value is not None and not e.has_interval for e in estimates):
