@@ -141,13 +141,23 @@ def _comparison(results: Sequence[SurveyResults], headlines: Sequence[str], name
 
 def trends_part(results: Sequence[SurveyResults], earlier: Sequence[EarlierResult]) -> Part | None:
     """Each site with results on two dates or more: its covers and densities along time, imported ones told apart."""
-    series = _series(results, earlier)
-    sites = dict.fromkeys(site for site, _, _, _ in series)
+    there: dict[str, list[int]] = {}  # dated surveys of each site, of which one site's are held at a time
+    spelt = {site_key(e.site): e.site for e in earlier}
+    for i, r in enumerate(results):
+        spelt[site_key(r.name)] = r.name
+        if r.survey.date is not None and r.survey.site is not None:
+            there.setdefault(site_key(r.name), []).append(i)
+    there |= {site: [] for site in map(site_key, dict.fromkeys(e.site for e in earlier)) if site not in there}
     blocks: list[Block] = []
-    for i, site in enumerate(sites):
-        own = {key: dots for key, dots in series.items() if key[0] == site and len({d.day for d in dots}) > 1}
+    number = 0
+    for site, places in there.items():
+        before = [e for e in earlier if site_key(e.site) == site]
+        series = _series([results[i] for i in places], before, spelt[site])
+        own = {key: dots for key, dots in series.items() if len({d.day for d in dots}) > 1}
         if own:
-            blocks += [Heading(2, site), _trend_figure(i, site, own, 100 * results[0].level if results else 95)]
+            level = 100 * results[0].level if results else 95
+            blocks += [Heading(2, spelt[site]), _trend_figure(number, spelt[site], own, level)]
+        number += bool(series)
     if not blocks:
         return None
     lead = (
@@ -166,26 +176,24 @@ def _interval_words(level: float, dots: Sequence[TimeDot]) -> str:
 _Key = tuple[str, str, str, bool]  # site, title, unit, percent
 
 
-def _series(results: Sequence[SurveyResults], earlier: Sequence[EarlierResult]) -> dict[_Key, list[TimeDot]]:
+def _series(results: Sequence[SurveyResults], earlier: Sequence[EarlierResult], site: str) -> dict[_Key, list[TimeDot]]:
+    """What one site's surveys say of each variable, day by day."""
     out: dict[_Key, list[TimeDot]] = {}
-    spelt = {site_key(e.site): e.site for e in earlier} | {site_key(r.name): r.name for r in results}
     for r in results:
-        if r.survey.date is None or r.survey.site is None:
-            continue
         day = dt.date.fromisoformat(r.survey.date)
         covers = [(one.label, one.site.cover) for line in r.lines for one in (*line.groups, *line.categories)]
         for label, e in covers:
             if e.value is not None:
-                key = (spelt[site_key(r.name)], label, "cover, %", True)
+                key = (site, label, "cover, %", True)
                 out.setdefault(key, []).append(TimeDot(day, e.value, e.low, e.high))
         for d in r.densities:
             e = d.site.density
             if e.value is not None:
-                key = (spelt[site_key(r.name)], d.label, "per 100 m²", False)
+                key = (site, d.label, "per 100 m²", False)
                 low = None if e.method and "one-sided" in e.method else e.low
                 out.setdefault(key, []).append(TimeDot(day, e.value, low, e.high if low is not None else None))
     for one in earlier:
-        key = (spelt[site_key(one.site)], one.label, one.unit_words, one.is_cover)
+        key = (site, one.label, one.unit_words, one.is_cover)
         out.setdefault(key, []).append(TimeDot(one.day, one.value, one.low, one.high, earlier=True))
     return out
 
