@@ -138,6 +138,35 @@ class Programme:
         """On how many transects each row was seen, and how unevenly; see `occurrence_table`."""
         return self._table("occurrence", site, date, pack)
 
+    def lines(
+        self,
+        site: str | None = None,
+        date: str | None = None,
+        pack: str | None = None,
+        *,
+        interval: str = "goodman",
+    ) -> pd.DataFrame:
+        """Covers of each line with intervals of that line alone, were its points independent; see `line_table`.
+
+        `interval` is "goodman" (all categories together), "wilson", "clopper-pearson" or "jeffreys".
+        """
+        from digitise.results.asked import line_table
+
+        cover = self._table("cover", site, date, pack, level="transect")
+        return line_table(cover, interval=interval, level=self._level)
+
+    def bootstrap(self, site: str | None = None, *, packs: Sequence[str] = (), seed: int = 1) -> pd.DataFrame:
+        """Means over ten transects or more with bootstrap intervals, beside those of `cover` and `density`.
+
+        See `bootstrap_table`. The same `seed` gives the same limits.
+        """
+        import numpy as np
+
+        from digitise.results.asked import bootstrap_table
+
+        samples = self.samples([site] if site else [], packs=packs)
+        return bootstrap_table(samples, np.random.default_rng(seed), level=self._level)
+
     def community(self, site: str | None = None, date: str | None = None, pack: str | None = None) -> pd.DataFrame:
         """Richness, Shannon, Simpson, evenness, rarefied richness; see `community_table`."""
         from digitise.results.change_tables import community_of

@@ -6,13 +6,10 @@ import io
 import pickle  # only what was written a moment ago into a file without a name  # nosec B403
 import tempfile
 import zlib
-from collections.abc import Callable, Hashable, Sequence
+from collections.abc import Callable, Hashable
 from dataclasses import fields, is_dataclass
 from functools import cache
 from operator import attrgetter
-from typing import TypeVar, overload
-
-T = TypeVar("T")
 
 _FAST = 1  # zlib's level: a third of the room for a millisecond a survey
 
@@ -76,26 +73,3 @@ class Spool:
     def get_object(self, key: Hashable) -> object:
         """An equal object."""
         return pickle.loads(self.get(key))  # noqa: S301 - see above  # nosec B301
-
-
-class Spooled(Sequence[T]):
-    """A sequence on disk: each item is loaded whenever it is looked at, and equal to what was appended."""
-
-    def __init__(self) -> None:
-        self._spool, self._many = Spool(), 0
-
-    def append(self, item: T) -> None:
-        """Put one more at the end."""
-        self._spool.put_object(self._many, item)
-        self._many += 1
-
-    def __len__(self) -> int:
-        return self._many
-
-    @overload
-    def __getitem__(self, place: int) -> T: ...
-    @overload
-    def __getitem__(self, place: slice) -> Sequence[T]: ...
-    def __getitem__(self, place: int | slice) -> T | Sequence[T]:
-        found = range(self._many)[place]
-        return [self[i] for i in found] if isinstance(found, range) else self._spool.get_object(found)

@@ -9,7 +9,6 @@ import threading
 import zipfile
 from collections import OrderedDict
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 
@@ -18,17 +17,17 @@ from digitise.exchange.write import write_export
 from digitise.provenance import provenance
 from digitise.report import page_html
 from digitise.report.group_part import Groups
+from digitise.report.volumes import AT_ONCE as ON_A_PAGE
+from digitise.report.volumes import Volume, volumes_of
 from digitise.results import survey_results
 from digitise.results.groups import SURVEY_COLUMNS, group_values, groups_of_results
 from digitise.results.kept import KeptTables
 from digitise.store import Store
 from digitise.surveys.known_plan import grouped_sites
-from digitise.surveys.places import site_key
 from digitise.surveys.plan import PlanError, SitePlan
 from digitise.surveys.survey import load_surveys
 from review_app import worklist
 
-ON_A_PAGE = 40  # surveys: their page takes seconds to make, and a browser shows it at once
 AT_ONCE_MADE = 300  # surveys whose tables are made while somebody waits for the page; more are made in the background
 LEVEL = 0.95
 
@@ -38,20 +37,12 @@ def chosen_packs(store: Store, pack: str) -> list[str]:
     return [p for p in store.packs() if pack in ("", p)]
 
 
-@dataclass(frozen=True, slots=True)
-class ReportPart:
-    """Some of many surveys, whole sites together: what one page can show."""
-
-    name: str
-    packs: tuple[str, ...]
-
-
-def report_parts(store: Store) -> tuple[ReportPart, ...]:
+def report_parts(store: Store) -> tuple[Volume, ...]:
     """All surveys in parts of `ON_A_PAGE` at most, by site and date, those without a site last."""
     return _report_parts(store, worklist.store_state(store))
 
 
-def part_numbered(store: Store, number: str) -> ReportPart | None:
+def part_numbered(store: Store, number: str) -> Volume | None:
     """The part with this number, 1 for the first; None for an empty text, and where there is only one."""
     parts = report_parts(store) if number else ()
     if number and not (number.isascii() and number.isdigit() and len(number) < 9 and 0 < int(number) <= len(parts)):
@@ -60,29 +51,9 @@ def part_numbered(store: Store, number: str) -> ReportPart | None:
 
 
 @lru_cache(maxsize=4)
-def _report_parts(store: Store, _state: str) -> tuple[ReportPart, ...]:
+def _report_parts(store: Store, _state: str) -> tuple[Volume, ...]:
     placed = worklist.sites_and_dates(store, store.pages())
-    surveys = [(*placed.get(pack, ("", "")), pack) for pack in store.packs()]
-    by_site: dict[str, list[tuple[str, str, str]]] = {}
-    for one in sorted(surveys, key=lambda s: (not s[0], site_key(s[0]), s[1])):
-        by_site.setdefault(site_key(one[0]), []).append(one)
-    parts: list[list[tuple[str, str, str]]] = [[]]
-    for own in by_site.values():
-        if len(parts[-1]) + len(own) > ON_A_PAGE and parts[-1]:
-            parts.append([])
-        for i in range(0, len(own), ON_A_PAGE):  # a site has a page of its own, or more, where it has so many
-            if i:
-                parts.append([])
-            parts[-1] += own[i : i + ON_A_PAGE]
-    return tuple(ReportPart(_part_name(part), tuple(pack for *_, pack in part)) for part in parts if part)
-
-
-def _part_name(surveys: Sequence[tuple[str, str, str]]) -> str:
-    """The first and the last site, or pack while that is not entered; dates where it is one site."""
-    (first, begins, pack), (last, ends, other) = surveys[0], surveys[-1]
-    if first and site_key(first) == site_key(last):
-        return " · ".join(filter(None, (first, " to ".join(dict.fromkeys(filter(None, (begins, ends)))))))
-    return " to ".join(dict.fromkeys((first or f"pack {pack}", last or f"pack {other}")))
+    return volumes_of([(*placed.get(pack, ("", "")), pack) for pack in store.packs()], most=ON_A_PAGE)
 
 
 def results_page(store: Store, packs: Sequence[str], *, part: bool = False) -> str:

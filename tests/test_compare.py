@@ -8,14 +8,16 @@ import sys
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 from kept import FLAGGED, NOW, keep, made_result, points
 from scipy import stats
+from statsmodels.stats.proportion import multinomial_proportions_confint, proportion_confint
 
 import digitise
 from digitise.cli import main
 from digitise.estimate.change import limits_together
-from digitise.results import survey_results
+from digitise.results import asked, survey_results
 from digitise.results.change_tables import change_table, community_table, trend_table
 from digitise.results.compare import (
     HOLM,
@@ -167,6 +169,8 @@ def test_tables_have_one_row_a_variable_and_every_column_documented(folder):
             change_table: programme.changes(),
             trend_table: programme.trends(),
             community_table: programme.community(),
+            asked.line_table: programme.lines(),
+            asked.bootstrap_table: programme.bootstrap(),
         }
     for make, frame in made.items():
         assert len(frame)
@@ -214,6 +218,59 @@ def test_frames_carry_their_units_in_column_names(folder):
     assert ray.density_per_ha == pytest.approx(1000.0)
     assert {"low_per_100m2", "high_per_ha", "expected_per_100m2"} <= set(density.columns)
     assert "unit" not in density.columns
+
+
+def test_lines_have_intervals_of_their_own_for_whoever_asks(folder):
+    """Goodman's for all categories together, as statsmodels has them; Wilson's; each says what it supposes."""
+    with digitise.open(folder) as programme:
+        lines = programme.lines(pack="QH7M4A")
+        wilson = programme.lines(site="Pilot Garden", date="2020-03-28", interval="wilson")
+        with pytest.raises(ValueError, match="interval must be one of none, goodman, wilson"):
+            programme.lines(interval="exact")
+    first = lines[lines.transect == "T1"]  # 19 of coral, 21 of another, none of seven more
+    expected = 100 * multinomial_proportions_confint(first.points.to_list(), alpha=0.05, method="goodman")
+
+    assert sorted(first.points)[-2:] == [19, 21]
+    assert first.points.sum() == first.legible.iloc[0] == 40
+    assert first[["low_percent", "high_percent"]].to_numpy() == pytest.approx(expected, abs=1e-9)
+    assert set(lines.interval_covers) == {"within-line, if points were independent"}
+    assert len(lines) == 3 * len(first)
+    coral = wilson[(wilson.transect == "T1") & (wilson.points == 19)].iloc[0]
+    limits = proportion_confint(19, 40, method="wilson")
+    assert (coral.low_percent / 100, coral.high_percent / 100) == pytest.approx(limits)
+
+
+def test_a_line_without_a_legible_point_has_no_interval(tmp_path):
+    """Every point is unread."""
+    with Store.open(tmp_path / "store") as store:
+        keep(store, made_result("substrate", points({}, **dict.fromkeys("abc", FLAGGED)), name="line"), now=NOW)
+    with digitise.open(tmp_path / "store") as programme:
+        lines = programme.lines()
+
+    assert set(lines.legible) == {0}
+    assert lines[["cover_percent", "low_percent", "high_percent"]].isna().all(axis=None)
+
+
+def test_ten_transects_have_a_bootstrap_interval_and_fewer_say_why_not(folder, tmp_path):
+    """Twelve lines, beside scipy's own; the same seed gives the same limits."""
+    hits = [12, 15, 9, 22, 14, 17, 11, 19, 8, 13, 16, 25]
+    with Store.open(tmp_path / "store") as store:
+        for t, n in enumerate(hits, start=1):
+            line = points({"BK": n, "YB": 40 - n})
+            keep(store, made_result("substrate", line, name=f"line{t}", transect=t), now=NOW)
+    with digitise.open(tmp_path / "store") as programme:
+        found, again = programme.bootstrap(), programme.bootstrap()
+    with digitise.open(folder) as programme:
+        few = programme.bootstrap(site="Pilot Garden")
+    coral = found[found.variable == "substrate/branching-coral"].iloc[0]
+    shares = ([100 * n / 40 for n in hits],)
+    other = stats.bootstrap(shares, np.mean, n_resamples=9999, method="BCa", rng=np.random.default_rng(5))
+
+    assert found.equals(again)
+    assert (coral["mean"], coral.transects) == (pytest.approx(np.mean(shares)), 12)
+    assert (coral.low, coral.high) == pytest.approx(tuple(other.confidence_interval), abs=0.4)
+    assert few.low.isna().all()
+    assert "under 10 transects: no bootstrap" in set(few.note)
 
 
 def test_a_question_about_nothing_names_what_there_is(folder, tmp_path):

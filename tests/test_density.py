@@ -124,6 +124,18 @@ def test_belts_of_animals_in_schools_hold_the_truth():
     assert np.mean([e.low <= 6 <= e.high for e in found]) == pytest.approx(0.942, abs=0.015)
 
 
+def test_few_belts_that_met_no_school_hold_the_truth_less_often_and_the_note_says_so():
+    """Three belts, mean 30 and k = 0.5: those that differ little look like animals apart; five belts have no such note."""
+    counts = np.random.default_rng(4).negative_binomial(0.5, 0.5 / 30.5, size=(6000, 3))
+    found = [(bool(n.std(ddof=1) > n.mean()), site_density(belts(*map(int, n))).density) for n in counts if n.sum()]
+    held = {much: np.mean([e.low <= 75 <= e.high for one, e in found if one is much]) for much in (True, False)}
+
+    assert held[True] == pytest.approx(0.95, abs=0.02)
+    assert held[False] == pytest.approx(0.85, abs=0.02)
+    assert all("schools" in e.note for _, e in found)
+    assert "schools" not in site_density(belts(2, 9, 4, 1, 0)).density.note
+
+
 def test_many_belts_spread_by_chance_have_the_poisson_interval():
     """A variance equal to the mean on 2,000 belts: Garwood's own limits of 200 animals, to one in a thousand."""
     found = gamma_mean(0.1, 0.1 / 2000, transects=2000, count=200)

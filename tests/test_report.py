@@ -122,6 +122,12 @@ def test_every_interval_on_the_page_says_what_it_covers(some):
         assert "interval between transects" in card
 
 
+def test_few_belts_of_animals_say_that_they_may_have_missed_schools(some):
+    """Three belts of rays do; one belt has no interval to speak of."""
+    assert "Of animals in schools, which so few transects may all miss, up to 10 in 100 end below" in page_of(some)
+    assert "Of animals in schools" not in page_of(results_of(*rays(4)))
+
+
 def test_one_transect_gives_no_interval_and_the_page_says_why():
     """No number in the interval column, and a sentence."""
     text = text_of(page_of(results_of(line({"BK": 12, "YB": 28}), *rays(6))))

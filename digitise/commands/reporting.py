@@ -31,6 +31,6 @@ def _report(args: argparse.Namespace) -> int:
         with ticking("reporting", unit="part") as tick:
             page, paper, *rest = write_report(store, args.out, tick=tick, **given)
         say(f"Report: {page} and {paper}; {plural(len(rest), 'file')} of figures and tables beside them.")
-        say_older(args.out, rest, ("figures", "tables"))
+        say_older(args.out, rest, ("figures", "tables", "volumes"))
         results_ahead(store)
     return 0

@@ -12,10 +12,12 @@ from functools import lru_cache
 
 from digitise.estimate.intervals import Estimate, effective_points, normal_quantile, poisson_limits, t_quantile
 
-__all__ = ["BETA", "GAMMA", "beta_mean", "degrees_of_freedom", "effective_count", "gamma_mean"]
+__all__ = ["BETA", "FEW_UNITS", "GAMMA", "beta_mean", "degrees_of_freedom", "effective_count", "gamma_mean"]
 
 GAMMA = "gamma interval over transects"
 BETA = "beta interval over transects"
+FEW_UNITS = 5  # transects; fewer may all have missed the schools, and the counts themselves do not tell
+IN_SCHOOLS = "where animals keep in schools, so few transects put the upper limit too low more often than stated"
 FEWEST = 2.0  # degrees of freedom: with fewer, Student's t has no spread of its own, and limits are beyond all use
 
 
@@ -71,7 +73,8 @@ def gamma_mean(
 
     Fay & Feuer (1997), doi:10.1002/(SICI)1097-0258(19970415)16:7<791::AID-SIM500>3.0.CO;2-#; Korn & Graubard (1998),
     Survey Methodology 24, 193-201; Jeffreys' limits: Brown, Cai & DasGupta (2003), Statistica Sinica 13, 19-49. How
-    often it holds: ``tests/benchmarks/bench_intervals.py``.
+    often it holds: ``tests/benchmarks/bench_intervals.py``. Below five transects the note says what that
+    means for schools.
 
     >>> e = gamma_mean(5.0, 22 / 6, transects=6, count=30)
     >>> f"{e.low:.1f} to {e.high:.1f}"
@@ -84,6 +87,8 @@ def gamma_mean(
     note = f"worth {worth:.1f} of {count:g} animals"
     if variance <= 0:
         note = "all transects equal: as if spread by chance"
+    if transects < FEW_UNITS:
+        note += f"; {IN_SCHOOLS}"
     se = max(0.0, variance) ** 0.5
     return Estimate(mean, low, high, transects, GAMMA, unit, note, scope, level, se)
 

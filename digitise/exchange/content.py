@@ -13,7 +13,7 @@ from itertools import groupby, islice
 from typing import TYPE_CHECKING, TypeVar
 
 from digitise.exchange.about import About
-from digitise.exchange.spool import SurveySpool
+from digitise.exchange.spool import SpooledResults, SurveySpool
 from digitise.provenance import Origins, Provenance, in_turn
 from digitise.results import SurveyResults, survey_results
 from digitise.sheets.protocol import Protocol
@@ -78,7 +78,7 @@ class Content:
     cells: PageCells
     unread: int
     surveys: tuple[SurveyFacts, ...]
-    results: Many[SurveyResults]
+    results: Sequence[SurveyResults]
     photos: tuple[PhotoRow, ...]
     photo_pages: tuple[PageRow, ...]
     origin: Provenance
@@ -164,7 +164,7 @@ def gather(
         cells=gathered.cells(),
         unread=gathered.unread,
         surveys=tuple(facts),
-        results=Many(len(facts), lambda: (gathered.results(f.pack) for f in facts)),
+        results=gathered.results([f.pack for f in facts]),
         photos=tuple(p for p in store.photos() if packs is None or p.sha256 in kept),
         photo_pages=own,
         origin=gathered.origins.record([f.pack for f in facts], now=now),
@@ -209,10 +209,9 @@ class _Gathered:
         self._many += len(cells)
         self.unread += sum(c.state == "unread" for c in cells)
 
-    def results(self, pack: str) -> SurveyResults:
-        """A survey's results."""
-        self._tick()
-        return self._spool.results(pack)
+    def results(self, packs: Sequence[str]) -> Sequence[SurveyResults]:
+        """Results of these packs' surveys."""
+        return SpooledResults(self._spool, packs, self._tick)
 
     def cells(self) -> PageCells:
         """Cells of the surveys, and of pages that are in none, page by page."""

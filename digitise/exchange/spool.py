@@ -6,8 +6,9 @@ Results go without the points and counts that they were made of; nothing that is
 from __future__ import annotations
 
 import marshal
-from collections.abc import Hashable, Sequence
+from collections.abc import Callable, Hashable, Sequence
 from dataclasses import replace
+from typing import overload
 
 from digitise.results import SurveyResults
 from digitise.sheets.protocol import Protocol
@@ -45,3 +46,23 @@ class SurveySpool(Spool):
         found = self.get_object(("results", pack))
         survey = replace(found.survey, cells=self.cells(pack), protocol=self._protocols[pack])
         return replace(found, survey=survey)
+
+
+class SpooledResults(Sequence[SurveyResults]):
+    """Results of these packs in a spool, loaded one at a time, each time they are looked at; `tick` is called then."""
+
+    def __init__(self, spool: SurveySpool, packs: Sequence[str], tick: Callable[[], None] = lambda: None) -> None:
+        self._spool, self._packs, self._tick = spool, tuple(packs), tick
+
+    def __len__(self) -> int:
+        return len(self._packs)
+
+    @overload
+    def __getitem__(self, place: int) -> SurveyResults: ...
+    @overload
+    def __getitem__(self, place: slice) -> Sequence[SurveyResults]: ...
+    def __getitem__(self, place: int | slice) -> SurveyResults | Sequence[SurveyResults]:
+        if isinstance(place, slice):
+            return [self[i] for i in range(len(self))[place]]
+        self._tick()
+        return self._spool.results(self._packs[place])

@@ -177,18 +177,14 @@ def _write(store: Store, folder: Path, prepared: Prepared, *, now: dt.datetime, 
 
 def _report(store: Store, content: Content, folder: Path) -> None:
     from digitise.earlier.keep import earlier_results
-    from digitise.report.build import build_report, report_files
+    from digitise.report.build import report_files
     from digitise.report.group_part import Groups
     from digitise.results.groups import groups_of_results
     from digitise.surveys.known_plan import grouped_sites
 
-    earlier = earlier_results(store.folder)
-    audits = store.audits.all()
-    results = tuple(content.results)
-    groups = Groups(tuple(groups_of_results(results, grouped_sites(store.folder))))
-    rest = {"earlier": earlier, "audits": audits, "groups": groups}
-    report = build_report(results, content.photos, content.origin, **rest)
-    report_files(results, report, folder, groups=groups.values)
+    groups = Groups(tuple(groups_of_results(content.results, grouped_sites(store.folder))))
+    rest = {"earlier": earlier_results(store.folder), "audits": store.audits.all(), "groups": groups}
+    report_files(content.results, content.photos, content.origin, folder, **rest)
 
 
 def _letter(prepared: Prepared, now: dt.datetime, holds: tuple[tuple[str, str], ...]) -> Letter:

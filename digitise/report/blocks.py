@@ -13,7 +13,7 @@ from digitise.report.drawing import Drawing
 
 @dataclass(frozen=True, slots=True)
 class Text:
-    """A piece of text in a table or a list: "" plain, "not" for what is not known, "strong", "code"."""
+    """A piece of text in a table or a list: "" plain, "not" for what is not known, "strong", "code", "file" a path."""
 
     text: str
     kind: str = ""
@@ -118,6 +118,11 @@ class Part:
     anchor: str = ""
     new_page: bool = False
 
+    @property
+    def figures(self) -> Iterator[Figure]:
+        """Its figures, in order."""
+        return (b for b in self.blocks if isinstance(b, Figure))
+
 
 @dataclass(frozen=True, slots=True)
 class Report:
@@ -135,4 +140,4 @@ class Report:
     @property
     def figures(self) -> Iterator[Figure]:
         """Every figure, in order."""
-        return (b for part in self.parts for b in part.blocks if isinstance(b, Figure))
+        return (figure for part in self.parts for figure in part.figures)

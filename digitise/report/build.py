@@ -2,29 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import datetime
-from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from digitise.collecting import collecting_less
 from digitise.earlier import EarlierResult
+from digitise.exchange.spool import SpooledResults, SurveySpool
 from digitise.provenance import Origins, Provenance, in_turn
-from digitise.report.blocks import Notice, Part, Report
+from digitise.report.blocks import Notice, Report
 from digitise.report.change_part import change_part, last_changes
 from digitise.report.group_part import Groups, group_part
 from digitise.report.html import html_page, html_pieces
 from digitise.report.occurrence_part import community_part
 from digitise.report.overview import comparison_part, trends_part, where_part
-from digitise.report.quality import methods_part, origin_part, quality_part
-from digitise.report.short_part import short_part
+from digitise.report.quality import methods_part, origin_of_volumes, origin_part, quality_part
+from digitise.report.short_part import newest_of_sites, short_part
 from digitise.report.survey_part import anchor, date_words, survey_part
+from digitise.report.volumes import AT_ONCE, FOLDER, Volume, file_name, volume_report, volumes_of, volumes_part
 from digitise.report.words import status
 from digitise.results import SurveyResults, survey_results
-from digitise.results.groups import GroupValue, groups_of_results
-from digitise.spool import Spooled
+from digitise.results.groups import groups_of_results
 from digitise.store import PhotoRow
 from digitise.surveys.known_plan import grouped_sites
 from digitise.surveys.places import site_key
@@ -36,7 +36,19 @@ if TYPE_CHECKING:
     from digitise.store.audits import Audit
 
 
-HELD = 50  # surveys whose parts are held in memory; those of more lie on disk
+NAMES = {  # of parts, in the list of contents
+    "short": "In short",
+    "surveyed": "What was surveyed",
+    "groups": "Groups of sites",
+    "side-by-side": "Side by side",
+    "changes": "What changed",
+    "along-time": "Along time",
+    "diversity": "Diversity",
+    "data-quality": "Data quality",
+    "volumes": "The surveys, in volumes",
+    "methods": "Methods",
+    "provenance": "Provenance",
+}
 
 
 def build_report(
@@ -47,64 +59,43 @@ def build_report(
     earlier: Sequence[EarlierResult] = (),
     audits: Sequence[Audit] = (),
     groups: Groups | None = None,
+    volumes: Sequence[Volume] = (),
 ) -> Report:
     """The report of one survey or several. `photos` are all photographs of the store, refused ones too.
 
     `earlier` results of other sites are left out, and `audits` of other packs. `groups` of sites come after the
-    overview.
+    overview. Where the surveys themselves are in `volumes`, it says in which.
     """
     complete, sentence = status(results)
     several = len(results) > 1
-    sites = {site_key(r.survey.site) for r in results if r.survey.site}
+    visits = [(r.name, r.survey.site, r.survey.date, r.survey.protocol.programme) for r in results]
+    sites = {site_key(site) for _, site, _, _ in visits if site}
     earlier = [e for e in earlier if site_key(e.site) in sites]
-    changes = last_changes(results)
+    changes, newest = last_changes(results), newest_of_sites(results)
     groups = groups or Groups()
     if not groups.of_all:
-        groups = replace(groups, unplaced=sum(not (r.survey.site and r.survey.date) for r in results))
-
-    def overview() -> Iterator[Part | None]:
-        yield short_part(results, changes)
-        yield where_part(results)
-        yield group_part(groups)
-        yield comparison_part(results)
-        yield change_part(changes)
-        yield trends_part(results, earlier)
-
-    def trust() -> Iterator[Part | None]:
-        yield community_part(results)
-        yield quality_part(results, photos, audits)
-
-    surveys = (survey_part(r, named=several) for r in results)
-    middle = (trust(), surveys) if several else (surveys, trust())
-    end = (methods_part(results, origin, audits, changes, groups.values), origin_part(results, origin))
-    parts: Spooled[Part] | list[Part] = Spooled() if len(results) > HELD else []
-    anchors = []
-    for part in chain(overview(), *middle, end):
-        if part is not None:
-            parts.append(part)
-            anchors.append(part.anchor)
-    names = {
-        "short": "In short",
-        "surveyed": "What was surveyed",
-        "groups": "Groups of sites",
-        "side-by-side": "Side by side",
-        "changes": "What changed",
-        "along-time": "Along time",
-    }
-    names |= {anchor(r): f"{r.name}, {date_words(r)}" if several else "Results" for r in results}
-    names |= {
-        "diversity": "Diversity",
-        "data-quality": "Data quality",
-        "methods": "Methods",
-        "provenance": "Provenance",
-    }
-    programmes = dict.fromkeys(r.survey.protocol.programme for r in results)
+        groups = replace(groups, unplaced=sum(not (site and date) for _, site, date, _ in visits))
+    overview = (
+        short_part(newest, changes, unnamed=sum(not site for _, site, _, _ in visits)),
+        where_part(results),
+        group_part(groups),
+        comparison_part(newest, surveys=len(results)),
+        change_part(changes),
+        trends_part(results, earlier),
+    )
+    trust = (community_part(results), quality_part(results, photos, audits))
+    surveys = (volumes_part(volumes),) if volumes else tuple(survey_part(r, named=several) for r in results)
+    middle = (*trust, *surveys) if several else (*surveys, *trust)
+    methods = methods_part(results, origin, audits, changes, groups.values)
+    end = (methods, origin_of_volumes(origin) if volumes else origin_part(results, origin))
+    parts = [part for part in (*overview, *middle, *end) if part is not None]
+    names = NAMES if volumes else NAMES | _names_of(results, several=several)
     return Report(
         title="Reef survey report" if several else results[0].name,
-        programme="; ".join(programmes),
-        subtitle=_span(results) if several else date_words(results[0]),
+        programme="; ".join(dict.fromkeys(programme for *_, programme in visits)),
+        subtitle=_span(visits) if several else date_words(results[0]),
         notice=Notice("done" if complete else "open", "Complete" if complete else "Provisional", sentence),
-        contents=tuple((one, names[one]) for one in anchors),
+        contents=tuple((part.anchor, names[part.anchor]) for part in parts),
         parts=parts,
         footer=(
             f"Made {origin.created_at} by {origin.tool} {origin.tool_version} from "
@@ -114,16 +105,21 @@ def build_report(
     )
 
 
-def _span(results: Sequence[SurveyResults]) -> str:
-    """Sites, where they are few, and dates."""
-    sites = list({site_key(r.name): r.name for r in results}.values())
+def _names_of(results: Sequence[SurveyResults], *, several: bool) -> dict[str, str]:
+    """Words of the surveys' parts in the list of contents."""
+    return {anchor(r): f"{r.name}, {date_words(r)}" if several else "Results" for r in results}
+
+
+def _span(visits: Sequence[tuple[str, str | None, str | None, str]]) -> str:
+    """Sites, where they are few, and dates; of each survey its name, site and date."""
+    sites = list({site_key(name): name for name, *_ in visits}.values())
     where = ", ".join(sites)
     if len(sites) > 3:
-        named = {site_key(r.survey.site) for r in results if r.survey.site}
-        unnamed = sum(not r.survey.site for r in results)
+        named = {site_key(site) for _, site, *_ in visits if site}
+        unnamed = sum(not site for _, site, *_ in visits)
         words = [plural(len(named), "site")] if named else []
         where = " and ".join([*words, *([f"{plural(unnamed, 'survey')} without a name"] if unnamed else [])])
-    days = sorted(r.survey.date for r in results if r.survey.date)
+    days = sorted(date for _, _, date, _ in visits if date)
     when = "" if not days else days[0] if days[0] == days[-1] else f"{days[0]} to {days[-1]}"
     return ", ".join(w for w in (where, when) if w)
 
@@ -153,8 +149,9 @@ def write_report(
     """Write the report of these packs (of every pack in the store when None) into the folder `out`.
 
     ``report.html``, ``report.pdf``, ``tables/`` (cover, density, impacts and groups of sites as CSV) and ``figures/``
-    (each figure as SVG and PNG, with the numbers that it draws as CSV). Returns the paths. `tick` is called, with how
-    many there are as far as is known, whenever a survey is worked out or a figure drawn.
+    (each figure as SVG and PNG, with the numbers that it draws as CSV); of many surveys also ``volumes/``. Returns the
+    paths. `tick` is called, with how many there are as far as is known, whenever a survey is worked out or the figures
+    of a part are drawn.
 
     Raises
     ------
@@ -172,54 +169,85 @@ def write_report(
         )
     with collecting_less():
         results, origin = _results(store, came, level=level, now=now, tick=lambda: tick(len(came)))
-    earlier = earlier_results(store.folder)
+    rest = {"earlier": earlier_results(store.folder), "audits": store.audits.all()}
     groups = Groups(tuple(groups_of_results(results, grouped_sites(store.folder))))
-    report = build_report(results, store.photos(), origin, earlier=earlier, audits=store.audits.all(), groups=groups)
-    every = len(results) + sum(1 for _ in report.figures)
-    return report_files(results, report, out, groups=groups.values, drawn=lambda: tick(every))
+    return report_files(results, store.photos(), origin, out, groups=groups, tick=tick, **rest)
 
 
 def _results(
     store: Store, packs: Sequence[str], *, level: float, now: datetime, tick: Callable[[], None]
-) -> tuple[list[SurveyResults], Provenance]:
-    """Results of these packs' surveys by date, then as the packs are given, and their origin; marks are not held."""
-    found, origins = {}, Origins()
+) -> tuple[Sequence[SurveyResults], Provenance]:
+    """Results of these packs' surveys by date, then as the packs are given, and their origin.
+
+    Marks are not held. Results of more surveys than one page has lie on disk.
+    """
+    spool, dates, origins = SurveySpool(), {}, Origins()
     for survey in iter_surveys(store, sorted(packs, key=in_turn)):
         origins.add(survey)
-        found[survey.pack] = replace(survey_results(survey, level=level), survey=without_marks(survey))
+        spool.put_results(replace(survey_results(survey, level=level), survey=without_marks(survey)))
+        dates[survey.pack] = survey.date or "9999"
         tick()
-    results = sorted((found[pack] for pack in packs), key=lambda r: r.survey.date or "9999")
-    return results, origins.record([r.survey.pack for r in results], now=now)
+    order = sorted(packs, key=lambda pack: dates[pack])
+    results = SpooledResults(spool, order)
+    return results if len(order) > AT_ONCE else list(results), origins.record(order, now=now)
 
 
 def report_files(
     results: Sequence[SurveyResults],
-    report: Report,
+    photos: Sequence[PhotoRow],
+    origin: Provenance,
     out: Path,
     *,
-    groups: Sequence[GroupValue] = (),
-    drawn: Callable[[], None] = lambda: None,
+    earlier: Sequence[EarlierResult] = (),
+    audits: Sequence[Audit] = (),
+    groups: Groups | None = None,
+    tick: Callable[[int], None] = lambda total: None,
 ) -> list[Path]:
-    """Write a report and its numbers into the folder `out`, page and PDF first; returns the paths."""
+    """Write the report of these surveys and its numbers into the folder `out`, page and PDF first; returns the paths.
+
+    More surveys than one page has (`digitise.report.volumes`) are in volumes beside it. Arguments as in `build_report`;
+    `tick` as in `write_report`.
+    """
     from digitise.exchange.package import write_csv
     from digitise.exchange.tables import groups_table, result_tables
+
+    many = len(results) > AT_ONCE
+    for folder in ("tables", "figures", *((FOLDER,) if many else ())):
+        (out / folder).mkdir(parents=True, exist_ok=True)
+    placed = [(r.survey.site or "", r.survey.date or "", r.survey.pack) for r in results] if many else []
+    volumes = volumes_of(placed, most=AT_ONCE) if many else ()
+    rest = {"earlier": earlier, "audits": audits, "groups": groups, "volumes": volumes}
+    with collecting_less():
+        report = build_report(results, photos, origin, **rest)
+    total = len(results) + len(report.parts) + sum(len(v.packs) + 1 for v in volumes)
+    pages = _pages(report, out, "report")
+    tables = [*result_tables(results), *([groups_table(groups.values)] if groups and groups.values else [])]
+    files = [*write_csv(tables, out / "tables"), *_figures(report, out / "figures", lambda: tick(total))]
+    place = {pack: i for i, (_, _, pack) in enumerate(placed)}
+    for number, volume in enumerate(volumes, start=1):
+        own = volume_report(volume, [results[place[p]] for p in volume.packs], report, number=number)
+        files += _pages(own, out / FOLDER, file_name(number))
+        files += _figures(own, out / "figures", lambda: tick(total))
+    return [*pages, *files]
+
+
+def _pages(report: Report, folder: Path, name: str) -> list[Path]:
+    """Page and paper."""
     from digitise.report.pdf import pdf_bytes
 
-    for folder in (out / "tables", out / "figures"):
-        folder.mkdir(parents=True, exist_ok=True)
-    pages = [out / "report.html", out / "report.pdf"]
-    with pages[0].open("w", encoding="utf-8") as page:
-        page.writelines(html_pieces(report))
-    pages[1].write_bytes(pdf_bytes(report))
-    tables = [*result_tables(results), *([groups_table(groups)] if groups else [])]
-    return [*pages, *write_csv(tables, out / "tables"), *_figures(report, out / "figures", drawn)]
+    page, paper = folder / f"{name}.html", folder / f"{name}.pdf"
+    with page.open("w", encoding="utf-8") as stream:
+        stream.writelines(html_pieces(report))
+    paper.write_bytes(pdf_bytes(report))
+    return [page, paper]
 
 
 def _figures(report: Report, folder: Path, drawn: Callable[[], None]) -> list[Path]:
     from digitise.report.figure_files import write_figure
 
     out = []
-    for figure in report.figures:
-        out += write_figure(figure.wide, figure.data, folder)
+    for part in report.parts:
+        for figure in part.figures:
+            out += write_figure(figure.wide, figure.data, folder)
         drawn()
     return out

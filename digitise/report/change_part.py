@@ -26,10 +26,20 @@ def last_changes(results: Sequence[SurveyResults]) -> tuple[Compared, ...]:
     dated = {(site_key(r.survey.site), r.survey.date) for r in results if r.survey.site and r.survey.date}
     if len(dated) == len({site for site, _ in dated}):
         return ()
-    surveys, cover, density = survey_table(results), cover_table(results), density_table(results)
-    level = results[0].level
-    found = compare_pairs(latest_pairs(samples_of(surveys, cover, density)), level=level)
+    some = _last_two_dates(results)
+    surveys, cover, nothing = survey_table(some), cover_table(some), density_table(())
+    found = compare_pairs(latest_pairs(samples_of(surveys, cover, nothing)), level=results[0].level)
     return tuple(c for c in found if c.variable.is_group and c.change.effect.value is not None)
+
+
+def _last_two_dates(results: Sequence[SurveyResults]) -> list[SurveyResults]:
+    """Surveys of each site's last two surveys by date, and any on the same days: what a comparison needs."""
+    dates: dict[str, list[str]] = {}
+    for r in results:
+        if r.survey.site and r.survey.date:
+            dates.setdefault(site_key(r.survey.site), []).append(r.survey.date)
+    last = {site: set(sorted(own)[-2:]) for site, own in dates.items()}
+    return [r for r in results if r.survey.site and r.survey.date in last.get(site_key(r.survey.site), ())]
 
 
 def change_part(changes: Sequence[Compared]) -> Part | None:

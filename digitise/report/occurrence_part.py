@@ -58,8 +58,10 @@ def community_part(results: Sequence[SurveyResults]) -> Part | None:
     frame = frame[frame["transects"] > 0]
     if frame.empty:
         return None
-    titles = {d.sheet: d.title for r in results for d in r.densities}
-    names = {r.survey.pack: r.name for r in results}
+    titles, names = {}, {}
+    for r in results:
+        titles |= {d.sheet: d.title for d in r.densities}
+        names[r.survey.pack] = r.name
     lead = (
         "Over transects whose every count is known. Every measure grows with effort: compare only surveys of as many "
         "transects, or the rarefied numbers. Kinds are rows of the sheet, not species. Effective kinds are as many "

@@ -4,29 +4,62 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from digitise.earlier import EarlierResult
 from digitise.report.blocks import Block, Bullets, Cell, Figure, Heading, Paragraph, Part, Table, Text
 from digitise.report.plots import NARROW, WIDE, Plot, PlotRow
-from digitise.report.short_part import impacts_table, newest_of_sites
+from digitise.report.short_part import impacts_table
 from digitise.report.site_map import MapSite, draw_map
 from digitise.report.survey_part import COVER_AXIS, cover_row, date_words, figure, with_keys
 from digitise.report.time_plots import TimeDot, TimePlot, cut_short, draw_times
 from digitise.report.words import surveys_of_sites, with_span
 from digitise.results import SurveyResults
-from digitise.surveys.places import place_of, site_key, why_no_place
+from digitise.surveys.places import Place, place_of, site_key, why_no_place
 from digitise.wording import plural
 
 MOST_COVERS, MOST_DENSITIES = 6, 4  # drawn along time for one site: groups first; the commonest animals
 MOST_ROWS = 36  # of a comparison in one figure
 
 
+@dataclass(frozen=True, slots=True)
+class _Visit:
+    """What the overview tells of one survey."""
+
+    name: str
+    site: str | None
+    date: str | None
+    day: str  # in words
+    transects: int
+    place: Place | None
+    why_no_place: str
+    covers: tuple[tuple[str, str], ...]  # headlines, with their intervals
+    unread: int
+    cells: int
+
+
+def _visit(r: SurveyResults) -> _Visit:
+    covers = {g.label: with_span(g.site.cover) for line in r.lines for g in line.groups}
+    return _Visit(
+        r.name,
+        r.survey.site,
+        r.survey.date,
+        date_words(r),
+        len(r.survey.transects),
+        place_of(r.survey),
+        why_no_place(r.survey),
+        tuple(covers.items()),
+        len(r.survey.unread),
+        len(r.survey.cells),
+    )
+
+
 def where_part(results: Sequence[SurveyResults]) -> Part:
     """What was surveyed: a map, and one row a survey."""
+    visits = [_visit(r) for r in results]
     blocks: list[Block] = [Heading(1, "What was surveyed", "surveyed")]
-    blocks.append(Paragraph(_what(results), "lead"))
-    sites = list(dict.fromkeys(MapSite(r.name, place) for r in results if (place := place_of(r.survey))))
+    blocks.append(Paragraph(_what(visits), "lead"))
+    sites = list(dict.fromkeys(MapSite(v.name, v.place) for v in visits if v.place))
     sites = list({site_key(s.name): s for s in sites}.values())
     if sites:
         head = ("site", "latitude", "longitude")
@@ -36,46 +69,39 @@ def where_part(results: Sequence[SurveyResults]) -> Part:
             "Equirectangular projection, true to scale at the middle latitude."
         )
         blocks.append(Figure(draw_map(sites, WIDE), draw_map(sites, NARROW), caption, data))
-    off = [f"{r.name}: {why_no_place(r.survey)}" for r in results if place_of(r.survey) is None]
+    off = [f"{v.name}: {v.why_no_place}" for v in visits if v.place is None]
     if off:
         blocks += [Paragraph("Not on the map, because the position is not known:", "small"), Bullets(tuple(off))]
-    blocks.append(_surveys_table(results))
+    blocks.append(_surveys_table(visits, f"{100 * results[0].level:g} %"))
     return Part(tuple(blocks), "surveyed")
 
 
-def _what(results: Sequence[SurveyResults]) -> str:
-    days = sorted(r.survey.date for r in results if r.survey.date)
+def _what(visits: Sequence[_Visit]) -> str:
+    days = sorted(v.date for v in visits if v.date)
     when = "" if not days else f" on {days[0]}" if days[0] == days[-1] else f" from {days[0]} to {days[-1]}"
-    lines = sum(len(r.survey.transects) for r in results)
     return (
-        f"{surveys_of_sites(results)}{when}; {plural(lines, 'transect')} in all. "
+        f"{surveys_of_sites([v.site for v in visits])}{when}; "
+        f"{plural(sum(v.transects for v in visits), 'transect')} in all. "
         "The sampling unit is the transect: every interval here is about differences between transects."
     )
 
 
-def _surveys_table(results: Sequence[SurveyResults]) -> Table:
-    headlines = list(dict.fromkeys(g.label for r in results for line in r.lines for g in line.groups))[:3]
+def _surveys_table(visits: Sequence[_Visit], level: str) -> Table:
+    headlines = list(dict.fromkeys(label for v in visits for label, _ in v.covers))[:3]
     head = ("Site", "Date", "Transects", *(f"{h}, %" for h in headlines), "Unread cells")
     rows = []
-    for r in results:
-        covers = {g.label: g.site.cover for line in r.lines for g in line.groups}
-        cells: list[Cell] = [r.name, date_words(r), str(len(r.survey.transects))]
-        for name in headlines:
-            e = covers.get(name)
-            cells.append("–" if e is None else with_span(e))
-        unread = len(r.survey.unread)
-        of = f"{unread} of {len(r.survey.cells)}"
-        cells.append(Text(of, "not") if unread else of)
-        rows.append(("", tuple(cells)))
-    level = f"{100 * results[0].level:g} %"
+    for v in visits:
+        covers = dict(v.covers)
+        of = f"{v.unread} of {v.cells}"
+        cells: list[Cell] = [v.name, v.day, str(v.transects), *(covers.get(name, "–") for name in headlines)]
+        rows.append(("", (*cells, Text(of, "not") if v.unread else of)))
     return Table(
         head, tuple(rows), f"Surveys, with headline covers and their {level} intervals between transects.", words=(0, 1)
     )
 
 
-def comparison_part(results: Sequence[SurveyResults]) -> Part | None:
-    """Headline covers of several surveys side by side: the newest of each site."""
-    newest = newest_of_sites(results)
+def comparison_part(newest: Sequence[SurveyResults], *, surveys: int) -> Part | None:
+    """Headline covers of several surveys side by side: the `newest` of each site, of so many `surveys`."""
     headlines = list(dict.fromkeys(g.label for r in newest for line in r.lines for g in line.groups))
     if len(newest) < 2 or not headlines:
         return None
@@ -83,7 +109,7 @@ def comparison_part(results: Sequence[SurveyResults]) -> Part | None:
         "Overlapping intervals are no test of change: sites differ, and lines laid anew differ too. Compare "
         "surveys made in one season, with equal lines and equal waits."
     )
-    if len(newest) < len(results):
+    if len(newest) < surveys:
         lead = f"The newest survey of each site. {lead}"
     blocks: list[Block] = [Heading(1, "Side by side", "side-by-side"), Paragraph(lead)]
     at_once = max(1, MOST_ROWS // (len(newest) + 1))
@@ -115,13 +141,23 @@ def _comparison(results: Sequence[SurveyResults], headlines: Sequence[str], name
 
 def trends_part(results: Sequence[SurveyResults], earlier: Sequence[EarlierResult]) -> Part | None:
     """Each site with results on two dates or more: its covers and densities along time, imported ones told apart."""
-    series = _series(results, earlier)
-    sites = dict.fromkeys(site for site, _, _, _ in series)
+    there: dict[str, list[int]] = {}  # dated surveys of each site, of which one site's are held at a time
+    spelt = {site_key(e.site): e.site for e in earlier}
+    for i, r in enumerate(results):
+        spelt[site_key(r.name)] = r.name
+        if r.survey.date is not None and r.survey.site is not None:
+            there.setdefault(site_key(r.name), []).append(i)
+    there |= {site: [] for site in map(site_key, dict.fromkeys(e.site for e in earlier)) if site not in there}
     blocks: list[Block] = []
-    for i, site in enumerate(sites):
-        own = {key: dots for key, dots in series.items() if key[0] == site and len({d.day for d in dots}) > 1}
+    number = 0
+    for site, places in there.items():
+        before = [e for e in earlier if site_key(e.site) == site]
+        series = _series([results[i] for i in places], before, spelt[site])
+        own = {key: dots for key, dots in series.items() if len({d.day for d in dots}) > 1}
         if own:
-            blocks += [Heading(2, site), _trend_figure(i, site, own, 100 * results[0].level if results else 95)]
+            level = 100 * results[0].level if results else 95
+            blocks += [Heading(2, spelt[site]), _trend_figure(number, spelt[site], own, level)]
+        number += bool(series)
     if not blocks:
         return None
     lead = (
@@ -140,26 +176,24 @@ def _interval_words(level: float, dots: Sequence[TimeDot]) -> str:
 _Key = tuple[str, str, str, bool]  # site, title, unit, percent
 
 
-def _series(results: Sequence[SurveyResults], earlier: Sequence[EarlierResult]) -> dict[_Key, list[TimeDot]]:
+def _series(results: Sequence[SurveyResults], earlier: Sequence[EarlierResult], site: str) -> dict[_Key, list[TimeDot]]:
+    """What one site's surveys say of each variable, day by day."""
     out: dict[_Key, list[TimeDot]] = {}
-    spelt = {site_key(e.site): e.site for e in earlier} | {site_key(r.name): r.name for r in results}
     for r in results:
-        if r.survey.date is None or r.survey.site is None:
-            continue
         day = dt.date.fromisoformat(r.survey.date)
         covers = [(one.label, one.site.cover) for line in r.lines for one in (*line.groups, *line.categories)]
         for label, e in covers:
             if e.value is not None:
-                key = (spelt[site_key(r.name)], label, "cover, %", True)
+                key = (site, label, "cover, %", True)
                 out.setdefault(key, []).append(TimeDot(day, e.value, e.low, e.high))
         for d in r.densities:
             e = d.site.density
             if e.value is not None:
-                key = (spelt[site_key(r.name)], d.label, "per 100 m²", False)
+                key = (site, d.label, "per 100 m²", False)
                 low = None if e.method and "one-sided" in e.method else e.low
                 out.setdefault(key, []).append(TimeDot(day, e.value, low, e.high if low is not None else None))
     for one in earlier:
-        key = (spelt[site_key(one.site)], one.label, one.unit_words, one.is_cover)
+        key = (site, one.label, one.unit_words, one.is_cover)
         out.setdefault(key, []).append(TimeDot(one.day, one.value, one.low, one.high, earlier=True))
     return out
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
@@ -15,7 +16,7 @@ from digitise.report.plots import NARROW, WIDE
 from digitise.report.references import cited
 from digitise.report.survey_part import date_words
 from digitise.report.words import methods
-from digitise.results import SurveyResults
+from digitise.results import SheetQuality, SurveyResults
 from digitise.results.groups import GroupValue
 from digitise.store import PageRow, PhotoRow
 from digitise.wording import plural, thousands
@@ -30,20 +31,27 @@ SHARES = (("#0b5d8c", "accepted by rule"), ("#dcebf3", "decided by a person"), (
 
 def quality_part(results: Sequence[SurveyResults], photos: Sequence[PhotoRow], audits: Sequence[Audit] = ()) -> Part:
     """Who decided the cells, sheet by sheet; what audits of accepted cells showed; what became of every photograph."""
-    sums = {k: sum(getattr(q, k) for r in results for q in r.quality) for k in KINDS}
+    sheets = [q for r in results for q in r.quality]
+    sums = {k: sum(getattr(q, k) for q in sheets) for k in KINDS}
     blocks: list[Block] = [Heading(1, "Data quality", "data-quality"), Paragraph(_cells_words(sums), "lead")]
     if sums["cells"]:
         data = (("decided", "cells"), *((w, sums[k]) for (_, w), k in zip(SHARES, KINDS[2:5], strict=True)))
         blocks.append(Figure(_shares(sums, WIDE), _shares(sums, NARROW), data=data))
-    blocks.append(_cells_table(results, sums))
-    points = [p for r in results for line in r.lines for p in line.points]
-    if points:
-        parts = (f"{sum(getattr(p, k) for p in points)} {k}" for k in ("legible", "unread", "illegible", "blank"))
-        blocks.append(
-            Paragraph(f"Substrate points: {', '.join(parts)} of {sum(p.planned for p in points)} planned.", "small")
-        )
+    blocks.append(_cells_table(sheets, sums))
+    if (points := _points(results))["planned"]:
+        parts = (f"{points[k]} {k}" for k in ("legible", "unread", "illegible", "blank"))
+        blocks.append(Paragraph(f"Substrate points: {', '.join(parts)} of {points['planned']} planned.", "small"))
     blocks += audit_blocks(audits, {r.survey.pack for r in results})
     return Part((*blocks, *_photographs(results, photos)), "data-quality", new_page=True)
+
+
+def _points(results: Sequence[SurveyResults]) -> Counter[str]:
+    """Points of all lines, by what became of them."""
+    out: Counter[str] = Counter()
+    for p in (p for r in results for line in r.lines for p in line.points):
+        for kind in ("legible", "unread", "illegible", "blank", "planned"):
+            out[kind] += getattr(p, kind)
+    return out
 
 
 def _cells_words(sums: dict[str, int]) -> str:
@@ -81,13 +89,12 @@ def _shares(sums: dict[str, int], width: float) -> Drawing:
     )
 
 
-def _cells_table(results: Sequence[SurveyResults], sums: dict[str, int]) -> Table:
+def _cells_table(sheets: Sequence[SheetQuality], sums: dict[str, int]) -> Table:
     head = ("Sheet", "Photographs", "Cells", "By rule", "By a person", "Unread", "Illegible", "Blank")
     found: dict[str, list[int]] = {}
-    for r in results:
-        for q in r.quality:
-            values = found.setdefault(q.title, [0] * len(KINDS))
-            found[q.title] = [a + getattr(q, k) for a, k in zip(values, KINDS, strict=True)]
+    for q in sheets:
+        values = found.setdefault(q.title, [0] * len(KINDS))
+        found[q.title] = [a + getattr(q, k) for a, k in zip(values, KINDS, strict=True)]
     rows = [("", (title, *map(thousands, values))) for title, values in found.items()]
     rows.append(("group", ("All sheets", *(thousands(sums[k]) for k in KINDS))))
     caption = "Cells of the photographs that count. Illegible and blank cells are among those accepted or decided."
@@ -95,7 +102,7 @@ def _cells_table(results: Sequence[SurveyResults], sums: dict[str, int]) -> Tabl
 
 
 def _photographs(results: Sequence[SurveyResults], photos: Sequence[PhotoRow]) -> list[Block]:
-    used = {p.sha256: p for r in results for p in r.survey.pages}
+    used = {p.sha256 for r in results for p in r.survey.pages}
     refused = [p for p in photos if p.status in ("retake", "unreadable")]
     waiting = [p for p in photos if p.status == "waiting"]
     others = sum(p.status == "read" and p.sha256 not in used for p in photos)
@@ -129,17 +136,34 @@ def methods_part(
 
 def origin_part(results: Sequence[SurveyResults], origin: Provenance) -> Part:
     """Versions, protocols, packs and digests; every photograph with what was read on it."""
-    facts = (
-        ("Made", origin.created_at),
-        ("By", f"{origin.tool} {origin.tool_version}"),
-        ("Reader", ", ".join(origin.reader_versions)),
-        ("Packs", ", ".join(origin.packs)),
-        ("Photographs", str(len(origin.photo_sha256))),
-        *((f"Protocol {n} {v}, SHA-256", Text(d, "code")) for n, v, d in origin.protocols),
-        ("Data, SHA-256 (equal digests mean equal photographs and entries)", Text(origin.digest, "code")),
-    )
-    blocks = (Heading(1, "Provenance", "provenance"), Facts(facts), _photographs_table(results))
+    facts = _origin_facts(origin, ", ".join(origin.packs))
+    blocks = (Heading(1, "Provenance", "provenance"), facts, _photographs_table(results))
     return Part(blocks, "provenance", new_page=True)
+
+
+def origin_of_volumes(origin: Provenance) -> Part:
+    """The same where surveys are in volumes, which name their packs and photographs."""
+    facts = _origin_facts(origin, f"{thousands(len(origin.packs))}, named in the volumes with their photographs")
+    return Part((Heading(1, "Provenance", "provenance"), facts), "provenance", new_page=True)
+
+
+def photographs_part(results: Sequence[SurveyResults]) -> Part:
+    """Every photograph behind some of the surveys."""
+    return Part((Heading(1, "Photographs", "photographs"), _photographs_table(results)), "photographs", new_page=True)
+
+
+def _origin_facts(origin: Provenance, packs: str) -> Facts:
+    return Facts(
+        (
+            ("Made", origin.created_at),
+            ("By", f"{origin.tool} {origin.tool_version}"),
+            ("Reader", ", ".join(origin.reader_versions)),
+            ("Packs", packs),
+            ("Photographs", str(len(origin.photo_sha256))),
+            *((f"Protocol {n} {v}, SHA-256", Text(d, "code")) for n, v, d in origin.protocols),
+            ("Data, SHA-256 (equal digests mean equal photographs and entries)", Text(origin.digest, "code")),
+        )
+    )
 
 
 def _photographs_table(results: Sequence[SurveyResults]) -> Table:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from digitise.estimate.intervals import Estimate
 from digitise.report.blocks import Block, Bullets, Cell, Heading, Part, Table, Text
@@ -19,19 +20,30 @@ SURE = 0.05  # adjusted p from which on a change is not told from none
 
 
 def newest_of_sites(results: Sequence[SurveyResults]) -> list[SurveyResults]:
-    """The newest survey of each site, in order of date; one whose site is not entered stands for itself."""
-    by_date = sorted(results, key=lambda r: r.survey.date or "")
-    return list({site_key(r.name): r for r in by_date}.values())
+    """The newest survey of each site, in order of date; one whose site is not entered stands for itself.
+
+    Without its categories and animals: only headlines and impacts are shown side by side.
+    """
+    known = [(r.survey.date or "", i, site_key(r.name)) for i, r in enumerate(results)]
+    newest = {site: i for _, i, site in sorted(known)}
+    return [_headlines(results[i]) for i in newest.values()]
 
 
-def short_part(results: Sequence[SurveyResults], changes: Sequence[Compared]) -> Part | None:
-    """The headline covers' range over sites, and which of them changed; None for one site, or without headlines."""
-    newest = newest_of_sites(results)
+def _headlines(r: SurveyResults) -> SurveyResults:
+    lines = tuple(replace(line, categories=(), points=(), reads=()) for line in r.lines)
+    survey = replace(r.survey, cells=(), pages=(), findings=())
+    return replace(r, survey=survey, lines=lines, densities=tuple(d for d in r.densities if d.is_impact))
+
+
+def short_part(newest: Sequence[SurveyResults], changes: Sequence[Compared], *, unnamed: int = 0) -> Part | None:
+    """The headline covers' range over sites, and which of them changed; None for one site, or without headlines.
+
+    `newest` is the newest survey of each site; of all surveys `unnamed` have no site yet.
+    """
     headlines = list(dict.fromkeys(g.label for r in newest for line in r.lines for g in line.groups))
     if len(newest) < 2 or not headlines:
         return None
     said = [words for name in headlines[:MOST_HEADLINES] if (words := _range(newest, name))]
-    unnamed = sum(not r.survey.site for r in results)
     if said and unnamed:
         verb, which = ("has", "it may be") if unnamed == 1 else ("have", "one of them may be")
         said.append(f"{plural(unnamed, 'survey')} {verb} no site entered yet; {which} the newest of a site above.")

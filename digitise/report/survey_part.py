@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from digitise.estimate.uneven import FEW_UNITS, GAMMA
 from digitise.report.blocks import Block, Cards, Cell, Facts, Figure, Findings, Heading, Paragraph, Part, Table, Text
 from digitise.report.doubt_part import doubt_blocks
 from digitise.report.occurrence_part import NOTED, SEEN, noted_cells, noted_words, seen_cells, seen_words
@@ -260,6 +261,8 @@ def _interval_words(lines: Sequence[DensityLine], level: str) -> str:
         )
     if any(e.has_interval and not one_sided(e) for e in estimates):
         words.append(f"{level} intervals cover differences between transects, not reading.")
+    if any(e.method == GAMMA and e.n < FEW_UNITS for e in estimates) and not lines[0].is_impact:
+        words.append("Of animals in schools, which so few transects may all miss, up to 10 in 100 end below the truth.")
     if any(one_sided(e) for e in estimates):
         words.append("“Below” is a one-sided limit for none seen: counting only, if animals are not in groups.")
     if any(e.value is not None and not e.has_interval for e in estimates):

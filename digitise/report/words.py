@@ -50,9 +50,8 @@ def one_sided(e: Estimate) -> bool:
 
 def status(results: Sequence[SurveyResults]) -> tuple[bool, str]:
     """(complete, one sentence) about what is still missing."""
-    unread = sum(len(r.survey.unread) for r in results)
-    cells = sum(len(r.survey.cells) for r in results)
-    missing = sum(len(r.survey.missing) for r in results)
+    sums = [(len(r.survey.unread), len(r.survey.cells), len(r.survey.missing)) for r in results]
+    unread, cells, missing = map(sum, zip(*sums, strict=True)) if sums else (0, 0, 0)
     if not unread and not missing:
         return (True, f"Every one of {plural(cells, 'cell')} has been accepted or entered, and no sheet is missing.")
     parts = []
@@ -115,12 +114,15 @@ def _sampling(p: Protocol) -> str:
 
 
 def _reading(results: Sequence[SurveyResults], origin: Provenance) -> str:
-    sheets = [q for r in results for q in r.quality]
+    sheets, by_hand, photographs = [], 0, set()
+    for r in results:
+        sheets += r.quality
+        by_hand += sum(p.keyed for p in r.survey.pages)
+        photographs |= {p.sha256 for p in r.survey.pages if not p.keyed}
     kinds = ("cells", "by_rule", "by_person", "unread")
     cells, rule, person, unread = (sum(getattr(q, k) for q in sheets) for k in kinds)
     basis = "; ".join(origin.acceptance_bases) or "not recorded"
-    by_hand = sum(p.keyed for r in results for p in r.survey.pages)
-    photos = len({p.sha256 for r in results for p in r.survey.pages if not p.keyed})
+    photos = len(photographs)
     readers = ", ".join(v for v in origin.reader_versions if v != KEYED) or "none"
     return (
         f"{plural(photos, 'photograph')} {'was' if photos == 1 else 'were'} read by digitise {origin.tool_version} "
@@ -140,14 +142,17 @@ def _keyed_words(sheets: int) -> str:
 
 
 def _cover(results: Sequence[SurveyResults]) -> list[str]:
-    lines = [line for r in results for line in r.lines]
-    if not lines:
+    methods_used, used, alone, there = set(), set(), False, False
+    for line in (line for r in results for line in r.lines):
+        there = True
+        used |= {line.site.estimator} if line.site.transects else set()
+        estimates = [one.site.cover for one in (*line.groups, *line.categories)]
+        methods_used |= {e.method for e in estimates if e.has_interval}
+        alone = alone or any(e.value is not None and not e.has_interval for e in estimates)
+    if not there:
         return []
-    estimates = [one.site.cover for line in lines for one in (*line.groups, *line.categories)]
-    methods_used = {e.method for e in estimates if e.has_interval}
     level = f"{100 * results[0].level:g} %"
     out = ["Percent cover of a transect is the share of its legible points."]
-    used = {line.site.estimator for line in lines if line.site.transects}
     if "mean of transects" in used:
         out.append("Site cover is the mean of its transects.")
     if "ratio of totals" in used:
@@ -173,16 +178,19 @@ def _cover(results: Sequence[SurveyResults]) -> list[str]:
             "Pearson 1934) on the number of independent points that the transects are worth (Korn & Graubard 1998); "
             "where all transects agree, two points are taken to be worth one."
         )
-    if any(e.value is not None and not e.has_interval for e in estimates):
+    if alone:
         out.append("A site with one transect has no interval: one line says nothing of the spread between lines.")
     return [" ".join(out)]
 
 
 def _density(results: Sequence[SurveyResults]) -> list[str]:
-    sites = [d.site for r in results for d in r.densities]
-    if not sites:
+    used, none_seen, alone, there = set(), False, False, False
+    for e in (d.site.density for r in results for d in r.densities):
+        there, none_seen = True, none_seen or one_sided(e)
+        used |= {e.method} if e.has_interval else set()
+        alone = alone or (e.value is not None and not e.has_interval)
+    if not there:
         return []
-    used = {s.density.method for s in sites if s.density.has_interval}
     level = f"{100 * results[0].level:g} %"
     out = ["Density is total count over total area counted, per 100 m²."]
     if GAMMA in used:
@@ -193,13 +201,13 @@ def _density(results: Sequence[SurveyResults]) -> list[str]:
             "1998, Satterthwaite 1946); never inside the exact limits of all animals counted (Garwood 1936). It leans "
             "upwards, since a few transects hold most of the animals; belts that all agree count as spread by chance."
         )
-    if any(one_sided(s.density) for s in sites):
+    if none_seen:
         out.append(
             "None seen gives a one-sided upper limit at "
             f"{level} (Poisson; Hanley & Lippman-Hand 1983), which holds "
             "only for animals not in groups."
         )
-    if any(s.density.value is not None and not s.density.has_interval for s in sites):
+    if alone:
         out.append("One belt gives no interval.")
     out.append(
         "Intervals of single belts, in density.csv, are exact Poisson (Garwood 1936): "
@@ -214,10 +222,10 @@ def tells_occurrence(lines: Sequence[DensityLine | ImpactLine]) -> bool:
     return any(one.occurrence.n > 1 for one in lines)
 
 
-def surveys_of_sites(results: Sequence[SurveyResults]) -> str:
-    """ "3 surveys of 2 sites"; a survey whose site is not entered is of no known site."""
-    named = [site_key(r.survey.site) for r in results if r.survey.site]
-    rest = len(results) - len(named)
+def surveys_of_sites(sites: Sequence[str | None]) -> str:
+    """ "3 surveys of 2 sites", from each survey's site; one whose site is not entered is of no known site."""
+    named = [site_key(site) for site in sites if site]
+    rest = len(sites) - len(named)
     words = [f"{plural(len(named), 'survey')} of {plural(len(set(named)), 'site')}"] if named else []
     words += [f"{plural(rest, 'survey')} whose site is not entered"] if rest else []
     return " and ".join(words)
@@ -225,16 +233,20 @@ def surveys_of_sites(results: Sequence[SurveyResults]) -> str:
 
 def _occurrence(results: Sequence[SurveyResults]) -> list[str]:
     """Occurrence, spread and diversity, where a belt was counted."""
-    lines = [d for r in results for d in r.densities]
+    occurs = spread = seen = False
+    for r in results:
+        occurs = occurs or tells_occurrence([*r.densities, *r.impacts])
+        spread = spread or any(d.dispersion.index is not None for d in r.densities)
+        seen = seen or any(d.dispersion.mean > 0 for d in r.densities if not d.is_impact)
     out = []
-    if tells_occurrence([*lines, *(i for r in results for i in r.impacts)]):
+    if occurs:
         out.append("Occurrence is the share of transects with at least one, with the score interval (Wilson 1927).")
-    if any(d.dispersion.index is not None for d in lines):
+    if spread:
         out.append(
             "The spread of counts is their variance over their mean between whole belts, with the chi-square test of "
             "animals spread by chance."
         )
-    if any(d.dispersion.mean > 0 for d in lines if not d.is_impact):
+    if seen:
         out.append(
             "Diversity of whole belts: Shannon 1948 (natural logarithm), Simpson 1949, evenness (Pielou 1966), "
             "effective kinds (Hill 1973), and richness rarefied to the smallest survey (Hurlbert 1971)."
@@ -244,9 +256,7 @@ def _occurrence(results: Sequence[SurveyResults]) -> list[str]:
 
 def _doubt(results: Sequence[SurveyResults]) -> list[str]:
     """What unread cells add, where an interval holds it."""
-    parts = [d.expected.parts for r in results for d in r.densities]
-    parts += [c.expected.parts for r in results for line in r.lines for c in line.categories]
-    if not any(p is not None and p.read > 0 for p in parts):
+    if not any(_doubted(r) for r in results):
         return []
     text = (
         "Expected covers and densities count cells that nobody has decided by the probabilities of what they may say. "
@@ -256,19 +266,25 @@ def _doubt(results: Sequence[SurveyResults]) -> list[str]:
     return [text]
 
 
+def _doubted(r: SurveyResults) -> bool:
+    parts = [d.expected.parts for d in r.densities]
+    parts += [c.expected.parts for line in r.lines for c in line.categories]
+    return any(p is not None and p.read > 0 for p in parts)
+
+
 def _unknown(results: Sequence[SurveyResults], *, audited: bool) -> list[str]:
-    points = [p for r in results for line in r.lines for p in line.points]
+    points = [(p.missing, p.planned) for r in results for line in r.lines for p in line.points]
     zero = (
         "A blank tally is a zero only where the sheet's none-seen box is ticked or a 0 is written; a count takes the "
         "strokes, and the written total where there are no legible strokes."
     )
     out = [zero]
-    missing = sum(p.missing for p in points)
+    missing, planned = map(sum, zip(*points, strict=True)) if points else (0, 0)
     if missing:
         out.append(
-            f"{plural(missing, 'point')} of {sum(p.planned for p in points)} are unread, illegible or blank: they "
-            "shrink the denominator, and the pale bands show where cover would lie if none or all of them were "
-            "of the category, with nothing assumed."
+            f"{plural(missing, 'point')} of {planned} are unread, illegible or blank: they shrink the denominator, "
+            "and the pale bands show where cover would lie if none or all of them were of the category, with nothing "
+            "assumed."
         )
     out.append(
         "No interval here covers misreadings among accepted cells: how rare those are is what the thresholds and "

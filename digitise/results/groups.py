@@ -6,7 +6,7 @@ is left out and named, never taken from an earlier one. Only decided cells count
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from digitise.results.results import SurveyResults
     from digitise.surveys.plan import SitePlan
 
+AT_ONCE = 25  # surveys of which tables are held together
 NO_SURVEY = "no survey known"
 SURVEY_COLUMNS = ["pack", "site", "date", "first_page"]
 
@@ -73,7 +74,12 @@ def group_values(
 
     ``places`` are sites with a group. Surveys of other sites, or without a date, are in no group.
     """
-    found = _by_pack(cover, density)
+    return _values(places, surveys, _by_pack(cover, density), level=level)
+
+
+def _values(
+    places: Sequence[SitePlan], surveys: pd.DataFrame, found: Mapping[str, dict[_Variable, _Found]], *, level: float
+) -> list[GroupValue]:
     named = {site_key(s.code): s for s in places} | {site_key(s.name): s for s in places}
     last: dict[tuple[str, int], dict[str, str]] = {}  # site's code to pack, by group and year
     for s in surveys.sort_values(["date", "first_page"]).itertuples(index=False):
@@ -138,8 +144,11 @@ def groups_of_results(results: Sequence[SurveyResults], places: Sequence[SitePla
     """`group_values` of these surveys; none without groups."""
     if not places or not results:
         return []
-    tables = survey_table(results), cover_table(results), density_table(results)
-    return group_values(places, *tables, level=results[0].level)
+    found: dict[str, dict[_Variable, _Found]] = {}
+    for i in range(0, len(results), AT_ONCE):
+        some = results[i : i + AT_ONCE]
+        found |= _by_pack(cover_table(some), density_table(some))
+    return _values(places, survey_table(results), found, level=results[0].level)
 
 
 def group_table(values: Sequence[GroupValue]) -> pd.DataFrame:

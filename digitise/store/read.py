@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
+from sys import intern
 
 from sqlalchemy import ColumnElement, CompoundSelect, Connection, Row, Select, and_, func, select, union
 
@@ -161,6 +162,7 @@ class Library:
         protocol = self.protocol(connection, page.protocol_digest)
         if given and not given.pack and page.reader_version != KEYED:
             given = None  # what was begun by hand with this photograph was given up; what was read of it stands
+        pack = given.pack if given else page.pack
         origin = "person" if given else "printed" if page.pack else ""
         return PageRow(
             id=page.id,
@@ -168,7 +170,7 @@ class Library:
             photo=page.photo,
             protocol=protocol.protocol,
             protocol_version=protocol.version,
-            protocol_digest=page.protocol_digest,
+            protocol_digest=intern(page.protocol_digest),  # words that thousands of pages share are held once
             layout_digest=layout.digest,
             sheet=layout.sheet,
             title=layout.title,
@@ -176,7 +178,7 @@ class Library:
             pages=layout.pages,
             per_transect=layout.per_transect,
             page_size_mm=layout.page_size_mm,
-            pack=given.pack if given else page.pack,
+            pack=intern(pack) if pack else pack,
             transect=given.transect if given else page.transect,
             identity_from=origin,
             superseded_by=None,
@@ -187,8 +189,8 @@ class Library:
             mean_confidence=page.mean_confidence,
             residual_mm=page.residual_mm,
             px_per_mm=page.px_per_mm,
-            reader_version=page.reader_version,
-            acceptance_basis=page.acceptance_basis,
+            reader_version=intern(page.reader_version),
+            acceptance_basis=intern(page.acceptance_basis),
             recorded_at=page.recorded_at,
         )
 

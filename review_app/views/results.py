@@ -32,7 +32,7 @@ def ways(pack: str, shown: str, waiting: int) -> Markup:
     )
 
 
-def choose_part(parts: Sequence[reports.ReportPart]) -> int:
+def choose_part(parts: Sequence[reports.Volume]) -> int:
     """Which part of many surveys to show, from a box."""
     return st.selectbox(
         "Sites",

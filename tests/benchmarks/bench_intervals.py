@@ -7,8 +7,8 @@ around the site's, with intra-line correlation 0.11; its counts are negative bin
 keep together). Most points are accepted, one in 500 of them misread. The
 others are unread, three times as often in the second category: the reader's evidence confuses categories at rates
 drawn for each point, and its probabilities come from a training mix that is even over categories, as a real reader's
-is, not from this reef. Review replaces unread points by the truth, the weightiest first. What is judged is the cover of
-the whole site, of which the transects are a sample.
+is, not from this reef. Schools met by chance are a second kind of belt. Review replaces unread points by the truth, the
+weightiest first. What is judged is the cover of the whole site, of which the transects are a sample.
 """
 
 from __future__ import annotations
@@ -16,14 +16,14 @@ from __future__ import annotations
 import argparse
 import math
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
 
 from digitise.estimate.cover import TransectPoints, site_cover
-from digitise.estimate.density import BeltCount, belt_from_pmf, site_density
+from digitise.estimate.density import NEARLY_NONE, BeltCount, belt_from_pmf, site_density
 from digitise.estimate.intervals import Estimate, clopper_pearson, t_mean
 from digitise.estimate.reading_doubt import ReadPoints, read_cover
 from digitise.estimate.review_order import CoverCell, first_to_review
@@ -35,7 +35,8 @@ POINTS = 40
 MISREAD = 0.002
 UNREAD = np.array([1.0, 3.0, 1.0, 1.0, 1.0, 1.0])
 BELTS = (3, 4, 8)
-LAWS = ((6.0, 5.0), (30.0, 5.0), (2.0, 1.5), (6.0, 1.5), (30.0, 1.5), (6.0, 0.5))  # mean a belt, k
+SPREADS = ((6.0, 5.0), (30.0, 5.0), (2.0, 1.5), (6.0, 1.5), (30.0, 1.5), (6.0, 0.5), (30.0, 0.5))  # mean a belt, k
+SCHOOLS = ((6.0, 3.0), (30.0, 10.0), (6.0, 10.0), (30.0, 30.0))  # mean a belt, mean animals of a school
 STAGES = ("before review", "half reviewed", "after review")
 
 
@@ -47,12 +48,21 @@ class Line(NamedTuple):
     accepted: dict[int, int]
 
 
+class Law(NamedTuple):
+    """How animals are spread over belts: in words, animals a belt, and who draws so many belts."""
+
+    words: str
+    mean: float
+    draw: Callable[[np.random.Generator, int], np.ndarray]
+
+
 @dataclass(slots=True)
 class Tally:
-    """Intervals that held the truth, of how many; their widths; the estimates' errors."""
+    """Intervals that held the truth, of how many; those that end below it; their widths; the estimates' errors."""
 
     held: int = 0
     of: int = 0
+    below: int = 0
     width: float = 0.0
     error: float = 0.0
 
@@ -60,6 +70,7 @@ class Tally:
         """One interval."""
         self.of += 1
         self.held += estimate.low <= truth <= estimate.high
+        self.below += estimate.high < truth
         self.width += estimate.high - estimate.low
         self.error += estimate.value - truth
 
@@ -135,8 +146,30 @@ def cover_study(rng: np.random.Generator, programmes: int, unread: float) -> dic
     return out
 
 
-def density_study(rng: np.random.Generator, programmes: int) -> tuple[dict[tuple, Tally], dict[tuple, Tally]]:
-    """Coverage of densities by (transects, mean a belt, size k of the negative binomial, answer), and of none seen.
+def spread_laws() -> list[Law]:
+    """Negative binomial counts: the smaller k, the more the animals keep together."""
+    return [
+        Law(f"mean {mean:g}, k {k:g}", mean, lambda rng, n, m=mean, k=k: rng.negative_binomial(k, k / (k + m), size=n))
+        for mean, k in SPREADS
+    ]
+
+
+def school_laws() -> list[Law]:
+    """Schools are met by chance, and how many animals one has is geometric: no law that the intervals were made for."""
+
+    def draw(rng: np.random.Generator, belts: int, mean: float, size: float) -> np.ndarray:
+        return np.array([rng.geometric(1 / size, size=n).sum() for n in rng.poisson(mean / size, size=belts)])
+
+    return [
+        Law(f"mean {mean:g}, schools of {size:g}", mean, lambda rng, n, m=mean, s=size: draw(rng, n, m, s))
+        for mean, size in SCHOOLS
+    ]
+
+
+def density_study(
+    rng: np.random.Generator, programmes: int, laws: Sequence[Law]
+) -> tuple[dict[tuple, Tally], dict[tuple, Tally]]:
+    """Coverage of densities by (transects, law in words, answer), and of none seen, or nearly none: their limit is another.
 
     One tally in five is unread, one accepted in 500 is one animal out. Student's t, which the tool does not use for
     counts, is judged on the same belts.
@@ -145,18 +178,18 @@ def density_study(rng: np.random.Generator, programmes: int) -> tuple[dict[tuple
     none: dict[tuple, Tally] = defaultdict(Tally)
     for _ in range(programmes):
         for transects in BELTS:
-            for mean, k in LAWS:
+            for words, mean, draw in laws:
                 for _ in range(4):
-                    counts = [int(n) for n in rng.negative_binomial(k, k / (k + mean), size=transects)]
+                    counts = [int(n) for n in draw(rng, transects)]
                     before = [_belt(rng, f"T{t}", n) for t, n in enumerate(counts)]
                     after = [b if b.variance == 0 else BeltCount(b.transect, n, 40.0) for b, n in _both(before, counts)]
                     found = {"before review": site_density(before), "after review": site_density(after)}
                     for answer, site in found.items():
-                        judged = out if site.count > 0 else none
-                        judged[transects, mean, k, answer].add(site.density, 2.5 * mean)
+                        judged = out if site.count >= NEARLY_NONE else none
+                        judged[transects, words, answer].add(site.density, 2.5 * mean)
                     t = t_mean([2.5 * b.count for b in after], cut=(0.0, math.inf))
                     if t.has_interval:
-                        out[transects, mean, k, "after review, Student's t"].add(t, 2.5 * mean)
+                        out[transects, words, "after review, Student's t"].add(t, 2.5 * mean)
     return out, none
 
 
@@ -181,7 +214,7 @@ def _row(label: str, one: Tally, unit: str) -> str:
     sure = clopper_pearson(one.held, one.of)
     low, high = 100 * sure.low, 100 * sure.high
     return (
-        f"| {label} | {100 * one.held / one.of:.1f} % ({low:.1f} to {high:.1f}) "
+        f"| {label} | {100 * one.held / one.of:.1f} % ({low:.1f} to {high:.1f}) | {100 * one.below / one.of:.1f} % "
         f"| {one.width / one.of:.1f} {unit} | {one.error / one.of:+.2f} {unit} |"
     )
 
@@ -195,27 +228,31 @@ def main() -> None:
     args = parser.parse_args()
     rng = np.random.default_rng(args.seed)
     print(f"{args.programmes} programmes, seed {args.seed}, unread {args.unread:g} and {3 * args.unread:g}\n")
-    print("| cover | intervals that hold the truth | mean width | bias |\n| --- | --- | --- | --- |")
+    _head("cover", "intervals that hold the truth")
     found = cover_study(rng, args.programmes, args.unread)
     for (stage, transects, c, answer), one in found.items():
         share = 100 * COVERS[CATEGORIES.index(c)]
         print(_row(f"{stage}, {transects} transects, {share:g} % {c}, {answer}", one, "points"))
-    print("\n| density | intervals that hold the truth | mean width | bias |\n| --- | --- | --- | --- |")
-    seen, none = density_study(rng, args.programmes)
-    for key, one in seen.items():
-        print(_row(_law_words(*key), one, "per 100 m2"))
+    for laws in (spread_laws(), school_laws()):
+        _densities(*density_study(rng, args.programmes, laws))
+
+
+def _head(what: str, held: str) -> None:
+    print(f"\n| {what} | {held} | end below it | mean width | bias |\n| --- | --- | --- | --- | --- |")
+
+
+def _densities(seen: dict[tuple, Tally], none: dict[tuple, Tally]) -> None:
+    _head("density", "intervals that hold the truth")
+    for (transects, words, answer), one in seen.items():
+        print(_row(f"{transects} belts, {words}, {answer}", one, "per 100 m2"))
     for answer in dict.fromkeys(key[-1] for key in seen):
         own = [one for key, one in seen.items() if key[-1] == answer]
         share = 100 * sum(one.held for one in own) / sum(one.of for one in own)
-        print(f"| all laws and numbers of belts, {answer} | {share:.1f} % | | |")
-    print("\n| none seen | upper limits that hold the truth | mean limit | bias |\n| --- | --- | --- | --- |")
-    for key, one in none.items():
+        print(f"| all laws and numbers of belts, {answer} | {share:.1f} % | | | |")
+    _head("none seen", "upper limits that hold the truth")
+    for (transects, words, answer), one in none.items():
         if one.of >= 20:
-            print(_row(_law_words(*key), one, "per 100 m2"))
-
-
-def _law_words(transects: int, mean: float, k: float, answer: str) -> str:
-    return f"{transects} belts, mean {mean:g}, k {k:g}, {answer}"
+            print(_row(f"{transects} belts, {words}, {answer}", one, "per 100 m2"))
 
 
 if __name__ == "__main__":
