@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import itertools
 from collections import Counter
 from collections.abc import Mapping
 from concurrent.futures import ProcessPoolExecutor
@@ -27,13 +26,17 @@ from digitise.simulate.hand import Hand
 from digitise.simulate.take import any_hand, take
 from digitise.train.sheets import practice_layout
 
-# Shares of a group's readings accepted at each threshold tried, one after the other until one fails (fixed sequence).
-# Where no target can be shown in the first sequence, the next is tried.
-SHARES = (
-    (0.95, 0.96, 0.97, 0.98, 0.985, 0.99, 0.995, 1.0),
-    (0.85, 0.88, 0.9, 0.92, 0.94),
-    (0.7, 0.75, 0.8),
-    (0.5, 0.6),
+# Targets, and shares of a group's readings accepted at each threshold tried, one after the other until one fails (fixed
+# sequence). Where none of a line can be shown, the next is tried: most of a group at the lower target, else more of
+# it at the higher one.
+_LOW, _HIGH = TARGETS
+ATTEMPTS = (
+    (_LOW, (0.95, 0.96, 0.97, 0.98, 0.985, 0.99, 0.995, 1.0)),
+    (_LOW, (0.85, 0.88, 0.9, 0.92, 0.94)),
+    (_HIGH, (0.95, 0.96, 0.97, 0.98, 0.985, 0.99, 0.995, 1.0)),
+    (_HIGH, (0.85, 0.88, 0.9, 0.92, 0.94)),
+    (_HIGH, (0.7, 0.75, 0.8)),
+    (_HIGH, (0.5, 0.6)),
 )
 MESS = Mess(  # totals are left out more often than by divers, so that strokes by themselves are seen often enough
     struck=0.012,
@@ -132,12 +135,12 @@ def fit_acceptance(rows: list[Row], basis: str) -> Acceptance:
         plain = [r for r in rows if r.group == group and not r.reasons]
         doubt = [r for r in rows if r.group == group and r.reasons]
         if len(plain) >= 20:
-            for target, shares in itertools.product(TARGETS, SHARES):
+            for target, shares in ATTEMPTS:
                 curves[group] = _curve(plain, target=target, delta=DELTA, shares=shares)
                 if curves[group].threshold < NEVER:
                     break
         if len(doubt) >= 20:
-            curves[group + DOUBTFUL] = _curve(doubt, target=TARGETS[0], delta=DELTA)
+            curves[group + DOUBTFUL] = _curve(doubt, target=_LOW, delta=DELTA)
     return Acceptance(curves, basis)
 
 
