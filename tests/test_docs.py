@@ -25,8 +25,7 @@ MODULES = sorted(p for folder in ("digitise", "review_app") for p in (ROOT / fol
 GROUPS = {
     "blank": "nothing written, in a box for strokes or words",
     "code": "codes",
-    "digits": "numbers by themselves",
-    "fields": "dates, times and decimals",
+    "digits": "numbers, dates, times and decimals by themselves",
     "tally": "strokes that agree with the total beside them",
     "tally-alone": "strokes without such a total",
     "text": "words",

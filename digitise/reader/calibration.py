@@ -124,9 +124,6 @@ def any_acceptance(path: Path) -> Acceptance:
             raise ValueError("it is too large")
         data = json.loads(content)
         curves = {str(name): _curve(curve) for name, curve in data["curves"].items()}
-        for name in ("fields", f"fields{DOUBTFUL}"):  # thresholds of before: dates, times and decimals were digits
-            if (before := name.replace("fields", "digits")) in curves:
-                curves.setdefault(name, curves[before])
         basis, networks, notes = data["basis"], data.get("networks", ""), data.get("notes", [])
         if not curves or not all(isinstance(text, str) for text in (basis, networks, *notes)) or not basis.strip():
             raise ValueError("no curves, or not what they were set on")

@@ -158,8 +158,8 @@ def checked_pair(
 
 
 def _group(cell: Cell) -> str:
-    """Calibration group of a cell that stands alone: numbers are digits, what is put together of them are fields."""
-    return {"number": "digits"}.get(cell.kind, "fields" if cell.kind in _DIGITS else cell.kind)
+    """Calibration group of a cell that stands alone: all digit cells share one."""
+    return cell.kind if cell.kind in ("code", "tick", "text") else "digits"
 
 
 def decode_page(page: Page, learned: Learned | None = None) -> Cells:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import itertools
 from collections import Counter
 from collections.abc import Mapping
 from concurrent.futures import ProcessPoolExecutor
@@ -26,18 +27,15 @@ from digitise.simulate.hand import Hand
 from digitise.simulate.take import any_hand, take
 from digitise.train.sheets import practice_layout
 
-# Targets, and shares of a group's readings accepted at each threshold tried, one after the other until one fails (fixed
-# sequence). Where none of a line can be shown, the next is tried: most of a group at the lower target, else more of
-# it at the higher one.
-_LOW, _HIGH = TARGETS
-ATTEMPTS = (
-    (_LOW, (0.95, 0.96, 0.97, 0.98, 0.985, 0.99, 0.995, 1.0)),
-    (_LOW, (0.85, 0.88, 0.9, 0.92, 0.94)),
-    (_HIGH, (0.95, 0.96, 0.97, 0.98, 0.985, 0.99, 0.995, 1.0)),
-    (_HIGH, (0.85, 0.88, 0.9, 0.92, 0.94)),
-    (_HIGH, (0.7, 0.75, 0.8)),
-    (_HIGH, (0.5, 0.6)),
+# Shares of a group's readings accepted at each threshold tried, one after the other until one fails (fixed sequence).
+# Where no target can be shown in the first sequence, the next is tried.
+SHARES = (
+    (0.95, 0.96, 0.97, 0.98, 0.985, 0.99, 0.995, 1.0),
+    (0.85, 0.88, 0.9, 0.92, 0.94),
+    (0.7, 0.75, 0.8),
+    (0.5, 0.6),
 )
+LEAST_SURE = 0.98  # a reading less sure than this goes to a person, however few of its group are wrong
 MESS = Mess(  # totals are left out more often than by divers, so that strokes by themselves are seen often enough
     struck=0.012,
     overwritten=0.01,
@@ -111,7 +109,7 @@ def _curve(rows: list[Row], *, target: float, delta: float, shares: tuple[float,
     wrong = ~np.array([r.right for r in sorted(rows, key=lambda r: -blank.confidence(r.score))])
     wrong_so_far = np.cumsum(wrong)
 
-    levels = sorted({float(confidence[int(s * len(rows)) - 1]) for s in shares}, reverse=True)
+    levels = sorted({max(LEAST_SURE, float(confidence[int(s * len(rows)) - 1])) for s in shares}, reverse=True)
     accepted = [int((confidence >= t).sum()) for t in levels]
     errors = [int(wrong_so_far[n - 1]) for n in accepted]
     step = fixed_sequence(levels, [int(n / effect) for n in accepted], errors, target, delta).chosen
@@ -135,12 +133,12 @@ def fit_acceptance(rows: list[Row], basis: str) -> Acceptance:
         plain = [r for r in rows if r.group == group and not r.reasons]
         doubt = [r for r in rows if r.group == group and r.reasons]
         if len(plain) >= 20:
-            for target, shares in ATTEMPTS:
+            for target, shares in itertools.product(TARGETS, SHARES):
                 curves[group] = _curve(plain, target=target, delta=DELTA, shares=shares)
                 if curves[group].threshold < NEVER:
                     break
         if len(doubt) >= 20:
-            curves[group + DOUBTFUL] = _curve(doubt, target=_LOW, delta=DELTA)
+            curves[group + DOUBTFUL] = _curve(doubt, target=TARGETS[0], delta=DELTA)
     return Acceptance(curves, basis)
 
 
