@@ -6,7 +6,7 @@ from pathlib import Path
 
 import kept
 import pytest
-from browsing import LAPTOP, PHONE, free_port, needs_chromium, serving, settle
+from browsing import LAPTOP, PHONE, drawn, free_port, needs_chromium, serving, settle
 from test_door import PEOPLE, passphrase
 from test_door_browser import log_in, open_at
 
@@ -62,15 +62,16 @@ def test_a_photograph_becomes_signed_results_in_the_hands_of_three_people(chromi
 
     scientist = comes_in(chromium, address, "Mira Tole")
     scientist.goto(f"{address}audit")
+    drawn(scientist)
     scientist.get_by_text("Draw the sample").click()
     scientist.locator(".title:not(:empty)").wait_for()
     with Store.open(folder) as store:
         (page,) = store.pages()
         now = store.current(page.id)
         assert {c: (now[c].value, now[c].by) for c in WAITING} == {c: (v, "Keo Varn") for c, v in WAITING.items()}
-    drawn = scientist.locator(".desk").evaluate("(d) => d.desk.items.map((i) => i.cell)")
-    assert not set(WAITING) & set(drawn)
-    for name in drawn:
+    sample = scientist.locator(".desk").evaluate("(d) => d.desk.items.map((i) => i.cell)")
+    assert not set(WAITING) & set(sample)
+    for name in sample:
         value = now[name].value
         if value is None or value is False:
             scientist.keyboard.press("Space")
@@ -85,6 +86,7 @@ def test_a_photograph_becomes_signed_results_in_the_hands_of_three_people(chromi
     scientist.goto(f"{address}signoff")
     scientist.locator(".points", has_text="Every cell is decided").wait_for()
     assert scientist.get_by_label("Your name").count() == 0  # nobody types it here
+    drawn(scientist)
     scientist.get_by_text("Sign version 1").click()
     scientist.locator(".card-line", has_text="Version 1, signed by Mira Tole").wait_for()
 

@@ -260,6 +260,7 @@ def test_a_name_given_on_one_screen_is_known_on_all_until_another_is_given(chrom
     page.locator(".card a[href*=photo]").first.click()
     page.locator("summary", has_text="By Mira [Tole]").wait_for()
     page.goto(f"{address}audit?pack={SECOND}")
+    drawn(page)
     page.locator("summary", has_text="By Mira [Tole]").first.click()
     page.get_by_label("Your name").first.fill("Keo Varn")
     page.get_by_role("button", name="Draw the sample").click()
@@ -275,6 +276,7 @@ def test_the_menu_of_a_phone_goes_when_a_page_has_been_chosen(chromium, served):
     page.set_default_timeout(WAIT_MS)
     page.goto(f"{address}phones")
     for title, ready in (("Survey", ".matrix"), ("Trace", "table.plain")):
+        drawn(page)
         page.locator("[data-testid=stExpandSidebarButton]").tap()
         page.locator("[data-testid=stSidebarNavLink]", has_text=title).tap()
         page.locator(ready).first.wait_for()
