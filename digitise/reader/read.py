@@ -38,6 +38,7 @@ from digitise.sheets.layout import Cell, Layout
 READER_VERSION = "6"
 FIRM = 0.6  # share of the page's pencil that a smudge or a fold hardly reaches
 LEAST_MARK_MM2, LEAST_CHARACTER_MM2 = 0.3, 1.0  # so firm, of a mark in a cell, and of a character in its box
+PLAIN_TOTAL = 0.9  # a total this likely by its own ink says whether a mark along the rule was counted
 INSIDE_MM = 0.6  # of a tally box's rule, which others' strokes may touch
 _HEAD = {"code": "letter", "tick": "tick"}
 _DIGITS = frozenset({"number", "date", "time", "decimal"})
@@ -133,7 +134,8 @@ def checked_pair(
 
     The total's ink is never overruled; where it leaves a digit open, plain strokes may settle it. Strokes that the two
     counters see differently are taken as the total says when that settles it; any other difference goes to a person.
-    Strokes in doubt, as those that glare hides or a crease runs through, say nothing for a total.
+    A mark along the rule is a stroke where the total counts it too. Strokes in doubt for another reason, as those that
+    glare hides or a crease runs through, say nothing for a total.
     """
     if tally.value is None and not tally.reasons and total.value is None:
         return ("blank", tally), ("digits", total)
@@ -147,6 +149,9 @@ def checked_pair(
     if "counts-differ" in tally.reasons and not total.reasons and max(by_tally, key=by_tally.get) == total.value:
         left = tuple(r for r in tally.reasons if r != "counts-differ")
         tally = Decoded(total.value, tally.score, tally.candidates, left)
+    plain = not total.reasons and numbers.get(total.value, 0.0) > PLAIN_TOTAL * sum(numbers.values())
+    if tally.reasons == ("near-rule",) and plain and tally.value == total.value:
+        tally = replace(tally, reasons=())
     if tally.value != total.value:
         return (
             ("tally-alone", replace(tally, reasons=(*tally.reasons, "total-differs"))),
@@ -232,11 +237,12 @@ def _strays(ink: InkPage, page: Page, cells: Cells) -> dict[str, str]:
                 out[cell_id] = "hard-to-see"
             continue
         cell, partner = by_id[cell_id], by_id.get(cell_id.removesuffix("/tally") + "/total")
-        doubts = (runs_through, rubbed_out, *((along_rule,) if cell.kind == "tally" else ()))
-        if any(doubt(ink, cell.box_mm, threshold) for doubt in doubts):
+        if any(doubt(ink, cell.box_mm, threshold) for doubt in (runs_through, rubbed_out)):
             out[cell_id] = "unsure"
         elif cell.kind == "tally" and partner is not None and joined(ink, cell.box_mm, partner.box_mm, threshold):
             out[cell_id] = out[partner.id] = "unsure"
+        elif cell.kind == "tally" and along_rule(ink, cell.box_mm, threshold):
+            out[cell_id] = "near-rule"
     return out
 
 
