@@ -8,6 +8,8 @@ from hypothesis import strategies as st
 from shared_cases import cases, pmfs
 
 from digitise.reader.counts import MOST, agree, left_open
+from digitise.reader.read import checked_pair
+from digitise.reader.reading import Decoded
 
 
 @cases("agree")
@@ -94,3 +96,27 @@ def test_combined_law_equals_the_double_sum_over_both_readings(tally, total, mis
 def test_strokes_settle_what_the_ink_of_a_total_leaves_open(strokes, numbers, left):
     """Only numbers that no slip in counting explains fall away. Common practice, no source."""
     assert left_open(strokes, numbers).keys() == left
+
+
+@pytest.mark.parametrize(
+    ("total", "numbers", "left"),
+    [
+        pytest.param(Decoded(4, 0.99, ((4, 0.99),)), {4: 0.99, 9: 0.01}, ((), ()), id="the-total-counts-it"),
+        pytest.param(
+            Decoded(3, 0.99, ((3, 0.99),)), {3: 0.99}, (("near-rule", "total-differs"), ("total-differs",)), id="not-it"
+        ),
+        pytest.param(Decoded(4, 0.6, ((4, 0.6),)), {4: 0.6, 9: 0.4}, (("near-rule",), ()), id="a-total-in-doubt"),
+        pytest.param(
+            Decoded(4, 0.99, ((4, 0.99),), ("crossed-out",)), {4: 0.99}, (("near-rule",), ("crossed-out",)), id="struck"
+        ),
+        pytest.param(Decoded(None, 0.99, ((None, 0.99),)), {}, (("near-rule",), ()), id="no-total"),
+    ],
+)
+def test_a_mark_along_the_rule_is_a_stroke_where_the_total_counts_it(total, numbers, left):
+    """Four marks, one of them along the box's rule: it may be the rule itself."""
+    tally = Decoded(4, 0.99, ((4, 0.99),), ("near-rule",))
+    (_, strokes), (_, written) = checked_pair(tally, {4: 0.99, 5: 0.01}, total, numbers)
+
+    assert (strokes.reasons, written.reasons) == left
+    assert strokes.value == 4
+    assert written.value == total.value
