@@ -537,13 +537,13 @@ def test_a_disk_that_becomes_full_keeps_nothing_half_written(folder, monkeypatch
     monkeypatch.setattr(parts, "AT_ONCE", 1)
     home, files = folder / "results" / "95", []
 
-    def filling(frame, path, write=pd.DataFrame.to_parquet, **rest):
+    def filling(frame, path, write=parts.write_rows):
         files.append(path)
-        write(frame, path, **rest)
+        write(frame, path)
         if len(files) > len(TABLES) + 2:
             raise OSError(errno.ENOSPC, "No space left on device")
 
-    monkeypatch.setattr(pd.DataFrame, "to_parquet", filling)
+    monkeypatch.setattr(parts, "write_rows", filling)
     with Store.open(folder) as store:
         assert [make_ahead(store), make_ahead(store)] == [False, False]
         assert KeptTables(store).waiting == len(PACKS) - 1
