@@ -13,8 +13,9 @@ import secrets
 import shutil
 import sqlite3
 import time
-from collections.abc import Callable, Collection, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 AT_ONCE = 100  # surveys in a part
+HELD = 20  # surveys whose results are held while tables are made of them
 SMALL = 12  # so many parts of less than half that are put together
 LOOK_AGAIN_S = 0.1
 TABLES: dict[str, Callable[[Sequence[SurveyResults]], pd.DataFrame]] = {
@@ -149,9 +151,15 @@ def _file(folder: Path, name: str) -> Path:
     return folder / f"{name}.parquet"
 
 
-def tables_of(results: Sequence[SurveyResults]) -> dict[str, pd.DataFrame]:
-    """Every table of these surveys, as it is kept."""
-    return {name: _tidied(_encoded(make(results))) for name, make in TABLES.items()}
+def tables_of(results: Iterable[SurveyResults]) -> dict[str, pd.DataFrame]:
+    """Every table of these surveys, as it is kept. Results of `HELD` surveys are held at a time."""
+    import pandas as pd
+
+    results, made = iter(results), {name: [] for name in TABLES}
+    while some := list(islice(results, HELD)):
+        for name, make in TABLES.items():
+            made[name].append(_tidied(_encoded(make(some))))
+    return {name: _tidied(pd.concat(frames, ignore_index=True)) for name, frames in made.items()}
 
 
 def written(home: Path, tables: dict[str, pd.DataFrame]) -> Part:

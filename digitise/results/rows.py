@@ -23,26 +23,20 @@ MIXED = ("value", "counts")  # kept as JSON: numbers or words, and lists
 
 def write_rows(frame: pd.DataFrame, file: Path) -> None:
     """A table as a file, text as the different words and which of them each row has."""
-    import pyarrow as pa
     import pyarrow.parquet as pq
 
     frame = frame.assign(**{ROW: range(len(frame))})
-    groups = [frame]
-    if len(frame) and "level" in frame:
-        groups = [frame[frame["level"] == level] for level in frame["level"].unique()]
-    tables = [_with_words(pa.Table.from_pandas(one, preserve_index=False)) for one in groups]
-    with pq.ParquetWriter(file, tables[0].schema, compression="zstd") as writer:
-        for table in tables:
-            writer.write_table(table)
+    with pq.ParquetWriter(file, _as_words(frame.iloc[:0]).schema, compression="zstd") as writer:
+        for level in frame["level"].unique() if len(frame) and "level" in frame else [None]:
+            writer.write_table(_as_words(frame if level is None else frame[frame["level"] == level]))
 
 
-def _with_words(table: pa.Table) -> pa.Table:
+def _as_words(frame: pd.DataFrame) -> pa.Table:
     import pyarrow as pa
 
-    for i, field in enumerate(table.schema):
-        if pa.types.is_large_string(field.type) or pa.types.is_string(field.type):
-            table = table.set_column(i, field.name, table[i].dictionary_encode())
-    return table
+    text = (pa.string(), pa.large_string())
+    columns = {name: pa.array(values) for name, values in frame.items()}
+    return pa.table({n: c.dictionary_encode() if c.type in text else c for n, c in columns.items()})
 
 
 def read_rows(
