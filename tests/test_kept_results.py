@@ -9,7 +9,6 @@ import subprocess
 import sys
 from concurrent.futures import ThreadPoolExecutor
 
-import pandas as pd
 import pytest
 from kept import FLAGGED, NOW, keep, made_result, points
 from pandas.testing import assert_frame_equal

@@ -262,9 +262,7 @@ def _perhaps_of(packs: Collection[str]) -> CompoundSelect:
     )
 
 
-def _assigned(
-    connection: Connection, photos: set[str] | None, until: Mark | None = None
-) -> dict[tuple[str, str], Row]:
+def _assigned(connection: Connection, photos: set[str] | None, until: Mark | None = None) -> dict[tuple[str, str], Row]:
     """The last assignment of each page in a photograph, whichever reader read it; of these photographs, or of all.
 
     The last one at a mark, if one is given.

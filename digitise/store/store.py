@@ -31,8 +31,8 @@ from digitise.store.handovers import HandOvers
 from digitise.store.kept_files import KeptFiles
 from digitise.store.keyed import ByHand
 from digitise.store.leases import Leases, not_held
-from digitise.store.opening import open_database, store_name
 from digitise.store.marks import Mark, mark_now
+from digitise.store.opening import open_database, store_name
 from digitise.store.originals import FolderOriginals, Originals, originals_of
 from digitise.store.originals import asked_for as bucket_asked_for
 from digitise.store.people import People
