@@ -18,9 +18,9 @@ from PIL import Image
 from digitise.earlier import EarlierResult
 from digitise.provenance import provenance
 from digitise.reader.reading import PhotoResult, sentence
-from digitise.report import build_report, doubt_part, links, page_html, quality, write_report
+from digitise.report import build_report, doubt_part, links, page_html, pdf_table, quality, write_report
 from digitise.report.axes import date_ticks, root_ticks, ticks
-from digitise.report.blocks import Bullets, Table, heads_rows
+from digitise.report.blocks import Bullets, Heading, Notice, Paragraph, Part, Report, Table, Text, heads_rows
 from digitise.report.change_part import last_changes
 from digitise.report.drawing import Drawing, Shape, Words, box, svg
 from digitise.report.html import html_page
@@ -898,3 +898,17 @@ def test_a_row_of_words_stands_over_its_rows_on_both_screens_and_paper():
     assert "2025-03-28 to 2026-03-28" in "".join(
         p.get_textpage().get_text_bounded() for p in pypdfium2.PdfDocument(pdf_bytes(report))
     )
+
+
+@pytest.mark.parametrize("rows", [80, 81, 300])
+def test_a_long_table_laid_out_in_pieces_is_the_same_on_paper(rows, monkeypatch):
+    """Byte for byte what ReportLab makes of it when it is given all rows at once."""
+    cells = [("", (f"Place {i} " + "word " * (i % 23), f"{i}", Text("ab" * 32, "code"))) for i in range(rows)]
+    cells[70:70] = [("group", ("A survey of a long name", "", ""))]
+    table = Table(("Place", "Number", "Digest"), tuple(cells), "Places.", words=(0, 2))
+    parts = (Part((Heading(1, "One", "one"), Paragraph("Words. " * 50), table, Paragraph("After. " * 50)), "one"),)
+    report = Report("Title", "Programme", "", Notice("done", "Complete", "All."), (("one", "One"),), parts, "", "made")
+    pieces = pdf_bytes(report)
+    monkeypatch.setattr(pdf_table, "AHEAD", 10**6)
+
+    assert pdf_bytes(report) == pieces

@@ -26,6 +26,7 @@ from digitise.report.volumes import AT_ONCE, FOLDER, Volume, file_name, volume_r
 from digitise.report.words import status
 from digitise.results import SurveyResults, survey_results
 from digitise.results.groups import groups_of_results
+from digitise.spool import on_disk_of
 from digitise.store import PhotoRow
 from digitise.surveys.known_plan import grouped_sites
 from digitise.surveys.places import site_key
@@ -170,7 +171,7 @@ def write_report(
         raise ValueError(
             f"{store.folder}: no sheet has been read yet, so nothing can be reported; add photographs first"
         )
-    with collecting_less():
+    with collecting_less(), on_disk_of(out):
         results, origin = _results(store, came, level=level, now=now, tick=lambda: tick(len(came)))
     rest = {"earlier": earlier_results(store.folder), "audits": store.audits.all()}
     groups = Groups(tuple(groups_of_results(results, grouped_sites(store.folder))))
@@ -223,15 +224,16 @@ def report_files(
         volumes = volumes_of(placed, most=AT_ONCE) if many else ()
         rest = {"earlier": earlier, "audits": audits, "groups": groups, "volumes": volumes, "told": told}
         report = build_report(results, photos, origin, **rest)
-    total = len(results) + len(report.parts) + sum(len(v.packs) + 1 for v in volumes)
-    pages = _pages(report, out, "report")
-    tables = [*result_tables(results), *([groups_table(groups.values)] if groups and groups.values else [])]
-    files = [*write_csv(tables, out / "tables"), *_figures(report, out / "figures", lambda: tick(total))]
-    place = {pack: i for i, (_, _, pack) in enumerate(placed)}
-    for number, volume in enumerate(volumes, start=1):
-        own = volume_report(volume, [results[place[p]] for p in volume.packs], report, number=number)
-        files += _pages(own, out / FOLDER, file_name(number))
-        files += _figures(own, out / "figures", lambda: tick(total))
+    with on_disk_of(out):
+        total = len(results) + len(report.parts) + sum(len(v.packs) + 1 for v in volumes)
+        pages = _pages(report, out, "report")
+        tables = [*result_tables(results), *([groups_table(groups.values)] if groups and groups.values else [])]
+        files = [*write_csv(tables, out / "tables"), *_figures(report, out / "figures", lambda: tick(total))]
+        place = {pack: i for i, (_, _, pack) in enumerate(placed)}
+        for number, volume in enumerate(volumes, start=1):
+            own = volume_report(volume, [results[place[p]] for p in volume.packs], report, number=number)
+            files += _pages(own, out / FOLDER, file_name(number))
+            files += _figures(own, out / "figures", lambda: tick(total))
     return [*pages, *files]
 
 
