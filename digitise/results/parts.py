@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 AT_ONCE = 100  # surveys in a part
-HELD = 20  # surveys whose results are held while tables are made of them
+HELD = 25  # surveys whose results are held while tables are made of them
 SMALL = 12  # so many parts of less than half that are put together
 LOOK_AGAIN_S = 0.1
 TABLES: dict[str, Callable[[Sequence[SurveyResults]], pd.DataFrame]] = {
@@ -158,7 +158,7 @@ def tables_of(results: Iterable[SurveyResults]) -> dict[str, pd.DataFrame]:
     results, made = iter(results), {name: [] for name in TABLES}
     while some := list(islice(results, HELD)):
         for name, make in TABLES.items():
-            made[name].append(_tidied(_encoded(make(some))))
+            made[name].append(_encoded(make(some)))
     return {name: _tidied(pd.concat(frames, ignore_index=True)) for name, frames in made.items()}
 
 
