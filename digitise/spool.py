@@ -1,17 +1,41 @@
-"""Things put away on disk while many are worked on, so that memory holds few of them at a time."""
+"""Things put away on disk while many are worked on, so that memory holds few of them at a time.
+
+They lie on the disk that the output goes to, which has to have room for as much (`on_disk_of`), not in the system's
+folder for temporary files, which may be small or in memory.
+"""
 
 from __future__ import annotations
 
+import contextlib
 import io
 import pickle  # only what was written a moment ago into a file without a name  # nosec B403
 import tempfile
 import zlib
-from collections.abc import Callable, Hashable
+from collections.abc import Callable, Hashable, Iterator
+from contextvars import ContextVar
 from dataclasses import fields, is_dataclass
 from functools import cache
 from operator import attrgetter
+from pathlib import Path
+from typing import IO
 
+_folder: ContextVar[Path | None] = ContextVar("where files without a name lie", default=None)
 _FAST = 1  # zlib's level: a third of the room for a millisecond a survey
+
+
+@contextlib.contextmanager
+def on_disk_of(out: Path) -> Iterator[None]:
+    """Files without a name that are begun in here lie on the disk of `out`, whether that is there already or not."""
+    before = _folder.set(next(p for p in (out, *out.absolute().parents) if p.is_dir()))
+    try:
+        yield
+    finally:
+        _folder.reset(before)
+
+
+def nameless_file() -> IO[bytes]:
+    """A file to write and read, which goes when it is closed."""
+    return tempfile.TemporaryFile(prefix="digitise-", dir=_folder.get())
 
 
 class _Pickler(pickle.Pickler):
@@ -46,7 +70,7 @@ class Spool:
     """Values by key in a temporary file, which goes with this object."""
 
     def __init__(self) -> None:
-        self._file = tempfile.TemporaryFile(prefix="digitise-export-")  # noqa: SIM115 - closed with this object
+        self._file = nameless_file()
         self._places: dict[Hashable, tuple[int, int]] = {}
 
     def __del__(self) -> None:

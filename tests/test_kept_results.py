@@ -9,7 +9,6 @@ import subprocess
 import sys
 from concurrent.futures import ThreadPoolExecutor
 
-import pandas as pd
 import pytest
 from kept import FLAGGED, NOW, keep, made_result, points
 from pandas.testing import assert_frame_equal
@@ -24,6 +23,7 @@ from digitise.results.parts import TABLES, Taken, alone
 from digitise.store import Store
 from digitise.store.backup import backup, restore
 from digitise.store.marks import holds, mark_now, packs_since
+from digitise.store.rows import as_they_came
 from digitise.surveys.survey import load_surveys
 
 PACKS = [f"QH7M4{letter}" for letter in "ABCDE"]
@@ -299,6 +299,31 @@ def test_marks_hold_on_either_database(where):
         assert set(KeptTables(store).read("surveys")["pack"]) == {"QH7M4K", "QH7M4B"}
 
 
+def test_packs_come_in_the_order_of_their_pages_and_pages_stay_where_they_were_at_a_mark(where):
+    """A page given to another pack, and one that came later, change nothing of what is asked as of before."""
+    with where.open() as store:
+        page, other = fish(store), fish(store, name="two.jpg", transect=2)
+        then = store.mark()
+        store.assign(other, "QH7M4B", 2, "Anna", NOW)
+        fish(store, name="three.jpg", transect=3)
+
+        assert store.packs() == as_they_came(store.pages()) == ["QH7M4K", "QH7M4B"]
+        assert [p.id for p in store.pages_of(["QH7M4K"], then)] == [page, other]
+        assert store.pages_of(["QH7M4B"], then) == []
+        assert [p.id for p in store.pages_of(["QH7M4B"], store.mark())] == [other]
+
+
+def test_words_that_rows_share_are_held_once_and_a_level_is_read_alone(folder):
+    """Of a table of four surveys and more; the rows of a level are those of the whole table."""
+    tables(folder)
+    with Store.open(folder) as store:
+        found = KeptTables(store)
+        whole, site = found.read("density"), found.read("density", level="site")
+    for name in ("pack", "label", "method", "note"):
+        assert len({id(word) for word in whole[name]}) == whole[name].nunique() < len(whole)
+    assert_frame_equal(site, whole[whole["level"] == "site"].reset_index(drop=True))
+
+
 def test_tables_are_made_ahead_so_that_the_first_question_computes_nothing(folder, monkeypatch):
     """In a store of any size, and only what is new."""
     with Store.open(folder) as store:
@@ -537,13 +562,13 @@ def test_a_disk_that_becomes_full_keeps_nothing_half_written(folder, monkeypatch
     monkeypatch.setattr(parts, "AT_ONCE", 1)
     home, files = folder / "results" / "95", []
 
-    def filling(frame, path, write=pd.DataFrame.to_parquet, **rest):
+    def filling(frame, path, write=parts.write_rows):
         files.append(path)
-        write(frame, path, **rest)
+        write(frame, path)
         if len(files) > len(TABLES) + 2:
             raise OSError(errno.ENOSPC, "No space left on device")
 
-    monkeypatch.setattr(pd.DataFrame, "to_parquet", filling)
+    monkeypatch.setattr(parts, "write_rows", filling)
     with Store.open(folder) as store:
         assert [make_ahead(store), make_ahead(store)] == [False, False]
         assert KeptTables(store).waiting == len(PACKS) - 1

@@ -22,6 +22,7 @@ from digitise.exchange.shared import Sharing, write_shared
 from digitise.exchange.tables import all_tables
 from digitise.provenance import provenance
 from digitise.reader.reading import PhotoResult
+from digitise.report.together import together
 from digitise.report.words import methods
 from digitise.results import survey_results
 from digitise.store import StoreError, marks
@@ -106,7 +107,7 @@ def test_what_is_keyed_is_a_persons_entry_from_that_photograph(store):
     tables = {t.name: t for t in all_tables(gather(store, now=NOW))}
     row = next(r for r in tables["observations"].rows if r["cell"] == RAY)
     assert (row["value"], row["confidence"], row["reader_version"], row["photo"]) == (6, None, "keyed by hand", BAD)
-    said = " ".join(methods([survey_results(survey)], provenance([survey], now=NOW)))
+    said = " ".join(methods(together([survey_results(survey)]), provenance([survey], now=NOW)))
     assert "1 sheet whose photograph could not be read was keyed by a person from the photograph" in said
     assert "0 photographs were read" in said
     assert fair_sample(store).pages == ()  # it teaches nothing about the reader

@@ -18,9 +18,9 @@ from PIL import Image
 from digitise.earlier import EarlierResult
 from digitise.provenance import provenance
 from digitise.reader.reading import PhotoResult, sentence
-from digitise.report import build_report, doubt_part, links, page_html, quality, write_report
+from digitise.report import build_report, doubt_part, links, page_html, pdf_table, quality, write_report
 from digitise.report.axes import date_ticks, root_ticks, ticks
-from digitise.report.blocks import Bullets, Table, heads_rows
+from digitise.report.blocks import Bullets, Heading, Notice, Paragraph, Part, Report, Table, Text, heads_rows
 from digitise.report.change_part import last_changes
 from digitise.report.drawing import Drawing, Shape, Words, box, svg
 from digitise.report.html import html_page
@@ -33,6 +33,7 @@ from digitise.report.short_part import changed_words, impacts_table
 from digitise.report.site_map import MapSite, draw_map
 from digitise.report.survey_part import _noted_table, with_keys
 from digitise.report.time_plots import TimeDot, TimePlot, cut_short, draw_times
+from digitise.report.together import together, visit_of
 from digitise.report.words import methods, status
 from digitise.results import survey_results
 from digitise.results.compare import HOLM
@@ -105,7 +106,7 @@ def test_the_page_is_complete_when_nothing_is_missing():
     sheets = [made_sheet(s, {f"{s}/none-seen": True}, transect=t) for s in ("fish", "invertebrate") for t in (1, 2, 3)]
     results = results_of(made_sheet("site", {}), *sheets, *(line({"YB": 40}, t) for t in (1, 2, 3)))
 
-    assert status([results])[0]
+    assert status([visit_of(results)])[0]
     assert "Complete." in text_of(page_of(results))
 
 
@@ -141,7 +142,7 @@ def test_one_transect_gives_no_interval_and_the_page_says_why():
 def test_methods_name_only_what_ran():
     """t and Korn-Graubard for three lines of 25 to 35 % and 0 %; no ratio; no bands when no point is missing."""
     results = results_of(*(line({"BK": n, "YB": 40 - n}, t) for t, n in ((1, 10), (2, 12), (3, 14))), *rays(4, 6, 8))
-    text = " ".join(methods([results], provenance([results.survey], now=NOW)))
+    text = " ".join(methods(together([results]), provenance([results.survey], now=NOW)))
 
     for said in (
         "Student's t interval",
@@ -157,7 +158,7 @@ def test_methods_name_only_what_ran():
 def test_short_lines_bring_the_ratio_into_the_methods():
     """Five of 40 points unread on one line."""
     results = results_of(line({"BK": 10, "YB": 25}, 1, **dict.fromkeys("abcde", UNREAD)), line({"BK": 12, "YB": 28}, 2))
-    text = " ".join(methods([results], provenance([results.survey], now=NOW)))
+    text = " ".join(methods(together([results]), provenance([results.survey], now=NOW)))
 
     assert "ratio of totals" in text
     assert "pale bands" in text
@@ -640,7 +641,7 @@ def test_one_date_is_no_trend(some):
 
 def test_every_work_named_in_the_methods_is_listed_and_no_other(some):
     """Short names in the sentences, full references below; none that no sentence names."""
-    texts = methods([some], provenance([some.survey], now=NOW))
+    texts = methods(together([some]), provenance([some.survey], now=NOW))
     named = set(re.findall(r"\(([A-Z][\w-]+(?: & [A-Z][\w-]+| et al\.)? (?:19|20)\d\d)\)", " ".join(texts)))
     named |= set(re.findall(r"([A-Z][\w-]+(?: & [A-Z][\w-]+| et al\.)? (?:19|20)\d\d)", " ".join(texts)))
 
@@ -749,7 +750,8 @@ def test_in_short_says_that_a_survey_without_a_site_may_be_the_newest_of_one():
 
 def test_changes_in_short_are_those_whose_interval_is_without_none():
     """One of two is; adjusted for both it is not told from chance."""
-    one = last_changes([visit("Copper Bay", "2025-03-30", "P00001"), visit("Copper Bay", "2026-03-28", "P00002")])[0]
+    both = [visit("Copper Bay", "2025-03-30", "P00001"), visit("Copper Bay", "2026-03-28", "P00002")]
+    one = last_changes(both, together(both).visits)[0]
 
     def changed(value, low, high, adjusted):
         effect = replace(one.change.effect, value=value, low=low, high=high)
@@ -896,3 +898,17 @@ def test_a_row_of_words_stands_over_its_rows_on_both_screens_and_paper():
     assert "2025-03-28 to 2026-03-28" in "".join(
         p.get_textpage().get_text_bounded() for p in pypdfium2.PdfDocument(pdf_bytes(report))
     )
+
+
+@pytest.mark.parametrize("rows", [80, 81, 300])
+def test_a_long_table_laid_out_in_pieces_is_the_same_on_paper(rows, monkeypatch):
+    """Byte for byte what ReportLab makes of it when it is given all rows at once."""
+    cells = [("", (f"Place {i} " + "word " * (i % 23), f"{i}", Text("ab" * 32, "code"))) for i in range(rows)]
+    cells[70:70] = [("group", ("A survey of a long name", "", ""))]
+    table = Table(("Place", "Number", "Digest"), tuple(cells), "Places.", words=(0, 2))
+    parts = (Part((Heading(1, "One", "one"), Paragraph("Words. " * 50), table, Paragraph("After. " * 50)), "one"),)
+    report = Report("Title", "Programme", "", Notice("done", "Complete", "All."), (("one", "One"),), parts, "", "made")
+    pieces = pdf_bytes(report)
+    monkeypatch.setattr(pdf_table, "AHEAD", 10**6)
+
+    assert pdf_bytes(report) == pieces

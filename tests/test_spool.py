@@ -1,6 +1,7 @@
 """Surveys and tables that lie on disk while they are exported: the same things, few of them held at once."""
 
 import gc
+import tempfile
 
 import pandas as pd
 import pytest
@@ -11,7 +12,9 @@ from digitise.exchange.content import gather
 from digitise.exchange.frames import Frames
 from digitise.exchange.spool import SurveySpool
 from digitise.exchange.write import write_export
+from digitise.report import write_report
 from digitise.results import survey_results
+from digitise.spool import Spool, on_disk_of
 from digitise.store import Store
 from digitise.surveys.survey import Survey, load_surveys
 
@@ -114,3 +117,30 @@ def test_a_table_of_nothing_has_its_columns():
     """And no row."""
     frames, found = rows(pd.DataFrame({"n": []}))
     assert (found, frames.columns, frames.holds_numbers("n")) == ([], ("n",), False)
+
+
+def test_what_is_put_away_lies_on_the_disk_of_the_output(tmp_path, monkeypatch):
+    """Beside what is there already, or in the next folder above that is; elsewhere in the usual place again."""
+    places = []
+    made = tempfile.TemporaryFile
+    monkeypatch.setattr(tempfile, "TemporaryFile", lambda **rest: places.append(rest["dir"]) or made(**rest))
+    for out in (tmp_path, tmp_path / "new" / "folder"):
+        with on_disk_of(out):
+            Spool().put("key", b"value")
+    Spool()
+
+    assert places == [tmp_path, tmp_path, None]
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("write", [write_export, write_report])
+def test_an_export_and_a_report_put_nothing_away_elsewhere(store, tmp_path, monkeypatch, write):
+    """Surveys, tables and pages alike; a disk that is full is met before anything is there half."""
+    places = []
+    made = tempfile.TemporaryFile
+    monkeypatch.setattr(tempfile, "TemporaryFile", lambda **rest: places.append(rest["dir"]) or made(**rest))
+    rest = {"with_unreviewed": True} if write is write_export else {}
+    write(store, tmp_path / "out", now=NOW, packs=PACKS[:2], **rest)
+
+    assert len(places) > 1
+    assert all(tmp_path in (place, place.parent) for place in places)

@@ -228,7 +228,7 @@ def site_parts(
     return variance_parts(values, [v / n**2 for v, n in zip(variances, legible, strict=True)])
 
 
-@lru_cache(maxsize=32_768)  # whole numbers of points on a few lines: few sets of them are ever different
+@lru_cache(maxsize=4096)  # whole numbers of points on a few lines: few sets of them are ever different
 def decided_cover(
     hits: tuple[int, ...], legible: tuple[int, ...], *, ratio: bool, level: float
 ) -> tuple[VarianceParts, Estimate]:

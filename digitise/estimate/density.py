@@ -203,14 +203,13 @@ def site_density(belts: Sequence[BeltCount], *, per_m2: float = 100.0, level: fl
     return SiteDensity(density, floor, count, area, transects, left_out, partly, parts, notes)
 
 
-@lru_cache(maxsize=32_768)  # counts are small: few sets of them are ever different
 def _site_parts(
     counts: tuple[float, ...], areas_m2: tuple[float, ...], variances: tuple[float, ...], *, per_m2: float
 ) -> VarianceParts:
     return variance_parts(*ratio_values(counts, [a / per_m2 for a in areas_m2], variances))
 
 
-@lru_cache(maxsize=32_768)
+@lru_cache(maxsize=4096)  # counts are small: few sets of them are ever different
 def between_units(parts: VarianceParts, floor: Estimate, *, unit: str, level: float, count: float) -> Estimate:
     """The interval between transects, or the value with the reason why there is none."""
     if parts.total is None:

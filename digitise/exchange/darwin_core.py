@@ -10,7 +10,6 @@ publish.
 from __future__ import annotations
 
 import io
-import tempfile
 from contextlib import ExitStack
 from pathlib import Path
 
@@ -29,6 +28,7 @@ from digitise.exchange.guard import write_zip
 from digitise.exchange.package import CsvRows
 from digitise.results import SurveyResults
 from digitise.sheets.protocol import BeltSheet, LineSheet
+from digitise.spool import nameless_file
 from digitise.surveys.places import entered, place_of
 from digitise.surveys.survey import Transect
 
@@ -72,7 +72,7 @@ def write_archive(content: Content, path: Path) -> Path:
     fields = {name: [term_address(t) for t in TERMS[name]] for name in ROW_TYPES}
     texts = (("meta.xml", meta_xml(ROW_TYPES, fields)), ("eml.xml", eml_xml(content)))
     with ExitStack() as opened:
-        files = {name: opened.enter_context(tempfile.TemporaryFile()) for name in ROW_TYPES}
+        files = {name: opened.enter_context(nameless_file()) for name in ROW_TYPES}
         streams = [io.TextIOWrapper(file, encoding="utf-8", newline="") for file in files.values()]
         tables = [CsvRows(stream, terms) for stream, terms in zip(streams, TERMS.values(), strict=True)]
         named = {"datasetName": content.title, "license": _licence(content)}

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-import tempfile
 import zipfile
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from itertools import islice
@@ -18,6 +17,7 @@ from digitise.exchange.columns import Column
 from digitise.exchange.content import Content
 from digitise.exchange.guard import write_zip
 from digitise.exchange.tables import Table
+from digitise.spool import nameless_file
 
 if TYPE_CHECKING:
     from openpyxl import Workbook
@@ -70,7 +70,7 @@ def _of_site(row: dict) -> bool:
 def _saved(book: Workbook, path: Path) -> Path:
     """The same content gives the same bytes: entries without the time they were packed."""
     made = f"{book.properties.created:%Y-%m-%dT%H:%M:%SZ}".encode()
-    with tempfile.TemporaryFile() as raw:
+    with nameless_file() as raw:
         book.save(raw)
         with zipfile.ZipFile(raw) as archive:
             return write_zip(path, ((name, _member(archive, name, made)) for name in sorted(archive.namelist())))

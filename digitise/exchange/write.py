@@ -17,6 +17,7 @@ from digitise.exchange.content import Content, gather
 from digitise.exchange.fresh import fresh_beside, moved_into
 from digitise.exchange.pseudonyms import pseudonyms_of
 from digitise.exchange.tables import Table, all_tables
+from digitise.spool import on_disk_of
 from digitise.surveys.survey import as_kept
 from digitise.wording import plural
 
@@ -83,7 +84,7 @@ def write_export(
     seen = pseudonyms_of(store, now=now).cell if pseudonyms else as_kept
     total = len(set(packs) if packs is not None else store.packs()) * _looks(formats)
     rest = {"with_unreviewed": with_unreviewed, "about": about, "seen": seen, "tick": lambda: tick(total)}
-    with collecting_less():
+    with collecting_less(), on_disk_of(folder):
         content = gather(store, now=now, packs=packs, **rest)
         files = write_formats(store, content, folder, formats)
     return ExportSummary(

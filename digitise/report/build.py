@@ -21,10 +21,12 @@ from digitise.report.overview import comparison_part, trends_part, where_part
 from digitise.report.quality import methods_part, origin_of_volumes, origin_part, quality_part
 from digitise.report.short_part import newest_of_sites, short_part
 from digitise.report.survey_part import anchor, date_words, survey_part
+from digitise.report.together import Together, Visit, together
 from digitise.report.volumes import AT_ONCE, FOLDER, Volume, file_name, volume_report, volumes_of, volumes_part
 from digitise.report.words import status
 from digitise.results import SurveyResults, survey_results
 from digitise.results.groups import groups_of_results
+from digitise.spool import on_disk_of
 from digitise.store import PhotoRow
 from digitise.surveys.known_plan import grouped_sites
 from digitise.surveys.places import site_key
@@ -60,39 +62,41 @@ def build_report(
     audits: Sequence[Audit] = (),
     groups: Groups | None = None,
     volumes: Sequence[Volume] = (),
+    told: Together | None = None,
 ) -> Report:
     """The report of one survey or several. `photos` are all photographs of the store, refused ones too.
 
     `earlier` results of other sites are left out, and `audits` of other packs. `groups` of sites come after the
-    overview. Where the surveys themselves are in `volumes`, it says in which.
+    overview. Where the surveys themselves are in `volumes`, it says in which. What is `told` of all surveys together is
+    gathered where it is not given.
     """
-    complete, sentence = status(results)
-    several = len(results) > 1
-    visits = [(r.name, r.survey.site, r.survey.date, r.survey.protocol.programme) for r in results]
-    sites = {site_key(site) for _, site, _, _ in visits if site}
+    told = told or together(results)
+    visits, several = told.visits, len(results) > 1
+    complete, sentence = status(visits)
+    sites = {site_key(v.site) for v in visits if v.site}
     earlier = [e for e in earlier if site_key(e.site) in sites]
-    changes, newest = last_changes(results), newest_of_sites(results)
+    changes, newest = last_changes(results, visits), newest_of_sites(results, visits)
     groups = groups or Groups()
     if not groups.of_all:
-        groups = replace(groups, unplaced=sum(not (site and date) for _, site, date, _ in visits))
+        groups = replace(groups, unplaced=sum(not (v.site and v.date) for v in visits))
     overview = (
-        short_part(newest, changes, unnamed=sum(not site for _, site, _, _ in visits)),
-        where_part(results),
+        short_part(newest, changes, unnamed=sum(not v.site for v in visits)),
+        where_part(told),
         group_part(groups),
         comparison_part(newest, surveys=len(results)),
         change_part(changes),
-        trends_part(results, earlier),
+        trends_part(results, visits, earlier),
     )
-    trust = (community_part(results), quality_part(results, photos, audits))
+    trust = (community_part(told), quality_part(told, origin, photos, audits))
     surveys = (volumes_part(volumes),) if volumes else tuple(survey_part(r, named=several) for r in results)
     middle = (*trust, *surveys) if several else (*surveys, *trust)
-    methods = methods_part(results, origin, audits, changes, groups.values)
+    methods = methods_part(told, origin, audits, changes, groups.values)
     end = (methods, origin_of_volumes(origin) if volumes else origin_part(results, origin))
     parts = [part for part in (*overview, *middle, *end) if part is not None]
     names = NAMES if volumes else NAMES | _names_of(results, several=several)
     return Report(
         title="Reef survey report" if several else results[0].name,
-        programme="; ".join(dict.fromkeys(programme for *_, programme in visits)),
+        programme="; ".join(dict.fromkeys(v.programme for v in visits)),
         subtitle=_span(visits) if several else date_words(results[0]),
         notice=Notice("done" if complete else "open", "Complete" if complete else "Provisional", sentence),
         contents=tuple((part.anchor, names[part.anchor]) for part in parts),
@@ -110,16 +114,16 @@ def _names_of(results: Sequence[SurveyResults], *, several: bool) -> dict[str, s
     return {anchor(r): f"{r.name}, {date_words(r)}" if several else "Results" for r in results}
 
 
-def _span(visits: Sequence[tuple[str, str | None, str | None, str]]) -> str:
-    """Sites, where they are few, and dates; of each survey its name, site and date."""
-    sites = list({site_key(name): name for name, *_ in visits}.values())
+def _span(visits: Sequence[Visit]) -> str:
+    """Sites, where they are few, and dates."""
+    sites = list({site_key(v.name): v.name for v in visits}.values())
     where = ", ".join(sites)
     if len(sites) > 3:
-        named = {site_key(site) for _, site, *_ in visits if site}
-        unnamed = sum(not site for _, site, *_ in visits)
+        named = {site_key(v.site) for v in visits if v.site}
+        unnamed = sum(not v.site for v in visits)
         words = [plural(len(named), "site")] if named else []
         where = " and ".join([*words, *([f"{plural(unnamed, 'survey')} without a name"] if unnamed else [])])
-    days = sorted(date for _, _, date, _ in visits if date)
+    days = sorted(v.date for v in visits if v.date)
     when = "" if not days else days[0] if days[0] == days[-1] else f"{days[0]} to {days[-1]}"
     return ", ".join(w for w in (where, when) if w)
 
@@ -167,7 +171,7 @@ def write_report(
         raise ValueError(
             f"{store.folder}: no sheet has been read yet, so nothing can be reported; add photographs first"
         )
-    with collecting_less():
+    with collecting_less(), on_disk_of(out):
         results, origin = _results(store, came, level=level, now=now, tick=lambda: tick(len(came)))
     rest = {"earlier": earlier_results(store.folder), "audits": store.audits.all()}
     groups = Groups(tuple(groups_of_results(results, grouped_sites(store.folder))))
@@ -214,20 +218,22 @@ def report_files(
     many = len(results) > AT_ONCE
     for folder in ("tables", "figures", *((FOLDER,) if many else ())):
         (out / folder).mkdir(parents=True, exist_ok=True)
-    placed = [(r.survey.site or "", r.survey.date or "", r.survey.pack) for r in results] if many else []
-    volumes = volumes_of(placed, most=AT_ONCE) if many else ()
-    rest = {"earlier": earlier, "audits": audits, "groups": groups, "volumes": volumes}
     with collecting_less():
+        told = together(results)
+        placed = [(v.site or "", v.date or "", v.pack) for v in told.visits] if many else []
+        volumes = volumes_of(placed, most=AT_ONCE) if many else ()
+        rest = {"earlier": earlier, "audits": audits, "groups": groups, "volumes": volumes, "told": told}
         report = build_report(results, photos, origin, **rest)
-    total = len(results) + len(report.parts) + sum(len(v.packs) + 1 for v in volumes)
-    pages = _pages(report, out, "report")
-    tables = [*result_tables(results), *([groups_table(groups.values)] if groups and groups.values else [])]
-    files = [*write_csv(tables, out / "tables"), *_figures(report, out / "figures", lambda: tick(total))]
-    place = {pack: i for i, (_, _, pack) in enumerate(placed)}
-    for number, volume in enumerate(volumes, start=1):
-        own = volume_report(volume, [results[place[p]] for p in volume.packs], report, number=number)
-        files += _pages(own, out / FOLDER, file_name(number))
-        files += _figures(own, out / "figures", lambda: tick(total))
+    with on_disk_of(out):
+        total = len(results) + len(report.parts) + sum(len(v.packs) + 1 for v in volumes)
+        pages = _pages(report, out, "report")
+        tables = [*result_tables(results), *([groups_table(groups.values)] if groups and groups.values else [])]
+        files = [*write_csv(tables, out / "tables"), *_figures(report, out / "figures", lambda: tick(total))]
+        place = {pack: i for i, (_, _, pack) in enumerate(placed)}
+        for number, volume in enumerate(volumes, start=1):
+            own = volume_report(volume, [results[place[p]] for p in volume.packs], report, number=number)
+            files += _pages(own, out / FOLDER, file_name(number))
+            files += _figures(own, out / "figures", lambda: tick(total))
     return [*pages, *files]
 
 

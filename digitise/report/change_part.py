@@ -3,43 +3,50 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from digitise.estimate.intervals import Estimate
 from digitise.report.blocks import Cell, Figure, Heading, Paragraph, Part, Table
 from digitise.report.plots import NARROW, WIDE, ChangeRow, draw_changes
+from digitise.report.together import Visit
 from digitise.report.words import number, p_text
 from digitise.results import SurveyResults, cover_table, density_table
 from digitise.results.compare import HOLM, Compared, compare_pairs, latest_pairs
 from digitise.results.samples import samples_of
 from digitise.results.tables import survey_table
 from digitise.surveys.places import site_key
+from digitise.surveys.survey import without_marks
 from digitise.wording import plural
 
 METHOD = "Welch 1947"
 
 
-def last_changes(results: Sequence[SurveyResults]) -> tuple[Compared, ...]:
+def last_changes(results: Sequence[SurveyResults], visits: Sequence[Visit]) -> tuple[Compared, ...]:
     """Headline covers (the protocol's groups) between the last two dated surveys of each site, all adjusted together.
 
     Lines are taken as laid anew each time, since a sheet does not say that a marked line was laid again.
     """
-    dated = {(site_key(r.survey.site), r.survey.date) for r in results if r.survey.site and r.survey.date}
+    dated = {(site_key(v.site), v.date) for v in visits if v.site and v.date}
     if len(dated) == len({site for site, _ in dated}):
         return ()
-    some = _last_two_dates(results)
+    some = [_covers_alone(results[i]) for i in _last_two_dates(visits)]
     surveys, cover, nothing = survey_table(some), cover_table(some), density_table(())
-    found = compare_pairs(latest_pairs(samples_of(surveys, cover, nothing)), level=results[0].level)
+    found = compare_pairs(latest_pairs(samples_of(surveys, cover, nothing)), level=some[0].level)
     return tuple(c for c in found if c.variable.is_group and c.change.effect.value is not None)
 
 
-def _last_two_dates(results: Sequence[SurveyResults]) -> list[SurveyResults]:
-    """Surveys of each site's last two surveys by date, and any on the same days: what a comparison needs."""
+def _covers_alone(r: SurveyResults) -> SurveyResults:
+    return replace(r, survey=without_marks(r.survey), densities=(), impacts=())
+
+
+def _last_two_dates(visits: Sequence[Visit]) -> list[int]:
+    """Places of each site's last two surveys by date, and of any on the same days: what a comparison needs."""
     dates: dict[str, list[str]] = {}
-    for r in results:
-        if r.survey.site and r.survey.date:
-            dates.setdefault(site_key(r.survey.site), []).append(r.survey.date)
+    for v in visits:
+        if v.site and v.date:
+            dates.setdefault(site_key(v.site), []).append(v.date)
     last = {site: set(sorted(own)[-2:]) for site, own in dates.items()}
-    return [r for r in results if r.survey.site and r.survey.date in last.get(site_key(r.survey.site), ())]
+    return [i for i, v in enumerate(visits) if v.site and v.date in last.get(site_key(v.site), ())]
 
 
 def change_part(changes: Sequence[Compared]) -> Part | None:

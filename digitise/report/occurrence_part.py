@@ -9,11 +9,13 @@ from typing import TYPE_CHECKING
 from digitise.estimate.intervals import Estimate
 from digitise.report.blocks import Block, Cell, Heading, Paragraph, Part, Table
 from digitise.report.words import number, p_text, with_span
-from digitise.results import DensityLine, ImpactLine, SurveyResults
-from digitise.results.change_tables import community_table
+from digitise.results import DensityLine, ImpactLine
+from digitise.results.change_tables import community_of
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from digitise.report.together import Together
 
 NOT_MANY = 5  # transects under which a large p says nothing
 SEEN = ("Seen on", "Share, %", "Variance / mean", "p")
@@ -52,16 +54,13 @@ def _seen(e: Estimate) -> tuple[Cell, Cell]:
     return f"{round(e.value * e.n / 100)} of {e.n:g}", f"{number(e.value, 0)} ({e.low:.0f} to {e.high:.0f})"
 
 
-def community_part(results: Sequence[SurveyResults]) -> Part | None:
+def community_part(told: Together) -> Part | None:
     """Richness, diversity and evenness of each survey's belts; None when no belt was counted in full."""
-    frame = community_table(results)
+    frame = community_of(told.pooled)
     frame = frame[frame["transects"] > 0]
     if frame.empty:
         return None
-    titles, names = {}, {}
-    for r in results:
-        titles |= {d.sheet: d.title for d in r.densities}
-        names[r.survey.pack] = r.name
+    names = {v.pack: v.name for v in told.visits}
     lead = (
         "Over transects whose every count is known. Every measure grows with effort: compare only surveys of as many "
         "transects, or the rarefied numbers. Kinds are rows of the sheet, not species. Effective kinds are as many "
@@ -70,7 +69,7 @@ def community_part(results: Sequence[SurveyResults]) -> Part | None:
     )
     blocks: list[Block] = [Heading(1, "Diversity", "diversity"), Paragraph(lead)]
     for sheet, own in frame.groupby("sheet", sort=False):
-        blocks.append(_diversity_table(own, titles[sheet], names))
+        blocks.append(_diversity_table(own, told.titles[sheet], names))
     return Part(tuple(blocks), "diversity")
 
 

@@ -3,60 +3,29 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
 
 from digitise.earlier import EarlierResult
 from digitise.report.blocks import Block, Bullets, Cell, Figure, Heading, Paragraph, Part, Table, Text
 from digitise.report.plots import NARROW, WIDE, Plot, PlotRow
 from digitise.report.short_part import impacts_table
 from digitise.report.site_map import MapSite, draw_map
-from digitise.report.survey_part import COVER_AXIS, cover_row, date_words, figure, with_keys
+from digitise.report.survey_part import COVER_AXIS, cover_row, figure, with_keys
 from digitise.report.time_plots import TimeDot, TimePlot, cut_short, draw_times
-from digitise.report.words import surveys_of_sites, with_span
+from digitise.report.together import Together, Visit
+from digitise.report.words import surveys_of_sites
 from digitise.results import SurveyResults
-from digitise.surveys.places import Place, place_of, site_key, why_no_place
+from digitise.surveys.places import site_key
 from digitise.wording import plural
 
 MOST_COVERS, MOST_DENSITIES = 6, 4  # drawn along time for one site: groups first; the commonest animals
 MOST_ROWS = 36  # of a comparison in one figure
 
 
-@dataclass(frozen=True, slots=True)
-class _Visit:
-    """What the overview tells of one survey."""
-
-    name: str
-    site: str | None
-    date: str | None
-    day: str  # in words
-    transects: int
-    place: Place | None
-    why_no_place: str
-    covers: tuple[tuple[str, str], ...]  # headlines, with their intervals
-    unread: int
-    cells: int
-
-
-def _visit(r: SurveyResults) -> _Visit:
-    covers = {g.label: with_span(g.site.cover) for line in r.lines for g in line.groups}
-    return _Visit(
-        r.name,
-        r.survey.site,
-        r.survey.date,
-        date_words(r),
-        len(r.survey.transects),
-        place_of(r.survey),
-        why_no_place(r.survey),
-        tuple(covers.items()),
-        len(r.survey.unread),
-        len(r.survey.cells),
-    )
-
-
-def where_part(results: Sequence[SurveyResults]) -> Part:
+def where_part(told: Together) -> Part:
     """What was surveyed: a map, and one row a survey."""
-    visits = [_visit(r) for r in results]
+    visits = told.visits
     blocks: list[Block] = [Heading(1, "What was surveyed", "surveyed")]
     blocks.append(Paragraph(_what(visits), "lead"))
     sites = list(dict.fromkeys(MapSite(v.name, v.place) for v in visits if v.place))
@@ -72,11 +41,11 @@ def where_part(results: Sequence[SurveyResults]) -> Part:
     off = [f"{v.name}: {v.why_no_place}" for v in visits if v.place is None]
     if off:
         blocks += [Paragraph("Not on the map, because the position is not known:", "small"), Bullets(tuple(off))]
-    blocks.append(_surveys_table(visits, f"{100 * results[0].level:g} %"))
+    blocks.append(_surveys_table(visits, f"{100 * told.level:g} %"))
     return Part(tuple(blocks), "surveyed")
 
 
-def _what(visits: Sequence[_Visit]) -> str:
+def _what(visits: Sequence[Visit]) -> str:
     days = sorted(v.date for v in visits if v.date)
     when = "" if not days else f" on {days[0]}" if days[0] == days[-1] else f" from {days[0]} to {days[-1]}"
     return (
@@ -86,7 +55,7 @@ def _what(visits: Sequence[_Visit]) -> str:
     )
 
 
-def _surveys_table(visits: Sequence[_Visit], level: str) -> Table:
+def _surveys_table(visits: Sequence[Visit], level: str) -> Table:
     headlines = list(dict.fromkeys(label for v in visits for label, _ in v.covers))[:3]
     head = ("Site", "Date", "Transects", *(f"{h}, %" for h in headlines), "Unread cells")
     rows = []
@@ -139,20 +108,22 @@ def _comparison(results: Sequence[SurveyResults], headlines: Sequence[str], name
 # Along time
 
 
-def trends_part(results: Sequence[SurveyResults], earlier: Sequence[EarlierResult]) -> Part | None:
+def trends_part(
+    results: Sequence[SurveyResults], visits: Sequence[Visit], earlier: Sequence[EarlierResult]
+) -> Part | None:
     """Each site with results on two dates or more: its covers and densities along time, imported ones told apart."""
     there: dict[str, list[int]] = {}  # dated surveys of each site, of which one site's are held at a time
     spelt = {site_key(e.site): e.site for e in earlier}
-    for i, r in enumerate(results):
-        spelt[site_key(r.name)] = r.name
-        if r.survey.date is not None and r.survey.site is not None:
-            there.setdefault(site_key(r.name), []).append(i)
+    for i, visit in enumerate(visits):
+        spelt[site_key(visit.name)] = visit.name
+        if visit.date is not None and visit.site is not None:
+            there.setdefault(site_key(visit.name), []).append(i)
     there |= {site: [] for site in map(site_key, dict.fromkeys(e.site for e in earlier)) if site not in there}
     blocks: list[Block] = []
     number = 0
     for site, places in there.items():
         before = [e for e in earlier if site_key(e.site) == site]
-        series = _series([results[i] for i in places], before, spelt[site])
+        series = _series((results[i] for i in places), before, spelt[site])
         own = {key: dots for key, dots in series.items() if len({d.day for d in dots}) > 1}
         if own:
             level = 100 * results[0].level if results else 95
@@ -176,7 +147,7 @@ def _interval_words(level: float, dots: Sequence[TimeDot]) -> str:
 _Key = tuple[str, str, str, bool]  # site, title, unit, percent
 
 
-def _series(results: Sequence[SurveyResults], earlier: Sequence[EarlierResult], site: str) -> dict[_Key, list[TimeDot]]:
+def _series(results: Iterable[SurveyResults], earlier: Sequence[EarlierResult], site: str) -> dict[_Key, list[TimeDot]]:
     """What one site's surveys say of each variable, day by day."""
     out: dict[_Key, list[TimeDot]] = {}
     for r in results:

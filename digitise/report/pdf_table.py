@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
 from xml.sax.saxutils import escape
 
 from reportlab.lib import colors
@@ -14,6 +16,7 @@ from digitise.report.drawing import GRID, RULE
 from digitise.report.paint import OBLIQUE, width_of
 from digitise.report.pdf_style import STYLES, WIDTH
 
+AHEAD = 80  # rows of a table that are laid out at once: more than a page has
 SHORT = 16  # a column's heading up to so many letters is not broken where there is room
 
 
@@ -36,6 +39,35 @@ def marked_cell(cell: Cell) -> str:
 
 def table(block: Table) -> list[Flowable]:
     """A caption above, a heading that repeats on every page, rules instead of boxes."""
+    caption = [Para(escape(block.caption), STYLES["caption"])] if block.caption else []
+    return [*caption, _laid_out(block, _widths(block)), Spacer(1, 5)]
+
+
+def _laid_out(block: Table, widths: Sequence[float], *, goes_on: bool = False) -> Flowable:
+    make = _LongTable if len(block.rows) > AHEAD else _grid
+    return make(block, widths, goes_on=goes_on)
+
+
+class _LongTable(Flowable):
+    """A table longer than a page: ReportLab is given more rows than fit on it, the others when it comes to them."""
+
+    def __init__(self, block: Table, widths: Sequence[float], *, goes_on: bool):
+        super().__init__()
+        self._block, self._widths = block, widths
+        self._begins = _grid(replace(block, rows=block.rows[:AHEAD]), widths, goes_on=goes_on)
+
+    def wrap(self, width: float, height: float) -> tuple[float, float]:
+        return self._begins.wrap(width, height)
+
+    def split(self, width: float, height: float) -> list[Flowable]:
+        fits = self._begins.split(width, height)[:1]
+        drawn = sum(len(grid._cellvalues) - 1 for grid in fits)  # the heading is none of them
+        rest = replace(self._block, rows=self._block.rows[drawn:])
+        return [*fits, _laid_out(rest, self._widths, goes_on=True)] if fits else []
+
+
+def _grid(block: Table, widths: Sequence[float], *, goes_on: bool) -> Grid:
+    """The table; one that goes on from the page before has ReportLab's thin line under its heading too."""
     head = [Para(escape(h), STYLES["head" if i in block.words else "headnumber"]) for i, h in enumerate(block.head)]
     body = []
     for kind, cells in block.rows:
@@ -46,7 +78,7 @@ def table(block: Table) -> list[Flowable]:
                 for i, c in enumerate(cells)
             ]
         )
-    grid = Grid([head, *body], colWidths=_widths(block), repeatRows=1, hAlign="LEFT")
+    grid = Grid([head, *body], colWidths=widths, repeatRows=1, hAlign="LEFT")
     grid.setStyle(
         [
             ("LEFTPADDING", (0, 0), (-1, -1), 3),
@@ -57,12 +89,12 @@ def table(block: Table) -> list[Flowable]:
             ("VALIGN", (0, 0), (-1, -1), "TOP"),
             ("VALIGN", (0, 0), (-1, 0), "BOTTOM"),
             ("LINEBELOW", (0, 0), (-1, 0), 0.9, colors.HexColor(RULE)),
+            *([("LINEABOVE", (0, 1), (-1, 1), 0.4, colors.HexColor(GRID))] if goes_on else ()),
             ("LINEBELOW", (0, 1), (-1, -1), 0.4, colors.HexColor(GRID)),
             *(("SPAN", (0, i), (-1, i)) for i, (_, cells) in enumerate(block.rows, start=1) if heads_rows(cells)),
         ]
     )
-    caption = [Para(escape(block.caption), STYLES["caption"])] if block.caption else []
-    return [*caption, grid, Spacer(1, 5)]
+    return grid
 
 
 def _shortest(cell: Cell) -> str:

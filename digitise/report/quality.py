@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Collection, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from digitise.provenance import Provenance
@@ -15,8 +14,9 @@ from digitise.report.group_part import group_methods
 from digitise.report.plots import NARROW, WIDE
 from digitise.report.references import cited
 from digitise.report.survey_part import date_words
+from digitise.report.together import KINDS, POINTS, Together
 from digitise.report.words import methods
-from digitise.results import SheetQuality, SurveyResults
+from digitise.results import SurveyResults
 from digitise.results.groups import GroupValue
 from digitise.store import PageRow, PhotoRow
 from digitise.wording import plural, thousands
@@ -25,33 +25,22 @@ if TYPE_CHECKING:
     from digitise.results.compare import Compared
     from digitise.store.audits import Audit
 
-KINDS = ("photos", "cells", "by_rule", "by_person", "unread", "illegible", "blank")
 SHARES = (("#0b5d8c", "accepted by rule"), ("#dcebf3", "decided by a person"), ("#d08a12", "unread"))
 
 
-def quality_part(results: Sequence[SurveyResults], photos: Sequence[PhotoRow], audits: Sequence[Audit] = ()) -> Part:
+def quality_part(told: Together, origin: Provenance, photos: Sequence[PhotoRow], audits: Sequence[Audit] = ()) -> Part:
     """Who decided the cells, sheet by sheet; what audits of accepted cells showed; what became of every photograph."""
-    sheets = [q for r in results for q in r.quality]
-    sums = {k: sum(getattr(q, k) for q in sheets) for k in KINDS}
+    sums = dict(zip(KINDS, map(sum, zip(*told.sheets.values(), strict=True)), strict=True))
     blocks: list[Block] = [Heading(1, "Data quality", "data-quality"), Paragraph(_cells_words(sums), "lead")]
     if sums["cells"]:
         data = (("decided", "cells"), *((w, sums[k]) for (_, w), k in zip(SHARES, KINDS[2:5], strict=True)))
         blocks.append(Figure(_shares(sums, WIDE), _shares(sums, NARROW), data=data))
-    blocks.append(_cells_table(sheets, sums))
-    if (points := _points(results))["planned"]:
-        parts = (f"{points[k]} {k}" for k in ("legible", "unread", "illegible", "blank"))
+    blocks.append(_cells_table(told.sheets, sums))
+    if (points := told.points).get("planned"):
+        parts = (f"{points[k]} {k}" for k in POINTS[:-1])
         blocks.append(Paragraph(f"Substrate points: {', '.join(parts)} of {points['planned']} planned.", "small"))
-    blocks += audit_blocks(audits, {r.survey.pack for r in results})
-    return Part((*blocks, *_photographs(results, photos)), "data-quality", new_page=True)
-
-
-def _points(results: Sequence[SurveyResults]) -> Counter[str]:
-    """Points of all lines, by what became of them."""
-    out: Counter[str] = Counter()
-    for p in (p for r in results for line in r.lines for p in line.points):
-        for kind in ("legible", "unread", "illegible", "blank", "planned"):
-            out[kind] += getattr(p, kind)
-    return out
+    blocks += audit_blocks(audits, {v.pack for v in told.visits})
+    return Part((*blocks, *_photographs(set(origin.photo_sha256), photos)), "data-quality", new_page=True)
 
 
 def _cells_words(sums: dict[str, int]) -> str:
@@ -89,20 +78,15 @@ def _shares(sums: dict[str, int], width: float) -> Drawing:
     )
 
 
-def _cells_table(sheets: Sequence[SheetQuality], sums: dict[str, int]) -> Table:
+def _cells_table(sheets: Mapping[str, Sequence[int]], sums: Mapping[str, int]) -> Table:
     head = ("Sheet", "Photographs", "Cells", "By rule", "By a person", "Unread", "Illegible", "Blank")
-    found: dict[str, list[int]] = {}
-    for q in sheets:
-        values = found.setdefault(q.title, [0] * len(KINDS))
-        found[q.title] = [a + getattr(q, k) for a, k in zip(values, KINDS, strict=True)]
-    rows = [("", (title, *map(thousands, values))) for title, values in found.items()]
+    rows = [("", (title, *map(thousands, values))) for title, values in sheets.items()]
     rows.append(("group", ("All sheets", *(thousands(sums[k]) for k in KINDS))))
     caption = "Cells of the photographs that count. Illegible and blank cells are among those accepted or decided."
     return Table(head, tuple(rows), caption)
 
 
-def _photographs(results: Sequence[SurveyResults], photos: Sequence[PhotoRow]) -> list[Block]:
-    used = {p.sha256 for r in results for p in r.survey.pages}
+def _photographs(used: Collection[str], photos: Sequence[PhotoRow]) -> list[Block]:
     refused = [p for p in photos if p.status in ("retake", "unreadable")]
     waiting = [p for p in photos if p.status == "waiting"]
     others = sum(p.status == "read" and p.sha256 not in used for p in photos)
@@ -118,14 +102,14 @@ def _photographs(results: Sequence[SurveyResults], photos: Sequence[PhotoRow]) -
 
 
 def methods_part(
-    results: Sequence[SurveyResults],
+    told: Together,
     origin: Provenance,
     audits: Sequence[Audit] = (),
     changes: Sequence[Compared] = (),
     groups: Sequence[GroupValue] = (),
 ) -> Part:
     """What was done, in the steps that ran, and the works these steps rest on."""
-    texts = methods(results, origin, audited=any(a.pack in (None, *origin.packs) and not a.whole_page for a in audits))
+    texts = methods(told, origin, audited=any(a.pack in (None, *origin.packs) and not a.whole_page for a in audits))
     texts += change_methods(changes) + group_methods(groups)
     blocks: list[Block] = [Heading(1, "Methods", "methods"), *(Paragraph(t) for t in texts)]
     works = cited(texts)

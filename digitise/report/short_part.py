@@ -9,6 +9,7 @@ from digitise.estimate.intervals import Estimate
 from digitise.report.blocks import Block, Bullets, Cell, Heading, Part, Table, Text
 from digitise.report.change_part import signed
 from digitise.report.survey_part import date_words
+from digitise.report.together import Visit
 from digitise.report.words import number, one_sided, span, with_span
 from digitise.results import PER_M2, ImpactLine, SurveyResults
 from digitise.results.compare import HOLM, Compared
@@ -19,12 +20,12 @@ MOST_HEADLINES, MOST_NAMED = 3, 4
 SURE = 0.05  # adjusted p from which on a change is not told from none
 
 
-def newest_of_sites(results: Sequence[SurveyResults]) -> list[SurveyResults]:
+def newest_of_sites(results: Sequence[SurveyResults], visits: Sequence[Visit]) -> list[SurveyResults]:
     """The newest survey of each site, in order of date; one whose site is not entered stands for itself.
 
     Without its categories and animals: only headlines and impacts are shown side by side.
     """
-    known = [(r.survey.date or "", i, site_key(r.name)) for i, r in enumerate(results)]
+    known = [(v.date or "", i, site_key(v.name)) for i, v in enumerate(visits)]
     newest = {site: i for _, i, site in sorted(known)}
     return [_headlines(results[i]) for i in newest.values()]
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from digitise.report.blocks import Heading, Notice, Paragraph, Part, Report, Table, Text
 from digitise.report.quality import photographs_part
 from digitise.report.survey_part import anchor, date_words, survey_part
+from digitise.report.together import visit_of
 from digitise.report.words import status
 from digitise.results import SurveyResults
 from digitise.surveys.places import site_key
@@ -80,7 +81,7 @@ def volumes_part(volumes: Sequence[Volume]) -> Part:
 
 def volume_report(volume: Volume, results: Sequence[SurveyResults], main: Report, *, number: int) -> Report:
     """One volume: the parts of its surveys and their photographs; `main` is the report that it belongs to."""
-    complete, sentence = status(results)
+    complete, sentence = status([visit_of(r) for r in results])
     parts = [*(survey_part(r, named=True) for r in results), photographs_part(results)]
     names = [*(f"{r.name}, {date_words(r)}" for r in results), "Photographs"]
     anchors = [*map(anchor, results), "photographs"]

@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 from digitise.estimate.intervals import Estimate
 from digitise.estimate.uneven import BETA, GAMMA
 from digitise.provenance import Provenance
-from digitise.results import DensityLine, ImpactLine, SurveyResults
+from digitise.results import DensityLine, ImpactLine
 from digitise.sheets.protocol import BeltSheet, LineSheet, Protocol
 from digitise.store.rows import KEYED
 from digitise.surveys.places import site_key
 from digitise.wording import plural, thousands
+
+if TYPE_CHECKING:
+    from digitise.report.together import Steps, Together, Visit
 
 COCHRAN = "Cochran 1977"
 BETWEEN = "t interval over transects"
@@ -48,10 +52,9 @@ def one_sided(e: Estimate) -> bool:
     return e.value == 0 and "one-sided" in e.method
 
 
-def status(results: Sequence[SurveyResults]) -> tuple[bool, str]:
+def status(visits: Sequence[Visit]) -> tuple[bool, str]:
     """(complete, one sentence) about what is still missing."""
-    sums = [(len(r.survey.unread), len(r.survey.cells), len(r.survey.missing)) for r in results]
-    unread, cells, missing = map(sum, zip(*sums, strict=True)) if sums else (0, 0, 0)
+    unread, cells, missing = (sum(getattr(v, k) for v in visits) for k in ("unread", "cells", "missing"))
     if not unread and not missing:
         return (True, f"Every one of {plural(cells, 'cell')} has been accepted or entered, and no sheet is missing.")
     parts = []
@@ -84,17 +87,17 @@ def cover_text(e: Estimate) -> str:
     return f"{e.value:.1f} % ({span(e)})" if e.has_interval else f"{e.value:.1f} % (no interval)"
 
 
-def methods(results: Sequence[SurveyResults], origin: Provenance, *, audited: bool = False) -> list[str]:
+def methods(told: Together, origin: Provenance, *, audited: bool = False) -> list[str]:
     """What was done, a sentence or two for each step that ran, with its source."""
-    protocols = {r.survey.protocol.digest: r.survey.protocol for r in results}
+    steps, level = told.steps, f"{100 * told.level:g} %"
     return [
-        *(_sampling(p) for p in protocols.values()),
-        _reading(results, origin),
-        *_cover(results),
-        *_density(results),
-        *_occurrence(results),
-        *_doubt(results),
-        *_unknown(results, audited=audited),
+        *(_sampling(p) for p in steps.protocols.values()),
+        _reading(told, origin),
+        *_cover(steps, level),
+        *_density(steps, level),
+        *_occurrence(steps),
+        *_doubt(steps),
+        *_unknown(steps, audited=audited),
     ]
 
 
@@ -113,20 +116,14 @@ def _sampling(p: Protocol) -> str:
     return f"{text}. The sampling unit is the transect, not the point and not the animal."
 
 
-def _reading(results: Sequence[SurveyResults], origin: Provenance) -> str:
-    sheets, by_hand, photographs = [], 0, set()
-    for r in results:
-        sheets += r.quality
-        by_hand += sum(p.keyed for p in r.survey.pages)
-        photographs |= {p.sha256 for p in r.survey.pages if not p.keyed}
-    kinds = ("cells", "by_rule", "by_person", "unread")
-    cells, rule, person, unread = (sum(getattr(q, k) for q in sheets) for k in kinds)
+def _reading(told: Together, origin: Provenance) -> str:
+    _, cells, rule, person, unread, *_ = map(sum, zip(*told.sheets.values(), strict=True))
     basis = "; ".join(origin.acceptance_bases) or "not recorded"
-    photos = len(photographs)
+    photos = len(told.steps.read_photographs)
     readers = ", ".join(v for v in origin.reader_versions if v != KEYED) or "none"
     return (
         f"{plural(photos, 'photograph')} {'was' if photos == 1 else 'were'} read by digitise {origin.tool_version} "
-        f"(reader {readers}). {_keyed_words(by_hand)}Each cell's reading has a calibrated probability "
+        f"(reader {readers}). {_keyed_words(told.steps.keyed_pages)}Each cell's reading has a calibrated probability "
         f"(pool-adjacent-violators, Ayer et al. 1955); readings above their kind's "
         f"threshold were accepted by rule, all others were put before a person. Of {plural(cells, 'cell')}, "
         f"{thousands(rule)} were accepted by rule, {thousands(person)} decided by a person, {thousands(unread)} are "
@@ -141,17 +138,10 @@ def _keyed_words(sheets: int) -> str:
     return f"{which} could not be read {'was' if sheets == 1 else 'were'} keyed by a person from the photograph. "
 
 
-def _cover(results: Sequence[SurveyResults]) -> list[str]:
-    methods_used, used, alone, there = set(), set(), False, False
-    for line in (line for r in results for line in r.lines):
-        there = True
-        used |= {line.site.estimator} if line.site.transects else set()
-        estimates = [one.site.cover for one in (*line.groups, *line.categories)]
-        methods_used |= {e.method for e in estimates if e.has_interval}
-        alone = alone or any(e.value is not None and not e.has_interval for e in estimates)
-    if not there:
+def _cover(steps: Steps, level: str) -> list[str]:
+    found, used = steps.covers, steps.estimators
+    if not found.there:
         return []
-    level = f"{100 * results[0].level:g} %"
     out = ["Percent cover of a transect is the share of its legible points."]
     if "mean of transects" in used:
         out.append("Site cover is the mean of its transects.")
@@ -160,40 +150,35 @@ def _cover(results: Sequence[SurveyResults]) -> list[str]:
             "Where a transect has fewer than 90 % of its points legible, site cover is the ratio of totals, "
             f"points of the category over legible points ({COCHRAN})."
         )
-    if BETWEEN in methods_used:
+    if BETWEEN in found.methods:
         out.append(
             f"Cover from 20 to 80 % has Student's t interval between transects at {level}, cut at 0 and 100 % "
             f"({COCHRAN})."
         )
-    if BETA in methods_used:
+    if BETA in found.methods:
         out.append(
             f"Cover below 20 % or above 80 % on four transects or more has at {level} Jeffreys' binomial limits on the "
             "number of independent points that the transects are worth (Franco et al. 2019), with an allowance for few "
             "and uneven transects (Satterthwaite 1946)."
         )
-    if KORN in methods_used:
+    if KORN in found.methods:
         out.append(
             "Cover below 20 % or above 80 % on fewer than four transects, of no or every point, or alike on all "
             f"transects, has the Korn-Graubard interval between transects at {level}: exact binomial limits (Clopper & "
             "Pearson 1934) on the number of independent points that the transects are worth (Korn & Graubard 1998); "
             "where all transects agree, two points are taken to be worth one."
         )
-    if alone:
+    if found.alone:
         out.append("A site with one transect has no interval: one line says nothing of the spread between lines.")
     return [" ".join(out)]
 
 
-def _density(results: Sequence[SurveyResults]) -> list[str]:
-    used, none_seen, alone, there = set(), False, False, False
-    for e in (d.site.density for r in results for d in r.densities):
-        there, none_seen = True, none_seen or one_sided(e)
-        used |= {e.method} if e.has_interval else set()
-        alone = alone or (e.value is not None and not e.has_interval)
-    if not there:
+def _density(steps: Steps, level: str) -> list[str]:
+    found = steps.densities
+    if not found.there:
         return []
-    level = f"{100 * results[0].level:g} %"
     out = ["Density is total count over total area counted, per 100 m²."]
-    if GAMMA in used:
+    if GAMMA in found.methods:
         out.append(
             f"Its interval is the gamma interval between transects at {level} (Fay & Feuer 1997): Jeffreys' Poisson "
             "limits (Brown et al. 2003) on the number of animals, met independently of each other, that the counts are "
@@ -201,13 +186,13 @@ def _density(results: Sequence[SurveyResults]) -> list[str]:
             "1998, Satterthwaite 1946); never inside the exact limits of all animals counted (Garwood 1936). It leans "
             "upwards, since a few transects hold most of the animals; belts that all agree count as spread by chance."
         )
-    if none_seen:
+    if steps.none_seen:
         out.append(
             "None seen gives a one-sided upper limit at "
             f"{level} (Poisson; Hanley & Lippman-Hand 1983), which holds "
             "only for animals not in groups."
         )
-    if alone:
+    if found.alone:
         out.append("One belt gives no interval.")
     out.append(
         "Intervals of single belts, in density.csv, are exact Poisson (Garwood 1936): "
@@ -231,22 +216,17 @@ def surveys_of_sites(sites: Sequence[str | None]) -> str:
     return " and ".join(words)
 
 
-def _occurrence(results: Sequence[SurveyResults]) -> list[str]:
+def _occurrence(steps: Steps) -> list[str]:
     """Occurrence, spread and diversity, where a belt was counted."""
-    occurs = spread = seen = False
-    for r in results:
-        occurs = occurs or tells_occurrence([*r.densities, *r.impacts])
-        spread = spread or any(d.dispersion.index is not None for d in r.densities)
-        seen = seen or any(d.dispersion.mean > 0 for d in r.densities if not d.is_impact)
     out = []
-    if occurs:
+    if steps.occurs:
         out.append("Occurrence is the share of transects with at least one, with the score interval (Wilson 1927).")
-    if spread:
+    if steps.spread:
         out.append(
             "The spread of counts is their variance over their mean between whole belts, with the chi-square test of "
             "animals spread by chance."
         )
-    if seen:
+    if steps.seen:
         out.append(
             "Diversity of whole belts: Shannon 1948 (natural logarithm), Simpson 1949, evenness (Pielou 1966), "
             "effective kinds (Hill 1973), and richness rarefied to the smallest survey (Hurlbert 1971)."
@@ -254,9 +234,9 @@ def _occurrence(results: Sequence[SurveyResults]) -> list[str]:
     return [" ".join(out)] if out else []
 
 
-def _doubt(results: Sequence[SurveyResults]) -> list[str]:
+def _doubt(steps: Steps) -> list[str]:
     """What unread cells add, where an interval holds it."""
-    if not any(_doubted(r) for r in results):
+    if not steps.doubted:
         return []
     text = (
         "Expected covers and densities count cells that nobody has decided by the probabilities of what they may say. "
@@ -266,25 +246,17 @@ def _doubt(results: Sequence[SurveyResults]) -> list[str]:
     return [text]
 
 
-def _doubted(r: SurveyResults) -> bool:
-    parts = [d.expected.parts for d in r.densities]
-    parts += [c.expected.parts for line in r.lines for c in line.categories]
-    return any(p is not None and p.read > 0 for p in parts)
-
-
-def _unknown(results: Sequence[SurveyResults], *, audited: bool) -> list[str]:
-    points = [(p.missing, p.planned) for r in results for line in r.lines for p in line.points]
+def _unknown(steps: Steps, *, audited: bool) -> list[str]:
     zero = (
         "A blank tally is a zero only where the sheet's none-seen box is ticked or a 0 is written; a count takes the "
         "strokes, and the written total where there are no legible strokes."
     )
     out = [zero]
-    missing, planned = map(sum, zip(*points, strict=True)) if points else (0, 0)
-    if missing:
+    if steps.missing:
         out.append(
-            f"{plural(missing, 'point')} of {planned} are unread, illegible or blank: they shrink the denominator, "
-            "and the pale bands show where cover would lie if none or all of them were of the category, with nothing "
-            "assumed."
+            f"{plural(steps.missing, 'point')} of {steps.planned} are unread, illegible or blank: they shrink the "
+            "denominator, and the pale bands show where cover would lie if none or all of them were of the category, "
+            "with nothing assumed."
         )
     out.append(
         "No interval here covers misreadings among accepted cells: how rare those are is what the thresholds and "

@@ -118,13 +118,13 @@ def _density(name: str, sheet: BeltSheet, row: RowSpec, counts: Belts, *, is_imp
     )
 
 
-@lru_cache(maxsize=32_768)  # counts are small: few sets of them are ever different
+@lru_cache(maxsize=8192)  # counts are small: few sets of them are ever different
 def _site(belts: tuple[BeltCount, ...], level: float) -> SiteDensity:
     """Density over belts with decided counts."""
     return site_density(belts, per_m2=PER_M2, level=level)
 
 
-@lru_cache(maxsize=32_768)
+@lru_cache(maxsize=4096)
 def _whole(transect: str, count: int, area_m2: float) -> BeltCount:
     """A belt, or a stretch of one, that is all decided."""
     return BeltCount(transect, count, area_m2, area_m2)

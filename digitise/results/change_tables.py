@@ -181,8 +181,11 @@ def pooled_table(results: Sequence[SurveyResults]) -> pd.DataFrame:
     """
     import pandas as pd
 
-    rows = [row for r in results for row in _pooled(r)]
-    return pd.DataFrame(rows, columns=["pack", "site", "date", "sheet", "protocol", "transects", "left_out", "counts"])
+    rows = [row for r in results for row in pooled_rows(r)]
+    return pd.DataFrame(rows, columns=POOLED_COLUMNS)
+
+
+POOLED_COLUMNS = ["pack", "site", "date", "sheet", "protocol", "transects", "left_out", "counts"]
 
 
 def community_of(pooled: pd.DataFrame) -> pd.DataFrame:
@@ -220,7 +223,8 @@ _COMMUNITY_COLUMNS = [
 ]
 
 
-def _pooled(r: SurveyResults) -> list[dict]:
+def pooled_rows(r: SurveyResults) -> list[dict]:
+    """One survey's rows of the `pooled_table`."""
     out = []
     for sheet in dict.fromkeys(d.sheet for d in r.densities):
         rows = [d for d in r.densities if d.sheet == sheet and not d.is_impact]

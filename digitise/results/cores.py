@@ -15,6 +15,7 @@ import subprocess
 import sys
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor, as_completed
+from dataclasses import replace
 from pathlib import Path
 from queue import SimpleQueue
 
@@ -25,7 +26,7 @@ from digitise.results.parts import Part, tables_of, written
 from digitise.results.results import survey_results
 from digitise.store import Store
 from digitise.store.engine import VARIABLE
-from digitise.surveys.survey import iter_surveys
+from digitise.surveys.survey import iter_surveys, without_marks
 
 ENOUGH = 600  # packs from which on other programs, which take a second to start, are worth it
 MOST = 8  # programs, of some 300 MB each
@@ -53,7 +54,8 @@ def made_parts(
 
 def _made(store: Store, packs: Sequence[str], home: Path, level: float) -> Part:
     with collecting_less(), contextlib.closing(iter_surveys(store, packs)) as surveys:
-        return written(home, tables_of([survey_results(s, level=level) for s in surveys]))
+        results = (replace(survey_results(s, level=level), survey=without_marks(s)) for s in surveys)
+        return written(home, tables_of(results))
 
 
 def _made_elsewhere(

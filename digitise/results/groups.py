@@ -144,11 +144,15 @@ def groups_of_results(results: Sequence[SurveyResults], places: Sequence[SitePla
     """`group_values` of these surveys; none without groups."""
     if not places or not results:
         return []
+    import pandas as pd
+
     found: dict[str, dict[_Variable, _Found]] = {}
+    surveys = []
     for i in range(0, len(results), AT_ONCE):
         some = results[i : i + AT_ONCE]
         found |= _by_pack(cover_table(some), density_table(some))
-    return _values(places, survey_table(results), found, level=results[0].level)
+        surveys.append(survey_table(some))
+    return _values(places, pd.concat(surveys, ignore_index=True), found, level=some[0].level)
 
 
 def group_table(values: Sequence[GroupValue]) -> pd.DataFrame:

@@ -26,12 +26,11 @@ from digitise.results.cores import made_parts
 from digitise.results.parts import Part, State, Taken, alone, gathered, keep, put_together, state_in, tidy
 from digitise.store import Store
 from digitise.store.marks import holds, mark_now, packs_since
-from digitise.surveys.survey import FEW
 
 if TYPE_CHECKING:
     import pandas as pd
 
-FORM = 3  # of the files
+FORM = 4  # of the files
 TRIES = 4  # at reading what other programs put together meanwhile
 SHOW_AFTER_S = 1.0  # a bar
 _PACKAGE = Path(__file__).parents[1]
@@ -129,15 +128,9 @@ class KeptTables:
         left = [Part(p.folder, p.packs - changed) for p in old.parts] if old is not None else []
         state = State(tuple(p for p in left if p.packs), now, code, whole=False)
         if old is not None and old.whole:
-            return state, self._there(changed)
+            return state, sorted(changed.intersection(self._store.packs()) if changed else ())
         known = state.packs
         return state, [pack for pack in self._store.packs() if pack not in known]
-
-    def _there(self, changed: set[str]) -> list[str]:
-        """Those of the changed packs that have pages."""
-        if len(changed) <= FEW:
-            return sorted(pack for pack in changed if self._store.pages(pack))
-        return sorted(changed & set(self._store.packs()))
 
     def _worked_out(self, home: Path, wait: Callable[[], None] | None) -> State:
         """The tables with what was new, kept in `home` after every part, so that nothing is worked out twice."""

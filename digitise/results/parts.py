@@ -13,14 +13,16 @@ import secrets
 import shutil
 import sqlite3
 import time
-from collections.abc import Callable, Collection, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from digitise.results.belt_tables import density_table, impact_table, occurrence_table
 from digitise.results.change_tables import pooled_table
 from digitise.results.results import SurveyResults
+from digitise.results.rows import MIXED, read_rows, write_rows
 from digitise.results.tables import cover_table, survey_table
 from digitise.store.marks import Mark
 
@@ -28,6 +30,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 AT_ONCE = 100  # surveys in a part
+HELD = 25  # surveys whose results are held while tables are made of them
 SMALL = 12  # so many parts of less than half that are put together
 LOOK_AGAIN_S = 0.1
 TABLES: dict[str, Callable[[Sequence[SurveyResults]], pd.DataFrame]] = {
@@ -38,7 +41,6 @@ TABLES: dict[str, Callable[[Sequence[SurveyResults]], pd.DataFrame]] = {
     "occurrence": occurrence_table,
     "pooled": pooled_table,
 }
-MIXED = ("value", "counts")  # kept as JSON: numbers or words, and lists
 TEXT = {
     *("pack", "site", "date", "sheet", "level", "transect", "category", "taxon", "impact"),
     *("id", "label", "code", "kind", "state", "unit", "interval_covers", "method", "note"),
@@ -142,12 +144,22 @@ def tidy(home: Path, state: State | None) -> None:
 
 def _size(folder: Path) -> int:
     """Bytes of all its tables; `OSError` when one is missing."""
-    return sum((folder / f"{name}.parquet").stat().st_size for name in TABLES)
+    return sum(_file(folder, name).stat().st_size for name in TABLES)
 
 
-def tables_of(results: Sequence[SurveyResults]) -> dict[str, pd.DataFrame]:
-    """Every table of these surveys, as it is kept."""
-    return {name: _tidied(_encoded(make(results))) for name, make in TABLES.items()}
+def _file(folder: Path, name: str) -> Path:
+    return folder / f"{name}.parquet"
+
+
+def tables_of(results: Iterable[SurveyResults]) -> dict[str, pd.DataFrame]:
+    """Every table of these surveys, as it is kept. Results of `HELD` surveys are held at a time."""
+    import pandas as pd
+
+    results, made = iter(results), {name: [] for name in TABLES}
+    while some := list(islice(results, HELD)):
+        for name, make in TABLES.items():
+            made[name].append(_encoded(make(some)))
+    return {name: _tidied(pd.concat(frames, ignore_index=True)) for name, frames in made.items()}
 
 
 def written(home: Path, tables: dict[str, pd.DataFrame]) -> Part:
@@ -155,7 +167,7 @@ def written(home: Path, tables: dict[str, pd.DataFrame]) -> Part:
     folder = home / f"part-{secrets.token_hex(6)}"  # other accounts may read it where they may read the store
     folder.mkdir()
     for name, frame in tables.items():
-        frame.to_parquet(folder / f"{name}.parquet", index=False, engine="pyarrow", compression="zstd")
+        write_rows(frame, _file(folder, name))
     return Part(folder, frozenset(tables["surveys"]["pack"]))
 
 
@@ -164,47 +176,30 @@ def put_together(home: Path, parts: Sequence[Part]) -> tuple[Part, ...]:
     small = [p for p in parts if len(p.packs) < AT_ONCE / 2]
     if len(small) < SMALL:
         return tuple(parts)
-    import pandas as pd
+    rank = {pack: i for i, pack in enumerate(pack for part in small for pack in sorted(part.packs))}
+    joined = {name: _tidied(_encoded(read_rows(_files(small, name, None), rank))) for name in TABLES}
+    return (*(p for p in parts if p not in small), written(home, joined))
 
-    joined = {name: pd.concat([_rows(p, name) for p in small], ignore_index=True) for name in TABLES}
-    return (*(p for p in parts if p not in small), written(home, {n: _tidied(f) for n, f in joined.items()}))
 
-
-def _rows(
-    part: Part,
-    name: str,
-    *,
-    packs: Collection[str] | None = None,
-    level: str | None = None,
-    columns: list | None = None,
-) -> pd.DataFrame:
-    """A part's own rows of a table."""
-    import pandas as pd
-
-    own = part.packs if packs is None else part.packs & set(packs)
-    wanted = [("pack", "in", own)] + ([("level", "==", level)] if level is not None else [])
-    return pd.read_parquet(part.folder / f"{name}.parquet", engine="pyarrow", filters=wanted, columns=columns)
+def _files(parts: Sequence[Part], name: str, packs: Collection[str] | None) -> dict[Path, Collection[str]]:
+    """The files of a table, each with those of `packs` (all when None) that it answers for."""
+    own = {p.folder: p.packs if packs is None else p.packs.intersection(packs) for p in parts}
+    return {_file(folder, name): some for folder, some in own.items() if some}
 
 
 def gathered(
     state: State, name: str, packs: Collection[str] | None, level: str | None, columns: Sequence[str] | None
 ) -> pd.DataFrame:
     """Rows of all parts, by date of their survey (undated last), then as the surveys came, then as they were."""
-    import pandas as pd
-
-    parts = [p for p in state.parts if packs is None or p.packs & set(packs)]
-    asked = None if columns is None else list(columns)
-    found = [_rows(p, name, packs=packs, level=level, columns=asked) for p in parts]
-    if not found:
+    files = _files(state.parts, name, packs)
+    if not files:
         empty = TABLES[name](())
-        return empty if asked is None else empty[asked]
-    frame = pd.concat(found, ignore_index=True)
-    surveys = pd.concat([_rows(p, "surveys", packs=packs, columns=["pack", "date", "first_page"]) for p in parts])
+        return empty if columns is None else empty[list(columns)]
+    any_order = dict.fromkeys((pack for part in state.parts for pack in part.packs), 0)
+    surveys = read_rows(_files(state.parts, "surveys", packs), any_order, columns=["pack", "date", "first_page"])
     dated = surveys["date"].where(surveys["date"] != "", "9999")
     order = surveys.assign(dated=dated).sort_values(["dated", "first_page"])["pack"]
-    rank = {pack: i for i, pack in enumerate(order)}
-    frame = frame.iloc[frame["pack"].map(rank).argsort(kind="stable")].reset_index(drop=True)
-    return frame.assign(**{c: frame[c].map(json.loads).astype(object) for c in MIXED if c in frame})
+    return read_rows(files, {pack: i for i, pack in enumerate(order)}, level=level, columns=columns)
 
 
 def _encoded(frame: pd.DataFrame) -> pd.DataFrame:

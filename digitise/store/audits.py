@@ -105,7 +105,9 @@ class Audits:
 
     def _entered(self, connection: Connection, pack: str | None) -> Iterator:
         """Current entries of pages that count, with the probability of their reading, in a fixed order."""
-        pages = [p.id for p in self._library.pages(connection, pack=pack) if not p.superseded]
+        pages = [
+            p.id for p in self._library.pages(connection, packs=None if pack is None else [pack]) if not p.superseded
+        ]
         for some in (pages[i : i + 200] for i in range(0, len(pages), 200)):
             entries = current_entries(t.entries.c.page_id.in_(some)).subquery()
             query = select(entries, t.readings.c.confidence).join(t.readings, t.readings.c.id == entries.c.reading_id)

@@ -159,7 +159,7 @@ def _until(page_id: int, last_entry: int) -> tuple:
 
 def _pages(connection: Connection, library: Library, pack: str, ids: Sequence[int]) -> list:
     """Pages by their ids in the order given, wherever they may have been moved since."""
-    own = {p.id: p for p in library.pages(connection, pack=pack)}
+    own = {p.id: p for p in library.pages(connection, packs=[pack])}
     return [own.get(i) or library.page(connection, i) for i in ids]
 
 

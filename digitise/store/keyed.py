@@ -100,7 +100,7 @@ def _known(connection: Connection, sheet: Sheet) -> int | None:
 
 def _check_free(connection: Connection, library: Library, sheet: Sheet, page_id: int | None) -> list[PageRow]:
     """The other pages of the pack; `StoreError` when this sheet is among them, so that its values are here already."""
-    beside = [p for p in library.pages(connection, pack=sheet.pack) if p.id != page_id]
+    beside = [p for p in library.pages(connection, packs=[sheet.pack]) if p.id != page_id]
     own = (sheet.layout.sheet, sheet.layout.page, sheet.transect)
     for page in beside:
         if not page.superseded and (page.sheet, page.page, page.transect or 0) == own:

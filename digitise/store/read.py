@@ -6,7 +6,7 @@ Layouts and protocols never change once kept, so `Library` remembers those it ha
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import replace
 from sys import intern
 
@@ -15,6 +15,7 @@ from sqlalchemy import ColumnElement, CompoundSelect, Connection, Row, Select, a
 from digitise.sheets.protocol import Protocol
 from digitise.store import schema as t
 from digitise.store.layouts import KeptLayout, as_pairs, each, parsed
+from digitise.store.marks import Mark
 from digitise.store.rows import (
     KEYED,
     CellNow,
@@ -119,24 +120,46 @@ class Library:
             self._protocols[digest] = Protocol.model_validate_json(content)
         return self._protocols[digest]
 
+    def packs(self, connection: Connection) -> list[str]:
+        """Packs with at least one page, in the order they came."""
+        p, moved = t.pages.c, select(t.pages.c.sha256).join(t.assignments, t.assignments.c.page_id == t.pages.c.id)
+        printed = select(p.pack, func.min(p.id)).where(p.pack.is_not(None), p.sha256.not_in(moved)).group_by(p.pack)
+        first = dict(connection.execute(printed).all())
+        given = _assigned(connection, None)
+        others = select(p.id, p.sha256, p.layout_digest, p.reader_version, p.pack).where(p.sha256.in_(moved))
+        for page in connection.execute(others):
+            holding = _holding(page, given.get((page.sha256, page.layout_digest)))
+            if pack := holding.pack if holding else page.pack:
+                first[pack] = min(page.id, first.get(pack, page.id))
+        return sorted(first, key=first.__getitem__)
+
     def pages(
-        self, connection: Connection, *, pack: str | None = None, sha256: str | None = None, set_aside: bool = False
+        self,
+        connection: Connection,
+        *,
+        packs: Collection[str] | None = None,
+        sha256: str | None = None,
+        set_aside: bool = False,
+        until: Mark | None = None,
     ) -> list[PageRow]:
         """Pages in working order, with which of several photographs of one page counts.
 
-        All of them, or those of one pack, or those of one photograph (whose rivals in other photographs are not
-        looked at). Pages that were set aside (`digitise.store.keyed`) are left out unless wanted.
+        All of them, or those of some packs, or those of one photograph (whose rivals in other photographs are not
+        looked at). Pages that were set aside (`digitise.store.keyed`) are left out unless wanted. Each is where it was
+        at the mark `until`, if one is given, and pages that came later are left out.
         """
         query = _page_rows()
-        if pack is not None:
-            query = query.where(t.pages.c.id.in_(_perhaps_of(pack)))
+        if packs is not None:
+            query = query.where(t.pages.c.id.in_(_perhaps_of(packs)))
         if sha256 is not None:
             query = query.where(t.pages.c.sha256 == sha256)
+        if until is not None:
+            query = query.where(t.pages.c.id <= until.page)
         found = connection.execute(query).all()
-        everything = pack is None and sha256 is None
-        given = _assigned(connection, None if everything else {page.sha256 for page in found})
+        everything = packs is None and sha256 is None
+        given = _assigned(connection, None if everything else {page.sha256 for page in found}, until)
         rows = [self._page_row(connection, page, given.get((page.sha256, page.layout_digest))) for page in found]
-        rows = [r for r in rows if (pack is None or r.pack == pack) and (r.pack != "" or set_aside)]
+        rows = [r for r in rows if (packs is None or r.pack in packs) and (r.pack != "" or set_aside)]
         best = winners(rows)
         rows = [r if best[r.id] is None else replace(r, superseded_by=best[r.id]) for r in rows]
         return self.in_order(connection, rows)
@@ -155,13 +178,12 @@ class Library:
             raise StoreError(f"page {page_id} was set aside; begin again with its photograph on the Survey page")
         if not row.pack:
             return row
-        return next(p for p in self.pages(connection, pack=row.pack) if p.id == page_id)
+        return next(p for p in self.pages(connection, packs=[row.pack]) if p.id == page_id)
 
     def _page_row(self, connection: Connection, page: Row, given: Row | None) -> PageRow:
         layout = self.layout(connection, page.layout_digest)
         protocol = self.protocol(connection, page.protocol_digest)
-        if given and not given.pack and page.reader_version != KEYED:
-            given = None  # what was begun by hand with this photograph was given up; what was read of it stands
+        given = _holding(page, given)
         pack = given.pack if given else page.pack
         origin = "person" if given else "printed" if page.pack else ""
         return PageRow(
@@ -224,17 +246,27 @@ def _page_rows() -> Select:
     )
 
 
-def _perhaps_of(pack: str) -> CompoundSelect:
-    """Ids of pages with this pack printed on them, and of those in photographs that somebody gave to it."""
+def _holding(page: Row, given: Row | None) -> Row | None:
+    """The assignment that holds for a page whose last one is `given`."""
+    if given and not given.pack and page.reader_version != KEYED:
+        return None  # what was begun by hand with this photograph was given up; what was read of it stands
+    return given
+
+
+def _perhaps_of(packs: Collection[str]) -> CompoundSelect:
+    """Ids of pages with these packs printed on them, and of those in photographs that somebody gave to them."""
     named = select(t.pages.c.sha256).join(t.assignments, t.assignments.c.page_id == t.pages.c.id)
-    named = named.where(t.assignments.c.pack == pack)
+    named = named.where(t.assignments.c.pack.in_(packs))
     return union(
-        select(t.pages.c.id).where(t.pages.c.pack == pack), select(t.pages.c.id).where(t.pages.c.sha256.in_(named))
+        select(t.pages.c.id).where(t.pages.c.pack.in_(packs)), select(t.pages.c.id).where(t.pages.c.sha256.in_(named))
     )
 
 
-def _assigned(connection: Connection, photos: set[str] | None) -> dict[tuple[str, str], Row]:
-    """The last assignment of each page in a photograph, whichever reader read it; of these photographs, or of all."""
+def _assigned(connection: Connection, photos: set[str] | None, until: Mark | None = None) -> dict[tuple[str, str], Row]:
+    """The last assignment of each page in a photograph, whichever reader read it; of these photographs, or of all.
+
+    The last one at a mark, if one is given.
+    """
     query = (
         select(t.assignments, t.pages.c.sha256, t.pages.c.layout_digest)
         .join(t.pages, t.pages.c.id == t.assignments.c.page_id)
@@ -242,6 +274,8 @@ def _assigned(connection: Connection, photos: set[str] | None) -> dict[tuple[str
     )
     if photos is not None:
         query = query.where(t.pages.c.sha256.in_(photos))
+    if until is not None:
+        query = query.where(t.assignments.c.id <= until.assignment)
     return {(row.sha256, row.layout_digest): row for row in connection.execute(query)}
 
 

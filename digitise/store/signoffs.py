@@ -129,7 +129,7 @@ class SignOffs:
     def _content(self, connection: Connection, pack: str) -> tuple[list[list], int]:
         """(every cell as it stands, how many are open)."""
         out, open_cells = [], 0
-        for page in self._library.pages(connection, pack=pack):
+        for page in self._library.pages(connection, packs=[pack]):
             if page.superseded:
                 continue
             open_cells += page.open

@@ -31,6 +31,7 @@ from digitise.store.handovers import HandOvers
 from digitise.store.kept_files import KeptFiles
 from digitise.store.keyed import ByHand
 from digitise.store.leases import Leases, not_held
+from digitise.store.marks import Mark, mark_now
 from digitise.store.opening import open_database, store_name
 from digitise.store.originals import FolderOriginals, Originals, originals_of
 from digitise.store.originals import asked_for as bucket_asked_for
@@ -44,7 +45,6 @@ from digitise.store.rows import (
     Progress,
     QueueItem,
     ReadingRow,
-    as_they_came,
 )
 from digitise.store.signoffs import SignOffs
 from digitise.store.tries import WrongTries
@@ -162,7 +162,17 @@ class Store(KeptFiles):
             return self._pages(connection, pack)
 
     def _pages(self, connection: Connection, pack: str | None) -> list[PageRow]:
-        return self._worklist.pages(connection) if pack is None else self._library.pages(connection, pack=pack)
+        return self._worklist.pages(connection) if pack is None else self._library.pages(connection, packs=[pack])
+
+    def pages_of(self, packs: Collection[str], until: Mark) -> list[PageRow]:
+        """Pages of some packs in working order, each where it was at a mark; those that came later are not there."""
+        with self.database.read() as connection:
+            return self._library.pages(connection, packs=packs, until=until)
+
+    def mark(self) -> Mark:
+        """The present moment of the history."""
+        with self.database.read() as connection:
+            return mark_now(connection)
 
     def page(self, page_id: int) -> PageRow:
         """One page; `StoreError` when there is none with this id."""
@@ -171,7 +181,8 @@ class Store(KeptFiles):
 
     def packs(self) -> list[str]:
         """Packs (surveys) with at least one page, in the order they came."""
-        return as_they_came(self.pages())
+        with self.database.read() as connection:
+            return self._worklist.packs(connection)
 
     def cells(self, page_id: int) -> tuple[Cell, ...]:
         """The page's cells as they were printed, in reading order."""
@@ -277,7 +288,7 @@ class Store(KeptFiles):
         with self.database.write() as connection:
             page = self._library.page(connection, page_id)
             protocol = self._library.protocol(connection, page.protocol_digest)
-            beside = self._library.pages(connection, pack=pack)
+            beside = self._library.pages(connection, packs=[pack])
             assigning.check_place(page, protocol, pack, transect, beside)
             assigning.add(connection, page, pack, transect, by=who, at=stamp(now))
 

@@ -24,6 +24,7 @@ class WorkList:
         self._shape: tuple[int, int] | None = None  # last page and assignment seen
         self._entry = 0  # last entry seen
         self._pages: list[PageRow] = []
+        self._packs: tuple[tuple[int, int], list[str]] | None = None  # and the last page and assignment seen then
         self._at: dict[int, int] = {}  # where each page is in the list, by id
         self._rivals: dict[tuple, list[int]] = {}  # ids of photographs of one page, by what makes them one
 
@@ -40,6 +41,14 @@ class WorkList:
                 self._refresh(connection)
             self._shape, self._entry = shape, entry
             return list(self._pages)
+
+    def packs(self, connection: Connection) -> list[str]:
+        """Every pack in the order they came, without the pages, which are many."""
+        with self._lock:
+            shape = (_last(connection, t.pages), _last(connection, t.assignments))
+            if self._packs is None or shape != self._packs[0]:
+                self._packs = (shape, self._library.packs(connection))
+            return list(self._packs[1])
 
     def _keep(self, pages: list[PageRow]) -> None:
         self._pages, self._at, self._rivals = pages, {p.id: i for i, p in enumerate(pages)}, {}

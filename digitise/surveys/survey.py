@@ -21,8 +21,7 @@ from digitise.surveys.twice import Twice, compare, rivals, words
 if TYPE_CHECKING:
     from digitise.store import Store
 
-FEW = 8  # packs whose pages are looked up one by one, instead of those of the whole store
-AT_ONCE = 20  # packs whose cells are fetched together
+AT_ONCE = 20  # packs whose pages and cells are fetched together
 Sheets = Iterable[tuple[PageRow, Mapping[str, CellNow]]]
 Seen = Callable[[CellNow], CellNow]
 
@@ -129,20 +128,21 @@ def iter_surveys(store: Store, packs: Sequence[str] | None = None, *, seen: Seen
     ValueError
         No page of a pack that was asked for has been read.
     """
-    own: dict[str, list[PageRow]] = {}
-    few = packs is not None and len(packs) <= FEW
-    for page in (p for pack in packs for p in store.pages(pack)) if few else store.pages():
-        if page.pack is not None:
-            own.setdefault(page.pack, []).append(page)
-    order = iter(sorted(own, key=lambda p: min(page.id for page in own[p])) if packs is None else packs)
+    order = iter(store.packs() if packs is None else packs)
+    now = store.mark()  # so that no page is in two surveys because it was given to another pack meanwhile
     while some := list(islice(order, AT_ONCE)):
+        own: dict[str, list[PageRow]] = {}
+        for page in store.pages_of(some, now):
+            own.setdefault(page.pack, []).append(page)
         counting = {pack: [p for p in own.get(pack, ()) if not p.superseded] for pack in some}
         cells = store.current_pages(p.id for pages in counting.values() for p in pages)
         for pack in some:
             if not (pages := counting[pack]):
+                if packs is None:
+                    continue  # its last page was given to another pack meanwhile
                 raise ValueError(f"no page of pack {pack} has been read")
             newest = max(pages, key=lambda p: p.id)
-            sheets = [(p, {name: seen(cell) for name, cell in cells[p.id].items()}) for p in pages]
+            sheets = [(p, {name: seen(cell) for name, cell in cells.pop(p.id).items()}) for p in pages]
             survey = assemble(store.protocol_for(newest), pack, sheets)
             pairs = [seen_twice(store, kept, other) for kept, other in rivals(own[pack])]
             found = tuple(Finding(_page_place(one.kept), words(one), one.kept.id) for one in pairs if words(one))
