@@ -27,7 +27,17 @@ from digitise.reader.ink import InkPage, extract_ink
 from digitise.reader.learned import SHIPPED, Learned, OwnReader
 from digitise.reader.one_hand import as_one_hand
 from digitise.reader.reading import Decoded, PhotoResult, Reading, sentence
-from digitise.reader.stray import along_rule, broad_ink, faintly_written, joined, rubbed_out, runs_through, shines
+from digitise.reader.stray import (
+    along_rule,
+    broad_ink,
+    faintly_written,
+    joined,
+    lies_flat,
+    ringed,
+    rubbed_out,
+    runs_through,
+    shines,
+)
 from digitise.reader.tally import REACH_MM as TALLY_REACH_MM
 from digitise.reader.tally import count_strokes, own_ink
 from digitise.reader.tally_network import learned_counts, network_input
@@ -215,7 +225,7 @@ def _boxed(page: InkPage, layout: Layout, evidence: Evidence) -> Cells:
 
 def _strays(ink: InkPage, page: Page, cells: Cells) -> dict[str, str]:
     """Why cells are in doubt through which a shadow's edge, a crease or a hair may run, that were rubbed out, or that
-    are blank but for a faint or a shining mark.
+    are blank but for a faint or a shining mark or a ring around them, or whose letters are as flat as a dash.
 
     Where bare paper is as uneven as pencil is dark, all of them are.
     """
@@ -230,10 +240,13 @@ def _strays(ink: InkPage, page: Page, cells: Cells) -> dict[str, str]:
                 out[cell_id] = "unsure"
             elif not one.reasons and shines(page.image, by_id[cell_id]):
                 out[cell_id] = "hard-to-see"
+            elif one.value is False and ringed(ink, by_id[cell_id].box_mm, threshold):
+                out[cell_id] = "unsure"
             continue
         cell, partner = by_id[cell_id], by_id.get(cell_id.removesuffix("/tally") + "/total")
         doubts = (runs_through, rubbed_out, *((along_rule,) if cell.kind == "tally" else ()))
-        if any(doubt(ink, cell.box_mm, threshold) for doubt in doubts):
+        flat = cell.kind == "code" and any(lies_flat(ink, box, threshold) for box in cell.characters_mm)
+        if flat or any(doubt(ink, cell.box_mm, threshold) for doubt in doubts):
             out[cell_id] = "unsure"
         elif cell.kind == "tally" and partner is not None and joined(ink, cell.box_mm, partner.box_mm, threshold):
             out[cell_id] = out[partner.id] = "unsure"

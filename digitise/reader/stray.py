@@ -33,6 +33,9 @@ BRIGHTER = 0.05  # than the paper around it, by this share: of a mark whose grap
 AROUND_MM = 5.0
 ALONG_MM, END_MM = 2.5, 1.0  # of a rule's length that a mark lies along, and at a box's top and bottom not looked at
 
+RING_MM, RINGED = (0.6, 4.0), 0.8  # how far outside a box a ring passes its sides, and share of a side's middle half
+LOW = 0.5  # of its breadth: what is less high is no letter
+
 _STEP = 2  # flat pixels to one looked at
 _SCALE = FLAT_PX_PER_MM / _STEP
 
@@ -202,3 +205,21 @@ def joined(page: InkPage, box: Box, other: Box, threshold: float) -> bool:
     corners = ((left + (b[0] - x0) * _SCALE, top + (b[1] - y0) * _SCALE) for b in (box, other))
     first, second = (_inside(found, at, b) >= LEAST_MM2 for at, b in zip(corners, (box, other), strict=True))
     return bool((first & second)[1:].any())
+
+
+def ringed(page: InkPage, box: Box, threshold: float) -> bool:
+    """Whether a line passes at least three sides of a box, outside it: somebody drew a ring around a box to tick."""
+    x, y, w, h = box
+    near, far = RING_MM
+    deep = far - near
+    beside = ((x - far, y + h / 4, deep, h / 2), 1), ((x + w + near, y + h / 4, deep, h / 2), 1)
+    across = ((x + w / 4, y - far, w / 2, deep), 0), ((x + w / 4, y + h + near, w / 2, deep), 0)
+    inked = ((page.crop(strip) > threshold).any(axis=axis) for strip, axis in (*beside, *across))
+    return sum(bool(line.size) and bool(line.mean() > RINGED) for line in inked) >= 3
+
+
+def lies_flat(page: InkPage, box: Box, threshold: float) -> bool:
+    """Whether what is written in a box is far broader than high, as a dash or a ditto mark is and no letter."""
+    mask = page.crop(box, -WITHIN_MM) > threshold
+    _, _, width, height = cv2.boundingRect(mask.view(np.uint8)) if mask.any() else (0, 0, 0, 0)
+    return height < LOW * width
