@@ -39,8 +39,8 @@ from digitise.reader.stray import (
     shines,
 )
 from digitise.reader.tally import REACH_MM as TALLY_REACH_MM
-from digitise.reader.tally import count_strokes, own_ink
-from digitise.reader.tally_network import learned_counts, network_input
+from digitise.reader.tally import StrokeCount, count_strokes, count_without_grain, own_ink
+from digitise.reader.tally_network import LearnedCount, learned_counts, network_input
 from digitise.reader.text import read_text
 from digitise.reader.unclear import sent_back
 from digitise.sheets.layout import Cell, Layout
@@ -117,13 +117,22 @@ def _strokes_overlooked(page: InkPage, cell: Cell, own: np.ndarray, decoded: Dec
     return replace(decoded, reasons=("counts-differ",)) if left_out > LEAST_CHARACTER_MM2 else decoded
 
 
+def contour_count(ink: np.ndarray, threshold: float, learned: LearnedCount) -> StrokeCount:
+    """What the contours say; where that differs from what was learned, what they say without the paper's grain, too."""
+    seen, other = count_strokes(ink, threshold), round(learned.strokes)
+    if seen.count in (0, other):
+        return seen
+    soft = count_without_grain(ink, threshold)
+    return soft if soft.count == other else seen
+
+
 def _tallies(page: InkPage, cells: Sequence[Cell]) -> Tallies:
     inks = [own_ink(page, c) for c in cells]
     threshold = ink_threshold(page)
     learned = learned_counts([network_input(i, page.pencil) for i in inks])
     out = {}
     for cell, ink, count in zip(cells, inks, learned, strict=True):
-        decoded, strokes = decode_tally(count_strokes(ink, threshold), count, cell.max or 60)
+        decoded, strokes = decode_tally(contour_count(ink, threshold, count), count, cell.max or 60)
         out[cell.id] = _strokes_overlooked(page, cell, ink, decoded), strokes
     return out
 

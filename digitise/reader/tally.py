@@ -24,6 +24,7 @@ REACH_MM = 2.0  # strokes that run over the rule are shown this far
 FOLLOW_MM = 5.0  # and followed this far to find out whose they are
 SPECK_MM = 1.5  # shorter marks are no strokes
 EDGE_MM = 1.75  # of bare paper kept around what is written
+GRAIN_MM = 0.2  # blur (sigma) that closes a line of pencil which rough paper broke into grains
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,6 +126,11 @@ def count_strokes(ink: np.ndarray, threshold: float) -> StrokeCount:
         return StrokeCount(0, 0, True, area, longest, firm)
     parting = sum(c.parting for c in counts)
     return StrokeCount(strokes + crossing, crossing, False, area, longest, firm, parting)
+
+
+def count_without_grain(ink: np.ndarray, threshold: float) -> StrokeCount:
+    """As `count_strokes`, of softened ink: on rough paper, and by a trembling hand, one stroke looks like several."""
+    return count_strokes(cv2.GaussianBlur(ink, (0, 0), GRAIN_MM * FLAT_PX_PER_MM), threshold)
 
 
 def _part_in_use(mask: np.ndarray) -> tuple[slice, slice]:
