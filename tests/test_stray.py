@@ -256,3 +256,17 @@ def test_a_dash_in_a_code_goes_to_a_person(printed, layout, page_of) -> None:
     reading = next(r for r in read_page(page_of(one, image)) if r.cell == "substrate/4")
 
     assert reading.flagged
+
+
+def test_a_line_drawn_down_through_a_box_of_digits_goes_to_a_person(printed, layout, page_of) -> None:
+    """As a ditto mark: it leaves the box by 0.8 mm above and below. A tall one that reaches both rules does not."""
+    one = layout("site")
+    for beyond, flagged in ((0.8, True), (-0.5, False)):
+        image = printed("site").copy()
+        x, y, w, h = one.by_id["site/team"].box_mm
+        ends = [(round((x + w / 2) * 8), round(v * 8)) for v in (y - beyond, y + h + beyond)]
+        cv2.line(image, *ends, 90, 5, cv2.LINE_AA)
+        reading = next(r for r in read_page(page_of(one, image)) if r.cell == "site/team")
+
+        assert reading.value == 1
+        assert ("unsure" in reading.reasons) is flagged

@@ -28,6 +28,8 @@ from digitise.reader.learned import SHIPPED, Learned, OwnReader
 from digitise.reader.one_hand import as_one_hand
 from digitise.reader.reading import Decoded, PhotoResult, Reading, sentence
 from digitise.reader.stray import (
+    BEYOND_CHARACTERS_MM,
+    BEYOND_MM,
     along_rule,
     broad_ink,
     faintly_written,
@@ -253,9 +255,11 @@ def _strays(ink: InkPage, page: Page, cells: Cells) -> dict[str, str]:
                 out[cell_id] = "unsure"
             continue
         cell, partner = by_id[cell_id], by_id.get(cell_id.removesuffix("/tally") + "/total")
-        doubts = (runs_through, rubbed_out, *((along_rule,) if cell.kind == "tally" else ()))
+        beyond = BEYOND_CHARACTERS_MM if cell.characters_mm else BEYOND_MM
+        doubts = (rubbed_out, *((along_rule,) if cell.kind == "tally" else ()))
         flat = cell.kind == "code" and any(lies_flat(ink, box, threshold) for box in cell.characters_mm)
-        if flat or any(doubt(ink, cell.box_mm, threshold) for doubt in doubts):
+        through = runs_through(ink, cell.box_mm, threshold, beyond_mm=beyond)
+        if flat or through or any(doubt(ink, cell.box_mm, threshold) for doubt in doubts):
             out[cell_id] = "unsure"
         elif cell.kind == "tally" and partner is not None and joined(ink, cell.box_mm, partner.box_mm, threshold):
             out[cell_id] = out[partner.id] = "unsure"

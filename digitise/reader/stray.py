@@ -24,6 +24,9 @@ BROAD_MM2 = 1.0  # of such ink in a cell
 PALE = 0.8  # of the page's pencil: strokes that run together are darker, a shadow's edge is paler
 BEYOND_MM2 = 3.0  # of broad ink around a box, which no writing leaves there
 BEYOND_MM = 1.5  # a line that ends so far outside a box on two opposite sides runs through it
+BEYOND_CHARACTERS_MM = (
+    0.6  # so far, outside a box of characters: strokes of a tally are longer than their box more often
+)
 WITHIN_MM = 0.6  # from a box's rules inward: ink here is in the box
 LEAST_MM2 = 0.5  # of one mark in a box
 FIRM, LEAST_FIRM = 0.78, 0.2  # share of the page's pencil, and of a mark's area that is so dark; an eraser leaves less
@@ -98,10 +101,10 @@ def _sums_mm2(sums: np.ndarray, cells: Sequence[Cell], grown_mm: float, *, corne
     return (sums[y1, x1] - sums[y0, x1] - sums[y1, x0] + sums[y0, x0]) / _SCALE**2
 
 
-def runs_through(page: InkPage, box: Box, threshold: float) -> bool:
-    """Whether one mark in a box goes on beyond two opposite sides of it, as a crease does and no stroke."""
+def runs_through(page: InkPage, box: Box, threshold: float, *, beyond_mm: float = BEYOND_MM) -> bool:
+    """Whether one mark in a box goes on beyond two opposite sides of it, as a crease or a line drawn down a column."""
     mask, (left, top) = _mask(page, threshold, box, BEYOND_MM + 0.75)
-    beyond = BEYOND_MM * _SCALE
+    beyond = beyond_mm * _SCALE
     ends = (left - beyond, left + box[2] * _SCALE + beyond), (top - beyond, top + box[3] * _SCALE + beyond)
     if not any(_reaches(np.flatnonzero(mask.any(axis=axis)), *both) for axis, both in enumerate(ends)):
         return False
