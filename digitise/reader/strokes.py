@@ -28,6 +28,7 @@ TWO_BESIDE = 0.15  # of a ridge's rows that must show two lines for it to be two
 GAP_MM = 3.2  # strokes farther apart have no bar in common
 DARK = 0.6  # of the pencil in the row: a bar in a gap is so dark
 STANDS_OUT = 0.22  # and by so much darker than the gap is elsewhere
+GROUP = 4  # strokes that a bar goes across: with fewer there is none to be looked for
 FAINT = 0.5  # as dark, and standing out as much: a bar drawn so lightly may be one
 CLEAR = 0.5  # of the way from the gap's own ink to its darkest: where a bar begins and ends
 TALL = 0.5  # of the gap's height, and two rows: what is taller is no bar
@@ -85,8 +86,10 @@ def count_row(ink: np.ndarray, threshold: float) -> RowCount:
         return RowCount(0, 0)
     uprights = _uprights(straight, threshold)
     core = _share(pencil, 0.7)
-    bars, lighter = (_bars(straight, uprights, threshold, dark) for dark in (core, FAINT * core))
-    return RowCount(len(uprights), bars, sum(stroke.parts for stroke in uprights), max(0, lighter - bars))
+    bars, faint = _bars(straight, uprights, threshold, core), 0
+    if len(uprights) >= GROUP * (bars + 1):
+        faint = max(0, _bars(straight, uprights, threshold, FAINT * core) - bars)
+    return RowCount(len(uprights), bars, sum(stroke.parts for stroke in uprights), faint)
 
 
 def _share(values: np.ndarray, share: float) -> float:
