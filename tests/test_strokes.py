@@ -99,3 +99,13 @@ def test_a_row_and_its_mirror_hold_as_many_strokes() -> None:
         assert (
             count_row(row, THRESHOLD) == count_row(np.ascontiguousarray(row[:, ::-1]), THRESHOLD) == RowCount(count, 0)
         )
+
+
+@pytest.mark.parametrize(("share", "bars", "faint"), [(1.0, 1, 0), (0.45, 0, 1), (0.1, 0, 0)])
+def test_a_bar_drawn_lightly_is_told_apart_from_a_sure_one_and_from_none(share: float, bars: int, faint: int) -> None:
+    """A bar as dark as the strokes is a bar, one of half their darkness may be, and a tenth of it is paper."""
+    strokes, bar = _side_by_side(4, 1.6), ((3.2, 4.6), (9.6, 1.6))
+    barred, bare = _row([*strokes, bar]), _row(strokes)
+    bare = np.pad(bare, ((0, 0), (0, barred.shape[1] - bare.shape[1])))
+    row = np.maximum(bare, share * barred)
+    assert count_row(row, THRESHOLD) == RowCount(4, bars, 0, faint)

@@ -17,9 +17,9 @@ from digitise.reader.characters import ink_threshold
 from digitise.reader.counts import decode_tally, tally_weights
 from digitise.reader.ink import extract_ink
 from digitise.reader.pieces import pieces_of
-from digitise.reader.read import checked_pair, decode_page
+from digitise.reader.read import checked_pair, contour_count, decode_page
 from digitise.reader.reading import Decoded
-from digitise.reader.tally import StrokeCount, count_strokes, own_ink
+from digitise.reader.tally import StrokeCount, count_strokes, count_without_grain, own_ink
 from digitise.reader.tally_network import PATCH, LearnedCount, learned_counts, network_input
 from digitise.simulate.drawn_hand import DrawnHand, drawn_style
 from digitise.simulate.hand import on_line
@@ -75,6 +75,30 @@ def test_clean_groups_are_counted_exactly(printed, layout, reef, manner: str) ->
     assert {n: f.count for n, f in found.items()} == wanted
     assert {n: f.bars for n, f in found.items()} == {n: c // 5 for n, c in wanted.items()}
     assert not any(f.zero for f in found.values())
+
+
+def test_strokes_that_rough_paper_broke_are_counted_without_its_grain(printed, layout, reef) -> None:
+    """Ink kept in grains of a fifth of a millimetre: 22 of 24 tallies right where the ink as it is gives 19."""
+    wanted = dict(zip(_names(reef), [*range(1, 13), *range(1, 13)], strict=True))
+    ink = _drawn(printed, layout, wanted, NEAT)
+    threshold, rng = ink_threshold(ink), np.random.default_rng(1)
+    as_it_is = softened = clean = 0
+    for name, count in wanted.items():
+        own = own_ink(ink, layout("fish").by_id[name])
+        grain = cv2.GaussianBlur(rng.normal(size=own.shape), (0, 0), 0.1 * FLAT_PX_PER_MM)
+        rough = np.where(grain > np.quantile(grain, 0.3), own, 0).astype(np.float32)
+        as_it_is += count_strokes(rough, threshold).count == count
+        softened += count_without_grain(rough, threshold).count == count
+        clean += count_without_grain(own, threshold).count == count
+
+        rough_count = count_strokes(rough, threshold).count
+        for other in (count, count + 3):  # what the learned counter says, which decides whether softened ink speaks
+            said = contour_count(rough, threshold, LearnedCount(strokes=other, zero=0.0, void=0.0)).count
+            assert said in (rough_count, other)
+            assert said == other or count_without_grain(rough, threshold).count != other
+
+    assert softened >= as_it_is + 2
+    assert clean == len(wanted)
 
 
 def test_leaning_strokes_under_a_steep_bar_are_never_surely_wrong(printed, layout, reef) -> None:

@@ -3,7 +3,9 @@
 A network (``models/characters.onnx``, trained by `digitise.train`) sees one character box at a time and gives three
 answers: as a digit, as a letter or digit, and as a tick. Blank, void (crossed out or written over) and junk are
 classes of their own. Boxes that it is not sure of are looked at by a second network too (``models/second.onnx``),
-trained apart and on more hands: what both say is weighed alike.
+trained apart and on more hands: what both say is weighed alike. Boxes in doubt even so are shown to both once more,
+softened: on rough paper a line falls apart into grains, which look like scribble to networks that learned from
+smoother ones.
 """
 
 from __future__ import annotations
@@ -31,6 +33,8 @@ CLASSES = (DIGIT_CLASSES, LETTER_CLASSES, TICK_CLASSES)  # of the networks' answ
 HEADS = ("digit", "letter", "tick")
 NETWORKS = ("characters.onnx", "second.onnx")
 SURE = 0.999  # a box is shown to the second network too when the first one's likeliest answer is less likely
+STILL_SURE = 0.99  # and softened to both when the likeliest of both together is less likely
+SOFTENED_PX = 1.0  # by such a blur (sigma): less than a line's width, and more than the paper's grain
 BARE_INK = 0.05
 _BLOT = 2  # pixels around a neighbour's stroke that are left out with it
 RARER = 0.25  # boxes crossed out or unreadable are so much rarer on sheets than on the practice sheets
@@ -172,6 +176,17 @@ def _weighed(answers: np.ndarray) -> list[np.ndarray]:
     return [softmax(part) for part in np.split(answers + shifts.astype(np.float32), ends, axis=1)]
 
 
+def _softened(crops: np.ndarray) -> np.ndarray:
+    """What both networks say of crops without the grain of rough paper, (N, sum of the classes)."""
+    soft = np.stack([cv2.GaussianBlur(c, (0, 0), SOFTENED_PX) for c in crops])
+    return np.mean([_answers(soft, name)[1] for name in NETWORKS], axis=0)
+
+
+def _least_certain(answers: np.ndarray, counts: np.ndarray) -> np.ndarray:
+    """Chance of the likeliest answer of each box's least certain head that `counts`, (heads, N) bool; (N,)."""
+    return np.where(counts, np.stack([h.max(axis=1) for h in _weighed(answers)]), 1.0).min(axis=0)
+
+
 def read_characters(page: InkPage, crops: np.ndarray, asked: Sequence[str] = ()) -> list[CharacterEvidence]:
     """Evidence for each crop, in order; crops without any ink never reach a network.
 
@@ -184,11 +199,12 @@ def read_characters(page: InkPage, crops: np.ndarray, asked: Sequence[str] = ())
     inked = np.flatnonzero(~_bare(crops, page))
     if len(inked):
         seen, answers = _answers(crops[inked], NETWORKS[0])
-        certain = np.stack([h.max(axis=1) for h in _weighed(answers)])
         counts = np.array([[not asked or asked[i] == h for i in inked] for h in HEADS])
-        again = np.flatnonzero(np.where(counts, certain, 1.0).min(axis=0) < SURE)
-        if len(again):
-            answers[again] = (answers[again] + _answers(crops[inked[again]], NETWORKS[1])[1]) / 2
+        looks = (SURE, lambda part: _answers(part, NETWORKS[1])[1]), (STILL_SURE, _softened)
+        for limit, look in looks:
+            again = np.flatnonzero(_least_certain(answers, counts) < limit)
+            if len(again):
+                answers[again] = (answers[again] + look(crops[inked[again]])) / 2
         for head, rows in zip(heads, _weighed(answers), strict=True):
             head[inked] = rows
         for i, row in zip(inked, seen, strict=True):

@@ -78,7 +78,8 @@ def decode_tally(contour: StrokeCount, learned: LearnedCount, most: int) -> tupl
     reasons: tuple[str, ...] = ()
     if learned.void > VOID_LIMIT:
         reasons += ("crossed-out",)
-    if value != contour.count or contour.parting or abs(learned.strokes - value) > 0.35 + 0.012 * value:
+    doubtful = contour.parting or contour.faint
+    if value != contour.count or doubtful or abs(learned.strokes - value) > 0.35 + 0.012 * value:
         reasons += ("counts-differ",)
         weights = _as_learned(weights, learned)
     if value > most:

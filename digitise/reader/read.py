@@ -27,10 +27,22 @@ from digitise.reader.ink import InkPage, extract_ink
 from digitise.reader.learned import SHIPPED, Learned, OwnReader
 from digitise.reader.one_hand import as_one_hand
 from digitise.reader.reading import Decoded, PhotoResult, Reading, sentence
-from digitise.reader.stray import along_rule, broad_ink, faintly_written, joined, rubbed_out, runs_through, shines
+from digitise.reader.stray import (
+    BEYOND_CHARACTERS_MM,
+    BEYOND_MM,
+    along_rule,
+    broad_ink,
+    faintly_written,
+    joined,
+    lies_flat,
+    ringed,
+    rubbed_out,
+    runs_through,
+    shines,
+)
 from digitise.reader.tally import REACH_MM as TALLY_REACH_MM
-from digitise.reader.tally import count_strokes, own_ink
-from digitise.reader.tally_network import learned_counts, network_input
+from digitise.reader.tally import StrokeCount, count_strokes, count_without_grain, own_ink
+from digitise.reader.tally_network import LearnedCount, learned_counts, network_input
 from digitise.reader.text import read_text
 from digitise.reader.unclear import sent_back
 from digitise.sheets.layout import Cell, Layout
@@ -108,13 +120,22 @@ def _strokes_overlooked(page: InkPage, cell: Cell, own: np.ndarray, decoded: Dec
     return replace(decoded, reasons=("counts-differ",)) if left_out > LEAST_CHARACTER_MM2 else decoded
 
 
+def contour_count(ink: np.ndarray, threshold: float, learned: LearnedCount) -> StrokeCount:
+    """What the contours say; where that differs from what was learned, what they say without the paper's grain, too."""
+    seen, other = count_strokes(ink, threshold), round(learned.strokes)
+    if seen.count in (0, other):
+        return seen
+    soft = count_without_grain(ink, threshold)
+    return soft if soft.count == other else seen
+
+
 def _tallies(page: InkPage, cells: Sequence[Cell]) -> Tallies:
     inks = [own_ink(page, c) for c in cells]
     threshold = ink_threshold(page)
     learned = learned_counts([network_input(i, page.pencil) for i in inks])
     out = {}
     for cell, ink, count in zip(cells, inks, learned, strict=True):
-        decoded, strokes = decode_tally(count_strokes(ink, threshold), count, cell.max or 60)
+        decoded, strokes = decode_tally(contour_count(ink, threshold, count), count, cell.max or 60)
         out[cell.id] = _strokes_overlooked(page, cell, ink, decoded), strokes
     return out
 
@@ -220,7 +241,7 @@ def _boxed(page: InkPage, layout: Layout, evidence: Evidence) -> Cells:
 
 def _strays(ink: InkPage, page: Page, cells: Cells) -> dict[str, str]:
     """Why cells are in doubt through which a shadow's edge, a crease or a hair may run, that were rubbed out, or that
-    are blank but for a faint or a shining mark.
+    are blank but for a faint or a shining mark or a ring around them, or whose letters are as flat as a dash.
 
     Where bare paper is as uneven as pencil is dark, all of them are.
     """
@@ -235,9 +256,14 @@ def _strays(ink: InkPage, page: Page, cells: Cells) -> dict[str, str]:
                 out[cell_id] = "unsure"
             elif not one.reasons and shines(page.image, by_id[cell_id]):
                 out[cell_id] = "hard-to-see"
+            elif one.value is False and ringed(ink, by_id[cell_id].box_mm, threshold):
+                out[cell_id] = "unsure"
             continue
         cell, partner = by_id[cell_id], by_id.get(cell_id.removesuffix("/tally") + "/total")
-        if any(doubt(ink, cell.box_mm, threshold) for doubt in (runs_through, rubbed_out)):
+        beyond = BEYOND_CHARACTERS_MM if cell.characters_mm else BEYOND_MM
+        flat = cell.kind == "code" and any(lies_flat(ink, box, threshold) for box in cell.characters_mm)
+        through = runs_through(ink, cell.box_mm, threshold, beyond_mm=beyond)
+        if flat or through or rubbed_out(ink, cell.box_mm, threshold):
             out[cell_id] = "unsure"
         elif cell.kind == "tally" and partner is not None and joined(ink, cell.box_mm, partner.box_mm, threshold):
             out[cell_id] = out[partner.id] = "unsure"

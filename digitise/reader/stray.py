@@ -24,6 +24,9 @@ BROAD_MM2 = 1.0  # of such ink in a cell
 PALE = 0.8  # of the page's pencil: strokes that run together are darker, a shadow's edge is paler
 BEYOND_MM2 = 3.0  # of broad ink around a box, which no writing leaves there
 BEYOND_MM = 1.5  # a line that ends so far outside a box on two opposite sides runs through it
+BEYOND_CHARACTERS_MM = (
+    0.6  # so far, outside a box of characters: strokes of a tally are longer than their box more often
+)
 WITHIN_MM = 0.6  # from a box's rules inward: ink here is in the box
 LEAST_MM2 = 0.5  # of one mark in a box
 FIRM, LEAST_FIRM = 0.78, 0.2  # share of the page's pencil, and of a mark's area that is so dark; an eraser leaves less
@@ -32,6 +35,9 @@ FAINTEST = 0.03  # darkness of such a mark; where paper is grainy, more
 BRIGHTER = 0.05  # than the paper around it, by this share: of a mark whose graphite reflects the light
 AROUND_MM = 5.0
 ALONG_MM, END_MM = 2.5, 1.0  # of a rule's length that a mark lies along, and at a box's top and bottom not looked at
+
+RING_MM, RINGED = (0.6, 4.0), 0.8  # how far outside a box a ring passes its sides, and share of a side's middle half
+LOW = 0.5  # of its breadth: what is less high is no letter
 
 _STEP = 2  # flat pixels to one looked at
 _SCALE = FLAT_PX_PER_MM / _STEP
@@ -95,10 +101,10 @@ def _sums_mm2(sums: np.ndarray, cells: Sequence[Cell], grown_mm: float, *, corne
     return (sums[y1, x1] - sums[y0, x1] - sums[y1, x0] + sums[y0, x0]) / _SCALE**2
 
 
-def runs_through(page: InkPage, box: Box, threshold: float) -> bool:
-    """Whether one mark in a box goes on beyond two opposite sides of it, as a crease does and no stroke."""
+def runs_through(page: InkPage, box: Box, threshold: float, *, beyond_mm: float = BEYOND_MM) -> bool:
+    """Whether one mark in a box goes on beyond two opposite sides of it, as a crease or a line drawn down a column."""
     mask, (left, top) = _mask(page, threshold, box, BEYOND_MM + 0.75)
-    beyond = BEYOND_MM * _SCALE
+    beyond = beyond_mm * _SCALE
     ends = (left - beyond, left + box[2] * _SCALE + beyond), (top - beyond, top + box[3] * _SCALE + beyond)
     if not any(_reaches(np.flatnonzero(mask.any(axis=axis)), *both) for axis, both in enumerate(ends)):
         return False
@@ -202,3 +208,21 @@ def joined(page: InkPage, box: Box, other: Box, threshold: float) -> bool:
     corners = ((left + (b[0] - x0) * _SCALE, top + (b[1] - y0) * _SCALE) for b in (box, other))
     first, second = (_inside(found, at, b) >= LEAST_MM2 for at, b in zip(corners, (box, other), strict=True))
     return bool((first & second)[1:].any())
+
+
+def ringed(page: InkPage, box: Box, threshold: float) -> bool:
+    """Whether a line passes at least three sides of a box, outside it: somebody drew a ring around a box to tick."""
+    x, y, w, h = box
+    near, far = RING_MM
+    deep = far - near
+    beside = ((x - far, y + h / 4, deep, h / 2), 1), ((x + w + near, y + h / 4, deep, h / 2), 1)
+    across = ((x + w / 4, y - far, w / 2, deep), 0), ((x + w / 4, y + h + near, w / 2, deep), 0)
+    inked = ((page.crop(strip) > threshold).any(axis=axis) for strip, axis in (*beside, *across))
+    return sum(bool(line.size) and bool(line.mean() > RINGED) for line in inked) >= 3
+
+
+def lies_flat(page: InkPage, box: Box, threshold: float) -> bool:
+    """Whether what is written in a box is far broader than high, as a dash or a ditto mark is and no letter."""
+    mask = page.crop(box, -WITHIN_MM) > threshold
+    _, _, width, height = cv2.boundingRect(mask.view(np.uint8)) if mask.any() else (0, 0, 0, 0)
+    return height < LOW * width

@@ -28,6 +28,8 @@ TWO_BESIDE = 0.15  # of a ridge's rows that must show two lines for it to be two
 GAP_MM = 3.2  # strokes farther apart have no bar in common
 DARK = 0.6  # of the pencil in the row: a bar in a gap is so dark
 STANDS_OUT = 0.22  # and by so much darker than the gap is elsewhere
+GROUP = 4  # strokes that a bar goes across: with fewer there is none to be looked for
+FAINT = 0.5  # as dark, and standing out as much: a bar drawn so lightly may be one
 CLEAR = 0.5  # of the way from the gap's own ink to its darkest: where a bar begins and ends
 TALL = 0.5  # of the gap's height, and two rows: what is taller is no bar
 STEEP = 2.2  # rows a column by which no bar climbs
@@ -60,11 +62,12 @@ class Upright:
 
 @dataclass(frozen=True, slots=True)
 class RowCount:
-    """Strokes in one row; `parting` are those upright ones that may be two."""
+    """Strokes in one row; `parting` are those upright ones that may be two, `faint` further bars that may be none."""
 
     uprights: int
     bars: int
     parting: int = 0
+    faint: int = 0
 
 
 def count_row(ink: np.ndarray, threshold: float) -> RowCount:
@@ -82,8 +85,11 @@ def count_row(ink: np.ndarray, threshold: float) -> RowCount:
     if not len(pencil):
         return RowCount(0, 0)
     uprights = _uprights(straight, threshold)
-    bars = _bars(straight, uprights, threshold, _share(pencil, 0.7))
-    return RowCount(len(uprights), bars, sum(stroke.parts for stroke in uprights))
+    core = _share(pencil, 0.7)
+    bars, faint = _bars(straight, uprights, threshold, core), 0
+    if len(uprights) >= GROUP * (bars + 1):
+        faint = max(0, _bars(straight, uprights, threshold, FAINT * core) - bars)
+    return RowCount(len(uprights), bars, sum(stroke.parts for stroke in uprights), faint)
 
 
 def _share(values: np.ndarray, share: float) -> float:

@@ -24,6 +24,7 @@ REACH_MM = 2.0  # strokes that run over the rule are shown this far
 FOLLOW_MM = 5.0  # and followed this far to find out whose they are
 SPECK_MM = 1.5  # shorter marks are no strokes
 EDGE_MM = 1.75  # of bare paper kept around what is written
+GRAIN_MM = 0.2  # blur (sigma) that closes a line of pencil which rough paper broke into grains
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +32,7 @@ class StrokeCount:
     """What the contours say: `count` strokes, of which `bars` lie across; `zero` when a lone dash or ring was found.
 
     `ink_mm2` is the area of pencil that belongs to the box, `longest_mm` its longest mark, `firm_mm2` the area that is
-    dark enough to be nothing else. `parting` strokes may be two, one upon the other.
+    dark enough to be nothing else. `parting` strokes may be two, one upon the other; `faint` further bars may be none.
     """
 
     count: int
@@ -41,6 +42,7 @@ class StrokeCount:
     longest_mm: float
     firm_mm2: float = 0.0
     parting: int = 0
+    faint: int = 0
 
 
 def own_ink(page: InkPage, cell: Cell) -> np.ndarray:
@@ -123,8 +125,13 @@ def count_strokes(ink: np.ndarray, threshold: float) -> StrokeCount:
     strokes, crossing = sum(c.uprights for c in counts), sum(c.bars for c in counts)
     if len(marks) == 1 and (_is_ring(mask) or (strokes == 0 and marks[0][0] > 2.2 * marks[0][1])):
         return StrokeCount(0, 0, True, area, longest, firm)
-    parting = sum(c.parting for c in counts)
-    return StrokeCount(strokes + crossing, crossing, False, area, longest, firm, parting)
+    parting, faint = sum(c.parting for c in counts), sum(c.faint for c in counts)
+    return StrokeCount(strokes + crossing, crossing, False, area, longest, firm, parting, faint)
+
+
+def count_without_grain(ink: np.ndarray, threshold: float) -> StrokeCount:
+    """As `count_strokes`, of softened ink: on rough paper, and by a trembling hand, one stroke looks like several."""
+    return count_strokes(cv2.GaussianBlur(ink, (0, 0), GRAIN_MM * FLAT_PX_PER_MM), threshold)
 
 
 def _part_in_use(mask: np.ndarray) -> tuple[slice, slice]:
