@@ -105,7 +105,7 @@ CELL_REASONS = (
     Reason("gap", "A box is empty inside the entry", "Enter the value, or say that it cannot be read."),
     Reason("total-differs", "The strokes and the written total differ", "Count the strokes again."),
     Reason("counts-differ", "Two ways of counting the strokes differ", "Count the strokes."),
-    Reason("near-rule", "A mark lies along the rule of the box", "Count the strokes; this mark may be the rule itself."),
+    Reason("near-rule", "A mark lies along the rule of the box", "Count the strokes: it may be the rule itself."),
     Reason(
         "hard-to-see",
         "Glare, shadow, water or something on the sheet hides part of the cell",

@@ -24,9 +24,7 @@ BROAD_MM2 = 1.0  # of such ink in a cell
 PALE = 0.8  # of the page's pencil: strokes that run together are darker, a shadow's edge is paler
 BEYOND_MM2 = 3.0  # of broad ink around a box, which no writing leaves there
 BEYOND_MM = 1.5  # a line that ends so far outside a box on two opposite sides runs through it
-BEYOND_CHARACTERS_MM = (
-    0.6  # so far, outside a box of characters: strokes of a tally are longer than their box more often
-)
+BEYOND_CHARACTERS_MM = 0.6  # outside a box of characters: strokes of a tally are longer than their box more often
 WITHIN_MM = 0.6  # from a box's rules inward: ink here is in the box
 LEAST_MM2 = 0.5  # of one mark in a box
 FIRM, LEAST_FIRM = 0.78, 0.2  # share of the page's pencil, and of a mark's area that is so dark; an eraser leaves less
