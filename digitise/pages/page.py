@@ -35,6 +35,7 @@ MIN_MATCHED = 0.35
 MAX_EDGE_MM = 0.85  # blur of a printed edge; a pencil stroke blurred wider than this is lost
 MAX_HIDDEN_SHARE = 0.33  # of the page's cells; the hidden ones of a page with fewer go to a person
 MOST_SHEETS = 6  # tried in one photograph
+SURE_FIT, RIVAL_FIT = 0.9, 0.7  # share of a page's print that is seen in its place; and of another's, as a part of that
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -187,6 +188,26 @@ def _same_page(identity: Identity, layout: Layout) -> bool:
     return identity.sheet == layout.sheet and identity.page == layout.page and identity.digest == layout.digest[:4]
 
 
+def _fit(flat: Flattened) -> float:
+    """Share of a page's printed corners and places along rules that lie where they should."""
+    return len(flat.found_mm) / max(1, len(flat.found_mm) + len(flat.lost_mm))
+
+
+def _told_apart(views: Views, page: Page, pose: Pose, poses: Iterable[Pose]) -> Page | NotRegistered:
+    """The page, or why it may be another one: its code is not read, and pages with the same marks fit too."""
+    if page.identity is not None:
+        return page
+    own = set(map(id, pose.marks))
+    rivals = [p for p in poses if p.layout is not pose.layout and p.homography is not None]
+    rivals = [p for p in rivals if not own.isdisjoint(map(id, p.marks))]
+    fit = _fit(page.flattened)
+    for rival in rivals:
+        if fit < SURE_FIT or _fit(flatten_views(views, rival.layout, rival.homography)) > RIVAL_FIT * fit:
+            names = (f"{one.title}, page {one.page} of {one.protocol}" for one in (pose.layout, rival.layout))
+            return NotRegistered("which-sheet", f"it may be {' or '.join(names)}", pose.layout)
+    return page
+
+
 def _nothing_known(gray: np.ndarray, marks: list[FoundMark]) -> NotRegistered:
     if not marks and np.median(gray[::16, ::16]) < DARK:
         return NotRegistered("too-dark", "no corner mark could be made out")
@@ -226,6 +247,8 @@ def register_all(gray: np.ndarray, layouts: Iterable[Layout]) -> tuple[Page | No
         if used.issuperset(map(id, pose.marks)):
             continue
         page = _try_pose(views, pose)
+        if page:
+            page = _told_apart(views, page, pose, poses)
         if page:
             pages.append(page)
             used.update(map(id, pose.marks))
