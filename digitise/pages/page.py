@@ -38,7 +38,7 @@ MIN_MATCHED = 0.35
 MAX_EDGE_MM = 0.85  # blur of a printed edge; a pencil stroke blurred wider than this is lost
 MAX_HIDDEN_SHARE = 0.33  # of the page's cells; the hidden ones of a page with fewer go to a person
 MOST_SHEETS = 6  # tried in one photograph
-SURE_FIT, RIVAL_FIT = 0.9, 0.7  # share of a page's print that is seen in its place; and of another's, as a part of that
+FAR_LESS, LESS = 4, 0.08  # so many times as much print, and this share of it, another page lacks that is told apart
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -208,9 +208,9 @@ def _told_apart(views: Views, page: Page, pose: Pose, poses: Iterable[Pose]) -> 
     own = set(map(id, pose.marks))
     rivals = [p for p in poses if p.layout is not pose.layout and p.homography is not None]
     rivals = [p for p in rivals if not own.isdisjoint(map(id, p.marks))]
-    fit = _fit(page.flattened)
+    lacks = 1 - _fit(page.flattened)
     for rival in rivals:
-        if fit < SURE_FIT or _fit(flatten_views(views, rival.layout, rival.homography)) > RIVAL_FIT * fit:
+        if 1 - _fit(flatten_views(views, rival.layout, rival.homography)) < FAR_LESS * lacks + LESS:
             names = (f"{one.title}, page {one.page} of {one.protocol}" for one in (pose.layout, rival.layout))
             return NotRegistered("which-sheet", f"it may be {' or '.join(names)}", pose.layout)
     return page
