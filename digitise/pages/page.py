@@ -11,6 +11,7 @@ import numpy as np
 from digitise.pages.exposure import DARK, DIM, LEAST_PRINT, MOST_GRAIN, burnt_out, grain, print_darkness
 from digitise.pages.fiducials import FoundMark, halved, marks_in
 from digitise.pages.flatten import FLAT_PX_PER_MM, Flattened, Views, flatten_views
+from digitise.pages.outward import followed
 from digitise.pages.pose import Pose, carried_on, poses_in
 from digitise.pages.rows import boxes_beyond
 from digitise.pages.sight import (
@@ -32,6 +33,7 @@ __all__ = ["CORNER_NAMES", "NotRegistered", "Page", "place_words", "register", "
 MIN_PX_PER_MM = 3.6  # a 0.5 mm pencil stroke covers almost two pixels
 MAX_RESIDUAL_MM = 0.6  # of sheets that were read right, 99 in 100 lie within half of it
 MAX_STRAIN = 0.25  # sheets curled and waved by hand reach 0.2; where a row was taken for the next it is more
+BOWED_MM = 3.0  # off its place by the marks: print may have been taken for the row above or below
 MOST_STRAIN = 0.4  # of a sheet bowed by centimetres all of whose print lies where it should:
 WHOLE_FIT, WHOLE_MM = 0.95, 0.15  # share of it that is seen, and its residual
 MIN_MATCHED = 0.35
@@ -158,6 +160,23 @@ def _native_px_per_mm(flattened: Flattened, size_mm: tuple[float, float]) -> flo
     return float(min(np.linalg.norm(across - middle), np.linalg.norm(down - middle)) / 20)
 
 
+def _fit(flat: Flattened) -> float:
+    """Share of a page's printed corners and places along rules that lie where they should."""
+    return len(flat.found_mm) / max(1, len(flat.found_mm) + len(flat.lost_mm))
+
+
+def _flattened(views: Views, pose: Pose) -> Flattened:
+    """The flat page; one whose print is far from where the marks say is followed from them, where that fits better."""
+    layout = pose.layout
+    if len(pose.marks) < len(layout.fiducials):
+        return flatten_views(views, layout, carried_on(views, pose))
+    first = flatten_views(views, layout, pose.homography)
+    if _fit(first) >= WHOLE_FIT or np.abs(first.warp.shift_mm).max() < BOWED_MM:
+        return first
+    again = flatten_views(views, layout, pose.homography, shift_mm=followed(views, layout, pose.homography))
+    return max(first, again, key=_fit)
+
+
 def _try_pose(views: Views, pose: Pose) -> Page | NotRegistered:
     layout = pose.layout
     if (scale := pose.px_per_mm) < MIN_PX_PER_MM:
@@ -166,7 +185,7 @@ def _try_pose(views: Views, pose: Pose) -> Page | NotRegistered:
         return NotRegistered("few-marks", _missing_words(pose.marks), layout)
     if pose.homography is None:
         return NotRegistered("few-marks", "the corner marks do not lie as on one sheet", layout)
-    flattened = flatten_views(views, layout, pose.homography if len(pose.marks) == 4 else carried_on(views, pose))
+    flattened = _flattened(views, pose)
     text = _read_identity(flattened.image, layout)
     identity = parse_identity(text) if text else None
     if identity and not _same_page(identity, layout):
@@ -194,11 +213,6 @@ def _try_pose(views: Views, pose: Pose) -> Page | NotRegistered:
 
 def _same_page(identity: Identity, layout: Layout) -> bool:
     return identity.sheet == layout.sheet and identity.page == layout.page and identity.digest == layout.digest[:4]
-
-
-def _fit(flat: Flattened) -> float:
-    """Share of a page's printed corners and places along rules that lie where they should."""
-    return len(flat.found_mm) / max(1, len(flat.found_mm) + len(flat.lost_mm))
 
 
 def _told_apart(views: Views, page: Page, pose: Pose, poses: Iterable[Pose]) -> Page | NotRegistered:
