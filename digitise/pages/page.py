@@ -33,6 +33,7 @@ __all__ = ["CORNER_NAMES", "NotRegistered", "Page", "place_words", "register", "
 MIN_PX_PER_MM = 3.6  # a 0.5 mm pencil stroke covers almost two pixels
 MAX_RESIDUAL_MM = 0.6  # of sheets that were read right, 99 in 100 lie within half of it
 MAX_STRAIN = 0.25  # sheets curled and waved by hand reach 0.2; where a row was taken for the next it is more
+OTHER_FIT = 0.5  # less of its print is seen of a page with the same marks that it is not
 BOWED_MM = 3.0  # off its place by the marks: print may have been taken for the row above or below
 MOST_STRAIN = 0.4  # of a sheet bowed by centimetres all of whose print lies where it should:
 WHOLE_FIT, WHOLE_MM = 0.95, 0.15  # share of it that is seen, and its residual
@@ -171,7 +172,7 @@ def _flattened(views: Views, pose: Pose) -> Flattened:
     if len(pose.marks) < len(layout.fiducials):
         return flatten_views(views, layout, carried_on(views, pose))
     first = flatten_views(views, layout, pose.homography)
-    if _fit(first) >= WHOLE_FIT or np.abs(first.warp.shift_mm).max() < BOWED_MM:
+    if not OTHER_FIT < _fit(first) < WHOLE_FIT or np.abs(first.warp.shift_mm).max() < BOWED_MM:
         return first
     again = flatten_views(views, layout, pose.homography, shift_mm=followed(views, layout, pose.homography))
     return max(first, again, key=_fit)
