@@ -19,6 +19,7 @@ from digitise.pages.photo import Photo
 from digitise.reader.read import read_decoded, read_page
 from digitise.reader.reasons import REASONS
 from digitise.sheets.compose import build_layouts, with_marks
+from digitise.sheets.protocol import load_protocol, shipped_names
 from digitise.sheets.sheet import identity_for, mark_modules, rasterise, sheet_pdf
 from digitise.simulate.camera import photograph as shoot
 
@@ -320,6 +321,54 @@ def test_page_without_a_readable_code_has_no_identity(photographed, layouts) -> 
     assert page
     assert page.identity is None
     assert page.layout.sheet == "fish"
+
+
+def _flat_shot(protocol, one, *, code: bool, covered_mm: float = 0.0) -> np.ndarray:
+    """A page a little askew on grey ground, its square code painted over where `code` is false, and so much of the left
+    of its last cells."""
+    canvas = rasterise(sheet_pdf(protocol, [(one, identity_for(one, "QH7M4K", 1))]), 9.0)
+    gray = canvas if canvas.ndim == 2 else cv2.cvtColor(canvas, cv2.COLOR_BGR2GRAY)
+    if not code:
+        x, y, w, h = (int(9 * v) for v in one.qr_mm)
+        gray[y : y + h, x : x + w] = 120
+    last = max(c.box_mm[1] for c in one.cells) - 1
+    gray[int(9 * last) : int(9 * (last + 15)), : int(9 * covered_mm)] = 120
+    height, width = gray.shape
+    corners = np.float32([(0, 0), (width, 0), (width, height), (0, height)])
+    there = np.float32([(90, 110), (width + 60, 80), (width + 120, height + 130), (70, height + 90)])
+    askew = cv2.getPerspectiveTransform(corners, there)
+    gray = cv2.warpPerspective(gray, askew, (width + 200, height + 240), borderValue=120)
+    return cv2.GaussianBlur((0.85 * gray).astype(np.uint8), (0, 0), 1.2)
+
+
+@pytest.mark.parametrize(
+    ("protocol", "sheet", "page", "rival"),
+    [
+        ("wall-segments", "fish", 2, "animals"),
+        ("lagoon-frames", "animals", 5, "fish"),
+        ("reef-transect", "fish", 1, "bottom"),
+    ],
+)
+def test_pages_with_the_same_marks_are_told_by_code_or_by_print(protocol, sheet, page, rival) -> None:
+    """Half-letter pages of two protocols with one slot: where rows lie alike and not all print is seen, one without its
+    code is not read."""
+    shipped = {name: load_protocol(name) for name in shipped_names()}
+    every = [one for p in shipped.values() for one in build_layouts(p)]
+    own = (protocol, sheet, page, "half-letter")
+    one = next(a for a in every if (a.protocol, a.sheet, a.page, a.paper) == own)
+    assert any((a.slot, a.sheet, a.paper) == (one.slot, rival, "half-letter") for a in every if a is not one)
+
+    for code, covered_mm in ((True, 0.0), (True, 60.0), (False, 0.0)):
+        shot = _flat_shot(shipped[protocol], one, code=code, covered_mm=covered_mm)
+        assert register(shot, every).layout.digest == one.digest
+    unread = _flat_shot(shipped[protocol], one, code=False, covered_mm=60.0)
+    found = register(unread, every)
+    if rival == "bottom":
+        assert found.layout.digest == one.digest
+    else:
+        assert found.reason == "which-sheet"
+        assert one.title in found.detail
+        assert _with_status(unread, every).status == "retake"
 
 
 # --- words -----------------------------------------------------------------------------------------------

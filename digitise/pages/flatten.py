@@ -238,25 +238,30 @@ def _found(views: Views, layout: Layout, warp: Warp, scale: float, search: float
     return _Found(points[kept], off[kept], share)
 
 
-def _bent(warp: Warp, found: _Found | None) -> Warp:
+def spline_grid(points: np.ndarray, off: np.ndarray, size_mm: tuple[float, float]) -> np.ndarray:
+    """Displacements (N, 2) mm at page points, as a smooth spline on the grid of a `Warp`, (rows, columns, 2)."""
+    rows, columns = grid_shape(size_mm)
+    coarse = _nodes(rows, columns)[::3, ::3]
+    extra = thin_plate(points, off, coarse.reshape(-1, 2), SMOOTHING).reshape(*coarse.shape)
+    return _upsampled(extra, (rows, columns))
+
+
+def _bent(warp: Warp, found: _Found | None, size_mm: tuple[float, float]) -> Warp:
     """The warp with a spline through what was found added."""
     if found is None:
         return warp
-    rows, columns = warp.shift_mm.shape[:2]
-    coarse = _nodes(rows, columns)[::3, ::3]
-    extra = thin_plate(found.points, found.off, coarse.reshape(-1, 2), SMOOTHING).reshape(*coarse.shape)
-    return Warp(warp.homography, warp.shift_mm + _upsampled(extra, (rows, columns)))
+    return Warp(warp.homography, warp.shift_mm + spline_grid(found.points, found.off, size_mm))
 
 
 def _fine(views: Views, layout: Layout, warp: Warp) -> Warp:
     """What is left after the coarse fit, by splines through corners and rules."""
-    found = _found(views, layout, warp, *NEAR)
+    size, found = layout.page_size_mm, _found(views, layout, warp, *NEAR)
     if found is None or found.share < SURE_SHARE or found.largest_mm > NEAR[1] / 2:
-        warp = _bent(warp, _found(views, layout, warp, *WIDE))
+        warp = _bent(warp, _found(views, layout, warp, *WIDE), size)
         found = _found(views, layout, warp, *NEAR)
-    warp = _bent(warp, found)
+    warp = _bent(warp, found, size)
     if found is not None and found.largest_mm >= SETTLED_MM:
-        warp = _bent(warp, _found(views, layout, warp, *LAST))
+        warp = _bent(warp, _found(views, layout, warp, *LAST), size)
     return warp
 
 
@@ -296,8 +301,17 @@ def flatten(gray: np.ndarray, layout: Layout, homography: np.ndarray) -> Flatten
     return flatten_views(Views(gray), layout, homography)
 
 
-def flatten_views(views: Views, layout: Layout, homography: np.ndarray) -> Flattened:
-    """As `flatten`, for a photograph whose smaller sizes are used more than once."""
-    warp = Warp(homography, np.zeros((*grid_shape(layout.page_size_mm), 2), np.float32))
-    warp = _fine(views, layout, _coarse(views, layout, warp))
+def flatten_views(
+    views: Views, layout: Layout, homography: np.ndarray, *, shift_mm: np.ndarray | None = None
+) -> Flattened:
+    """As `flatten`, for a photograph whose smaller sizes are used more than once.
+
+    With `shift_mm` (rows, columns, 2) the page's large bends are known, see `Warp`, and are not looked for.
+    """
+    if shift_mm is None:
+        still = np.zeros((*grid_shape(layout.page_size_mm), 2), np.float32)
+        warp = _coarse(views, layout, Warp(homography, still))
+    else:
+        warp = Warp(homography, shift_mm)
+    warp = _fine(views, layout, warp)
     return _checked(_sample(views.full, warp, layout.page_size_mm, FLAT_PX_PER_MM), warp, layout)

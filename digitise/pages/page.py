@@ -9,9 +9,11 @@ import cv2
 import numpy as np
 
 from digitise.pages.exposure import DARK, DIM, LEAST_PRINT, MOST_GRAIN, burnt_out, grain, print_darkness
-from digitise.pages.fiducials import FoundMark, marks_in
+from digitise.pages.fiducials import FoundMark, halved, marks_in
 from digitise.pages.flatten import FLAT_PX_PER_MM, Flattened, Views, flatten_views
+from digitise.pages.outward import followed
 from digitise.pages.pose import Pose, carried_on, poses_in
+from digitise.pages.rows import boxes_beyond
 from digitise.pages.sight import (
     STROKE_MM,
     Unseen,
@@ -29,12 +31,17 @@ from digitise.wording import listed, plural
 __all__ = ["CORNER_NAMES", "NotRegistered", "Page", "place_words", "register", "register_all"]
 
 MIN_PX_PER_MM = 3.6  # a 0.5 mm pencil stroke covers almost two pixels
-MAX_RESIDUAL_MM = 0.9
+MAX_RESIDUAL_MM = 0.6  # of sheets that were read right, 99 in 100 lie within half of it
 MAX_STRAIN = 0.25  # sheets curled and waved by hand reach 0.2; where a row was taken for the next it is more
+OTHER_FIT = 0.5  # less of its print is seen of a page with the same marks that it is not
+BOWED_MM = 3.0  # off its place by the marks: print may have been taken for the row above or below
+MOST_STRAIN = 0.4  # of a sheet bowed by centimetres all of whose print lies where it should:
+WHOLE_FIT, WHOLE_MM = 0.95, 0.15  # share of it that is seen, and its residual
 MIN_MATCHED = 0.35
 MAX_EDGE_MM = 0.85  # blur of a printed edge; a pencil stroke blurred wider than this is lost
 MAX_HIDDEN_SHARE = 0.33  # of the page's cells; the hidden ones of a page with fewer go to a person
 MOST_SHEETS = 6  # tried in one photograph
+FAR_LESS, LESS = 4, 0.08  # so many times as much print, and this share of it, another page lacks that is told apart
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -122,15 +129,20 @@ def _judged(page: Page, cut: list[str], unseen: Unseen) -> Page | NotRegistered:
     if page.edge_mm > MAX_EDGE_MM:
         words = f"printed edges are {page.edge_mm:.1f} mm wide; {MAX_EDGE_MM:g} mm is the limit"
         return NotRegistered("blurred", words, layout)
+    if boxes_beyond(halved(page.image), layout):
+        return NotRegistered("not-flat", "a row of boxes lies where the sheet has none", layout)
+    if page.residual_mm >= MAX_RESIDUAL_MM:
+        return NotRegistered("not-flat", f"{found}, {page.residual_mm:.1f} mm from their place", layout)
     if page.hidden_share > MAX_HIDDEN_SHARE and unseen.main_reason != "not-flat":
         words = f"{len(hidden)} cells at the {where(layout, hidden)} cannot be seen"
         return NotRegistered(unseen.main_reason, words, layout)
-    if flat.warp.strain(layout) > MAX_STRAIN:
+    whole = _fit(flat) >= WHOLE_FIT and page.residual_mm <= WHOLE_MM
+    if flat.warp.strain(layout) > (MOST_STRAIN if whole else MAX_STRAIN):
         return NotRegistered("not-flat", "one part of the page lies a row away from the rest", layout)
     if burnt_out(page.image, layout):
         return NotRegistered("too-bright", "the paper is white all over, and pencil faint or not to be seen", layout)
-    if flat.matched < MIN_MATCHED or not page.residual_mm < MAX_RESIDUAL_MM:
-        return NotRegistered("not-flat", f"{found}, {page.residual_mm:.1f} mm from their place", layout)
+    if flat.matched < MIN_MATCHED or np.isnan(page.residual_mm):
+        return NotRegistered("not-flat", found, layout)
     if page.hidden_share > MAX_HIDDEN_SHARE:
         words = f"{found}; at the {where(layout, list(unseen.astray))} they are not where they should be"
         return NotRegistered("not-flat", words, layout)
@@ -149,6 +161,23 @@ def _native_px_per_mm(flattened: Flattened, size_mm: tuple[float, float]) -> flo
     return float(min(np.linalg.norm(across - middle), np.linalg.norm(down - middle)) / 20)
 
 
+def _fit(flat: Flattened) -> float:
+    """Share of a page's printed corners and places along rules that lie where they should."""
+    return len(flat.found_mm) / max(1, len(flat.found_mm) + len(flat.lost_mm))
+
+
+def _flattened(views: Views, pose: Pose) -> Flattened:
+    """The flat page; one whose print is far from where the marks say is followed from them, where that fits better."""
+    layout = pose.layout
+    if len(pose.marks) < len(layout.fiducials):
+        return flatten_views(views, layout, carried_on(views, pose))
+    first = flatten_views(views, layout, pose.homography)
+    if not OTHER_FIT < _fit(first) < WHOLE_FIT or np.abs(first.warp.shift_mm).max() < BOWED_MM:
+        return first
+    again = flatten_views(views, layout, pose.homography, shift_mm=followed(views, layout, pose.homography))
+    return max(first, again, key=_fit)
+
+
 def _try_pose(views: Views, pose: Pose) -> Page | NotRegistered:
     layout = pose.layout
     if (scale := pose.px_per_mm) < MIN_PX_PER_MM:
@@ -157,7 +186,7 @@ def _try_pose(views: Views, pose: Pose) -> Page | NotRegistered:
         return NotRegistered("few-marks", _missing_words(pose.marks), layout)
     if pose.homography is None:
         return NotRegistered("few-marks", "the corner marks do not lie as on one sheet", layout)
-    flattened = flatten_views(views, layout, pose.homography if len(pose.marks) == 4 else carried_on(views, pose))
+    flattened = _flattened(views, pose)
     text = _read_identity(flattened.image, layout)
     identity = parse_identity(text) if text else None
     if identity and not _same_page(identity, layout):
@@ -185,6 +214,21 @@ def _try_pose(views: Views, pose: Pose) -> Page | NotRegistered:
 
 def _same_page(identity: Identity, layout: Layout) -> bool:
     return identity.sheet == layout.sheet and identity.page == layout.page and identity.digest == layout.digest[:4]
+
+
+def _told_apart(views: Views, page: Page, pose: Pose, poses: Iterable[Pose]) -> Page | NotRegistered:
+    """The page, or why it may be another one: its code is not read, and pages with the same marks fit too."""
+    if page.identity is not None:
+        return page
+    own = set(map(id, pose.marks))
+    rivals = [p for p in poses if p.layout is not pose.layout and p.homography is not None]
+    rivals = [p for p in rivals if not own.isdisjoint(map(id, p.marks))]
+    lacks = 1 - _fit(page.flattened)
+    for rival in rivals:
+        if 1 - _fit(flatten_views(views, rival.layout, rival.homography)) < FAR_LESS * lacks + LESS:
+            names = (f"{one.title}, page {one.page} of {one.protocol}" for one in (pose.layout, rival.layout))
+            return NotRegistered("which-sheet", f"it may be {' or '.join(names)}", pose.layout)
+    return page
 
 
 def _nothing_known(gray: np.ndarray, marks: list[FoundMark]) -> NotRegistered:
@@ -226,6 +270,8 @@ def register_all(gray: np.ndarray, layouts: Iterable[Layout]) -> tuple[Page | No
         if used.issuperset(map(id, pose.marks)):
             continue
         page = _try_pose(views, pose)
+        if page:
+            page = _told_apart(views, page, pose, poses)
         if page:
             pages.append(page)
             used.update(map(id, pose.marks))

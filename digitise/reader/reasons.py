@@ -54,6 +54,11 @@ PHOTO_REASONS = (
         "The sheet was printed from another edition of its protocol",
         "Name the protocol file it was printed from with --protocol.",
     ),
+    Reason(
+        "which-sheet",
+        "Another sheet has the same corner marks, and the printed code could not be read",
+        "Photograph it again with the square code at its top in view and sharp.",
+    ),
     Reason("too-far", "The sheet is too small in the picture", "Move closer until the sheet fills the frame."),
     Reason(
         "blurred", "The picture is blurred", "Hold the phone still, tap the sheet to focus, and photograph it again."
