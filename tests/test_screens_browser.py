@@ -285,6 +285,25 @@ def test_the_menu_of_a_phone_goes_when_a_page_has_been_chosen(chromium, served):
     page.locator("table.stack").wait_for()
 
 
+def test_a_phones_menu_that_is_opened_while_the_page_is_drawn_stays_open(chromium, served):
+    """What closes it comes late on a slow network; a page chosen in it is gone to all the same."""
+    address, *_ = served
+    page = chromium.new_context(**PHONE).new_page()
+    page.set_default_timeout(WAIT_MS)
+    late = []
+    page.route("**/BidiComponent*", lambda request: late.append(request), times=1)
+    page.goto(f"{address}phones")
+    page.locator("[data-testid=stExpandSidebarButton]").tap()
+    page.locator("[data-testid=stSidebarNavLink]", has_text="Survey").wait_for()
+    late[0].continue_()
+    page.wait_for_function("() => window.menuGoes")
+    drawn(page)
+    assert page.locator("[data-testid=stExpandSidebarButton]").is_hidden()
+    page.locator("[data-testid=stSidebarNavLink]", has_text="Survey").tap()
+    page.locator(".matrix").wait_for()
+    page.locator("[data-testid=stExpandSidebarButton]").wait_for()
+
+
 def test_the_cells_behind_a_figure_fit_a_phone(chromium, served):
     """A row is a few lines there: nothing of it lies outside the screen."""
     address, *_ = served
