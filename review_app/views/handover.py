@@ -23,16 +23,16 @@ EVIDENCE_WORDS = {
 def send(store: Store) -> None:
     """The form for a new package."""
     found = {line.pack: line for line in sending.lines(store)}
-    finished = [p for p, line in found.items() if line.stage in sending.FINISHED]
+    if "packs" not in st.session_state:
+        st.session_state.packs = [p for p, line in found.items() if line.stage == sending.DUE]
     known = list(dict.fromkeys(h.recipient for h in store.handovers.all()))
     with st.form("handover", border=True):
         st.html(tag("h2", "A package for the authority", class_="head"))
         others = f"Changes are told since the last package of the same name: {', '.join(known)}" if known else None
         to = st.text_input("To", value=known[-1] if known else "", max_chars=120, key="to", width=420, help=others)
         packs = st.multiselect(
-            "Surveys (those that are signed are chosen)",
+            "Surveys (those that are signed and not handed over yet are chosen)",
             list(found),
-            default=finished,
             format_func=lambda p: sending.line_words(found[p]),
             key="packs",
             placeholder="Choose surveys",
@@ -130,6 +130,7 @@ def show() -> None:
         st.html(nothing("Nothing to hand over yet", words, to=ADD))
         return
     if told := st.session_state.pop("handed", ""):
+        st.session_state.pop("packs", None)  # chosen anew: these have gone
         st.success(told)
         st.toast(told, duration="long")  # the button that was pressed is far below
     with st.spinner("Looking at every survey"):
