@@ -170,6 +170,8 @@ def plan_notes(plan: Plan, protocol: Protocol, *, today: datetime.date | None = 
             yield f"{where}: {divers} divers. {most.sentence}"
         if survey.date and today and not 0 <= (survey.date - today).days <= FAR_AHEAD:
             yield f"{where}: this day {'has passed' if survey.date < today else 'is over a year ahead'}; check the year"
+        if survey.date is None:
+            yield f"{where}: no date is given; somebody writes it on the site sheet"
         if survey.leader is None:
             yield f"{where}: no licensed dive leader is named"
         if not divers:
