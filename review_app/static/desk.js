@@ -295,10 +295,9 @@ class Desk {
     if (/^[0-9]$/.test(e.key) && PICKED_BY_DIGIT.has(item.kind)) {
       const choice = item.choices[Number(e.key) - 1];
       if (choice && !e.repeat) this.choose(choice);
-      return true;
+      if (choice || item.kind !== 'text') return true;     // words may begin with a digit that chooses nothing
     }
-    const types = { code: /^\p{L}$/u, text: /^\p{L}$/u, tick: /$^/ }[item.kind] ?? /^[0-9.,]$/;
-    if (types.test(e.key) && !this.checking) { this.$('#value').value = ''; this.$('#value').focus(); this.typing = true; }
+    if (starts(item.kind, e.key) && !this.checking) { this.$('#value').value = ''; this.$('#value').focus(); this.typing = true; }
     return false;
   }
 

@@ -198,9 +198,10 @@ class Many {
     kinds.replaceChildren(...nodes);
     const at = nodes.find((n) => n.getAttribute('aria-current') === 'true')?.getBoundingClientRect();
     const seen = kinds.getBoundingClientRect();            // the chosen one in view, without moving the page
-    const head = nodes[0]?.getBoundingClientRect();        // on a phone from the first heading on, where both fit
+    const head = nodes[0]?.getBoundingClientRect();        // from the first heading on, where both fit
     const across = at && (at.right - head.left < seen.width ? head.left - seen.left : (at.left + at.right - seen.left - seen.right) / 2);
-    if (at) kinds.scrollBy(across, (at.top + at.bottom - seen.top - seen.bottom) / 2);
+    const down = at && (at.bottom - head.top < seen.height ? head.top - seen.top : (at.top + at.bottom - seen.top - seen.bottom) / 2);
+    if (at) kinds.scrollBy(across, down);
   }
 
   paint() {
