@@ -51,6 +51,8 @@ def test_signed_surveys_are_chosen_and_go_by_one_button(store, tmp_path):  # noq
     assert 'href="/desk/handover/1"' in shown(at)
     assert at.multiselect(key="packs").value == []  # it has gone; another press sends nothing twice
     assert opened().multiselect(key="packs").value == []
+    signed = AppTest.from_file("../review_app/views/signoff.py", default_timeout=60).run()
+    assert "Handed over: see what was sent" in shown(signed)
     with zipfile.ZipFile(io.BytesIO(sending.zipped(one.folder))) as archive:
         archive.extractall(tmp_path)
     done = subprocess.run(
