@@ -129,7 +129,8 @@ def test_a_plan_is_held_against_its_protocol(tmp_path) -> None:
         "Ossa Ledge: no buddy pairs are named",
     ]
     small = _plan(tmp_path, PLAN.replace("      - {divers: [Rosu Beki, Jun Ansu], tasks: [invertebrate]}\n", ""))
-    assert any("nobody has the task 'invertebrate'" in note for note in plan_notes(small, reef))
+    nobody = "nobody is named for 'Invertebrate belt and impacts' (task 'invertebrate')"
+    assert any(nobody in note for note in plan_notes(small, reef))
 
 
 def test_days_that_are_hardly_meant_are_told(tmp_path) -> None:

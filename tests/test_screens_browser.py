@@ -207,6 +207,8 @@ def test_a_day_is_planned_a_sample_drawn_and_keyed_and_a_survey_signed_without_a
         page.keyboard.type(text)
     tab_to(page, "Make the prints")
     page.keyboard.press("Enter")
+    page.get_by_text("press again to print it so").wait_for()
+    page.keyboard.press("Enter")
     page.get_by_text("Download the prints").wait_for(timeout=60000)
     assert len(list((folder / "plans").glob("*.yaml"))) == 1
 
@@ -300,7 +302,7 @@ def test_a_phones_menu_that_is_opened_while_the_page_is_drawn_stays_open(chromiu
     drawn(page)
     assert page.locator("[data-testid=stExpandSidebarButton]").is_hidden()
     page.locator("[data-testid=stSidebarNavLink]", has_text="Survey").tap()
-    page.locator(".matrix").wait_for()
+    page.locator(".matrix").first.wait_for()
     page.locator("[data-testid=stExpandSidebarButton]").wait_for()
 
 

@@ -180,4 +180,5 @@ def plan_notes(plan: Plan, protocol: Protocol, *, today: datetime.date | None = 
         given = {t for pair in survey.pairs for t in pair.tasks}
         for task in (LINE_TASK, *_line_sheets(protocol)):
             if task not in given:
-                yield f"{where}: nobody has the task '{task}'"
+                title = protocol.caption("line_task") if task == LINE_TASK else protocol.sheets[task].title
+                yield f"{where}: nobody is named for '{title}' (task '{task}')"
