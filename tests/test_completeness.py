@@ -209,7 +209,7 @@ FAULTS = [
         "people",
         {"fish": {"fish/observer": "KEO VERN"}},
         "question",
-        "'KEO VERN' is not known; perhaps Keo Varn",
+        "'KEO VERN' is not known; perhaps Keo Varn (98 %)",
         ["fish/observer"],
     ),
     ("site", {"site": {"site/site": "LANTERN GARDEM"}}, "question", "perhaps Lantern Garden", ["site/site"]),

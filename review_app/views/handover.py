@@ -9,7 +9,7 @@ from digitise.handover.readiness import NotReady
 from digitise.store import SentSurvey, Store
 from digitise.wording import plural
 from review_app import sending
-from review_app.markup import ADD, Markup, nothing, tag
+from review_app.markup import ADD, Markup, in_full, nothing, tag
 from review_app.naming import keep_name, learn_name, own_name
 from review_app.opening import open_page
 
@@ -73,7 +73,7 @@ def _make(store: Store, wishes: Wishes) -> None:
             folder, record, _ = sending.hand_over(store, wishes)
     except ValueError as error:
         hint = ("Leave these out, or let them in with the boxes of this form.",) if isinstance(error, NotReady) else ()
-        st.error("\n\n".join((*str(error).splitlines(), *hint)))
+        st.error("\n\n".join((*in_full(error).splitlines(), *hint)))
         return
     keep_name(record.by)
     st.session_state.handed = f"Hand-over {record.number} to {record.recipient} is made and noted: {folder}"
