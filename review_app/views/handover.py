@@ -91,6 +91,8 @@ def _card(one: sending.Sent) -> Markup:
     head = " · ".join(filter(None, (f"to {record.recipient}", record.at[:10], f"by {record.by}", what, hidden)))
     surveys = [f"{_named(s)}, {f'version {s.version}' if s.state == 'signed' else s.state}" for s in record.surveys]
     words = [tag("p", f"“{record.reason}”")] if record.reason else []
+    take = tag("a", "Download the package (ZIP)", href=f"/desk/handover/{record.number}", class_="take")
+    ways = [tag("p", take, class_="ways")] if one.folder is not None else []
     return tag(
         "div",
         tag("p", tag("b", f"Hand-over {record.number}"), f" {head}"),
@@ -102,6 +104,7 @@ def _card(one: sending.Sent) -> Markup:
             tag("p", "SHA-256 of its checksums.txt: ", tag("code", record.digest), class_="soft"),
             class_="faults",
         ),
+        *ways,
         class_="card-line",
     )
 
@@ -140,9 +143,6 @@ def show() -> None:
         st.html(tag("h2", "What was sent", class_="head"))
     for one in found:
         st.html(_card(one))
-        if one.folder is not None:
-            address = f"/desk/handover/{one.record.number}"
-            st.html(tag("p", tag("a", "Download the package (ZIP)", href=address, class_="take"), class_="ways"))
         if one.changed:
             _correct(store, one)
     send(store)
