@@ -197,6 +197,8 @@ def test_a_day_is_planned_a_sample_drawn_and_keyed_and_a_survey_signed_without_a
             page.locator(one).first.wait_for(state="attached")
 
     opened("plan", "[aria-label^='Date']")
+    tab_to(page, "Trace")
+    assert page.evaluate("() => getComputedStyle(document.activeElement).outlineStyle") == "solid"
     for label, text in (
         ("Name", "Harbour Steps"),
         ("Code", "HS"),
