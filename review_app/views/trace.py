@@ -54,7 +54,7 @@ def figure_page(store: Store, pack: str, sheet: str, row: str) -> None:
     still = sum(b.cell.state == "unread" for b in found.cells)
     words = f"{plural(counted, 'cell is', 'cells are')} behind this figure"
     more = f"; {plural(still, 'more is', 'more are')} not read yet and could belong to it. " if still else ". "
-    st.html(tag("p", words, more, _link("All figures of this survey", pack=pack), class_="soft"))
+    st.html(tag("p", words, more, _link("All figures of this survey", pack=pack), class_="soft ways"))
     rows = [
         (
             f"Transect {b.page.transect}" if b.page.transect else "Whole survey",
