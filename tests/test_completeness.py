@@ -133,7 +133,7 @@ FAULTS = [
         "points",
         {"substrate": {"substrate/3": None, "substrate/20": None}},
         "question",
-        "38 of 40 points have a code (3 m blank, 20 m blank)",
+        "38 of 40 points have a code (3 m left blank, 20 m left blank)",
         ["substrate/3", "substrate/20"],
     ),
     ("blank-rows", {"fish": {"fish/none-seen": None}}, "question", "24 of 24 counts are blank", ["fish/none-seen"]),

@@ -184,10 +184,10 @@ class Many {
     const list = (which, title) => {
       const own = this.groups.filter((g) => g[which]);
       if (!own.length) return;
-      nodes.push(make('h3', `${title} (${own.reduce((n, g) => n + g[which], 0)})`));
+      nodes.push(make('h3', `${title} (${spaced(own.reduce((n, g) => n + g[which], 0))})`));
       for (const group of own) {
         const button = make('button', '', { type: 'button', 'aria-current': group.key === this.key && which === this.which });
-        button.append(make('b', group.text), make('small', `${group.kind} · ${group[which]}`));
+        button.append(make('b', group.text), make('small', `${group.kind} · ${spaced(group[which])}`));
         button.addEventListener('click', () => { this.said = ''; this.go(group.key, which).then(() => this.focus()); });
         nodes.push(button);
       }
