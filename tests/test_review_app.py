@@ -118,6 +118,7 @@ def test_review_without_photographs_says_what_to_do_next(store):
 
     assert not at.exception
     assert "Nothing waits for you" in words(at)
+    assert 'href="plan"' in words(at)
     assert "Add photographs" in words(at)
     assert not has_desk(at)
 
