@@ -210,6 +210,7 @@ def test_a_day_is_planned_a_sample_drawn_and_keyed_and_a_survey_signed_without_a
     tab_to(page, "Make the prints")
     page.keyboard.press("Enter")
     page.get_by_text("press again to print it so").wait_for()
+    page.locator("[data-test-script-state=notRunning]").wait_for(state="attached")
     page.keyboard.press("Enter")
     page.get_by_text("Download the prints").wait_for(timeout=60000)
     assert len(list((folder / "plans").glob("*.yaml"))) == 1
@@ -271,6 +272,31 @@ def test_a_name_given_on_one_screen_is_known_on_all_until_another_is_given(chrom
     page.locator(".title:not(:empty)").wait_for()
     page.get_by_role("link", name="Review", exact=True).click()
     page.locator(".who", has_text="Reviewer: Keo Varn").wait_for()
+
+
+def test_a_page_that_knows_the_name_is_drawn_once(chromium, served):
+    """It asks the server for one drawing less than without its cookie, so that no press falls between two of them."""
+    address, *_ = served
+    context = chromium.new_context(**LAPTOP)
+
+    def asked() -> int:
+        page, frames = context.new_page(), []
+        page.set_default_timeout(WAIT_MS)
+        page.on("websocket", lambda one: one.on("framesent", lambda frame: frames.append(frame)))
+        page.goto(f"{address}audit?pack={SECOND}")
+        page.locator("summary", has_text="By Mira Tole").first.wait_for(state="attached")
+        drawn(page)
+        page.close()
+        return len(frames)
+
+    page = context.new_page()
+    page.goto(address)
+    page.evaluate("() => localStorage.setItem('desk:by', 'Mira Tole')")
+    page.close()
+    told = asked()
+    assert asked() == told - 1
+    context.clear_cookies(name="desk-name")
+    assert asked() == told
 
 
 def test_the_menu_of_a_phone_goes_when_a_page_has_been_chosen(chromium, served):
