@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Callable, Mapping
 from datetime import date, datetime
 from functools import lru_cache
@@ -12,8 +11,7 @@ from digitise.completeness import ORDER, Checked, SurveyCheck, check_store
 from digitise.store import PageRow, Store, cell_label
 from digitise.surveys.known_plan import FOLDER, known_plan
 from digitise.surveys.plan import Plan, PlanError
-from digitise.surveys.season import STAGES, BoardLine, season_board
-from digitise.wording import plural
+from digitise.surveys.season import BoardLine, board_words, season_board
 from review_app import worklist
 from review_app.markup import Markup, tag
 from review_app.worklist import Place
@@ -174,7 +172,4 @@ def board_table(
     heads = (tag("th", h, scope="col") for h in ("Date", "Site", "Pack", "Stands at", "Waits for"))
     table = tag("table", tag("thead", tag("tr", *heads)), tag("tbody", *rows), class_="plain stack")
     wide = tag("div", table, class_="wide tall", tabindex="0", role="region", aria_label="Where every survey stands")
-    counts = Counter(one.stage for one in lines)
-    words = ", ".join(f"{stage} {counts[stage]}" for stage in STAGES if counts[stage])
-    summary = tag("summary", f"{plural(len(lines), 'survey')}: {words}")
-    return tag("details", summary, wide, class_="faults", open="" if unfolded else None)
+    return tag("details", tag("summary", board_words(lines)), wide, class_="faults", open="" if unfolded else None)

@@ -23,8 +23,7 @@ def show() -> None:
     page = st.navigation(
         [st.Page(f"views/{s.name}.py", title=s.title, default=s is allowed[0]) for s in allowed], position="top"
     )
-    menu = component("review_menu", "nothing.html", (), ("menu.js",))
-    menu(key="menu", data={"page": page.url_path})
+    component("review_menu", "nothing.html", (), ("menu.js",))(key="menu")
     try:
         page.run()
     except Exception as error:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from html import escape
 
 ADD = ("Add photographs", "survey")  # the way on from most empty pages
+PLAN = ("No sheets yet? Plan a day and print them", "plan")
 _EMPTY = ("img", "input")  # elements without content
 
 
@@ -40,7 +41,12 @@ def tag(name: str, /, *children: str, **attributes: object) -> Markup:
     return Markup(f"<{name}{shown}>" if name in _EMPTY else f"<{name}{shown}>{inner}</{name}>")
 
 
-def nothing(title: str, *sentences: str, to: tuple[str, str] | None = None) -> Markup:
-    """A calm box that says why a page is empty and what to do next; `to` has the words and address of a way on."""
-    way = [tag("p", tag("a", to[0], href=to[1], target="_self"))] if to else []
-    return tag("div", tag("h2", title), *(tag("p", s) for s in sentences), *way, class_="empty")
+def nothing(
+    title: str, *sentences: str, to: tuple[str, str] | None = None, before: tuple[str, str] | None = None
+) -> Markup:
+    """A calm box that says why a page is empty and what to do next.
+
+    `to` has the words and address of a way on, `before` those of what may have to come first.
+    """
+    ways = (tag("p", tag("a", way[0], href=way[1], target="_self")) for way in (to, before) if way)
+    return tag("div", tag("h2", title), *(tag("p", s) for s in sentences), *ways, class_="empty")

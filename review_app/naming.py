@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import json
 import re
 import secrets
+from urllib.parse import unquote
 
 import streamlit as st
 
@@ -11,6 +13,7 @@ from review_app.components import component
 from review_app.opening import me
 
 _KEY = "browser-name"
+_COOKIE = "desk-name"
 _browser = component("review_name", "nothing.html", (), ("outbox.js", "name.js"))
 
 
@@ -22,12 +25,24 @@ def learn_name() -> None:
     if me().name:
         return
     state = st.session_state
-    told = getattr(state.get(_KEY), "told", None)
+    told = getattr(state.get(_KEY), "told", None) or _remembered()
     waits = state.get("said")
     if told and (waits is None or told["mark"] == waits["mark"]):
         state.by, state.said = told["name"], None
     data = {"said": state.get("said"), "told": told or {"name": "", "mark": ""}}
     _browser(key=_KEY, data=data, default={"told": None}, on_told_change=lambda: None)
+
+
+def _remembered() -> dict[str, str] | None:
+    """What this browser told before, from its cookie; the page then need not be drawn a second time when it is told.
+
+    A press in the moment between the two would be lost.
+    """
+    try:
+        found = json.loads(unquote(st.context.cookies.get(_COOKIE, "")))
+        return {"name": str(found["name"])[:60], "mark": str(found["mark"])[:60]}
+    except (ValueError, KeyError, TypeError):
+        return None
 
 
 def own_name(key: str, *, width: int = 260) -> str:

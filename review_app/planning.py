@@ -43,12 +43,11 @@ class Answers:
 
 @dataclass(frozen=True, slots=True)
 class Printed:
-    """What a plan gave: its prints in one ZIP file, their folder's name, and what the coordinator may want to mend."""
+    """What a plan gave: its prints in one ZIP file, and their folder's name."""
 
     plan: Plan
     name: str
     data: bytes
-    notes: tuple[str, ...]
 
 
 def known_sites(store: Store) -> dict[str, SitePlan]:
@@ -122,6 +121,11 @@ def plan_of(answers: Answers) -> Plan:
     return plan.model_copy(update={"plan": f"day-{folder_name(plan, one)}".lower()[:40].strip("-")})
 
 
+def notes(plan: Plan, protocol: Protocol) -> list[str]:
+    """What the coordinator may want to mend before the prints are made: the store keeps the plan for good."""
+    return list(plan_notes(plan, protocol, today=dt.datetime.now().astimezone().date()))
+
+
 def _checked(data: dict) -> Plan:
     return validated(data, Plan, source="This plan", error=PlanError)
 
@@ -149,5 +153,4 @@ def printed(
         with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
             for path in done.files:
                 archive.write(path, path.relative_to(out_dir).as_posix())
-    notes = plan_notes(done.plan, protocol, today=dt.datetime.now().astimezone().date())
-    return Printed(done.plan, done.plan.plan, out.getvalue(), tuple(notes))
+    return Printed(done.plan, done.plan.plan, out.getvalue())

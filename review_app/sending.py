@@ -15,7 +15,7 @@ from digitise.surveys.season import BoardLine
 from review_app import worklist
 from review_app.faults import board
 
-FINISHED = ("signed", "handed over")
+DUE = "signed"  # the stage of a survey that waits for a hand-over
 
 
 @dataclass(frozen=True, slots=True)

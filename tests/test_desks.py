@@ -148,7 +148,9 @@ def test_a_page_shows_every_cell_with_who_decided_it(store):
         "substrate/2.5": ("rule", "–"),
     }
     assert cells["substrate/1.5"]["words"] == "entered by Mira Tole"
-    assert cells["substrate/2"]["reasons"] == ["The reader is not sure. Compare the value with the pencil."]
+    assert cells["substrate/2"]["reasons"] == [
+        "The reader is not sure enough to accept it. Compare the value with the pencil."
+    ]
 
 
 def test_routes_of_the_desks_answer_and_a_page_that_is_not_there_is_said(store):

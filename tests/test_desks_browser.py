@@ -98,6 +98,20 @@ def test_forty_cells_are_confirmed_with_one_key_but_the_odd_ones(chromium, lapto
     assert page.trouble == []
 
 
+def test_what_the_chosen_value_stands_under_is_in_view(chromium, laptop):
+    """In a list longer than its place, from the first heading on as long as the chosen value is in view too."""
+    address, *_ = laptop
+    page = opened(chromium.new_context(viewport={"width": 1366, "height": 420}), f"{address}many", ready=".tile")
+    page.locator(".kinds button").nth(2).click()
+    at_rest(page)
+    kinds, head, chosen = (
+        page.locator(one).first.evaluate("(e) => [e.getBoundingClientRect().top, e.getBoundingClientRect().bottom]")
+        for one in (".kinds", ".kinds h3", ".kinds [aria-current=true]")
+    )
+    assert page.locator(".kinds").evaluate("(e) => e.scrollHeight > e.clientHeight")
+    assert kinds[0] <= head[0] < chosen[1] <= kinds[1]
+
+
 def test_two_clerks_on_one_sheet_keep_the_first_decision_and_say_who_made_it(chromium, laptop):
     address, folder, line, _ = laptop
     mira, keo = (

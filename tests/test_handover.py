@@ -113,6 +113,27 @@ def test_a_signed_survey_goes_without_asking_and_its_version_is_noted(kept, tmp_
     assert sent.digest == kept.signoffs.digest(PACK)
 
 
+@pytest.mark.parametrize(
+    ("evidence", "positions", "told"),
+    [
+        ("shared", False, "Copies of photographs hold no position"),
+        ("shared", True, "Photographs are the files as they came"),
+        ("whole", False, "Photographs are the files as they came"),
+        ("none", True, ""),
+    ],
+)
+def test_the_note_says_what_photographs_tell_of_the_phone(kept, tmp_path, evidence, positions, told):
+    """The whole store has every file as it came, whatever else was asked for; without pictures nothing is said of them."""
+    survey(kept)
+    folder, _ = handed(kept, tmp_path / "out", evidence=evidence, positions=positions)
+    said = [
+        s
+        for s in ("Copies of photographs hold no position", "Photographs are the files as they came")
+        if s in words(folder)
+    ]
+    assert said == ([told] if told else [])
+
+
 def test_a_survey_changed_since_its_signature_is_refused_as_changed(kept, tmp_path):
     pages = survey(kept)
     sign(kept)

@@ -79,7 +79,8 @@ def test_the_prints_hold_pack_briefing_and_closing_list_and_the_store_knows_the_
     plan = known_plan(store.folder)
     assert plan.survey(pack).site == "LG"
     assert "Keo Varn" in plan.names
-    assert any("nobody has the task 'invertebrate'" in note for note in made.notes)
+    nobody = "nobody is named for 'Invertebrate belt and impacts' (task 'invertebrate')"
+    assert any(nobody in note for note in planning.notes(plan, kept.protocol()))
 
 
 def test_a_second_day_at_a_known_site_is_planned_beside_the_first(store):  # noqa: F811
@@ -119,7 +120,11 @@ def test_the_page_makes_the_prints_or_says_what_is_missing(store):  # noqa: F811
     at.text_input(key="site-code").input("LG")
     at.text_input(key="pair-1").input("Keo Varn, Ada Lind")
     at.button[0].click().run()
+    assert "no date is given" in at.warning[0].value
+    assert known_plan(store.folder) is None  # asked about once
+    at.button[0].click().run()
     assert not at.error
+    assert not at.warning
     assert "is planned, and the store keeps the plan" in at.success[0].value
     assert [s.name for s in known_plan(store.folder).sites] == ["Lantern Garden"]
 
@@ -129,7 +134,7 @@ def test_a_new_site_beside_a_chosen_one_is_asked_about(store):  # noqa: F811
     at = AppTest.from_file("../review_app/views/plan.py", default_timeout=60).run()
     at.text_input(key="site-name").input("Lantern Garden")
     at.text_input(key="site-code").input("LG")
-    at.button[0].click().run()
+    at.button[0].click().run().button[0].click().run()
     at = AppTest.from_file("../review_app/views/plan.py", default_timeout=60).run()
     assert at.selectbox(key="plan-site").value == "Lantern Garden"
     at.text_input(key="site-name").input("Ossa Ledge")
@@ -138,7 +143,7 @@ def test_a_new_site_beside_a_chosen_one_is_asked_about(store):  # noqa: F811
     assert "Lantern Garden is chosen, and a new site Ossa Ledge is filled in" in at.error[0].value
     assert len(known_plan(store.folder).surveys) == 1
     at.selectbox(key="plan-site").set_value("A new site")
-    at.button[0].click().run()
+    at.button[0].click().run().button[0].click().run()
     assert not at.error
     assert known_plan(store.folder).surveys[-1].site == "OL"
 
@@ -152,7 +157,7 @@ def test_slates_are_among_the_prints_when_they_are_asked_for(store):  # noqa: F8
     at.selectbox(key="plan-site").set_value("A new site")
     at.text_input(key="site-name").input("Teller Bank")
     at.text_input(key="site-code").input("TB")
-    at.button[0].click().run()
+    at.button[0].click().run().button[0].click().run()
     assert not at.error
     with zipfile.ZipFile(io.BytesIO(at.session_state["prints"].data)) as prints:
         assert "slates.pdf" in prints.namelist()

@@ -124,15 +124,17 @@ def test_a_plan_is_held_against_its_protocol(tmp_path) -> None:
     assert fit_problems(plan, reef) == []
     assert [p.split(": ")[0] for p in fit_problems(many, reef)] == ["surveys.0", "surveys.1.transects"]
     assert list(plan_notes(plan, reef)) == [
+        "Ossa Ledge: no date is given; somebody writes it on the site sheet",
         "Ossa Ledge: no licensed dive leader is named",
         "Ossa Ledge: no buddy pairs are named",
     ]
     small = _plan(tmp_path, PLAN.replace("      - {divers: [Rosu Beki, Jun Ansu], tasks: [invertebrate]}\n", ""))
-    assert any("nobody has the task 'invertebrate'" in note for note in plan_notes(small, reef))
+    nobody = "nobody is named for 'Invertebrate belt and impacts' (task 'invertebrate')"
+    assert any(nobody in note for note in plan_notes(small, reef))
 
 
 def test_days_that_are_hardly_meant_are_told(tmp_path) -> None:
-    """One that has passed, and one more than a year ahead; nothing is said of the day itself, or of none."""
+    """One that has passed, and one more than a year ahead; nothing of the kind is said of the day itself, or of none."""
     reef, plan = load_protocol("reef-transect"), _plan(tmp_path)
 
     def told(today: str) -> list[str]:

@@ -118,6 +118,7 @@ def test_review_without_photographs_says_what_to_do_next(store):
 
     assert not at.exception
     assert "Nothing waits for you" in words(at)
+    assert 'href="plan"' in words(at)
     assert "Add photographs" in words(at)
     assert not has_desk(at)
 
@@ -154,7 +155,7 @@ def test_review_with_open_cells_shows_the_desk_and_filters_by_sheet_and_reason(s
     assert at.selectbox(key="sheet").options == ["All sheets", "Fish belt (1)", "Substrate line (1)"]
     assert at.selectbox(key="reason").options == [
         "All reasons",
-        "The reader is not sure (1)",
+        "The reader is not sure enough to accept it (1)",
         "Crossed out or written over (1)",
     ]
     at.selectbox(key="sheet").select("fish").run()

@@ -116,6 +116,19 @@ def test_keys_accept_choose_type_and_undo(chromium, desk):
     assert page.trouble == []
 
 
+def test_words_may_begin_with_a_digit_that_chooses_nothing(chromium, desk):
+    """One suggestion: 3 begins what is typed, so that the Space after it does not say "left blank"."""
+    address, folder, fish, _ = desk
+    page = open_desk(chromium.new_context(), address)
+    assert title(page) == "Observer"
+    page.keyboard.type("3 boats")
+    assert page.input_value("#value") == "3 boats"
+    page.keyboard.press("Enter")
+    arrive(page, "Damselfish, 0-10 m: tally")
+    settle(page)
+    assert entered(folder, fish) == {"fish/observer": ("entered", "3 boats", "Mira Tole")}
+
+
 def test_forty_quick_presses_are_forty_entries_and_the_end_is_said(chromium, desk):
     """In bursts no press is merged or lost, skipped cells come back, and the last one ends the desk."""
     address, folder, _, line = desk

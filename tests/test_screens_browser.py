@@ -197,6 +197,8 @@ def test_a_day_is_planned_a_sample_drawn_and_keyed_and_a_survey_signed_without_a
             page.locator(one).first.wait_for(state="attached")
 
     opened("plan", "[aria-label^='Date']")
+    tab_to(page, "Trace")
+    assert page.evaluate("() => getComputedStyle(document.activeElement).outlineStyle") == "solid"
     for label, text in (
         ("Name", "Harbour Steps"),
         ("Code", "HS"),
@@ -206,6 +208,9 @@ def test_a_day_is_planned_a_sample_drawn_and_keyed_and_a_survey_signed_without_a
         tab_to(page, label)
         page.keyboard.type(text)
     tab_to(page, "Make the prints")
+    page.keyboard.press("Enter")
+    page.get_by_text("press again to print it so").wait_for()
+    page.locator("[data-test-script-state=notRunning]").wait_for(state="attached")
     page.keyboard.press("Enter")
     page.get_by_text("Download the prints").wait_for(timeout=60000)
     assert len(list((folder / "plans").glob("*.yaml"))) == 1
@@ -269,6 +274,31 @@ def test_a_name_given_on_one_screen_is_known_on_all_until_another_is_given(chrom
     page.locator(".who", has_text="Reviewer: Keo Varn").wait_for()
 
 
+def test_a_page_that_knows_the_name_is_drawn_once(chromium, served):
+    """It asks the server for one drawing less than without its cookie, so that no press falls between two of them."""
+    address, *_ = served
+    context = chromium.new_context(**LAPTOP)
+
+    def asked() -> int:
+        page, frames = context.new_page(), []
+        page.set_default_timeout(WAIT_MS)
+        page.on("websocket", lambda one: one.on("framesent", lambda frame: frames.append(frame)))
+        page.goto(f"{address}audit?pack={SECOND}")
+        page.locator("summary", has_text="By Mira Tole").first.wait_for(state="attached")
+        drawn(page)
+        page.close()
+        return len(frames)
+
+    page = context.new_page()
+    page.goto(address)
+    page.evaluate("() => localStorage.setItem('desk:by', 'Mira Tole')")
+    page.close()
+    told = asked()
+    assert asked() == told - 1
+    context.clear_cookies(name="desk-name")
+    assert asked() == told
+
+
 def test_the_menu_of_a_phone_goes_when_a_page_has_been_chosen(chromium, served):
     """It lies over the page; on a laptop it stands at the top and stays."""
     address, *_ = served
@@ -283,6 +313,25 @@ def test_the_menu_of_a_phone_goes_when_a_page_has_been_chosen(chromium, served):
         page.locator("[data-testid=stExpandSidebarButton]").wait_for()
     page.locator("table.plain a").first.tap()
     page.locator("table.stack").wait_for()
+
+
+def test_a_phones_menu_that_is_opened_while_the_page_is_drawn_stays_open(chromium, served):
+    """What closes it comes late on a slow network; a page chosen in it is gone to all the same."""
+    address, *_ = served
+    page = chromium.new_context(**PHONE).new_page()
+    page.set_default_timeout(WAIT_MS)
+    late = []
+    page.route("**/BidiComponent*", lambda request: late.append(request), times=1)
+    page.goto(f"{address}phones")
+    page.locator("[data-testid=stExpandSidebarButton]").tap()
+    page.locator("[data-testid=stSidebarNavLink]", has_text="Survey").wait_for()
+    late[0].continue_()
+    page.wait_for_function("() => window.menuGoes")
+    drawn(page)
+    assert page.locator("[data-testid=stExpandSidebarButton]").is_hidden()
+    page.locator("[data-testid=stSidebarNavLink]", has_text="Survey").tap()
+    page.locator(".matrix").first.wait_for()
+    page.locator("[data-testid=stExpandSidebarButton]").wait_for()
 
 
 def test_the_cells_behind_a_figure_fit_a_phone(chromium, served):

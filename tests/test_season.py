@@ -82,6 +82,8 @@ def test_the_command_prints_the_board(tmp_path, capsys) -> None:
     (tmp_path / "plan.yaml").write_text(plan_yaml(PLAN), encoding="utf-8")
 
     assert main(["season", "--store", str(tmp_path / "store"), "--plan", str(tmp_path / "plan.yaml")]) == 0
-    out = capsys.readouterr().out.splitlines()
+    told = capsys.readouterr()
+    out = told.out.splitlines()
+    assert told.err.startswith("5 surveys: planned ")
     assert out[0].split() == ["date", "site", "pack", "stage", "waits", "for"]
     assert len(out) == 6

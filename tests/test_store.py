@@ -574,7 +574,7 @@ def test_a_queue_item_says_all_a_person_needs(store):
     x, y, w, h = layout("substrate").by_id["substrate/10.5"].box_mm
 
     assert (item.label, item.kind, item.title, item.photo) == ("10.5 m", "code", "Substrate line", "s1.jpg")
-    assert item.reasons == ("The reader is not sure. Compare the value with the pencil.",)
+    assert item.reasons == ("The reader is not sure enough to accept it. Compare the value with the pencil.",)
     assert (item.candidates, item.confidence) == (((None, 0.41),), 0.41)
     assert item.choices[:2] == ("BK", "CF")
     assert item.box == pytest.approx((x / 210, y / 297, w / 210, h / 297), abs=1e-4)

@@ -87,3 +87,13 @@ def test_a_name_with_markup_is_shown_as_text_behind_a_figure(store):  # noqa: F8
     shown = " ".join(e.proto.body for e in at.get("html"))
     assert "&lt;i&gt;x.jpg" in shown
     assert "<i>" not in shown
+
+
+def test_the_page_of_a_figure_counts_its_cells_and_leads_back_to_its_survey(store):  # noqa: F811
+    line(store, codes={"substrate/0.5": "BK", "substrate/1": "BK"}, doubtful=("substrate/3",))
+    at = AppTest.from_file("../review_app/views/trace.py", default_timeout=20)
+    at.query_params.update({"pack": kept.PACK, "sheet": "substrate", "row": "branching-coral"})
+    at.run()
+    shown = " ".join(e.proto.body for e in at.get("html"))
+    assert "2 cells are behind this figure; 1 more is not read yet and could belong to it. " in shown
+    assert f'<a href="trace?pack={kept.PACK}" target="_self">All figures of this survey</a>' in shown

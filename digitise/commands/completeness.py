@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-from collections import Counter
 from datetime import datetime
 from pathlib import Path
 
@@ -61,12 +60,11 @@ def _check(args: argparse.Namespace) -> int:
 
 
 def _season(args: argparse.Namespace) -> int:
-    from digitise.surveys.season import STAGES, board_text, season_board
+    from digitise.surveys.season import board_text, board_words, season_board
 
     today = datetime.now().astimezone().date()
     with open_store(args.store) as store:
         lines = season_board(store, today=today, plan=_plan(store, args.plan))
     print(board_text(lines))
-    stages = Counter(line.stage for line in lines)
-    say(f"{plural(len(lines), 'survey')}: {', '.join(f'{stages[s]} {s}' for s in STAGES if stages[s]) or 'none yet'}.")
+    say(f"{board_words(lines)}.")
     return 0

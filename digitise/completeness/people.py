@@ -62,7 +62,7 @@ def people(case: Case) -> Iterator[Fault]:
 
 def _perhaps(text: str, names: Sequence[str]) -> str:
     best = match_names(text, names)
-    return f"; perhaps {best[0].name} ({best[0].probability:.0%})" if best else ""
+    return f"; perhaps {best[0].name} ({100 * best[0].probability:.0f} %)" if best else ""
 
 
 def site(case: Case) -> Iterator[Fault]:

@@ -9,7 +9,7 @@ from digitise.completeness.case import Case, Fault, refs
 from digitise.store import CellNow
 from digitise.surveys.places import Place, distance_m, on_earth
 from digitise.surveys.survey import Transect
-from digitise.wording import listed
+from digitise.wording import listed, thousands
 
 HALF_A_DAY = 720  # minutes
 
@@ -106,7 +106,7 @@ def inside_radius(case: Case) -> Iterator[Fault]:
         return
     away = distance_m(Place(*place), Place(site.latitude, site.longitude))
     if away > site.radius_m:
-        shown = f"{away:,.0f} m" if away < 10_000 else f"{away / 1000:,.0f} km"
+        shown = f"{thousands(round(away))} m" if away < 10_000 else f"{thousands(round(away / 1000))} km"
         text = f"{shown} from {site.name}, whose radius is {site.radius_m:g} m"
         yield Fault(case.place(cells[0]), text, refs(*cells))
 

@@ -53,14 +53,17 @@ def waiting(case: Case) -> Iterator[Fault]:
         yield Fault(f"{len(cells)} cells", f"wait for a person ({where})", refs(*cells))
 
 
+_LOST = {"blank": "left blank", "illegible": "cannot be read"}  # as the buttons say it
+
+
 def points(case: Case) -> Iterator[Fault]:
     """Points without a code that nobody waits for any more."""
     by_id = {(c.page_id, c.cell): c for c in case.survey.cells}
     for transect in case.survey.transects:
         for sheet, points in transect.points.items():
-            lost = [p for p in points if p.state in ("blank", "illegible")]
+            lost = [p for p in points if p.state in _LOST]
             if lost:
-                where = ", ".join(f"{p.position_m:g} m {p.state}" for p in lost[:6])
+                where = ", ".join(f"{p.position_m:g} m {_LOST[p.state]}" for p in lost[:6])
                 more = f" and {len(lost) - 6} more" if len(lost) > 6 else ""
                 ids = {f"{sheet}/{p.position_m:g}" for p in lost}
                 pages = {p.id for p in case.survey.pages if p.transect == transect.number}

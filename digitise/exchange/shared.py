@@ -51,20 +51,27 @@ Whole and unchanged?  sha256sum --check manifest-sha256.txt
 
 @dataclass(frozen=True, slots=True)
 class Sharing:
-    """What may leave: names of people as they are unless `names` replaces them; files' own data when `positions`."""
+    """What may leave: names of people as they are unless `names` replaces them; files' own data when `positions`.
+
+    `pictures` tells whether there are any.
+    """
 
     names: Pseudonyms | None = None
     positions: bool = False
+    pictures: bool = True
 
     @property
     def sentences(self) -> tuple[str, ...]:
         """What the receiver must know."""
         named = (
-            "Names of people are replaced by pseudonyms that stay the same from one package to the next. In pictures "
-            "every box for words but the site's name is covered; words outside the boxes are not."
+            "Names of people are replaced by pseudonyms that stay the same from one package to the next."
             if self.names
             else "Names of people are as they were written. Share the package only with those who may know them."
         )
+        if not self.pictures:
+            return (named,)
+        if self.names:
+            named += " In pictures every box for words but the site's name is covered; words outside the boxes are not."
         where = (
             "Photographs are the files as they came, with positions that a phone may have put into them."
             if self.positions and not self.names

@@ -86,7 +86,11 @@ def prepare_handover(store: Store, wishes: Wishes, *, now: dt.datetime) -> Prepa
     # Digests first, the last entry after: while a digest stays the same, its survey has no entry beyond that one.
     before_reading = {p: store.signoffs.digest(p) for p in (wishes.packs or store.packs())}
     last_entry = store.handovers.last_entry()
-    sharing = Sharing(pseudonyms_of(store, now=now) if wishes.pseudonyms else None, wishes.positions)
+    sharing = Sharing(
+        pseudonyms_of(store, now=now) if wishes.pseudonyms else None,
+        positions=wishes.positions or wishes.evidence == "whole",  # which has every file as it came
+        pictures=wishes.evidence != "none",
+    )
     seen = sharing.names.cell if sharing.names else as_kept
     content = gather(store, now=now, packs=wishes.packs, with_unreviewed=True, about=wishes.about, seen=seen)
     if not content.results:

@@ -117,8 +117,7 @@ def _judged(page: Page, cut: list[str], unseen: Unseen) -> Page | NotRegistered:
     if page.native_px_per_mm < MIN_PX_PER_MM:
         return _too_far(page.native_px_per_mm, layout)
     if cut:
-        at = where(layout, cut)
-        words = f"{plural(len(cut), f'cell at the {at} lies', f'cells at the {at} lie')} outside the picture"
+        words = f"{plural(len(cut), 'cell')} at the {where(layout, cut)}"
         return NotRegistered("cut-off", words, layout)
     if (spread := grain(page.image)) > MOST_GRAIN:
         return NotRegistered("too-dark", f"grain is {100 * spread:.0f} % of the paper's light", layout)

@@ -104,6 +104,8 @@ def _words(error: Exception) -> tuple[str, str]:
         return "too-large", "the header announces too many pixels"
     if "password" in str(error).lower():
         return "locked", "it opens with a password only"
+    if "truncated" in str(error):
+        return "damaged", "it ends before the picture does"
     return "damaged", f"decoding stopped: {str(error)[:120]}"
 
 

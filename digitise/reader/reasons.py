@@ -44,7 +44,7 @@ PHOTO_REASONS = (
     Reason(
         "no-sheet",
         "No sheet of a known protocol was found",
-        "Photograph one whole sheet with its four corner marks in view, or name its protocol.",
+        "Photograph one whole sheet with its four corner marks in view. If its protocol is your own, add that first.",
     ),
     Reason(
         "few-marks", "Too few corner marks are visible", "Photograph the sheet again with all four corners in view."
@@ -103,7 +103,7 @@ PHOTO_REASONS = (
 )
 
 CELL_REASONS = (
-    Reason("unsure", "The reader is not sure", "Compare the value with the pencil."),
+    Reason("unsure", "The reader is not sure enough to accept it", "Compare the value with the pencil."),
     Reason("crossed-out", "Crossed out or written over", "Enter what the writer means, or say that it cannot be read."),
     Reason("no-choice", "Not one of the codes this cell may hold", "Enter the code, or say that it cannot be read."),
     Reason("impossible", "Not a possible value for this cell", "Enter the value, or say that it cannot be read."),

@@ -170,6 +170,8 @@ def plan_notes(plan: Plan, protocol: Protocol, *, today: datetime.date | None = 
             yield f"{where}: {divers} divers. {most.sentence}"
         if survey.date and today and not 0 <= (survey.date - today).days <= FAR_AHEAD:
             yield f"{where}: this day {'has passed' if survey.date < today else 'is over a year ahead'}; check the year"
+        if survey.date is None:
+            yield f"{where}: no date is given; somebody writes it on the site sheet"
         if survey.leader is None:
             yield f"{where}: no licensed dive leader is named"
         if not divers:
@@ -178,4 +180,5 @@ def plan_notes(plan: Plan, protocol: Protocol, *, today: datetime.date | None = 
         given = {t for pair in survey.pairs for t in pair.tasks}
         for task in (LINE_TASK, *_line_sheets(protocol)):
             if task not in given:
-                yield f"{where}: nobody has the task '{task}'"
+                title = protocol.caption("line_task") if task == LINE_TASK else protocol.sheets[task].title
+                yield f"{where}: nobody is named for '{title}' (task '{task}')"

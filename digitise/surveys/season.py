@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -100,6 +101,13 @@ def season_board(
                 )
             )
     return tuple(sorted(lines, key=lambda line: (line.date or "9999", line.site, line.pack)))
+
+
+def board_words(lines: Sequence[BoardLine]) -> str:
+    """ "24 surveys: sheets missing 1, in review 2, signed 21"."""
+    counts = Counter(one.stage for one in lines)
+    stages = ", ".join(f"{stage} {counts[stage]}" for stage in STAGES if counts[stage])
+    return f"{plural(len(lines), 'survey')}: {stages or 'none yet'}"
 
 
 def board_text(lines: tuple[BoardLine, ...]) -> str:

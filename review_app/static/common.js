@@ -18,7 +18,8 @@ const make = (tag, text = '', attributes = {}) => {
   return node;
 };
 
-const TYPED_BY = { code: /^\p{L}$/u, text: /^\p{L}$/u, tick: /$^/ };
+const spaced = (n) => n.toLocaleString('en').replaceAll(',', '\u202f');        // 9 570, as the server writes it
+const TYPED_BY = { code: /^\p{L}$/u, text: /^[\p{L}\p{N}]$/u, tick: /$^/ };
 const starts = (kind, key) => (TYPED_BY[kind] ?? /^[0-9.,]$/).test(key);   // whether a key begins a typed value
 const elsewhere = (target, root) => !root.contains(target) && target.closest?.('input, textarea, select, [contenteditable], [role=dialog], [role=listbox], [role=combobox]');
 

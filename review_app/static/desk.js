@@ -295,10 +295,9 @@ class Desk {
     if (/^[0-9]$/.test(e.key) && PICKED_BY_DIGIT.has(item.kind)) {
       const choice = item.choices[Number(e.key) - 1];
       if (choice && !e.repeat) this.choose(choice);
-      return true;
+      if (choice || item.kind !== 'text') return true;     // words may begin with a digit that chooses nothing
     }
-    const types = { code: /^\p{L}$/u, text: /^\p{L}$/u, tick: /$^/ }[item.kind] ?? /^[0-9.,]$/;
-    if (types.test(e.key) && !this.checking) { this.$('#value').value = ''; this.$('#value').focus(); this.typing = true; }
+    if (starts(item.kind, e.key) && !this.checking) { this.$('#value').value = ''; this.$('#value').focus(); this.typing = true; }
     return false;
   }
 
@@ -330,8 +329,8 @@ class Desk {
     track.setAttribute('aria-valuenow', share);
     const { asked = 0, others = [] } = this.found;
     const time = this.timeLeft;
-    this.$('.counts').replaceChildren(make('b', `${this.left} left`), time ? `, ${time}` : '', ` · ${done} decided`,
-      make('span', ` · ${this.progress?.accepted ?? 0} accepted by rule${asked ? ` · ${asked} asked` : ''}`));
+    this.$('.counts').replaceChildren(make('b', `${spaced(this.left)} left`), time ? `, ${time}` : '', ` · ${spaced(done)} decided`,
+      make('span', ` · ${spaced(this.progress?.accepted ?? 0)} accepted by the program${asked ? ` · ${asked} asked` : ''}`));
     this.$('.beside').hidden = !others.length;
     this.$('.beside').textContent = `${others.join(', ')} ${others.length === 1 ? 'works' : 'work'} on other cells of this list.`;
     this.$('.who').textContent = `Reviewer: ${this.by}`;
@@ -406,7 +405,7 @@ class Desk {
     const away = Math.max(0, (this.progress?.open ?? 0) - skipped);
     const waiting = this.outbox.size ? ` ${this.outbox.size} decisions are still on their way to the server.` : '';
     const cells = (n) => `${n} ${n === 1 ? 'cell' : 'cells'}`;
-    let [head, text] = ['All done', `Nothing waits for a person any more: ${this.progress?.decided ?? 0} cells were decided by people, ${this.progress?.accepted ?? 0} accepted by rule.`];
+    let [head, text] = ['All done', `Nothing waits for a person any more: ${spaced(this.progress?.decided ?? 0)} cells were decided by people, ${spaced(this.progress?.accepted ?? 0)} accepted by the program.`];
     if (skipped) [head, text] = [`${skipped} skipped`, 'You have been through every cell here; the skipped ones still wait.'];
     else if (elsewhere) [head, text] = ['The rest is open in another window of yours', `${cells(elsewhere)} wait there, or did until it was closed a moment ago.`];
     else if (others.length) [head, text] = ['The last ones are being looked at', `${others.join(', ')} ${others.length === 1 ? 'has' : 'have'} the last ${cells(this.left)} of this list. What they leave comes here by itself.`];

@@ -184,10 +184,10 @@ class Many {
     const list = (which, title) => {
       const own = this.groups.filter((g) => g[which]);
       if (!own.length) return;
-      nodes.push(make('h3', `${title} (${own.reduce((n, g) => n + g[which], 0)})`));
+      nodes.push(make('h3', `${title} (${spaced(own.reduce((n, g) => n + g[which], 0))})`));
       for (const group of own) {
         const button = make('button', '', { type: 'button', 'aria-current': group.key === this.key && which === this.which });
-        button.append(make('b', group.text), make('small', `${group.kind} · ${group[which]}`));
+        button.append(make('b', group.text), make('small', `${group.kind} · ${spaced(group[which])}`));
         button.addEventListener('click', () => { this.said = ''; this.go(group.key, which).then(() => this.focus()); });
         nodes.push(button);
       }
@@ -198,9 +198,10 @@ class Many {
     kinds.replaceChildren(...nodes);
     const at = nodes.find((n) => n.getAttribute('aria-current') === 'true')?.getBoundingClientRect();
     const seen = kinds.getBoundingClientRect();            // the chosen one in view, without moving the page
-    const head = nodes[0]?.getBoundingClientRect();        // on a phone from the first heading on, where both fit
+    const head = nodes[0]?.getBoundingClientRect();        // from the first heading on, where both fit
     const across = at && (at.right - head.left < seen.width ? head.left - seen.left : (at.left + at.right - seen.left - seen.right) / 2);
-    if (at) kinds.scrollBy(across, (at.top + at.bottom - seen.top - seen.bottom) / 2);
+    const down = at && (at.bottom - head.top < seen.height ? head.top - seen.top : (at.top + at.bottom - seen.top - seen.bottom) / 2);
+    if (at) kinds.scrollBy(across, down);
   }
 
   paint() {

@@ -9,7 +9,7 @@ from digitise.handover.readiness import NotReady
 from digitise.store import SentSurvey, Store
 from digitise.wording import plural
 from review_app import sending
-from review_app.markup import ADD, Markup, nothing, tag
+from review_app.markup import ADD, Markup, in_full, nothing, tag
 from review_app.naming import keep_name, learn_name, own_name
 from review_app.opening import open_page
 
@@ -23,16 +23,16 @@ EVIDENCE_WORDS = {
 def send(store: Store) -> None:
     """The form for a new package."""
     found = {line.pack: line for line in sending.lines(store)}
-    finished = [p for p, line in found.items() if line.stage in sending.FINISHED]
+    if "packs" not in st.session_state:
+        st.session_state.packs = [p for p, line in found.items() if line.stage == sending.DUE]
     known = list(dict.fromkeys(h.recipient for h in store.handovers.all()))
     with st.form("handover", border=True):
         st.html(tag("h2", "A package for the authority", class_="head"))
         others = f"Changes are told since the last package of the same name: {', '.join(known)}" if known else None
         to = st.text_input("To", value=known[-1] if known else "", max_chars=120, key="to", width=420, help=others)
         packs = st.multiselect(
-            "Surveys (those that are signed are chosen)",
+            "Surveys (those that are signed and not handed over yet are chosen)",
             list(found),
-            default=finished,
             format_func=lambda p: sending.line_words(found[p]),
             key="packs",
             placeholder="Choose surveys",
@@ -73,7 +73,7 @@ def _make(store: Store, wishes: Wishes) -> None:
             folder, record, _ = sending.hand_over(store, wishes)
     except ValueError as error:
         hint = ("Leave these out, or let them in with the boxes of this form.",) if isinstance(error, NotReady) else ()
-        st.error("\n\n".join((*str(error).splitlines(), *hint)))
+        st.error("\n\n".join((*in_full(error).splitlines(), *hint)))
         return
     keep_name(record.by)
     st.session_state.handed = f"Hand-over {record.number} to {record.recipient} is made and noted: {folder}"
@@ -91,6 +91,8 @@ def _card(one: sending.Sent) -> Markup:
     head = " · ".join(filter(None, (f"to {record.recipient}", record.at[:10], f"by {record.by}", what, hidden)))
     surveys = [f"{_named(s)}, {f'version {s.version}' if s.state == 'signed' else s.state}" for s in record.surveys]
     words = [tag("p", f"“{record.reason}”")] if record.reason else []
+    take = tag("a", "Download the package (ZIP)", href=f"/desk/handover/{record.number}", class_="take")
+    ways = [tag("p", take, class_="ways")] if one.folder is not None else []
     return tag(
         "div",
         tag("p", tag("b", f"Hand-over {record.number}"), f" {head}"),
@@ -102,6 +104,7 @@ def _card(one: sending.Sent) -> Markup:
             tag("p", "SHA-256 of its checksums.txt: ", tag("code", record.digest), class_="soft"),
             class_="faults",
         ),
+        *ways,
         class_="card-line",
     )
 
@@ -130,6 +133,7 @@ def show() -> None:
         st.html(nothing("Nothing to hand over yet", words, to=ADD))
         return
     if told := st.session_state.pop("handed", ""):
+        st.session_state.pop("packs", None)  # chosen anew: these have gone
         st.success(told)
         st.toast(told, duration="long")  # the button that was pressed is far below
     with st.spinner("Looking at every survey"):
@@ -139,9 +143,6 @@ def show() -> None:
         st.html(tag("h2", "What was sent", class_="head"))
     for one in found:
         st.html(_card(one))
-        if one.folder is not None:
-            address = f"/desk/handover/{one.record.number}"
-            st.html(tag("p", tag("a", "Download the package (ZIP)", href=address, class_="take"), class_="ways"))
         if one.changed:
             _correct(store, one)
     send(store)

@@ -32,8 +32,8 @@ def shut(store: Store) -> None:
             tag("p", "2. Open the way in, and let everybody scan the code with their phone’s camera."),
             tag(
                 "p",
-                f"Whoever has the code can send photographs and see whether they were read, for {link.HOURS} hours. "
-                "Nothing else on this laptop is shown to them.",
+                "Whoever has the code can send photographs, see whether they were read and which sheets are missing, "
+                f"for {link.HOURS} hours. Nothing else on this laptop is shown to them.",
             ),
             class_="empty",
         )
@@ -65,7 +65,8 @@ def open_now(store: Store, known: link.Link) -> None:
         st.html(nothing("This laptop is on no network", "Switch its hotspot or Wi-Fi on, then look again."))
         st.button("Look again", key="look-again")
         return
-    until = known.until.astimezone().strftime("%H:%M")
+    until, today = known.until.astimezone(), worklist.utc_now().astimezone().date()
+    day = "" if until.date() == today else " tomorrow"
     st.html(
         tag(
             "div",
@@ -76,7 +77,7 @@ def open_now(store: Store, known: link.Link) -> None:
                 tag("p", "The phone must be on the same network as this laptop."),
                 tag("p", "No code reader? Type this address:"),
                 tag("p", tag("code", address)),
-                tag("p", f"Open until {until}."),
+                tag("p", f"Open until {until:%H:%M}{day}."),
             ),
             class_="scan",
         )

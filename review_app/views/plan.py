@@ -119,14 +119,24 @@ def ask(store: Store, sites: dict[str, SitePlan], people: list[str]) -> None:
         pairs = _pairs(protocol)
         if st.form_submit_button("Make the prints", type="primary"):
             answers = planning.Answers(name, site, date, int(lines), leader, shore, pairs, int(spares))
+            st.session_state.pop("prints", None)
             try:
                 plan = planning.plan_of(answers)
-                st.session_state.prints = planning.printed(
-                    store, plan, protocol, paper=paper, two_up=two_up, slates=slates
-                )
+                if _asked(planning.notes(plan, protocol)):
+                    st.session_state.prints = planning.printed(
+                        store, plan, protocol, paper=paper, two_up=two_up, slates=slates
+                    )
             except ValueError as error:
-                st.session_state.pop("prints", None)
                 st.error("\n\n".join(str(error).splitlines()))
+
+
+def _asked(notes: list[str]) -> bool:
+    """Whether the coordinator knows of these; they are shown once, and pressing again makes the prints as they are."""
+    if st.session_state.pop("plan-told", []) == notes:
+        return True
+    st.session_state["plan-told"] = notes
+    st.warning("\n".join((*(f"- {note}" for note in notes), "", "Mend it above, or press again to print it so.")))
+    return False
 
 
 def result() -> None:
@@ -136,8 +146,6 @@ def result() -> None:
         return
     (survey,) = made.plan.surveys
     st.success(f"Pack {survey.pack} is planned, and the store keeps the plan. Print at 100 %, one-sided, waterproof.")
-    for note in made.notes:
-        st.warning(note)
     st.download_button(
         "Download the prints (ZIP)",
         made.data,

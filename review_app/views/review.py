@@ -9,7 +9,7 @@ import streamlit as st
 from digitise.store import Progress, Store
 from review_app import intake, worklist
 from review_app.components import component
-from review_app.markup import ADD, nothing, tag
+from review_app.markup import ADD, PLAN, nothing, tag
 from review_app.opening import me, open_page
 from review_app.ordering import ORDERS
 
@@ -23,7 +23,7 @@ def without_pages(store: Store, progress: Progress) -> None:
             "Photograph the filled sheets, then add the photographs on the Survey page. Cells the reader is not sure "
         )
         words += "of will appear here, one at a time."
-        st.html(nothing("Nothing waits for you", "No photograph has been added yet.", words, to=ADD))
+        st.html(nothing("Nothing waits for you", "No photograph has been added yet.", words, to=ADD, before=PLAN))
     elif any(p.status == "waiting" for p in store.photos()):
         words = "Photographs are being read. Cells that need your eyes will appear here."
         st.html(nothing("Nothing waits for you yet", words))

@@ -112,7 +112,9 @@ def show() -> None:
     elif not (earlier and earlier[-1].current):
         sign(store, pack, earlier)
     if earlier and earlier[-1].current:
-        st.html(tag("p", tag("a", "Hand it over to the authority", href="handover", target="_self"), class_="points"))
+        gone = any(one.pack == pack and one.stage == "handed over" for one in faults.board(store))
+        words = "Handed over: see what was sent" if gone else "Hand it over to the authority"
+        st.html(tag("p", tag("a", words, href="handover", target="_self"), class_="points"))
     for one in reversed(earlier):
         st.html(_version(store, one, one is earlier[-1]))
 

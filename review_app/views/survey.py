@@ -12,7 +12,7 @@ from review_app import intake, worklist
 from review_app.accepting import decide_finding
 from review_app.cards import card, matrix
 from review_app.faults import board, board_table, checks, fault_list, labels_of, wanted
-from review_app.markup import nothing, tag
+from review_app.markup import PLAN, nothing, tag
 from review_app.naming import learn_name
 from review_app.opening import me, open_page, survey_name
 from review_app.placing import place_page
@@ -75,7 +75,8 @@ def show() -> None:
     photos = store.photos()
     if not photos:
         words = "Lay each sheet flat, in shade, with its four corner marks in view. Then add the photographs above; "
-        st.html(nothing("No photographs yet", words + "they are kept unchanged."))
+        before = PLAN if me().may("clerk") else None
+        st.html(nothing("No photographs yet", words + "they are kept unchanged.", before=before))
     decides = me().may("clerk")  # what is written on the sheets is told to those only who may decide
     for page in (p for p in pages.values() if decides and p.pack is None and not p.superseded):
         place_page(store, page)

@@ -11,7 +11,7 @@ from digitise.wording import plural
 from review_app import tracing, worklist
 from review_app.components import component
 from review_app.markup import ADD, Markup, nothing, tag
-from review_app.opening import choose_survey, open_page
+from review_app.opening import choose_survey, open_page, survey_name
 from review_app.whole import state_words
 
 trace = component(
@@ -49,17 +49,12 @@ def figure_page(store: Store, pack: str, sheet: str, row: str) -> None:
             nothing("There is no such figure", "The link may come from another folder.", to=("All figures", "trace"))
         )
         return
-    st.html(tag("h2", f"{found.label} · {found.title} · pack {pack}", class_="head"))
+    st.html(tag("h2", f"{found.label} · {found.title} · {survey_name(store, pack)}", class_="head"))
     counted = sum(b.counts for b in found.cells)
     still = sum(b.cell.state == "unread" for b in found.cells)
-    st.html(
-        tag(
-            "p",
-            f"{plural(counted, 'cell is', 'cells are')} behind this figure"
-            + (f"; {still} more are unread and could belong to it." if still else "."),
-            class_="soft",
-        )
-    )
+    words = f"{plural(counted, 'cell is', 'cells are')} behind this figure"
+    more = f"; {plural(still, 'more is', 'more are')} not read yet and could belong to it. " if still else ". "
+    st.html(tag("p", words, more, _link("All figures of this survey", pack=pack), class_="soft ways"))
     rows = [
         (
             f"Transect {b.page.transect}" if b.page.transect else "Whole survey",
