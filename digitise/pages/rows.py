@@ -58,8 +58,14 @@ def _is_bare(layout: Layout, box: Box) -> bool:
 
 
 def boxes_beyond(half: np.ndarray, layout: Layout) -> int:
-    """In how many of `places_beyond` a box is seen."""
-    return sum(_is_box(half, box) for box in places_beyond(layout))
+    """In how many of `places_beyond` a box is seen, and none half a box beside it: there lined paper has one as well."""
+    return sum(_is_box(half, box) and not any(_is_box(half, b) for b in _beside(box)) for box in places_beyond(layout))
+
+
+def _beside(box: Box) -> tuple[Box, Box]:
+    """The places half a box's height above and below it."""
+    x, y, w, h = box
+    return (x, y - h / 2, w, h), (x, y + h / 2, w, h)
 
 
 def _is_box(half: np.ndarray, box: Box) -> bool:

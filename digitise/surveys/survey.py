@@ -142,7 +142,7 @@ def iter_surveys(store: Store, packs: Sequence[str] | None = None, *, seen: Seen
                     continue  # its last page was given to another pack meanwhile
                 raise ValueError(f"no page of pack {pack} has been read")
             newest = max(pages, key=lambda p: p.id)
-            sheets = [(p, {name: seen(cell) for name, cell in cells.pop(p.id).items()}) for p in pages]
+            sheets = [(p, {name: seen(cell) for name, cell in cells[p.id].items()}) for p in pages]
             survey = assemble(store.protocol_for(newest), pack, sheets)
             pairs = [seen_twice(store, kept, other) for kept, other in rivals(own[pack])]
             found = tuple(Finding(_page_place(one.kept), words(one), one.kept.id) for one in pairs if words(one))
