@@ -58,7 +58,7 @@ def _is_bare(layout: Layout, box: Box) -> bool:
 
 
 def boxes_beyond(half: np.ndarray, layout: Layout) -> int:
-    """In how many of `places_beyond` a box is seen, and none half a box beside it: there lined paper has one as well."""
+    """In how many of `places_beyond` a box is seen, and none half a box beside it, as on lined paper."""
     return sum(_is_box(half, box) and not any(_is_box(half, b) for b in _beside(box)) for box in places_beyond(layout))
 
 
