@@ -120,3 +120,12 @@ def test_a_mark_along_the_rule_is_a_stroke_where_the_total_counts_it(total, numb
     assert (strokes.reasons, written.reasons) == left
     assert strokes.value == 4
     assert written.value == total.value
+
+
+def test_a_mark_along_the_rule_that_the_counters_see_differently_is_for_a_person():
+    """A total settles one doubt, not two: it may be what left the mark out."""
+    tally = Decoded(5, 0.9, ((5, 0.9),), ("counts-differ", "near-rule"))
+    (_, strokes), (_, total) = checked_pair(tally, {4: 0.5, 5: 0.5}, Decoded(4, 0.99, ((4, 0.99),)), {4: 0.99})
+
+    assert "near-rule" in strokes.reasons
+    assert total.value == 4

@@ -224,7 +224,7 @@ def _told_apart(views: Views, page: Page, pose: Pose, poses: Iterable[Pose]) -> 
     rivals = [p for p in rivals if not own.isdisjoint(map(id, p.marks))]
     lacks = 1 - _fit(page.flattened)
     for rival in rivals:
-        if 1 - _fit(flatten_views(views, rival.layout, rival.homography)) < FAR_LESS * lacks + LESS:
+        if 1 - _fit(_flattened(views, rival)) < FAR_LESS * lacks + LESS:
             names = (f"{one.title}, page {one.page} of {one.protocol}" for one in (pose.layout, rival.layout))
             return NotRegistered("which-sheet", f"it may be {' or '.join(names)}", pose.layout)
     return page

@@ -167,12 +167,12 @@ def checked_pair(
         total = replace(total, value=max(kept, key=kept.get)) if len(kept) < len(numbers) else total
         numbers = kept
     by_tally, by_total, _ = agree(strokes, numbers)
-    if "counts-differ" in tally.reasons and not total.reasons and max(by_tally, key=by_tally.get) == total.value:
-        left = tuple(r for r in tally.reasons if r != "counts-differ")
-        tally = Decoded(total.value, tally.score, tally.candidates, left)
     plain = not total.reasons and numbers.get(total.value, 0.0) > PLAIN_TOTAL * sum(numbers.values())
     if tally.reasons == ("near-rule",) and plain and tally.value == total.value:
         tally = replace(tally, reasons=())
+    if "counts-differ" in tally.reasons and not total.reasons and max(by_tally, key=by_tally.get) == total.value:
+        left = tuple(r for r in tally.reasons if r != "counts-differ")
+        tally = Decoded(total.value, tally.score, tally.candidates, left)
     if tally.value != total.value:
         return (
             ("tally-alone", replace(tally, reasons=(*tally.reasons, "total-differs"))),
