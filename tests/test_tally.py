@@ -251,6 +251,15 @@ def test_tally_means_what_both_counters_say(found, value, reasons) -> None:
     assert 0 <= found.score <= 1
 
 
+@pytest.mark.parametrize("doubt", ["parting", "faint"])
+def test_a_stroke_that_may_be_two_and_a_bar_that_may_be_none_are_told(doubt: str) -> None:
+    """Both counters say four; the contours have a doubt of their own."""
+    seen = StrokeCount(4, 0, False, 20.0, 8.0, **{doubt: 1})
+    found, _ = decode_tally(seen, LearnedCount(4.0, 0.0, 0.0), 60)
+
+    assert (found.value, found.reasons) == (4, ("counts-differ",))
+
+
 def test_agreement_is_surer_than_difference() -> None:
     """Seven by both counters beats seven against eight; the farther apart, the less sure."""
     scores = [_decoded(7, learned).score for learned in (7.0, 7.3, 7.5)]
