@@ -267,6 +267,22 @@ def test_a_letter_as_flat_as_a_dash_goes_to_a_person(printed, layout, page_of) -
         assert (reading.value, reading.flagged) == ("KL", flagged)
 
 
+def test_a_count_with_a_stroke_along_the_rule_and_no_total_goes_to_a_person(printed, layout, page_of) -> None:
+    """Three strokes, the first of them 0.5 mm or 2 mm from the left rule."""
+    one = layout("fish")
+    cell = next(c for c in one.cells if c.kind == "tally")
+    for first, doubt in ((0.5, True), (2.0, False)):
+        image = printed("fish").copy()
+        x, y, _, h = cell.box_mm
+        for at in (first, first + 2, first + 4):
+            ends = [(round((x + at) * 8), round(v * 8)) for v in (y + 2, y + h - 2)]
+            cv2.line(image, *ends, 90, 5, cv2.LINE_AA)
+        reading = next(r for r in read_page(page_of(one, image)) if r.cell == cell.id)
+
+        assert reading.value == 3
+        assert ("near-rule" in reading.reasons) is doubt
+
+
 def test_a_line_drawn_down_through_a_box_of_digits_goes_to_a_person(printed, layout, page_of) -> None:
     """As a ditto mark: it leaves the box by 0.8 mm above and below. A tall one that reaches both rules does not."""
     one = layout("site")
