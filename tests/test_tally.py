@@ -260,6 +260,16 @@ def test_a_stroke_that_may_be_two_and_a_bar_that_may_be_none_are_told(doubt: str
     assert (found.value, found.reasons) == (4, ("counts-differ",))
 
 
+def test_a_zero_is_as_sure_as_both_kinds_of_reader() -> None:
+    """A slashed nought, three strokes to the contours: sure where those that read digits see a nought, not otherwise."""
+    seen, learned = StrokeCount(3, 0, False, 20.0, 8.0), LearnedCount(1.0, 0.0, 0.98)
+    unasked, sure, doubtful = (decode_tally(seen, learned, 60, zero=z)[0] for z in (None, 0.99, 0.1))
+
+    assert [d.value for d in (unasked, sure, doubtful)] == [0, 0, 0]
+    assert sure.score == pytest.approx(1 - 0.02 * 0.01)
+    assert (unasked.score, doubtful.score) == (0.5, 0.1)
+
+
 def test_agreement_is_surer_than_difference() -> None:
     """Seven by both counters beats seven against eight; the farther apart, the less sure."""
     scores = [_decoded(7, learned).score for learned in (7.0, 7.3, 7.5)]
@@ -305,6 +315,24 @@ def test_a_written_zero_is_zero(written, reef, mark: str) -> None:
 
     assert sum(found[n].value == 0 and found[n].value is not None for n in names) >= 23
     assert sum(found[n].value == 0 for n in totals) >= 23
+
+
+@pytest.mark.parametrize("mark", ["plain", "dash_zero", "slashed_zero"])
+def test_a_zero_without_a_total_is_hardly_ever_shown(written, reef, mark: str) -> None:
+    """At least 22 of 24 lone noughts, dashes or slashed noughts are accepted, all of them as 0."""
+    names = _names(reef)
+    cells, acceptance = (
+        decode_page(written("fish", dict.fromkeys(names, 0), dict.fromkeys(names, mark))),
+        shipped_acceptance(),
+    )
+    taken = [
+        cells[n][1].value
+        for n in names
+        if acceptance.judge(cells[n][0], cells[n][1].score, doubtful=bool(cells[n][1].reasons))[1]
+    ]
+
+    assert len(taken) >= 22
+    assert set(taken) == {0}
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])

@@ -25,11 +25,14 @@ from digitise.sheets.layout import Box, Cell
 MODELS = Path(__file__).parents[1] / "models"
 SIDE_PX = 48
 MARGIN_MM = 1.2  # of the neighbourhood shown around a character's box
+ONE_CHARACTER_MM = 10.4  # side of what is shown of a box for one character
+FILLED = 0.7  # of that at most, by a mark from a larger box
 REACH_MM = 3.0  # how far around a cell ink is followed to find out whose it is
 DIGIT_CLASSES = (*"0123456789", "dash", "blank", "void", "junk")
 LETTER_CLASSES = (*"ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789", "blank", "void", "junk")
 TICK_CLASSES = ("blank", "mark", "void")
 CLASSES = (DIGIT_CLASSES, LETTER_CLASSES, TICK_CLASSES)  # of the networks' answers, side by side
+ZERO_CLASSES = (DIGIT_CLASSES.index("0"), DIGIT_CLASSES.index("dash"))
 HEADS = ("digit", "letter", "tick")
 NETWORKS = ("characters.onnx", "second.onnx")
 SURE = 0.999  # a box is shown to the second network too when the first one's likeliest answer is less likely
@@ -113,6 +116,22 @@ def character_crops(page: InkPage, cell: Cell) -> np.ndarray:
         square[top : top + part.shape[0], left : left + part.shape[1]] = part
         crops[i] = cv2.resize(square, (SIDE_PX, SIDE_PX), interpolation=cv2.INTER_AREA)
     return np.clip(crops / page.pencil, 0.0, 1.5)
+
+
+def mark_crop(page: InkPage, ink: np.ndarray) -> np.ndarray:
+    """One picture of all that is written in a larger box, as `character_crops` makes them, (SIDE_PX, SIDE_PX) float32.
+
+    `ink` is the box's own, (H, W). The mark stands in the middle, as large as it would be in a box for one character,
+    or smaller where it is too large for one.
+    """
+    x, y, width, height = cv2.boundingRect((ink > ink_threshold(page)).view(np.uint8))
+    side = max(int(round(ONE_CHARACTER_MM * FLAT_PX_PER_MM)), int(max(width, height) / FILLED))
+    top, left = y + height // 2 - side // 2, x + width // 2 - side // 2
+    square = np.zeros((side, side), np.float32)
+    part = ink[max(0, top) : top + side, max(0, left) : left + side]
+    square[max(0, -top) :, max(0, -left) :][: part.shape[0], : part.shape[1]] = part
+    crop = cv2.resize(square, (SIDE_PX, SIDE_PX), interpolation=cv2.INTER_AREA)
+    return np.clip(crop / page.pencil, 0.0, 1.5)
 
 
 def load_network(name: str) -> cv2.dnn.Net:

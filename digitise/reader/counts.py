@@ -43,8 +43,18 @@ def tally_weights(contour: StrokeCount, learned: LearnedCount, most: int) -> dic
     return {int(n): float(w) for n, w in zip(k, weight, strict=True) if w > 1e-9}
 
 
-def decode_tally(contour: StrokeCount, learned: LearnedCount, most: int) -> tuple[Decoded, dict[int, float]]:
+def may_be_zero(contour: StrokeCount, learned: LearnedCount) -> bool:
+    """Whether a box may hold a lone dash or a written zero, so that its mark is to be read as a digit too."""
+    return contour.ink_mm2 >= 0.35 and (contour.zero or learned.zero > 0.5)
+
+
+def decode_tally(
+    contour: StrokeCount, learned: LearnedCount, most: int, *, zero: float | None = None
+) -> tuple[Decoded, dict[int, float]]:
     """A tally box by itself, and the weights of its counts (empty when it holds no count).
+
+    `zero` is how likely its mark is a nought or a dash to the networks that read digits, None where these were not
+    asked.
 
     Nothing written is None; a lone dash or a written zero is 0; a box crossed out is None with a reason. Where the
     counters differ, the weights are those of counts that the learned one, which is right far more often, may mean: a
@@ -63,6 +73,8 @@ def decode_tally(contour: StrokeCount, learned: LearnedCount, most: int) -> tupl
         ), {}
     if learned.zero > 0.5 or (contour.zero and learned.strokes < 0.7):
         sure = learned.zero if contour.zero or contour.count <= 2 else 0.5
+        if zero is not None:
+            sure = 1 - (1 - learned.zero) * (1 - zero) if zero > 0.5 else min(sure, zero)
         reasons = ("unsure",) if contour.longest_mm > LONGEST_DASH_MM else ()
         return Decoded(0, sure, ((0, sure), (contour.count or 1, 1 - sure)), reasons), {
             0: sure,

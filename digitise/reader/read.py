@@ -16,12 +16,14 @@ from digitise.reader.characters import (
     DIGIT_CLASSES,
     LETTER_CLASSES,
     TICK_CLASSES,
+    ZERO_CLASSES,
     CharacterEvidence,
     character_crops,
     ink_threshold,
+    mark_crop,
     read_characters,
 )
-from digitise.reader.counts import agree, decode_tally, left_open
+from digitise.reader.counts import agree, decode_tally, left_open, may_be_zero
 from digitise.reader.fields import VOID_LIMIT, decode_cell, number_weights
 from digitise.reader.ink import InkPage, extract_ink
 from digitise.reader.learned import SHIPPED, Learned, OwnReader
@@ -47,7 +49,7 @@ from digitise.reader.text import read_text
 from digitise.reader.unclear import sent_back
 from digitise.sheets.layout import Cell, Layout
 
-READER_VERSION = "7"
+READER_VERSION = "8"
 FIRM = 0.6  # share of the page's pencil that a smudge or a fold hardly reaches
 LEAST_MARK_MM2, LEAST_CHARACTER_MM2 = 0.3, 1.0  # so firm, of a mark in a cell, and of a character in its box
 PLAIN_TOTAL = 0.9  # a total this likely by its own ink says whether a mark along the rule was counted
@@ -133,10 +135,23 @@ def _tallies(page: InkPage, cells: Sequence[Cell]) -> Tallies:
     inks = [own_ink(page, c) for c in cells]
     threshold = ink_threshold(page)
     learned = learned_counts([network_input(i, page.pencil) for i in inks])
+    contours = [contour_count(ink, threshold, count) for ink, count in zip(inks, learned, strict=True)]
+    zeros = _zeros(page, inks, [may_be_zero(*both) for both in zip(contours, learned, strict=True)])
     out = {}
-    for cell, ink, count in zip(cells, inks, learned, strict=True):
-        decoded, strokes = decode_tally(contour_count(ink, threshold, count), count, cell.max or 60)
+    for cell, ink, contour, count, zero in zip(cells, inks, contours, learned, zeros, strict=True):
+        decoded, strokes = decode_tally(contour, count, cell.max or 60, zero=zero)
         out[cell.id] = _strokes_overlooked(page, cell, ink, decoded), strokes
+    return out
+
+
+def _zeros(page: InkPage, inks: Sequence[np.ndarray], asked: Sequence[bool]) -> list[float | None]:
+    """How likely the mark in each tally box is a nought or a dash to the networks that read digits, where asked."""
+    places = [i for i, ask in enumerate(asked) if ask]
+    out: list[float | None] = [None] * len(inks)
+    if places:
+        crops = np.stack([mark_crop(page, inks[i]) for i in places])
+        for i, evidence in zip(places, read_characters(page, crops, ["digit"] * len(places)), strict=True):
+            out[i] = float(evidence.digit[list(ZERO_CLASSES)].sum())
     return out
 
 
