@@ -17,9 +17,10 @@ from digitise.estimate.review_order import (
     unknown_count_variance,
 )
 from digitise.results import survey_results
-from digitise.results.importance import cell_weights, queue_by_importance
+from digitise.results.importance import cell_weights
 from digitise.store import CellNow
 from digitise.surveys.chances import code_chances, count_chances, count_slip_variance, named_chances, slip_chance
+from review_app.ordering import in_order
 
 CODES = {"AA": "coral", "BB": "sand", "CC": "rock"}
 RAY = "fish/ray/0-10/tally"
@@ -163,7 +164,6 @@ def test_shares_of_the_variance_sum_to_one_and_unread_cells_have_theirs():
 
     assert one.shares.unread == pytest.approx(read / (design + 2 * read), rel=1e-6)
     assert one.shares.sampling + one.shares.unread + one.shares.accepted == pytest.approx(1.0)
-    assert one.shares.reading == pytest.approx(one.shares.unread + one.shares.accepted)
 
 
 def test_when_everything_is_decided_by_people_both_answers_are_the_same():
@@ -325,7 +325,7 @@ def test_the_queue_can_be_put_in_the_order_of_what_matters(tmp_path):
     with Store.open(tmp_path / "store") as store:
         keep(store, result, now=NOW)
         printed = store.queue()
-        ordered = queue_by_importance(store, printed)
+        ordered = in_order(store, printed, "matters")
 
     assert [i.cell for i in printed] == ["substrate/start", "substrate/3", "substrate/9"]
     assert [i.cell for i in ordered] == ["substrate/9", "substrate/3", "substrate/start"]

@@ -71,11 +71,6 @@ class DoubtShares:
     unread: float
     accepted: float
 
-    @property
-    def reading(self) -> float:
-        """Share of all cells that nobody has looked at."""
-        return self.unread + self.accepted
-
 
 def doubt_shares(parts: VarianceParts | None) -> DoubtShares | None:
     """Shares of the total variance; None for one transect, or when the transects agree and show no spread."""
