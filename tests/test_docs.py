@@ -19,8 +19,8 @@ from digitise.sheets.protocol import Protocol, load_protocol
 from digitise.train import __main__ as train
 
 ROOT = Path(__file__).parents[1]
-DOCUMENTS = ("README.md", "DEVELOPERS.md", "CHANGELOG.md")
-README, GUIDE, CHANGES = ((ROOT / name).read_text(encoding="utf-8") for name in DOCUMENTS)
+DOCUMENTS = ("README.md", "DEVELOPERS.md", "CHANGELOG.md", "tests/benchmarks/README.md")
+README, GUIDE, CHANGES, MEASURED = ((ROOT / name).read_text(encoding="utf-8") for name in DOCUMENTS)
 MODULES = sorted(p for folder in ("digitise", "review_app") for p in (ROOT / folder).rglob("*.py"))
 GROUPS = {
     "blank": "nothing written, in a box for strokes or words",
