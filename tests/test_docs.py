@@ -343,6 +343,32 @@ def test_every_public_function_and_class_has_a_docstring(module):
     assert [n.name for n in public if not ast.get_docstring(n)] == []
 
 
+def _public(tree: ast.Module) -> list[ast.FunctionDef | ast.AsyncFunctionDef]:
+    """Public functions of a module, and public methods of its public classes."""
+    kinds = (ast.FunctionDef, ast.AsyncFunctionDef)
+    classes = [n for n in tree.body if isinstance(n, ast.ClassDef) and not n.name.startswith("_")]
+    found = [*tree.body, *(n for one in classes for n in one.body)]
+    return [n for n in found if isinstance(n, kinds) and not n.name.startswith("_")]
+
+
+def _raised(function: ast.AST) -> set[str]:
+    """Names of errors that a function itself raises; what it raises again is not among them."""
+    raised = (n.exc for n in ast.walk(function) if isinstance(n, ast.Raise) and n.exc is not None)
+    return {ast.unparse(e.func if isinstance(e, ast.Call) else e).rpartition(".")[2] for e in raised}
+
+
+@pytest.mark.parametrize("module", [m for m in MODULES if m.parent.name != "reader"], ids=_name)
+def test_every_public_function_names_the_errors_that_it_raises(module):
+    """Whoever calls it need not read its body; `StoreError` is a `ValueError`, so either name will do."""
+    lacking = []
+    for function in _public(ast.parse(module.read_text(encoding="utf-8"))):
+        words = ast.get_docstring(function) or ""
+        told = words.replace("ValueError", "ValueError StoreError")
+        lacking += [f"{function.name}: {e}" for e in _raised(function) if e[0].isupper() and e not in told]
+
+    assert lacking == []
+
+
 def test_nothing_names_a_place_on_somebodys_machine_or_a_package_index():
     """Texts and code hold on any machine: no home or work folders, no addresses of package indexes."""
     folders = "|".join(("home", "root", "work", "Users", "mnt"))

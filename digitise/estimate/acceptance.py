@@ -115,6 +115,8 @@ def fixed_sequence(
 ) -> ThresholdChoice:
     """Loosest confidence threshold whose error rate is below ``target`` with confidence ``1 - delta``.
 
+    `ValueError` where lengths differ, thresholds do not decrease, or counts fall.
+
     Parameters
     ----------
     thresholds : strictly decreasing, fixed before these calibration cells were looked at

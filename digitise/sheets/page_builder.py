@@ -96,7 +96,7 @@ class PageBuilder:
             first += count
 
     def finish(self, pages: int) -> Layout:
-        """The frozen layout, headings and footings added."""
+        """The frozen layout, headings and footings added; `ValueError` where two cells have one id."""
         p = self.protocol
         ids = [c.id for c in self.cells]
         twice = sorted({i for i in ids if ids.count(i) > 1})
@@ -223,7 +223,7 @@ def _place_field(page: PageBuilder, spec: FieldSpec, x: float, y: float) -> None
 
 
 def field_rows(page: PageBuilder, specs: tuple[FieldSpec, ...]) -> list[list[tuple[float, FieldSpec]]]:
-    """Fields from left to right in rows, each with its x."""
+    """Fields from left to right in rows, each with its x; `ValueError` in words for a field wider than the paper."""
     x, rows = page.left, []
     for spec in specs:
         slot = max(_field_width(page, spec), 2.1 * len(spec.label)) + 6.0

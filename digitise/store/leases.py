@@ -54,6 +54,8 @@ class Leases:
         """Lease those of ``(page id, cell)`` that no other client holds, in the order given, at most `most`.
 
         This client's other leases end. Cells held by clients in `also_from` are taken over.
+
+        `ValueError` without the name of a browser.
         """
         if not client:
             raise ValueError("a lease needs the name of the browser that holds it")

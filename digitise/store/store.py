@@ -185,7 +185,7 @@ class Store(KeptFiles):
             return self._worklist.packs(connection)
 
     def cells(self, page_id: int) -> tuple[Cell, ...]:
-        """The page's cells as they were printed, in reading order."""
+        """The page's cells as they were printed, in reading order; `StoreError` when there is no such page."""
         with self.database.read() as connection:
             return self._library.layout_of(connection, page_id).cells
 
