@@ -20,8 +20,8 @@ POINT_GAP_MM = 4.0  # room for the printed decimal point
 GROUP_GAP_MM = 3.0  # between year, month and day; hours and minutes
 FIELD_ROW_MM = 17.0
 COMB_MM = 0.25
-# Printed corners that a page needs, since every fifth measures how well it was flattened; on whole paper no more than
-# a page must have had to be read when it was printed without those at the edges.
+# Printed corners that a page needs, since every fifth measures how well it was flattened. On whole paper as many do as
+# pages had to have before there were any at the edges: those printed then are read still.
 LEAST_CORNERS, LEAST_WHOLE_CORNERS = 40, 20
 EDGE_MM = 4.4  # of extra corners from the paper's edge
 EDGE_ARM_MM, EDGE_IN_MM = 3.0, 2.4  # their length along the edge, and inward, where boxes are near
