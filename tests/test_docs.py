@@ -221,6 +221,16 @@ def test_files_named_in_the_documents_exist(name):
     assert [p for p in (*links, *paths) if not (ROOT / p).exists()] == []
 
 
+def test_links_inside_the_readme_lead_to_its_headings():
+    """A heading that was renamed leaves no link behind that leads nowhere."""
+    headings = re.findall(r"^#+ (.+)$", README, re.MULTILINE)
+    places = {re.sub(r"[^\w -]", "", h.lower()).replace(" ", "-") for h in headings}
+    links = re.findall(r"\]\(#([^)]+)\)", README)
+
+    assert len(links) > 20
+    assert [link for link in links if link not in places] == []
+
+
 def test_the_readme_opens_with_one_paragraph_and_four_pictures():
     """What the tool is for comes before how it is used."""
     opening = README.split("## ")[0]
