@@ -481,7 +481,10 @@ def test_accounts_that_share_a_store_share_its_tables(folder):
         tables(folder)
     finally:
         os.umask(usual)
-    for path in (folder / "results").rglob("*"):
+    paths = list((folder / "results").rglob("*"))
+    assert any(p.is_dir() for p in paths)
+    assert any(p.suffix == ".parquet" for p in paths)
+    for path in paths:
         assert path.stat().st_mode & 0o777 == (0o775 if path.is_dir() else 0o664), path
 
 

@@ -172,7 +172,9 @@ def test_when_everything_is_decided_by_people_both_answers_are_the_same():
         made_sheet("substrate", points({"BK": n, "YB": 40 - n}), transect=t, by="Anna")
         for t, n in ((1, 16), (2, 12), (3, 8))
     ]
-    for one in survey_results(made_survey(*sheets)).lines[0].categories:
+    categories = survey_results(made_survey(*sheets)).lines[0].categories
+    assert sum(one.shares is not None for one in categories) == 2  # those that were seen
+    for one in categories:
         assert one.expected.site == one.site.cover
         assert one.shares is None or (one.shares.unread, one.shares.accepted) == (0.0, 0.0)
 
