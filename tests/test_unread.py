@@ -310,6 +310,18 @@ def test_cells_of_a_survey_have_weights_by_what_rests_on_them():
     assert ranked[0][0] == fish[0].id
 
 
+def test_an_unread_total_comes_right_after_its_tally():
+    """They share what rests on them; whoever counts the strokes has the total in view next."""
+    total = RAY.replace("/tally", "/total")
+    fish = made_sheet("fish", {RAY: UNREAD, total: UNREAD})
+    for name in (RAY, total):
+        fish = doubt(fish, name, 7, 0.5, (7, 0.5), (12, 0.5))
+    weights = cell_weights(made_survey(fish))
+
+    assert [name for _, name in sorted(weights, key=lambda key: -weights[key])] == [RAY, total]
+    assert weights[fish[0].id, total] == pytest.approx(weights[fish[0].id, RAY])
+
+
 def test_the_queue_can_be_put_in_the_order_of_what_matters(tmp_path):
     """The point at evens comes first, names and times last; nothing is lost."""
     from kept import NOW, keep, made_result
