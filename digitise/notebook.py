@@ -169,9 +169,9 @@ class Programme:
 
     def community(self, site: str | None = None, date: str | None = None, pack: str | None = None) -> pd.DataFrame:
         """Richness, Shannon, Simpson, evenness, rarefied richness; see `community_table`."""
-        from digitise.results.change_tables import community_of
+        from digitise.results.change_tables import community_table
 
-        return community_of(self._table("pooled", site, date, pack))
+        return community_table(self._table("pooled", site, date, pack))
 
     def changes(
         self,

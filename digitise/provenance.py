@@ -65,6 +65,8 @@ class Origins:
 
         Digested are every page's photograph and every cell's present state, value and decider, in a fixed order: as
         sorted lines, which begin with the pack.
+
+        `ValueError` for a pack that comes before the last one.
         """
         if in_turn(survey.pack) < self._last:
             raise ValueError(f"pack {survey.pack} came after '{self._last}'; expected packs in turn")
@@ -81,7 +83,10 @@ class Origins:
             self._between = "\n"
 
     def record(self, packs: Iterable[str], *, now: datetime) -> Provenance:
-        """The origin of all of them; `packs` in the order in which they are told."""
+        """The origin of all of them; `packs` in the order in which they are told.
+
+        `ValueError` for a time without its zone.
+        """
         if now.tzinfo is None:
             raise ValueError("now has no time zone; pass datetime.now(UTC)")
         return Provenance(

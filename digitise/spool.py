@@ -77,13 +77,13 @@ class Spool:
         self._file.close()
 
     def put(self, key: Hashable, data: bytes) -> None:
-        """Put bytes away."""
+        """Put bytes away; what a key held before is given out no more."""
         packed = zlib.compress(data, _FAST)
         self._places[key] = (self._file.seek(0, io.SEEK_END), len(packed))
         self._file.write(packed)
 
     def get(self, key: Hashable) -> bytes:
-        """The same bytes."""
+        """The same bytes; `KeyError` when there are none of this key."""
         start, many = self._places[key]
         self._file.seek(start)
         return zlib.decompress(self._file.read(many))
@@ -95,5 +95,5 @@ class Spool:
         self.put(key, out.getvalue())
 
     def get_object(self, key: Hashable) -> object:
-        """An equal object."""
+        """An equal object; `KeyError` when there is none of this key."""
         return pickle.loads(self.get(key))  # noqa: S301 - see above  # nosec B301

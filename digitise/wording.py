@@ -25,6 +25,16 @@ def thousands(n: int) -> str:
     return f"{n:,}".replace(",", "\u202f")
 
 
+def number(value: float | None, digits: int = 1) -> str:
+    """A number with a fixed number of decimals; a dash where there is none."""
+    return "–" if value is None else f"{value:.{digits}f}"
+
+
+def percent(share: float) -> str:
+    """A share in percent, with decimals where it is small."""
+    return f"{100 * share:.2f} %" if share < 0.1 else f"{100 * share:.0f} %"
+
+
 def cell_words(kind: str, state: str, value: object) -> str:
     """What a cell says: its value when it is entered, else why there is none."""
     if state != "entered":

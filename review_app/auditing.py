@@ -12,7 +12,7 @@ from digitise.estimate.audit import Agreement, kappa, sizes_for_bound
 from digitise.estimate.intervals import wilson
 from digitise.store import RULE, EntryRow, Store
 from digitise.store.audits import Audit, Differing, Pair
-from digitise.wording import plural, thousands
+from digitise.wording import percent, plural, thousands
 from review_app import worklist
 
 _STRATUM_WORDS = {
@@ -103,7 +103,7 @@ def result_words(audit: Audit) -> str:
         return f"All {audit.sampled} entered cells of the page were keyed again blind: {found}."
     return (
         f"{audit.sampled} of {audit.population} {audit.what} of {scope} were keyed again blind: {found}. "
-        f"With 95 % confidence at most {_percent(audit.bound)} of the {audit.what} are wrong."
+        f"With 95 % confidence at most {percent(audit.bound)} of the {audit.what} are wrong."
     )
 
 
@@ -171,7 +171,3 @@ def _compared(people: tuple[str, str], pairs: list[Pair]) -> Compared:
     names = sorted({name for pair in codes for name in pair})
     table = [[codes.count((row, column)) for column in names] for row in names]
     return Compared(people, len(both), sum(a == b for _, a, b in both), kappa(table) if codes else None)
-
-
-def _percent(share: float) -> str:
-    return f"{100 * share:.2f} %" if share < 0.1 else f"{100 * share:.0f} %"

@@ -10,7 +10,7 @@ from heapq import merge
 from itertools import islice
 
 from digitise.reader.reasons import CELL_REASONS
-from digitise.results.importance import cell_weights
+from digitise.results.importance import Key, cell_weights
 from digitise.store import PageRow, QueueItem, Store
 from digitise.surveys.survey import load_survey
 
@@ -19,7 +19,6 @@ ORDERS = {
     "sheet": "Sheet by sheet",
     "reason": "By why they are here",
 }
-Key = tuple[int, str]  # page id, cell
 Weighed = tuple[float, Key]  # minus the weight, so that what matters most comes first
 
 _MOST_LOOKED_AT = 20_000

@@ -28,7 +28,7 @@ def _shrunk(gray: np.ndarray, side: int) -> np.ndarray:
 
 @lru_cache(maxsize=400)
 def small_page(store: Store, page_id: int, side: int = SMALL_PX) -> bytes:
-    """JPEG of a flattened page, at most `side` pixels on its longer side."""
+    """JPEG of a flattened page, at most `side` pixels on its longer side; `ValueError` in words where it is damaged."""
     gray = cv2.imdecode(np.frombuffer(store.page_image(page_id), np.uint8), cv2.IMREAD_GRAYSCALE)
     if gray is None:
         raise ValueError(f"the flattened page {page_id} is damaged; bring it back from a backup")
@@ -44,7 +44,10 @@ def small_photo(store: Store, sha256: str, side: int = SMALL_PX) -> bytes:
 
 @lru_cache(maxsize=4)
 def upright(store: Store, sha256: str) -> bytes:
-    """JPEG of a kept photograph in its full size, for formats that browsers do not show."""
+    """JPEG of a kept photograph in its full size, for formats that browsers do not show.
+
+    `ValueError` in words where it cannot be decoded.
+    """
     photo = bounded.decode(store.original(sha256), sha256)
     if not photo:
         raise ValueError(f"{photo.name}: {photo.detail}")

@@ -43,7 +43,10 @@ def report_parts(store: Store) -> tuple[Volume, ...]:
 
 
 def part_numbered(store: Store, number: str) -> Volume | None:
-    """The part with this number, 1 for the first; None for an empty text, and where there is only one."""
+    """The part with this number, 1 for the first; None for an empty text, and where there is only one.
+
+    `ValueError` in words where there is no such part.
+    """
     parts = report_parts(store) if number else ()
     if number and not (number.isascii() and number.isdigit() and len(number) < 9 and 0 < int(number) <= len(parts)):
         raise ValueError("there is no such part of the results; choose one on the Results page")

@@ -94,13 +94,7 @@ def take(store: Store, wish: Wish, *, now: datetime) -> dict:
     most = max(min(MOST, max(FEWEST, -(-listed.free // 2))), len(mine))
     wanted = [*mine, *_more(store, wish, listed, mine, AT_HAND * (most - len(mine)))]
     taken = store.leases.take_free(
-        [key_of(i) for i in wanted],
-        by=wish.by,
-        client=wish.client,
-        now=now,
-        most=most,
-        only=True,
-        also_from=taken_over,
+        [key_of(i) for i in wanted], by=wish.by, client=wish.client, now=now, most=most, also_from=taken_over
     )
     given = {(one.page_id, one.cell) for one in taken}
     others = listed.theirs.values()

@@ -22,8 +22,9 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from kept import FLAGGED, keep, layout, made_result
 from sqlalchemy import select
 
-from digitise.store import ChangedMeanwhile, Store, StoreError, schema
+from digitise.store import ChangedMeanwhile, QueueItem, Store, StoreError, schema
 from digitise.store.verify import verify
+from review_app.ordering import front, key_of
 
 AT_ONCE = 5  # cells that a clerk takes at a time
 INTRUDING = 0.2  # share of turns in which a clerk goes to leased cells
@@ -52,10 +53,7 @@ def clerk(folder: Path, url: str | None, number: int, out: Path) -> None:
                 if not cells:
                     break
             else:
-                cells = patiently(
-                    notes,
-                    lambda: store.take_cells(AT_ONCE, by=f"Clerk {number}", client=client, now=now),  # noqa: B023
-                )
+                cells = patiently(notes, lambda: taken(store, f"Clerk {number}", client, now))  # noqa: B023
                 if not cells and not store.queue(limit=1):
                     break
             for cell in cells:
@@ -70,6 +68,17 @@ def clerk(folder: Path, url: str | None, number: int, out: Path) -> None:
                 waited_s = time.monotonic() - pressed
                 notes.append([kind, number, cell.page_id, cell.cell, press["value"], waited_s])
     out.write_text(json.dumps(notes))
+
+
+def taken(store: Store, by: str, client: str, now: datetime) -> list[QueueItem]:
+    """Open cells that no other clerk holds, leased to this one, as at the desk."""
+    others = {key for key, one in store.leases.held(now=now).items() if one.client != client}
+    while True:
+        found = {key_of(i): i for i in front(store, "sheet", 3 * AT_ONCE, skip=others)}
+        given = store.leases.take_free(list(found), by=by, client=client, now=now, most=AT_ONCE)
+        if given or not found:  # else others were quicker with every one of them
+            return [found[lease.page_id, lease.cell] for lease in given]
+        others |= found.keys()
 
 
 def patiently(notes: list, call: Callable):

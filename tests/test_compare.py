@@ -18,7 +18,7 @@ import digitise
 from digitise.cli import main
 from digitise.estimate.change import limits_together
 from digitise.results import asked, survey_results
-from digitise.results.change_tables import change_table, community_table, trend_table
+from digitise.results.change_tables import change_table, community_table, pooled_table, trend_table
 from digitise.results.compare import (
     HOLM,
     Measured,
@@ -194,7 +194,7 @@ def test_a_transect_with_an_unknown_count_is_left_out_of_the_community(tmp_path)
         for t, rays in ((1, 3), (2, FLAGGED)):
             fish = {"fish/ray/0-10/tally": rays, "fish/goby/0-10/tally": 4, "fish/none-seen": True}
             keep(store, made_result("fish", fish, name=f"{t}", transect=t), now=NOW)
-        row = community_table([survey_results(load_survey(store, "QH7M4K"))]).iloc[0]
+        row = community_table(pooled_table([survey_results(load_survey(store, "QH7M4K"))])).iloc[0]
 
     assert (row.transects, row.left_out, row.individuals) == (1, "T2", 7)
 

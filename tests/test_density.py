@@ -8,13 +8,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
-from shared_cases import cases, close, pmfs, the_case
+from shared_cases import cases, close, the_case
 
 from digitise.estimate import density, uneven
 from digitise.estimate.density import (
     BeltCount,
     Segment,
-    add_counts,
     belt_density,
     belt_from_pmf,
     belt_from_segments,
@@ -276,19 +275,6 @@ def test_counts_that_make_no_sense_are_refused(call, message):
 
 
 # --- identities
-
-
-@given(st.lists(pmfs(), max_size=4))
-@settings(deadline=None)
-def test_moments_of_independent_counts_add(laws):
-    """Over size classes or species, in any order."""
-    total = add_counts(laws)
-    mean, variance = count_moments(total)
-    moments = [count_moments(law) for law in laws]
-
-    assert mean == pytest.approx(math.fsum(m for m, _ in moments))
-    assert variance == pytest.approx(math.fsum(v for _, v in moments), abs=1e-9)
-    assert add_counts(laws[::-1]) == pytest.approx(total)
 
 
 @given(st.lists(st.integers(0, 60), min_size=1, max_size=8), st.sampled_from([1.0, 40.0, 100.0, HECTARE]))

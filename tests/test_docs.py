@@ -19,8 +19,8 @@ from digitise.sheets.protocol import Protocol, load_protocol
 from digitise.train import __main__ as train
 
 ROOT = Path(__file__).parents[1]
-DOCUMENTS = ("README.md", "DEVELOPERS.md", "CHANGELOG.md")
-README, GUIDE, CHANGES = ((ROOT / name).read_text(encoding="utf-8") for name in DOCUMENTS)
+DOCUMENTS = ("README.md", "DEVELOPERS.md", "CHANGELOG.md", "tests/benchmarks/README.md")
+README, GUIDE, CHANGES, MEASURED = ((ROOT / name).read_text(encoding="utf-8") for name in DOCUMENTS)
 MODULES = sorted(p for folder in ("digitise", "review_app") for p in (ROOT / folder).rglob("*.py"))
 GROUPS = {
     "blank": "nothing written, in a box for strokes or words",
@@ -221,6 +221,16 @@ def test_files_named_in_the_documents_exist(name):
     assert [p for p in (*links, *paths) if not (ROOT / p).exists()] == []
 
 
+def test_links_inside_the_readme_lead_to_its_headings():
+    """A heading that was renamed leaves no link behind that leads nowhere."""
+    headings = re.findall(r"^#+ (.+)$", README, re.MULTILINE)
+    places = {re.sub(r"[^\w -]", "", h.lower()).replace(" ", "-") for h in headings}
+    links = re.findall(r"\]\(#([^)]+)\)", README)
+
+    assert len(links) > 20
+    assert [link for link in links if link not in places] == []
+
+
 def test_the_readme_opens_with_one_paragraph_and_four_pictures():
     """What the tool is for comes before how it is used."""
     opening = README.split("## ")[0]
@@ -341,6 +351,32 @@ def test_every_public_function_and_class_has_a_docstring(module):
 
     assert ast.get_docstring(tree)
     assert [n.name for n in public if not ast.get_docstring(n)] == []
+
+
+def _public(tree: ast.Module) -> list[ast.FunctionDef | ast.AsyncFunctionDef]:
+    """Public functions of a module, and public methods of its public classes."""
+    kinds = (ast.FunctionDef, ast.AsyncFunctionDef)
+    classes = [n for n in tree.body if isinstance(n, ast.ClassDef) and not n.name.startswith("_")]
+    found = [*tree.body, *(n for one in classes for n in one.body)]
+    return [n for n in found if isinstance(n, kinds) and not n.name.startswith("_")]
+
+
+def _raised(function: ast.AST) -> set[str]:
+    """Names of errors that a function itself raises; what it raises again is not among them."""
+    raised = (n.exc for n in ast.walk(function) if isinstance(n, ast.Raise) and n.exc is not None)
+    return {ast.unparse(e.func if isinstance(e, ast.Call) else e).rpartition(".")[2] for e in raised}
+
+
+@pytest.mark.parametrize("module", [m for m in MODULES if m.parent.name != "reader"], ids=_name)
+def test_every_public_function_names_the_errors_that_it_raises(module):
+    """Whoever calls it need not read its body; `StoreError` is a `ValueError`, so either name will do."""
+    lacking = []
+    for function in _public(ast.parse(module.read_text(encoding="utf-8"))):
+        words = ast.get_docstring(function) or ""
+        told = words.replace("ValueError", "ValueError StoreError")
+        lacking += [f"{function.name}: {e}" for e in _raised(function) if e[0].isupper() and e not in told]
+
+    assert lacking == []
 
 
 def test_nothing_names_a_place_on_somebodys_machine_or_a_package_index():

@@ -186,7 +186,9 @@ def _cells(manifest: dict, pack: str, sheet: str) -> dict[int, dict]:
 
 
 def _packs(manifest: dict) -> list[str]:
-    return list(dict.fromkeys(p["pack"] for p in manifest["photos"]))
+    packs = list(dict.fromkeys(p["pack"] for p in manifest["photos"]))
+    assert len(packs) == 2
+    return packs
 
 
 def _true_points(manifest: dict, pack: str) -> dict[int, Counter]:

@@ -6,7 +6,7 @@ from collections import Counter
 from pathlib import Path
 
 import pytest
-from mutate import mutated, nothing, seeds, way_in
+from damage import mutated, nothing, seeds, way_in
 
 from digitise.batch.workers import Stopped, Workers
 from digitise.reader.reasons import REASONS

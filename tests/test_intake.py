@@ -9,7 +9,7 @@ from pathlib import Path
 import kept
 import numpy as np
 import pytest
-from mutate import encoded, seeds
+from damage import encoded, seeds
 from PIL import Image
 from streamlit.testing.v1 import AppTest
 

@@ -17,7 +17,7 @@ from stores import enter, fish
 from digitise.cli import main
 from digitise.notebook import open_programme
 from digitise.results import cores, kept, parts, survey_results
-from digitise.results.change_tables import community_table
+from digitise.results.change_tables import community_table, pooled_table
 from digitise.results.kept import KeptTables, make_ahead
 from digitise.results.parts import TABLES, Taken, alone
 from digitise.store import Store
@@ -255,7 +255,7 @@ def test_only_rows_of_a_level_can_be_asked_for_and_each_confidence_has_its_own_t
         wide, narrow = (p.density(level="site") for p in (programme, ninety))
         community = programme.community()
     with Store.open(folder) as store:
-        expected = community_table([survey_results(s) for s in load_surveys(store)])
+        expected = community_table(pooled_table([survey_results(s) for s in load_surveys(store)]))
 
     assert set(wide["level"]) == {"site"}
     both = wide["high_per_100m2"] - narrow["high_per_100m2"]
@@ -481,7 +481,10 @@ def test_accounts_that_share_a_store_share_its_tables(folder):
         tables(folder)
     finally:
         os.umask(usual)
-    for path in (folder / "results").rglob("*"):
+    paths = list((folder / "results").rglob("*"))
+    assert any(p.is_dir() for p in paths)
+    assert any(p.suffix == ".parquet" for p in paths)
+    for path in paths:
         assert path.stat().st_mode & 0o777 == (0o775 if path.is_dir() else 0o664), path
 
 

@@ -11,7 +11,7 @@ import time
 from pathlib import Path
 
 import pytest
-from mutate import encoded, seeds
+from damage import encoded, seeds
 from PIL import Image
 
 from digitise.cli import main

@@ -8,7 +8,18 @@ from hypothesis import strategies as st
 from kept import made_result
 
 from digitise.reader.reading import Reading
-from digitise.surveys.roster import edits, folded, match_names, split_names, suggestions, with_suggestions
+from digitise.surveys.roster import (
+    DOUBT,
+    ERROR,
+    LETTER,
+    STRANGER,
+    edits,
+    folded,
+    match_names,
+    split_names,
+    suggestions,
+    with_suggestions,
+)
 
 PEOPLE = ("Mira Tole", "Keo Varn", "Ada Lind", "Jun Ansu", "Rosu Beki", "Tam Orle")
 SITES = ("Lantern Garden", "Ossa Ledge")
@@ -36,6 +47,7 @@ def test_a_stranger_matches_nobody() -> None:
     assert match_names("BRENNA QUILL", PEOPLE) == ()
     assert match_names("", PEOPLE) == ()
     assert match_names("MIRA TOLE", ()) == ()
+    assert match_names("XYRA", ("Mira",)) == ()  # half of four letters wrong
 
 
 def test_a_name_that_two_people_share_is_shared_between_them() -> None:
@@ -44,6 +56,15 @@ def test_a_name_that_two_people_share_is_shared_between_them() -> None:
 
     assert [m.name for m in found] == ["Mira Tole", "Mira Fesk"]
     assert found[0].probability == pytest.approx(found[1].probability)
+
+
+def test_the_probability_of_one_wrong_letter_by_hand() -> None:
+    """Mira or Keo, with one of four letters for another; else somebody unknown, any letters at all."""
+    meant = (1 - STRANGER) / 2 * (ERROR / 26) * (1 - ERROR) ** 3
+    found = match_names("MIRO", ("Mira", "Keo"))
+
+    assert [m.name for m in found] == ["Mira"]
+    assert found[0].probability == pytest.approx((1 - DOUBT) * meant / (meant + STRANGER * LETTER**4), rel=1e-9)
 
 
 def test_more_wrong_letters_are_less_sure() -> None:

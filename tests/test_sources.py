@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 import pypdfium2
 import pytest
-from mutate import encoded, seeds
+from damage import encoded, seeds
 from PIL import Image
 
 from digitise.batch import sources

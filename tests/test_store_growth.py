@@ -17,6 +17,7 @@ from stores import GOBY, RAY, TOTAL, enter, fish
 from digitise.store import queue, schema
 from digitise.store.verify import verify
 from digitise.surveys.survey import load_survey
+from review_app.taking import Wish, take
 
 WITH_EVERY_CELL = ("readings", "entries", "open_cells", "links", "audit_cells", "audit_answers")
 OTHER = "WX3PLE"
@@ -57,7 +58,8 @@ def everyday_work(store) -> None:
     """Everything that the screens ask of a store while people work."""
     page = store.queue(limit=1)[0].page_id
     store.queue(pack=PACK), store.queue(sheet="fish", reason="unsure", limit=5)
-    item = store.take_cells(1, by="Anna", client="desk-anna", now=NOW)[0]
+    taken = take(store, Wish("desk-anna", "Anna"), now=NOW)["items"]
+    item = store.queue(keys={(taken[0]["page"], taken[0]["cell"])})[0]
     press = {"client": "desk-anna", "seq": 1, "last_seen": item.last_entry}
     enter(store, item.page_id, item.cell, **press)
     enter(store, item.page_id, item.cell, **press)
@@ -68,7 +70,7 @@ def everyday_work(store) -> None:
     store.asked.ask(page, TOTAL, remark="5 or 6?", by="Anna", client="desk-anna", seq=3, now=NOW)
     store.queue(keys=store.asked.waiting(), limit=5)
     free = [(i.page_id, i.cell) for i in store.queue(limit=2)]
-    store.leases.take_free(free, by="Ben", client="desk-ben", now=NOW, only=True, also_from={"desk-anna"})
+    store.leases.take_free(free, by="Ben", client="desk-ben", now=NOW, also_from={"desk-anna"})
     store.leases.held(now=NOW)
     store.cells(page), store.readings(page), store.entries(page), store.current(page)
     store.assign(page, PACK, 1, "Anna", NOW)

@@ -34,7 +34,7 @@ def full(store) -> int:
     store.signoffs.sign(PACK, statement="Looked.", by="Mira", now=NOW, digest=store.signoffs.digest(PACK))
     store.findings.accept(PACK, "missing/fish/2", reason="Storm.", by="Mira", now=NOW)
     store.people.set("Mira", role="scientist", by="Setup", now=NOW)
-    store.leases.take(page, RAY, by="Anna", client="desk-anna", now=NOW)
+    store.leases.take_free([(page, RAY)], by="Anna", client="desk-anna", now=NOW)
     return page
 
 

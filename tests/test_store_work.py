@@ -10,27 +10,27 @@ from kept import FLAGGED, NOW, PACK, keep, layout, made_result
 from stores import GOBY, RAY, TOTAL, enter, fish
 
 from digitise.estimate.audit import joint_upper_bound, most_wrong_in_lot
-from digitise.store import ChangedMeanwhile, Leased, StoreError
+from digitise.store import ChangedMeanwhile, StoreError
 
 MINUTE = timedelta(minutes=1)
 
 
-def lease(store, page, cell=TOTAL, *, by="Anna", client="desk-anna", now=NOW, **extra):
-    return store.leases.take(page, cell, by=by, client=client, now=now, **extra)
+def lease(store, page, *cells, by="Anna", client="desk-anna", now=NOW):
+    """What a browser is given of these cells, or of the total."""
+    return store.leases.take_free([(page, c) for c in cells or (TOTAL,)], by=by, client=client, now=now)
 
 
 # Leases
 
 
-def test_a_leased_cell_is_refused_to_another_browser_in_words(store):
-    """The sentence says who looks at it and since when; the same browser may take it again."""
+def test_a_leased_cell_is_given_to_no_other_browser(store):
+    """The same browser may take it again, which puts its end off."""
     page = fish(store)
     lease(store, page)
 
-    with pytest.raises(Leased, match=r"Anna is looking at this cell \(since 09:30 UTC\)"):
-        lease(store, page, by="Ben", client="desk-ben")
-    assert lease(store, page, now=NOW + MINUTE).expires_at == "2026-03-28T09:33:00Z"
-    assert list(store.leases.held(now=NOW + MINUTE)) == [(page, TOTAL)]
+    assert lease(store, page, by="Ben", client="desk-ben") == []
+    assert lease(store, page, now=NOW + MINUTE)[0].expires_at == "2026-03-28T09:33:00Z"
+    assert [(key, one.by) for key, one in store.leases.held(now=NOW + MINUTE).items()] == [((page, TOTAL), "Anna")]
 
 
 def test_a_lease_ends_by_itself(store):
@@ -38,14 +38,13 @@ def test_a_lease_ends_by_itself(store):
     page = fish(store)
     lease(store, page)
 
-    assert lease(store, page, by="Ben", client="desk-ben", now=NOW + 2 * MINUTE).by == "Ben"
+    assert lease(store, page, by="Ben", client="desk-ben", now=NOW + 2 * MINUTE)[0].by == "Ben"
 
 
 def test_a_decision_ends_the_lease_of_its_own_browser_only(store):
     """Anna's decision frees what Anna held; a decision from elsewhere leaves her lease."""
     page = fish(store, flagged=(TOTAL, GOBY))
-    lease(store, page, TOTAL)
-    lease(store, page, GOBY)
+    lease(store, page, TOTAL, GOBY)
     enter(store, page, TOTAL, client="desk-anna", seq=1)
     enter(store, page, GOBY, by="Ben", client="desk-ben", seq=1)
 
@@ -53,11 +52,10 @@ def test_a_decision_ends_the_lease_of_its_own_browser_only(store):
 
 
 def test_leases_given_back_are_free_at_once(store):
-    """One cell, or all of a browser that is closed."""
+    """Those that a browser asks for no more, or all when it is closed."""
     page = fish(store, flagged=(TOTAL, GOBY, RAY))
-    for cell in (TOTAL, GOBY, RAY):
-        lease(store, page, cell)
-    store.leases.release(client="desk-anna", page_id=page, cell=RAY)
+    lease(store, page, TOTAL, GOBY, RAY)
+    lease(store, page, TOTAL, GOBY)
     assert sorted(c for _, c in store.leases.held(now=NOW)) == sorted([TOTAL, GOBY])
 
     store.leases.release(client="desk-ben")
@@ -72,29 +70,15 @@ def test_a_clock_put_back_leaves_no_cell_locked_for_days(store):
     lease(store, page, now=NOW + timedelta(days=1))
 
     assert store.leases.held(now=NOW) == {}
-    assert lease(store, page, by="Ben", client="desk-ben").by == "Ben"
+    assert lease(store, page, by="Ben", client="desk-ben")[0].by == "Ben"
 
 
-def test_two_desks_are_given_different_cells(store):
-    """The second clerk gets the cells after the first one's; a third finds none left."""
-    fish(store, flagged=(TOTAL, GOBY, RAY))
-    take = {"by": "Anna", "client": "desk-anna", "now": NOW}
-
-    anna = store.take_cells(2, **take)
-    ben = store.take_cells(2, by="Ben", client="desk-ben", now=NOW)
-    assert [i.cell for i in anna + ben] == [i.cell for i in store.queue()]
-    assert (len(anna), len(ben)) == (2, 1)
-    assert store.take_cells(2, by="Cara", client="desk-cara", now=NOW) == []
-    assert store.take_cells(2, **take) == anna
-
-
-@pytest.mark.parametrize(("client", "seconds", "words"), [("", 60, "name of the browser"), ("desk", 601, "1 to 600")])
-def test_an_endless_or_nameless_lease_is_refused(store, client, seconds, words):
-    """No cell can be kept from others for good."""
+def test_a_nameless_lease_is_refused(store):
+    """Nobody could give it back."""
     page = fish(store)
 
-    with pytest.raises(ValueError, match=words):
-        lease(store, page, client=client, seconds=seconds)
+    with pytest.raises(ValueError, match="name of the browser"):
+        lease(store, page, client="")
 
 
 # Audits

@@ -14,7 +14,6 @@ from test_desks import line, record, send
 from test_desks import store as one_store  # noqa: F401 - a fixture
 
 from digitise.reader.reading import Reading
-from digitise.results.importance import queue_by_importance
 from digitise.store import StoreError, queue
 from review_app import ordering, routes, taking
 from review_app.taking import FEWEST, MOST, Wish
@@ -145,8 +144,6 @@ def test_the_queue_comes_by_what_matters_by_sheet_or_by_reason(one_store):  # no
 
     assert by("sheet") == [i.cell for i in printed]
     assert by("reason") == [RAY, GOBY, "fish/observer"]
-    assert by("matters") == [i.cell for i in queue_by_importance(one_store, printed)]
-    assert by("matters")[-1] == "fish/observer"
     assert by("matters") == [RAY, GOBY, "fish/observer"]  # 2 or 9 is more doubt than 8 or 9
 
 

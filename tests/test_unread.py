@@ -17,9 +17,10 @@ from digitise.estimate.review_order import (
     unknown_count_variance,
 )
 from digitise.results import survey_results
-from digitise.results.importance import cell_weights, queue_by_importance
+from digitise.results.importance import cell_weights
 from digitise.store import CellNow
 from digitise.surveys.chances import code_chances, count_chances, count_slip_variance, named_chances, slip_chance
+from review_app.ordering import in_order
 
 CODES = {"AA": "coral", "BB": "sand", "CC": "rock"}
 RAY = "fish/ray/0-10/tally"
@@ -163,7 +164,6 @@ def test_shares_of_the_variance_sum_to_one_and_unread_cells_have_theirs():
 
     assert one.shares.unread == pytest.approx(read / (design + 2 * read), rel=1e-6)
     assert one.shares.sampling + one.shares.unread + one.shares.accepted == pytest.approx(1.0)
-    assert one.shares.reading == pytest.approx(one.shares.unread + one.shares.accepted)
 
 
 def test_when_everything_is_decided_by_people_both_answers_are_the_same():
@@ -172,7 +172,9 @@ def test_when_everything_is_decided_by_people_both_answers_are_the_same():
         made_sheet("substrate", points({"BK": n, "YB": 40 - n}), transect=t, by="Anna")
         for t, n in ((1, 16), (2, 12), (3, 8))
     ]
-    for one in survey_results(made_survey(*sheets)).lines[0].categories:
+    categories = survey_results(made_survey(*sheets)).lines[0].categories
+    assert sum(one.shares is not None for one in categories) == 2  # those that were seen
+    for one in categories:
         assert one.expected.site == one.site.cover
         assert one.shares is None or (one.shares.unread, one.shares.accepted) == (0.0, 0.0)
 
@@ -308,6 +310,18 @@ def test_cells_of_a_survey_have_weights_by_what_rests_on_them():
     assert ranked[0][0] == fish[0].id
 
 
+def test_an_unread_total_comes_right_after_its_tally():
+    """They share what rests on them; whoever counts the strokes has the total in view next."""
+    total = RAY.replace("/tally", "/total")
+    fish = made_sheet("fish", {RAY: UNREAD, total: UNREAD})
+    for name in (RAY, total):
+        fish = doubt(fish, name, 7, 0.5, (7, 0.5), (12, 0.5))
+    weights = cell_weights(made_survey(fish))
+
+    assert [name for _, name in sorted(weights, key=lambda key: -weights[key])] == [RAY, total]
+    assert weights[fish[0].id, total] == pytest.approx(weights[fish[0].id, RAY])
+
+
 def test_the_queue_can_be_put_in_the_order_of_what_matters(tmp_path):
     """The point at evens comes first, names and times last; nothing is lost."""
     from kept import NOW, keep, made_result
@@ -325,7 +339,7 @@ def test_the_queue_can_be_put_in_the_order_of_what_matters(tmp_path):
     with Store.open(tmp_path / "store") as store:
         keep(store, result, now=NOW)
         printed = store.queue()
-        ordered = queue_by_importance(store, printed)
+        ordered = in_order(store, printed, "matters")
 
     assert [i.cell for i in printed] == ["substrate/start", "substrate/3", "substrate/9"]
     assert [i.cell for i in ordered] == ["substrate/9", "substrate/3", "substrate/start"]

@@ -115,7 +115,7 @@ def calibration_error(confidence: Sequence[float], right: Sequence[bool]) -> flo
 
 
 def score(judged: Sequence[Judged]) -> Score:
-    """Score a set of judged readings."""
+    """Score a set of judged readings; of none, and where none was accepted, the rates are NaN."""
     accepted = sum(j.accepted for j in judged)
     silent = sum(j.wrong_accepted for j in judged)
     bound = clopper_pearson(silent, accepted) if accepted else None

@@ -307,7 +307,10 @@ def ratio_interval(change: np.ndarray, count: np.ndarray) -> tuple[float, float]
 
 
 def area_under_risk(scores: np.ndarray, right: np.ndarray) -> float:
-    """Mean share of wrong cells among the surest 1, 2 ... N; cells of one score count as their mean."""
+    """Mean share of wrong cells among the surest 1, 2 ... N, 0 to 1; cells of one score count as their mean.
+
+    `scores`, the larger the surer, and `right`, bool, are of shape (N,), N at least 1.
+    """
     order = np.argsort(-scores, kind="stable")
     _, same = np.unique(-scores[order], return_inverse=True)
     wrong = (~right[order]).astype(np.float64)

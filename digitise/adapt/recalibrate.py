@@ -17,14 +17,13 @@ Angelopoulos et al. (2025), doi:10.1214/24-AOAS1998; Clopper & Pearson (1934), d
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import ceil
 
 import numpy as np
 
-from digitise.estimate.acceptance import acceptance_p_value, design_effect, upper_error_bound
+from digitise.estimate.acceptance import acceptance_p_value, effect_of_pages, upper_error_bound
 from digitise.estimate.audit import audit_size
 from digitise.reader.calibration import (
     DELTA,
@@ -134,7 +133,7 @@ def _under_promise(known: Sequence[OwnCell], old: Curve) -> tuple[float, int, in
     return chance, n, k
 
 
-def fit_threshold(own: Sequence[OwnCell], *, target: float, delta: float = DELTA) -> Curve | None:
+def fit_threshold(own: Sequence[OwnCell], *, target: float) -> Curve | None:
     """Curve and loosest threshold of a group whose error rate is shown to be below `target`; None when none is.
 
     Without audited cells nothing is shown: people who decide doubtful cells have seen what the program suggests.
@@ -156,11 +155,11 @@ def fit_threshold(own: Sequence[OwnCell], *, target: float, delta: float = DELTA
     strict_first = np.sort(confidence)[::-1]
     passed = None
     for level in sorted({float(strict_first[ceil(s * len(own)) - 1]) for s in SHARES}, reverse=True):
-        bound, accepted, errors = sample.bound(level, delta)
+        bound, accepted, errors = sample.bound(level)
         if bound > target:
             break
         effect = round(sample.effect, 3)
-        passed = Curve(knots, probability, level, target, delta, accepted, errors, bound, effect)
+        passed = Curve(knots, probability, level, target, DELTA, accepted, errors, bound, effect)
     return passed
 
 
@@ -174,7 +173,7 @@ class _Sample:
     wrong: np.ndarray
     effect: float
 
-    def bound(self, level: float, delta: float) -> tuple[float, int, int]:
+    def bound(self, level: float) -> tuple[float, int, int]:
         """(bound of the error rate among readings accepted at `level`, tested ones behind it, wrong ones of these)."""
         above = self.confidence >= level
         strata = [s for s in (above & self.accepted, above & ~self.accepted) if s.any()]
@@ -182,14 +181,11 @@ class _Sample:
         for stratum in strata:
             n, k = ((stratum & self.tested).sum(), (stratum & self.tested & self.wrong).sum())
             few = int(n / self.effect)
-            worst = upper_error_bound(min(ceil(k / self.effect), few), few, delta / len(strata))
+            worst = upper_error_bound(min(ceil(k / self.effect), few), few, DELTA / len(strata))
             bound += float(stratum.sum() / above.sum()) * worst
         mine = above & self.tested
         return bound, int(mine.sum()), int((mine & self.wrong).sum())
 
 
 def _effect(cells: Sequence[OwnCell]) -> float:
-    """Design effect of pages on the errors of a group."""
-    size = Counter(c.page for c in cells)
-    wrong = Counter(c.page for c in cells if not c.right)
-    return design_effect([wrong[p] for p in size], [size[p] for p in size])
+    return effect_of_pages([c.page for c in cells], [not c.right for c in cells])

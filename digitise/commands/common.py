@@ -144,7 +144,7 @@ def results_ahead(store) -> None:
 
 
 def count(text: str) -> int:
-    """An argument from 1 to 1000."""
+    """An argument from 1 to 1000; `argparse` turns its `ArgumentTypeError` into a sentence."""
     value = int(text)
     if not 1 <= value <= 1000:
         raise argparse.ArgumentTypeError(f"{value}: expected 1 to 1000")
@@ -152,7 +152,7 @@ def count(text: str) -> int:
 
 
 def jobs(text: str) -> int:
-    """A number of processes; `argparse` turns the error into a sentence."""
+    """A number of processes, 1 to 512; `argparse` turns its `ArgumentTypeError` into a sentence."""
     if not 1 <= int(text) <= 512:
         raise argparse.ArgumentTypeError(f"{text}: expected 1 to 512")
     return int(text)

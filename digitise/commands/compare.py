@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from digitise.commands.common import Adder, UsageError, open_store, say, store_argument
-from digitise.wording import plural
+from digitise.wording import number, plural
 
 if TYPE_CHECKING:
     from digitise.results.compare import Compared, SiteTrend, SurveySample
@@ -103,10 +103,6 @@ def _survey(s: SurveySample) -> str:
     return " ".join(filter(None, (s.site, s.date, f"({s.name})")))
 
 
-def _number(value: float | None, digits: int = 1) -> str:
-    return "–" if value is None else f"{value:.{digits}f}"
-
-
 def _change_line(c: Compared) -> str:
     from digitise.results.compare import HOLM
 
@@ -116,12 +112,12 @@ def _change_line(c: Compared) -> str:
     star = "*" if c.adjusted_by == HOLM else " "
     return SHOWN.format(
         label=c.variable.label[:26],
-        before=_number(means[0]),
-        after=_number(means[1]),
+        before=number(means[0]),
+        after=number(means[1]),
         change="–" if e.value is None else f"{e.value:+z.1f}{span}",
-        p=_number(c.change.p, 3),
-        adjusted=_number(c.adjusted, 3) + star,
-        detectable=_number(c.detectable),
+        p=number(c.change.p, 3),
+        adjusted=number(c.adjusted, 3) + star,
+        detectable=number(c.detectable),
         needed="–" if c.needed is None else str(c.needed),
     ).rstrip()
 
@@ -139,7 +135,7 @@ def _trend_line(t: SiteTrend) -> str:
     slope = "–" if e.value is None else f"{e.value:+z.2f}{span}"
     factor = f"{m.value:.2f} ({m.low:.2f} to {m.high:.2f})" if m.has_interval else "–"
     label = f"{t.variable.label[:26]}, {t.variable.unit}"
-    tested = f"p {_number(t.robust.p, 3):>6} {_number(t.adjusted, 3):>6}"
+    tested = f"p {number(t.robust.p, 3):>6} {number(t.adjusted, 3):>6}"
     return f"{label:<42} {len(t.dates)} surveys {slope:>28}  {tested}  {factor}"
 
 

@@ -5,9 +5,13 @@ from __future__ import annotations
 import argparse
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from digitise.commands.common import Adder, UsageError, open_store, progress_bar, say, store_argument
 from digitise.wording import plural
+
+if TYPE_CHECKING:
+    from digitise.handover.prepared import Wishes
 
 PARTS = {"report": "report", "exchange": "exchange files", "evidence": "evidence", "note": "covering note"}
 
@@ -82,11 +86,42 @@ def _check(store, folder: Path) -> int:
 
 
 def _make(store, args: argparse.Namespace) -> int:
-    from digitise.exchange.about import load_about
     from digitise.handover.package import KEPT, make_handover
-    from digitise.handover.prepared import Wishes, prepare_handover
+    from digitise.handover.prepared import prepare_handover
     from digitise.handover.readiness import NotReady
     from digitise.store import ChangedMeanwhile
+
+    wishes, now = _wishes(store, args), datetime.now(UTC)
+    try:
+        prepared = prepare_handover(store, wishes, now=now)
+        _tell(prepared)
+        if args.dry_run:
+            return 0
+        with progress_bar(len(PARTS), "Writing", unit="part") as bar:
+
+            def tick(part: str) -> None:
+                bar.set_postfix_str(f", {PARTS[part]}")
+                bar.update()
+
+            folder, record = make_handover(store, args.out or store.folder / KEPT, prepared, now=now, tick=tick)
+    except NotReady as error:
+        say(f"digitise handover: {error}")
+        leave_out = "" if args.pack or args.signed or args.correct is not None else "To leave these out: --signed. "
+        say(f"{leave_out}To let them in as they are: --with-unsigned, --with-unreviewed.")
+        return 1
+    except ChangedMeanwhile as error:
+        say(f"digitise handover: {error}")
+        return 1
+    say(f"Hand-over {record.number} to {record.recipient}: {folder}")
+    say(f"Read first: {folder / 'covering-note.html'}")
+    say(f"SHA-256 of its checksums.txt, for the letter: {record.digest}")
+    return 0
+
+
+def _wishes(store, args: argparse.Namespace) -> Wishes:
+    """What is asked for; `UsageError` where options do not go together."""
+    from digitise.exchange.about import load_about
+    from digitise.handover.prepared import Wishes
 
     if args.correct is None and not args.to:
         raise UsageError("name who receives it with --to, or a hand-over to correct with --correct")
@@ -101,7 +136,7 @@ def _make(store, args: argparse.Namespace) -> int:
         packs = tuple(p for p in store.packs() if (s := store.signoffs.of(p)) and s[-1].current)
         if not packs:
             raise UsageError("no survey is signed as it is now; sign one on the Sign-off screen")
-    wishes = Wishes(
+    return Wishes(
         recipient=args.to or "",
         by=args.by,
         reason=args.reason,
@@ -114,35 +149,6 @@ def _make(store, args: argparse.Namespace) -> int:
         positions=args.positions,
         about=load_about(args.about),
     )
-    now = datetime.now(UTC)
-    try:
-        prepared = prepare_handover(store, wishes, now=now)
-    except NotReady as error:
-        say(f"digitise handover: {error}")
-        leave_out = "" if args.pack or args.signed or args.correct is not None else "To leave these out: --signed. "
-        say(f"{leave_out}To let them in as they are: --with-unsigned, --with-unreviewed.")
-        return 1
-    except ChangedMeanwhile as error:
-        say(f"digitise handover: {error}")
-        return 1
-    _tell(prepared)
-    if args.dry_run:
-        return 0
-    with progress_bar(len(PARTS), "Writing", unit="part") as bar:
-
-        def tick(part: str) -> None:
-            bar.set_postfix_str(f", {PARTS[part]}")
-            bar.update()
-
-        try:
-            folder, record = make_handover(store, args.out or store.folder / KEPT, prepared, now=now, tick=tick)
-        except ChangedMeanwhile as error:
-            say(f"digitise handover: {error}")
-            return 1
-    say(f"Hand-over {record.number} to {record.recipient}: {folder}")
-    say(f"Read first: {folder / 'covering-note.html'}")
-    say(f"SHA-256 of its checksums.txt, for the letter: {record.digest}")
-    return 0
 
 
 def _tell(prepared) -> None:

@@ -57,7 +57,7 @@ def reading_arguments(one: argparse.ArgumentParser) -> None:
 
 
 def place(text: str):
-    """A path or an address; `argparse` turns the error into a sentence."""
+    """A path or an address; `argparse` turns its `ArgumentTypeError` into a sentence."""
     from digitise.batch import remote
 
     try:

@@ -13,7 +13,7 @@ from digitise.wording import plural
 
 
 def team(rule: str, wrong: Callable[[float, float], bool]) -> Callable[[Case], Iterator[Fault]]:
-    """A rule about the number of divers: a fault when `wrong(number, limit)`."""
+    """The rule of this name about the number of divers: a fault when `wrong(number, limit)`, the protocol's limit."""
 
     def faults(case: Case) -> Iterator[Fault]:
         cell = case.field("team")

@@ -62,7 +62,7 @@ class Season:
 
 
 def build_season(
-    out: Path, *, photos: Path, say: Callable[[str], None], seed: int = SEED, every: Sequence[Visit] | None = None
+    out: Path, *, photos: Path, say: Callable[[str], None], every: Sequence[Visit] | None = None
 ) -> Season:
     """Make the store ``out/store`` (an older one there is replaced), with a package that was handed over.
 
@@ -79,10 +79,10 @@ def build_season(
     shutil.rmtree(out / "store", ignore_errors=True)
     out.mkdir(parents=True, exist_ok=True)
     (out / MARK).write_text(ABOUT, encoding="utf-8")
-    protocol, every = load_protocol("reef-transect"), list(visits(seed) if every is None else every)
-    rng = np.random.default_rng([seed, 1])
+    protocol, every = load_protocol("reef-transect"), list(visits(SEED) if every is None else every)
+    rng = np.random.default_rng([SEED, 1])
     with Store.open(out / "store", now=_evening(every[0].day)) as store:
-        _keep_plans(store, out, seed)
+        _keep_plans(store, out)
         folder: Path | None = None
         for i, visit in enumerate(every):
             if folder is None and visit.day.year == every[-1].day.year:
@@ -113,9 +113,9 @@ def _evening(day: dt.date) -> dt.datetime:
     return dt.datetime(day.year, day.month, day.day, 17, tzinfo=dt.UTC)
 
 
-def _keep_plans(store: Store, out: Path, seed: int) -> None:
+def _keep_plans(store: Store, out: Path) -> None:
     (out / "plans").mkdir(exist_ok=True)
-    for plan in plans(seed):
+    for plan in plans(SEED):
         path = out / "plans" / f"{plan.plan}.yaml"
         path.write_text(plan_yaml(plan), encoding="utf-8")
         keep_plan(store.folder, path)

@@ -30,7 +30,7 @@ def earlier_results(folder: Path) -> list[EarlierResult]:
 
 
 def read_kept(path: Path) -> list[EarlierResult]:
-    """The results in one kept file."""
+    """The results in one kept file; `ValueError` in words where it cannot be read."""
     try:
         rows = json.loads(path.read_text(encoding="utf-8"))["results"]
         return [_result(row) for row in rows]

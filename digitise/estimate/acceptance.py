@@ -6,6 +6,7 @@ imported inside the functions.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -20,6 +21,7 @@ __all__ = [
     "acceptance_p_value",
     "corrected_risk",
     "design_effect",
+    "effect_of_pages",
     "fixed_sequence",
     "upper_error_bound",
 ]
@@ -102,10 +104,18 @@ class ThresholdChoice:
         return passed[-1] if passed else None
 
 
+def effect_of_pages(pages: Sequence[int], wrong: Sequence[bool]) -> float:
+    """`design_effect` of pages on errors, from the page of each cell and whether the cell is wrong."""
+    cells, errors = Counter(pages), Counter(p for p, bad in zip(pages, wrong, strict=True) if bad)
+    return design_effect([errors[p] for p in cells], list(cells.values()))
+
+
 def fixed_sequence(
     thresholds: Sequence[float], accepted: Sequence[int], errors: Sequence[int], target: float, delta: float
 ) -> ThresholdChoice:
     """Loosest confidence threshold whose error rate is below ``target`` with confidence ``1 - delta``.
+
+    `ValueError` where lengths differ, thresholds do not decrease, or counts fall.
 
     Parameters
     ----------

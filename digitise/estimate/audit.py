@@ -62,6 +62,8 @@ def most_wrong_in_lot(errors: int, sampled: int, lot: int, alpha: float) -> int:
     The largest number that would still show so few errors with a chance above `alpha`; hypergeometric, one-sided.
     Exact where every cell was looked at.
 
+    `ValueError` unless ``errors <= sampled <= lot``.
+
     >>> most_wrong_in_lot(0, 211, 400, 0.05)
     3
     """
@@ -144,6 +146,8 @@ def stratified_rate(
 ) -> StratifiedRate:
     """Error rate among accepted cells from samples of strata (say, by confidence) with known shares of all cells.
 
+    `ValueError` where shares do not sum to 1 or a sample has fewer than two cells.
+
     `weights` are the strata's shares and sum to 1. The bound shares `alpha` out over the strata: wide with many.
 
     Cochran (1977), Sampling Techniques, 3rd edition, chapter 5 (from memory).
@@ -174,6 +178,8 @@ class Agreement:
 
 def kappa(table: Sequence[Sequence[int]], *, level: float = 0.95) -> Agreement:
     """Agreement from a square table of counts: first person's category by row, second's by column.
+
+    `ValueError` for a table that is not square or has no pair of answers.
 
     Cohen (1960), doi:10.1177/001316446002000104; standard error of Fleiss, Cohen & Everitt (1969),
     doi:10.1037/h0028106 (from memory).

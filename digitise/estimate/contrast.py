@@ -45,6 +45,8 @@ class CountRatio:
 def count_ratio(count1: int, area1: float, count2: int, area2: float, *, level: float = 0.95) -> CountRatio:
     """Ratio of two Poisson rates, given the total. Far too sure for animals in groups: a floor, as `garwood` is.
 
+    `ValueError` for counts below 0 and areas not above 0.
+
     Limits come from Clopper-Pearson on the first count's share of the total. With nothing counted there is no test;
     with nothing counted on the second side the ratio has only a lower limit.
 

@@ -116,6 +116,8 @@ def transect_cover(points: TransectPoints, *, interval: str = "none", level: flo
     ``interval`` is ``"none"`` (the default: one line says nothing of the site), ``"wilson"``,
     ``"clopper-pearson"``, ``"jeffreys"``, or ``"goodman"`` for all categories at once. Intervals hold only
     for this line and only if its points were independent. No legible points: the cover is not available.
+
+    `ValueError` for another ``interval``.
     """
     counts = list(points.counts.values())
     if interval == "none":

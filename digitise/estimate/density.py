@@ -10,7 +10,7 @@ Areas are in square metres; densities are per ``per_m2`` square metres (100 by d
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -22,7 +22,6 @@ __all__ = [
     "BeltCount",
     "Segment",
     "SiteDensity",
-    "add_counts",
     "belt_density",
     "belt_from_pmf",
     "belt_from_segments",
@@ -114,29 +113,16 @@ def belt_from_pmf(transect: str, pmf: Mapping[int, float], area_m2: float) -> Be
 
 def count_moments(pmf: Mapping[int, float]) -> tuple[float, float]:
     """Expectation and variance of a count with these probabilities (sum 1)."""
-    _check_pmf("pmf", pmf)
+    _check_pmf(pmf)
     mean = math.fsum(k * p for k, p in pmf.items())
     return mean, math.fsum((k - mean) ** 2 * p for k, p in pmf.items())
 
 
-def add_counts(pmfs: Iterable[Mapping[int, float]]) -> dict[int, float]:
-    """Exact law of the sum of counts read independently (size classes, species, segments); empty sum is 0."""
-    total = {0: 1.0}
-    for pmf in pmfs:
-        _check_pmf("pmf", pmf)
-        added: dict[int, float] = {}
-        for a, p in total.items():
-            for b, q in pmf.items():
-                added[a + b] = added.get(a + b, 0.0) + p * q
-        total = added
-    return dict(sorted(total.items()))
-
-
-def _check_pmf(name: str, pmf: Mapping[int, float]) -> None:
+def _check_pmf(pmf: Mapping[int, float]) -> None:
     if min(pmf.values(), default=-1) < 0 or abs(math.fsum(pmf.values()) - 1) > 1e-6:
-        raise ValueError(f"{name}: probabilities must be at least 0 and sum to 1, got {dict(pmf)}")
+        raise ValueError(f"pmf: probabilities must be at least 0 and sum to 1, got {dict(pmf)}")
     if min(pmf) < 0:
-        raise ValueError(f"{name}: counts must be at least 0, got {min(pmf)}")
+        raise ValueError(f"pmf: counts must be at least 0, got {min(pmf)}")
 
 
 def belt_density(belt: BeltCount, *, per_m2: float = 100.0, level: float = 0.95) -> Estimate:

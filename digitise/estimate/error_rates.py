@@ -10,8 +10,6 @@ from dataclasses import dataclass
 
 __all__ = ["DOUBLE_ENTRY_EXTRA_TIME_PERCENT", "POOLED", "TRIAL", "PublishedRate"]
 
-PER = 10_000  # fields
-
 
 @dataclass(frozen=True, slots=True)
 class PublishedRate:

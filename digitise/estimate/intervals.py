@@ -182,6 +182,8 @@ def garwood(count: float, *, level: float = 0.95) -> Estimate:
 def poisson_limits(count: float, *, level: float, exact: bool = True) -> tuple[float, float]:
     """Limits of an expected count alone: Garwood's exact ones, or Jeffreys', quantiles of a gamma law of count + 1/2.
 
+    `ValueError` for a count below 0.
+
     Brown, Cai & DasGupta (2003), Statistica Sinica 13, 19-49.
     """
     if not count >= 0:
@@ -281,6 +283,8 @@ def effective_points(
     Adjusted for the few degrees of freedom (``df``; transects - 1 when None) and capped at ``points``; ``points /
     assumed_deff`` when the variance is 0, since agreement between few transects does not show that there is no
     spread.
+
+    `ValueError` for fewer than two transects.
     """
     if transects < 2:
         raise ValueError(f"at least two transects are needed, got {transects}")

@@ -1,12 +1,11 @@
 """Intervals for all categories of one line at once.
 
-``level`` is the confidence that every interval of the set holds, strictly between 0 and 1. The special
-functions come from scipy, imported inside the functions.
+``level`` is the confidence that every interval of the set holds, strictly between 0 and 1. Scipy and statsmodels are
+imported inside the functions.
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -45,7 +44,7 @@ def sison_glaz(counts: Sequence[int], *, level: float = 0.95) -> tuple[Estimate,
 
     Narrow for many even cells; too generous to empty cells when there are about 40 uneven points, where
     `goodman` is better. Not available (None limits) when only one category was seen. Rests on an Edgeworth
-    series: codes differ in the fifth decimal, and it is rough when nearly all points fall in one category.
+    series, here that of statsmodels, which is rough when nearly all points fall in one category.
 
     Sison & Glaz (1995), doi:10.1080/01621459.1995.10476521.
     """
@@ -53,56 +52,15 @@ def sison_glaz(counts: Sequence[int], *, level: float = 0.95) -> tuple[Estimate,
     method = f"Sison-Glaz, {len(counts)} categories together"
     if total == 0:
         return tuple(no_points(method, level) for _ in counts)
-    inside, reach = _chance_within(counts, 0), 0
-    if inside >= level:
-        note = "too few points or categories seen for Sison-Glaz: use Goodman"
+    if max(counts) == total:
+        note = "too few categories seen for Sison-Glaz: use Goodman"
         nothing = Estimate(None, None, None, total, method, "proportion", note, level=level)
         return tuple(replace(nothing, value=x / total) for x in counts)
-    wider = _chance_within(counts, 1)
-    while wider < level and reach < total:
-        reach, inside, wider = reach + 1, wider, _chance_within(counts, reach + 2)
-    upward = reach + 2 * ((level - inside) / (wider - inside) if wider >= level else 1.0)
-    lows = [max(0.0, (x - reach) / total) for x in counts]
-    highs = [min(1.0, (x + upward) / total) for x in counts]
+    from statsmodels.stats.proportion import multinomial_proportions_confint
+
+    limits = multinomial_proportions_confint(counts, 1 - level, method="sison-glaz").clip(0, 1)
     box = Estimate(None, None, None, total, method, "proportion", scope="within-line", level=level)
     return tuple(
-        replace(box, value=x / total, low=low, high=high) for x, low, high in zip(counts, lows, highs, strict=True)
+        replace(box, value=x / total, low=float(low), high=float(high))
+        for x, (low, high) in zip(counts, limits, strict=True)
     )
-
-
-def _chance_within(counts: Sequence[int], reach: int) -> float:
-    """Chance that every cell of a new multinomial sample lies within ``reach`` of ``counts``.
-
-    Independent Poisson cells cut to their windows, conditioned on the total, whose probability comes from
-    an Edgeworth series; exact for ``reach`` 0, where that series does not exist.
-    """
-    import numpy as np
-    from scipy.special import gammaln, xlogy
-
-    x = np.asarray(counts, dtype=float)
-    total = x.sum()
-    if reach == 0:
-        return float(np.exp(gammaln(total + 1) - gammaln(x + 1).sum() + xlogy(x, x / total).sum()))
-    log_mass, moments = 0.0, np.zeros(4)
-    for mean in x:
-        k = np.arange(max(0.0, mean - reach), mean + reach + 1)
-        pmf = np.exp(xlogy(k, mean) - mean - gammaln(k + 1))
-        log_mass += math.log(pmf.sum())
-        centre = (k * pmf).sum() / pmf.sum()
-        var, third, fourth = (((k - centre) ** power * pmf).sum() / pmf.sum() for power in (2, 3, 4))
-        moments += (centre, var, third, fourth - 3 * var**2)
-    log_total = gammaln(total + 1) - xlogy(total, total) + total
-    return float(np.exp(log_total + log_mass)) * _edgeworth_density(float(total), moments)
-
-
-def _edgeworth_density(total: float, moments: Sequence[float]) -> float:
-    """Density at ``total`` of a sum with the given mean, variance, third and fourth cumulants."""
-    mean, var, third, fourth = (float(m) for m in moments)
-    z, skew, excess = (total - mean) / math.sqrt(var), third / var**1.5, fourth / var**2
-    series = (
-        1
-        + skew / 6 * (z**3 - 3 * z)
-        + excess / 24 * (z**4 - 6 * z**2 + 3)
-        + skew**2 / 72 * (z**6 - 15 * z**4 + 45 * z**2 - 15)
-    )
-    return math.exp(-z * z / 2) / math.sqrt(2 * math.pi * var) * series

@@ -18,7 +18,10 @@ MOST_TRANSECTS = 100_000
 
 
 def power_of(change: float, spread: float, transects: float, *, paired: bool = False, alpha: float = 0.05) -> float:
-    """Chance that a test finds the change, with so many transects in each survey (or so many pairs)."""
+    """Chance that a test finds the change, with so many transects in each survey (or so many pairs).
+
+    `ValueError` without a spread above 0 and two transects.
+    """
     check_share("alpha", alpha)
     if spread <= 0 or transects < 2:
         raise ValueError("power needs a spread above 0 and at least two transects")

@@ -71,11 +71,6 @@ class DoubtShares:
     unread: float
     accepted: float
 
-    @property
-    def reading(self) -> float:
-        """Share of all cells that nobody has looked at."""
-        return self.unread + self.accepted
-
 
 def doubt_shares(parts: VarianceParts | None) -> DoubtShares | None:
     """Shares of the total variance; None for one transect, or when the transects agree and show no spread."""
@@ -146,6 +141,8 @@ def read_cover(
     Assumes calibrated probabilities and independent reading errors. It is mildly conservative when the
     probabilities are calibrated within the site. When every probability is 0 or 1, ``site`` equals
     `site_cover`, which also gives the bounds for missing points. One transect gives the reading part only.
+
+    `ValueError` where something was read that is not among the categories.
     """
     seen = {category for t in transects for one in (*t.points, t.settled) for category in one}
     if unknown := sorted(seen.difference(categories)):

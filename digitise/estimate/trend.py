@@ -138,6 +138,8 @@ def _middle(ordered: Sequence[float]) -> float:
 def mann_kendall(values: Sequence[float]) -> MannKendall:
     """Test for a monotone trend of values in the order of time, at least two.
 
+    `ValueError` for fewer values.
+
     Exact for up to ten values without ties, else the normal law with correction for ties and continuity.
 
     Mann (1945), doi:10.2307/1907187; Kendall (1975), Rank Correlation Methods, 4th edition (from memory).
@@ -183,6 +185,8 @@ def model_trend(
     level: float = 0.95,
 ) -> Trend:
     """Change a year from a generalised linear model over surveys, as a factor: 0.93 is 7 % less every year.
+
+    `ValueError` for another `kind`.
 
     Parameters
     ----------

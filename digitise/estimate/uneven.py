@@ -24,6 +24,8 @@ FEWEST = 2.0  # degrees of freedom: with fewer, Student's t has no spread of its
 def degrees_of_freedom(worth: float, transects: int) -> float:
     """How many degrees of freedom a relative variance seen on ``transects`` (at least 2) has, when they are uneven.
 
+    `ValueError` for fewer transects, or a worth that is not above 0.
+
     ``worth`` is mean²/variance of the mean. For a gamma law the logarithm of that ratio varies by 2/(T - 1) + 2/worth
     to the first order (its third and fourth moments follow from its shape), which is as much as that of a chi-square
     law with these degrees of freedom: T - 1 for even transects, fewer for uneven ones. Not below 2, or T - 1 if less.
@@ -44,6 +46,8 @@ def effective_count(mean: float, variance: float, *, transects: int, count: floa
     ``mean`` (above 0) and ``variance`` are those of the mean over transects. A Poisson count of mean²/variance varies
     by as much. It shrinks by (z/t)², since few transects tell the variance badly, and is never above ``count``:
     animals more evenly spread than by chance are no proof of evenness.
+
+    `ValueError` for fewer transects, or no animal.
     """
     if transects < 2 or not mean > 0 or not count > 0:
         raise ValueError(f"two transects and an animal are needed, got {transects} transects, {count} animals")

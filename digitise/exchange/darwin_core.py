@@ -68,7 +68,7 @@ def term_address(name: str) -> str:
 
 
 def write_archive(content: Content, path: Path) -> Path:
-    """Write the archive: four tables, ``meta.xml`` and ``eml.xml``."""
+    """Write the archive, a ZIP of four tables, ``meta.xml`` and ``eml.xml``; `path`."""
     fields = {name: [term_address(t) for t in TERMS[name]] for name in ROW_TYPES}
     texts = (("meta.xml", meta_xml(ROW_TYPES, fields)), ("eml.xml", eml_xml(content)))
     with ExitStack() as opened:

@@ -16,14 +16,9 @@ _WHEN = (1980, 1, 1, 0, 0, 0)  # the first that ZIP knows
 def guarded(value: object) -> object:
     """Text that a spreadsheet would run as a formula, with an apostrophe in front; anything else as it is.
 
-    Text that already begins with apostrophes before such a sign gets one more, so that `unguarded` gives it back.
+    Text that already begins with apostrophes before such a sign gets one more, so that taking one away gives it back.
     """
     return f"'{value}" if isinstance(value, str) and value.lstrip("'").startswith(FORMULA_STARTS) else value
-
-
-def unguarded(text: str) -> str:
-    """What `guarded` was given."""
-    return text[1:] if text.startswith("'") and text.lstrip("'").startswith(FORMULA_STARTS) else text
 
 
 def write_zip(path: Path, files: Iterable[tuple[str, bytes | IO[bytes]]]) -> Path:

@@ -53,12 +53,11 @@ def make_handover(
     prepared: Prepared,
     *,
     now: dt.datetime,
-    clock: Callable[[], dt.datetime] | None = None,
     tick: Callable[[str], None] = lambda part: None,
 ) -> tuple[Path, HandOver]:
     """Write a prepared package into a new folder below `out` and note it; (the folder, the record).
 
-    `tick` is told each part before it is written; `clock` gives the time that is noted, `now` when it is left out.
+    `tick` is told each part before it is written.
 
     Raises
     ------
@@ -85,7 +84,7 @@ def make_handover(
                 raise
             raise ChangedMeanwhile("another hand-over was made meanwhile; make this one again") from None
         try:
-            record = store.handovers.add(record_of(prepared, digest), now=clock() if clock else now)
+            record = store.handovers.add(record_of(prepared, digest), now=now)
         except BaseException:
             shutil.rmtree(folder, ignore_errors=True)
             raise

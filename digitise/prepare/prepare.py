@@ -94,7 +94,7 @@ def card_pdf(protocol: Protocol, paper: str) -> bytes:
 
 
 def folder_name(plan: Plan, survey: SurveyPlan) -> str:
-    """Name of a survey's folder: date, site's code, pack."""
+    """Name of a survey's folder: date, site's code, pack, as in "2026-04-11-LG-K7RM4X", as far as they are known."""
     parts = (survey.date.isoformat() if survey.date else "", plan.site(survey.site).code, survey.pack)
     return re.sub(r"[^A-Za-z0-9-]", "", "-".join(filter(None, parts)))
 

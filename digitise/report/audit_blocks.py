@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from digitise.estimate.error_rates import POOLED, PublishedRate
 from digitise.report.blocks import Block, Heading, Paragraph, Table
-from digitise.wording import plural, thousands
+from digitise.wording import percent, plural, thousands
 
 if TYPE_CHECKING:
     from digitise.store.audits import Audit
@@ -78,8 +78,3 @@ def _words(audits: Sequence[Audit]) -> str:
 
 def _rate(rate: PublishedRate) -> str:
     return f"{rate.per_10000 / 100:.2f} % ({rate.low / 100:.2f} to {rate.high / 100:.2f})"
-
-
-def percent(share: float) -> str:
-    """A share in percent, with decimals where it is small."""
-    return f"{100 * share:.2f} %" if share < 0.1 else f"{100 * share:.0f} %"

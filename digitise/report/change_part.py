@@ -9,14 +9,14 @@ from digitise.estimate.intervals import Estimate
 from digitise.report.blocks import Cell, Figure, Heading, Paragraph, Part, Table
 from digitise.report.plots import NARROW, WIDE, ChangeRow, draw_changes
 from digitise.report.together import Visit
-from digitise.report.words import number, p_text
+from digitise.report.words import p_text
 from digitise.results import SurveyResults, cover_table, density_table
 from digitise.results.compare import HOLM, Compared, compare_pairs, latest_pairs
 from digitise.results.samples import samples_of
 from digitise.results.tables import survey_table
 from digitise.surveys.places import site_key
 from digitise.surveys.survey import without_marks
-from digitise.wording import plural
+from digitise.wording import number, plural
 
 METHOD = "Welch 1947"
 

@@ -8,9 +8,9 @@ from dataclasses import dataclass, replace
 from digitise.report.blocks import Block, Bullets, Cell, Figure, Heading, Paragraph, Part, Table
 from digitise.report.plots import Plot, PlotRow
 from digitise.report.survey_part import figure, with_keys
-from digitise.report.words import COCHRAN, cover_text, number, one_sided, span
+from digitise.report.words import COCHRAN, cover_text, one_sided, span
 from digitise.results.groups import NO_SURVEY, GroupValue
-from digitise.wording import plural
+from digitise.wording import number, plural
 
 MOST_ROWS = 36  # of the figure
 MOST_YEARS, MOST_DENSITIES = 4, 8  # columns of a group's table; of animals seen, the commonest first

@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING
 
 from digitise.estimate.intervals import Estimate
 from digitise.report.blocks import Block, Cell, Heading, Paragraph, Part, Table
-from digitise.report.words import number, p_text, with_span
+from digitise.report.words import p_text, with_span
 from digitise.results import DensityLine, ImpactLine
-from digitise.results.change_tables import community_of
+from digitise.results.change_tables import community_table
+from digitise.wording import number
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -56,7 +57,7 @@ def _seen(e: Estimate) -> tuple[Cell, Cell]:
 
 def community_part(told: Together) -> Part | None:
     """Richness, diversity and evenness of each survey's belts; None when no belt was counted in full."""
-    frame = community_of(told.pooled)
+    frame = community_table(told.pooled)
     frame = frame[frame["transects"] > 0]
     if frame.empty:
         return None

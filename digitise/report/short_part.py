@@ -10,11 +10,11 @@ from digitise.report.blocks import Block, Bullets, Cell, Heading, Part, Table, T
 from digitise.report.change_part import signed
 from digitise.report.survey_part import date_words
 from digitise.report.together import Visit
-from digitise.report.words import number, one_sided, span, with_span
+from digitise.report.words import one_sided, span, with_span
 from digitise.results import PER_M2, ImpactLine, SurveyResults
 from digitise.results.compare import HOLM, Compared
 from digitise.surveys.places import site_key
-from digitise.wording import plural
+from digitise.wording import number, plural
 
 MOST_HEADLINES, MOST_NAMED = 3, 4
 SURE = 0.05  # adjusted p from which on a change is not told from none

@@ -58,7 +58,7 @@ class _View:
         return self.x + east * self.per_degree_x, self.y + (self.north - latitude) * self.per_degree_y
 
 
-def draw_map(sites: Sequence[MapSite], width: float, *, name: str = "map") -> Drawing:
+def draw_map(sites: Sequence[MapSite], width: float) -> Drawing:
     """The map, `width` points wide with its labels; one site or more."""
     height = min(max(0.42 * width, 230.0), 300.0)
     view = _view([s.place for s in sites], width, height)
@@ -71,7 +71,7 @@ def draw_map(sites: Sequence[MapSite], width: float, *, name: str = "map") -> Dr
         items.append(Dot(x, y, 4.4, SEA, PAPER, 1.4))
     items += [*_scale_bar(view), *_north(view)]
     title = f"Map of {len(sites)} site{'s' if len(sites) > 1 else ''}: " + ", ".join(s.name for s in sites[:8])
-    return Drawing(name, title, width, height, tuple(items))
+    return Drawing("map", title, width, height, tuple(items))
 
 
 def _view(places: Sequence[Place], width: float, height: float) -> _View:

@@ -9,10 +9,10 @@ from digitise.report.blocks import Block, Cards, Cell, Facts, Figure, Findings, 
 from digitise.report.doubt_part import doubt_blocks
 from digitise.report.occurrence_part import NOTED, SEEN, noted_cells, noted_words, seen_cells, seen_words
 from digitise.report.plots import NARROW, Plot, PlotRow, draw, is_square_root
-from digitise.report.words import count, cover_text, density_text, number, one_sided, span, tells_occurrence
+from digitise.report.words import count, cover_text, density_text, one_sided, span, tells_occurrence
 from digitise.results import PER_M2, CoverLine, DensityLine, ImpactLine, LineResult, SurveyResults
 from digitise.surveys.places import place_of, why_no_place
-from digitise.wording import plural
+from digitise.wording import number, plural
 
 COVER_AXIS = "cover of the site, % of legible points"
 FACTS = ("time", "number", "decimal", "code")

@@ -12,7 +12,7 @@ from digitise.results import DensityLine, ImpactLine
 from digitise.sheets.protocol import BeltSheet, LineSheet, Protocol
 from digitise.store.rows import KEYED
 from digitise.surveys.places import site_key
-from digitise.wording import plural, thousands
+from digitise.wording import number, plural, thousands
 
 if TYPE_CHECKING:
     from digitise.report.together import Steps, Together, Visit
@@ -20,11 +20,6 @@ if TYPE_CHECKING:
 COCHRAN = "Cochran 1977"
 BETWEEN = "t interval over transects"
 KORN = "Korn-Graubard over transects"
-
-
-def number(value: float | None, digits: int = 1) -> str:
-    """A number with a fixed number of decimals; a dash where there is none."""
-    return "–" if value is None else f"{value:.{digits}f}"
 
 
 def count(value: float | None) -> str:

@@ -161,18 +161,6 @@ def _trend_row(t: SiteTrend) -> dict:
     return row | {"p_adjusted": t.adjusted, "adjusted_by": t.adjusted_by, "note": "; ".join(notes)}
 
 
-def community_table(results: Sequence[SurveyResults]) -> pd.DataFrame:
-    """How many kinds and how evenly, one row a survey and belt sheet, over transects whose every count is known.
-
-    Columns: ``pack, site, date, sheet``; ``transects`` used and ``left_out`` (a count not known); ``individuals``,
-    ``richness`` (rows of the sheet seen), ``shannon`` (natural logarithm), ``effective`` kinds (its exponential),
-    ``simpson`` (chance that two animals differ), ``evenness`` (Pielou); ``rarefied_to`` the smallest number of
-    individuals of any survey with this sheet, and ``rarefied_richness`` with its ``rarefied_sd`` among so many. Impacts
-    are not kinds. Kinds are rows of the protocol, not species.
-    """
-    return community_of(pooled_table(results))
-
-
 def pooled_table(results: Sequence[SurveyResults]) -> pd.DataFrame:
     """Animals of each kind over the transects whose every count is known, one row a survey and belt sheet.
 
@@ -188,8 +176,15 @@ def pooled_table(results: Sequence[SurveyResults]) -> pd.DataFrame:
 POOLED_COLUMNS = ["pack", "site", "date", "sheet", "protocol", "transects", "left_out", "counts"]
 
 
-def community_of(pooled: pd.DataFrame) -> pd.DataFrame:
-    """`community_table` from a `pooled_table`."""
+def community_table(pooled: pd.DataFrame) -> pd.DataFrame:
+    """How many kinds and how evenly, one row a survey and belt sheet, of a `pooled_table`.
+
+    Columns: ``pack, site, date, sheet``; ``transects`` used and ``left_out`` (a count not known); ``individuals``,
+    ``richness`` (rows of the sheet seen), ``shannon`` (natural logarithm), ``effective`` kinds (its exponential),
+    ``simpson`` (chance that two animals differ), ``evenness`` (Pielou); ``rarefied_to`` the smallest number of
+    individuals of any survey with this sheet, and ``rarefied_richness`` with its ``rarefied_sd`` among so many. Impacts
+    are not kinds. Kinds are rows of the protocol, not species.
+    """
     import pandas as pd
 
     found = pooled.to_dict("records")

@@ -1,17 +1,13 @@
-"""The review queue in the order of what matters: unread cells by what they add to the doubt of the results."""
+"""What rests on each unread cell: what it adds to the doubt of the results. The review queue is put in this order."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from typing import TYPE_CHECKING
 
 from digitise.estimate.review_order import CoverCell, DensityCell, first_to_review, unknown_count_variance
 from digitise.sheets.protocol import LineSheet
 from digitise.surveys.meaning import Count
-from digitise.surveys.survey import Survey, Transect, load_survey
-
-if TYPE_CHECKING:
-    from digitise.store import QueueItem, Store
+from digitise.surveys.survey import Survey, Transect
 
 Key = tuple[int, str]  # page id, cell id
 
@@ -89,15 +85,3 @@ def _mean(c: Count) -> float:
 def _variance(c: Count) -> float:
     mean = _mean(c)
     return sum((k - mean) ** 2 * p for k, p in c.chances)
-
-
-def queue_by_importance(store: Store, items: Iterable[QueueItem]) -> list[QueueItem]:
-    """Items of `Store.queue`, the cell whose review takes most doubt from the results first.
-
-    Cells that no cover and no density rests on come last, in the order given, as do pages without a pack.
-    """
-    items = list(items)
-    weights: dict[Key, float] = {}
-    for pack in dict.fromkeys(i.pack for i in items if i.pack):
-        weights |= cell_weights(load_survey(store, pack))
-    return sorted(items, key=lambda i: -weights.get((i.page_id, i.cell), 0.0))

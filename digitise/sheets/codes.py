@@ -175,9 +175,9 @@ class Margin:
     chance: float
 
 
-def margins(codes: Sequence[str], *, confusion: np.ndarray | None = None) -> list[Margin]:
+def margins(codes: Sequence[str]) -> list[Margin]:
     """Each code's margin, in the order given; the chance is that a reader misreads every letter that differs so."""
-    distance = letter_distance(measured_confusion() if confusion is None else confusion)
+    distance = letter_distance(measured_confusion())
     out = []
     for code in codes:
         nearest = min((c for c in codes if c != code), key=lambda c: _apart(code, c, distance))

@@ -60,7 +60,10 @@ class Typeface:
             )
 
     def wrap(self, item: Text) -> tuple[float, list[str]]:
-        """Size in points and lines that fit the item's width, the size reduced as far as 60 %."""
+        """Size in points and lines that fit the item's width, the size reduced as far as 60 %.
+
+        `ProtocolError` where even that is too wide.
+        """
         self.check(item.text, item.bold)
         for step in range(9):
             size = item.size_pt * (1 - 0.05 * step)

@@ -20,8 +20,8 @@ POINT_GAP_MM = 4.0  # room for the printed decimal point
 GROUP_GAP_MM = 3.0  # between year, month and day; hours and minutes
 FIELD_ROW_MM = 17.0
 COMB_MM = 0.25
-# Printed corners that a page needs, since every fifth measures how well it was flattened; on whole paper no more than
-# a page must have had to be read when it was printed without those at the edges.
+# Printed corners that a page needs, since every fifth measures how well it was flattened. On whole paper as many do as
+# pages had to have before there were any at the edges: those printed then are read still.
 LEAST_CORNERS, LEAST_WHOLE_CORNERS = 40, 20
 EDGE_MM = 4.4  # of extra corners from the paper's edge
 EDGE_ARM_MM, EDGE_IN_MM = 3.0, 2.4  # their length along the edge, and inward, where boxes are near
@@ -96,7 +96,7 @@ class PageBuilder:
             first += count
 
     def finish(self, pages: int) -> Layout:
-        """The frozen layout, headings and footings added."""
+        """The frozen layout, headings and footings added; `ValueError` where two cells have one id."""
         p = self.protocol
         ids = [c.id for c in self.cells]
         twice = sorted({i for i in ids if ids.count(i) > 1})
@@ -223,7 +223,7 @@ def _place_field(page: PageBuilder, spec: FieldSpec, x: float, y: float) -> None
 
 
 def field_rows(page: PageBuilder, specs: tuple[FieldSpec, ...]) -> list[list[tuple[float, FieldSpec]]]:
-    """Fields from left to right in rows, each with its x."""
+    """Fields from left to right in rows, each with its x; `ValueError` in words for a field wider than the paper."""
     x, rows = page.left, []
     for spec in specs:
         slot = max(_field_width(page, spec), 2.1 * len(spec.label)) + 6.0

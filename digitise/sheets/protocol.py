@@ -329,7 +329,7 @@ class Protocol(_Model):
         return dict(zip(sorted(choices) if set(choices) in ({"N", "S"}, {"E", "W"}) else choices, (1, -1), strict=True))
 
     def caption(self, key: str) -> str:
-        """The printed word for `key`, in the protocol's language."""
+        """The printed word for `key`, in the protocol's language; `KeyError` for a key that is no caption."""
         return self.captions.get(key, CAPTIONS[key])
 
     @cached_property

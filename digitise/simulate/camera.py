@@ -269,7 +269,10 @@ def hard_camera(rng: np.random.Generator, *, width_px: int = 3000, height_px: in
 
 
 def retake_camera(rng: np.random.Generator, fault: str, *, width_px: int = 3000, height_px: int = 4000) -> Camera:
-    """A photo that deserves to be taken again, for one ``fault`` of `RETAKE_FAULTS`, otherwise ordinary."""
+    """A photo that deserves to be taken again, for one ``fault`` of `RETAKE_FAULTS`, otherwise ordinary.
+
+    `ValueError` for another fault.
+    """
     easy = ordinary_camera(rng, width_px=width_px, height_px=height_px)
     pixels = max(width_px, height_px) / 4000
     u = rng.uniform

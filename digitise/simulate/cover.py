@@ -33,7 +33,10 @@ class Cover:
 
 
 def corner_cover(kind: str, corner: int, size_mm: tuple[float, float], rng: np.random.Generator) -> Cover:
-    """A cover of one of `KINDS` over a corner mark, about 25 to 40 mm into a page of this (width, height)."""
+    """A cover of one of `KINDS` over a corner mark, about 25 to 40 mm into a page of this (width, height).
+
+    `ValueError` for another kind.
+    """
     width, height = size_mm
     tip = np.array([(22, 22), (width - 22, 22), (width - 22, height - 22), (22, height - 22)][corner], float)
     inward = np.sign(np.array([width, height]) / 2 - tip)

@@ -177,7 +177,7 @@ class DrawnHand:
 
 
 def drawn_punctuation(char: str, rng: np.random.Generator) -> Strokes:
-    """One of ``.-:/,'+()`` in a style drawn from ``rng``."""
+    """One of ``.-:/,'+()`` in a style drawn from ``rng``; `KeyError` for another sign."""
     if char not in PUNCTUATION:
         raise KeyError(char)
     return DrawnHand(drawn_style(rng)).character(char, rng)

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from digitise.store.audits import Audit, AuditCell, Differing
     from digitise.store.findings import AcceptedFinding
     from digitise.store.handovers import HandOver, SentSurvey
-    from digitise.store.leases import Lease, Leased
+    from digitise.store.leases import Lease
     from digitise.store.opening import holds_store
     from digitise.store.people import Person
     from digitise.store.signoffs import FrozenCell, SignOff
@@ -40,7 +40,6 @@ _LATER = {
     "FrozenCell": "signoffs",
     "HandOver": "handovers",
     "Lease": "leases",
-    "Leased": "leases",
     "Person": "people",
     "SentSurvey": "handovers",
     "SignOff": "signoffs",
@@ -60,7 +59,6 @@ __all__ = [
     "FrozenCell",
     "HandOver",
     "Lease",
-    "Leased",
     "PageRow",
     "Person",
     "PhotoRow",

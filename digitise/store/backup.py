@@ -257,30 +257,7 @@ def restore(
     folder.parent.mkdir(parents=True, exist_ok=True)
     making = Path(tempfile.mkdtemp(prefix=f".{folder.name}-restoring-", dir=folder.parent))
     try:
-        for part in (DATABASE, f"{DATABASE}-wal"):  # beside a backup that somebody opened there may be a log
-            if (source / part).is_file():
-                shutil.copyfile(source / part, making / part)
-        for part in FOLDERS:
-            (making / part).mkdir()
-        kept = Store(making, sqlite_database(making))
-        try:
-            migrate.prepare(kept.database, now=now)
-            bucket = bucket_asked_for()
-            originals = claim(making, bucket, kept.name) if bucket else kept.originals
-            _copy_files(
-                partial(_of_backup, source), making, originals, _named(kept.database, checked=originals.far), tick
-            )
-            head, problems, notes = beside.bring_back(source, making)
-            if url:  # last of all: a database that was filled cannot be emptied again
-                _into_postgresql(kept.database, url, making, now=now)
-            else:
-                with kept.database.write() as connection:
-                    counts.rebuild(connection)
-        finally:
-            kept.close()
-        if url:
-            for part in making.glob(f"{DATABASE}*"):
-                part.unlink()
+        head, problems, notes = _fill(making, source, url, now=now, tick=tick)
         making.chmod(0o755)
         making.replace(folder)
     except BaseException:
@@ -289,6 +266,35 @@ def restore(
     with Store.open(folder, database=url, now=now) as restored:
         report = verify(restored, head=head or None)
     return replace(report, problems=(*problems, *report.problems), notes=(*notes, *report.notes))
+
+
+def _fill(
+    making: Path, source: Path, url: str | None, *, now: datetime, tick: Tick
+) -> tuple[str, list[str], list[str]]:
+    """Everything of a backup put into a new folder, or its rows into a database; as from `beside.bring_back`."""
+    for part in (DATABASE, f"{DATABASE}-wal"):  # beside a backup that somebody opened there may be a log
+        if (source / part).is_file():
+            shutil.copyfile(source / part, making / part)
+    for part in FOLDERS:
+        (making / part).mkdir()
+    kept = Store(making, sqlite_database(making))
+    try:
+        migrate.prepare(kept.database, now=now)
+        bucket = bucket_asked_for()
+        originals = claim(making, bucket, kept.name) if bucket else kept.originals
+        _copy_files(partial(_of_backup, source), making, originals, _named(kept.database, checked=originals.far), tick)
+        brought = beside.bring_back(source, making)
+        if url:  # last of all: a database that was filled cannot be emptied again
+            _into_postgresql(kept.database, url, making, now=now)
+        else:
+            with kept.database.write() as connection:
+                counts.rebuild(connection)
+    finally:
+        kept.close()
+    if url:
+        for part in making.glob(f"{DATABASE}*"):
+            part.unlink()
+    return brought
 
 
 def _named(database: Database, *, checked: bool) -> dict[str, str | None]:

@@ -58,7 +58,10 @@ def copy_out(folder: Path, out: Path) -> tuple[dict[str, str], int, list[str]]:
 
 
 def bring_back(source: Path, folder: Path) -> tuple[str, list[str], list[str]]:
-    """Put the files of a backup into a new store's folder; (head that the backup had, problems, notes)."""
+    """Put the files of a backup into a new store's folder; (head that the backup had, problems, notes).
+
+    `StoreError` where one cannot be written.
+    """
     try:
         record = _record(source / RECORD)
     except ValueError as error:

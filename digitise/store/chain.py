@@ -54,7 +54,7 @@ class Head:
 
 
 def stamp(now: datetime) -> str:
-    """UTC in ISO 8601, to the second."""
+    """UTC in ISO 8601, to the second; `ValueError` for a time without its zone."""
     if now.tzinfo is None:
         raise ValueError("now has no time zone; pass datetime.now(UTC)")
     return now.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")

@@ -9,8 +9,9 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Iterator, Mapping
 from datetime import UTC, datetime
+from itertools import islice
 
-from sqlalchemy import Table, insert, select
+from sqlalchemy import Connection, Table, insert, select
 from sqlalchemy.exc import SQLAlchemyError
 
 from digitise.sheets.protocol import Protocol
@@ -55,21 +56,22 @@ def load(store: Store, lines: Mapping[str, Iterable[str]]) -> int:
     try:
         with store.database.write() as connection:
             for name in TABLES:
-                table, batch = t.metadata.tables[name], []
-                for number, text in enumerate(lines.get(name, ()), start=1):
-                    batch.append(_row(table, text, f"{name}, line {number}"))
-                    count += 1
-                    if len(batch) == _BATCH:
-                        connection.execute(insert(table), batch)
-                        batch = []
-                if batch:
-                    connection.execute(insert(table), batch)
+                count += _put_in(connection, t.metadata.tables[name], lines.get(name, ()))
             counts.rebuild(connection)
             taken_in = [table for table in chain.KINDS if table.name in TABLES]
             chain.seal_everything(connection, at=chain.stamp(datetime.now(UTC)), kinds=taken_in)
     except SQLAlchemyError as error:
         why = " ".join(str(getattr(error, "orig", error)).split())[:200]
         raise StoreError(f"{name}: a row cannot be taken in ({why})") from None
+    return count
+
+
+def _put_in(connection: Connection, table: Table, lines: Iterable[str]) -> int:
+    rows = (_row(table, text, f"{table.name}, line {number}") for number, text in enumerate(lines, start=1))
+    count = 0
+    while some := list(islice(rows, _BATCH)):
+        connection.execute(insert(table), some)
+        count += len(some)
     return count
 
 

@@ -59,6 +59,8 @@ class Database:
 
         Threads of one program wait for their turn, in the order in which they came, before they take a connection, so
         that readers find one.
+
+        `StoreError` where another writer holds the lock for too long.
         """
         with self._turns.turn(BUSY_SECONDS) as came:
             if not came:

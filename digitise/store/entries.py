@@ -133,7 +133,10 @@ def _look(connection: Connection, wish: Wish) -> tuple[EntryRow | None, list[Ent
 
 
 def undo(connection: Connection, page_id: int, spec: Cell, press: KeyPress) -> EntryRow:
-    """Take back the entry in force, or find that this key press has done so; see `Store.undo`."""
+    """Take back the entry in force, or find that this key press has done so; see `Store.undo`.
+
+    `ValueError` where nothing is entered, `StoreError` where this key press made another entry.
+    """
     if (sent := _resent(connection, press)) is not None:
         if (sent.page_id, sent.cell) != (page_id, spec.id):
             raise StoreError(f"{spec.label}: this key press already made another entry; reload the page")

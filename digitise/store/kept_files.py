@@ -59,6 +59,8 @@ class KeptFiles:
         """JPEG of the flattened page, `digitise.pages.flatten.FLAT_PX_PER_MM` pixels a millimetre.
 
         Of a sheet that is keyed by hand it is the upright photograph.
+
+        `StoreError` when there is no such page.
         """
         with self.database.read() as connection:
             file = connection.execute(select(t.pages.c.image).where(t.pages.c.id == page_id)).scalar()

@@ -10,22 +10,17 @@ from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from sqlalchemy import ColumnElement, Connection, and_, bindparam, delete, exists, insert, select
+from sqlalchemy import ColumnElement, Connection, bindparam, delete, insert, select
 
 from digitise.store import schema as t
 from digitise.store.chain import stamp
 from digitise.store.engine import Database
-from digitise.store.rows import StoreError
 from digitise.store.values import person
 
 _END_ANY = delete(t.leases).where(t.leases.c.page_id == bindparam("of"), t.leases.c.cell == bindparam("named"))
 _END_OWN = _END_ANY.where(t.leases.c.client == bindparam("whose"))
 LEASE_SECONDS = 120
 LONGEST_SECONDS = 600  # a lease that ends later than this was made by a clock that has been put back since
-
-
-class Leased(StoreError):  # noqa: N818 - it is no fault, another person was quicker
-    """Another clerk is looking at the cell."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,22 +41,6 @@ class Leases:
     def __init__(self, database: Database):
         self._database = database
 
-    def take(
-        self, page_id: int, cell: str, *, by: str, client: str, now: datetime, seconds: int = LEASE_SECONDS
-    ) -> Lease:
-        """Lease a cell, or renew this client's lease of it.
-
-        Raises
-        ------
-        Leased
-            Another client holds it; the sentence says who.
-        """
-        taken = self.take_free([(page_id, cell)], by=by, client=client, now=now, seconds=seconds)
-        if taken:
-            return taken[0]
-        other = self.held(now=now)[page_id, cell]
-        raise Leased(f"{other.by} is looking at this cell (since {other.taken_at[11:16]} UTC); take another one")
-
     def take_free(
         self,
         cells: Sequence[tuple[int, str]],
@@ -69,16 +48,18 @@ class Leases:
         by: str,
         client: str,
         now: datetime,
-        seconds: int = LEASE_SECONDS,
         most: int | None = None,
-        only: bool = False,
         also_from: Collection[str] = (),
     ) -> list[Lease]:
         """Lease those of ``(page id, cell)`` that no other client holds, in the order given, at most `most`.
 
-        `only` ends this client's other leases. Cells held by clients in `also_from` are taken over.
+        This client's other leases end. Cells held by clients in `also_from` are taken over.
+
+        `ValueError` without the name of a browser.
         """
-        who, ends = person(by), now + timedelta(seconds=_checked(client, seconds))
+        if not client:
+            raise ValueError("a lease needs the name of the browser that holds it")
+        who, ends = person(by), now + timedelta(seconds=LEASE_SECONDS)
         given: list[Lease] = []
         with self._database.write() as connection:
             held = _held(connection, now, {page for page, _ in cells})
@@ -88,8 +69,7 @@ class Leases:
                 before = held.get((page_id, cell))
                 if before is None or before.client == client or before.client in also_from:
                     given.append(Lease(page_id, cell, client, who, stamp(now), stamp(ends)))
-            if only:
-                connection.execute(delete(t.leases).filter_by(client=client))
+            connection.execute(delete(t.leases).filter_by(client=client))
             connection.execute(delete(t.leases).where(t.leases.c.expires_at <= stamp(now)))
             if given:
                 rows = [{name: getattr(lease, name) for name in Lease.__slots__} for lease in given]
@@ -102,25 +82,16 @@ class Leases:
         with self._database.read() as connection:
             return _held(connection, now, None)
 
-    def release(self, *, client: str, page_id: int | None = None, cell: str | None = None) -> None:
-        """End a client's lease of one cell, or all its leases."""
-        query = delete(t.leases).where(t.leases.c.client == client)
-        if page_id is not None:
-            query = query.filter_by(page_id=page_id, cell=cell)
+    def release(self, *, client: str) -> None:
+        """End a client's leases."""
         with self._database.write() as connection:
-            connection.execute(query)
+            connection.execute(delete(t.leases).filter_by(client=client))
 
 
 def end(connection: Connection, page_id: int, cell: str, client: str) -> None:
     """End a client's lease of a cell that it has just decided."""
     if client:
         connection.execute(_END_OWN, {"of": page_id, "named": cell, "whose": client})
-
-
-def not_held(client: str, now: datetime) -> ColumnElement[bool]:
-    """A condition on readings: no other client than this one holds the cell."""
-    other = and_(t.leases.c.client != client, *_holding(now))
-    return ~exists().where(t.leases.c.page_id == t.readings.c.page_id, t.leases.c.cell == t.readings.c.cell, other)
 
 
 def _holding(now: datetime) -> tuple[ColumnElement[bool], ...]:
@@ -133,11 +104,3 @@ def _held(connection: Connection, now: datetime, pages: Iterable[int] | None) ->
     if pages is not None:
         query = query.where(t.leases.c.page_id.in_(pages))
     return {(row.page_id, row.cell): Lease(*row) for row in connection.execute(query)}
-
-
-def _checked(client: str, seconds: int) -> int:
-    if not client:
-        raise ValueError("a lease needs the name of the browser that holds it")
-    if not 1 <= seconds <= LONGEST_SECONDS:
-        raise ValueError(f"found a lease of {seconds} seconds, expected 1 to {LONGEST_SECONDS}")
-    return seconds

@@ -83,7 +83,10 @@ class BucketOriginals:
         self._at, self.place = at, str(at)
 
     def write(self, name: str, data: bytes) -> None:
-        """Write it, unless it is there; what is there under its name must be it."""
+        """Write it, unless it is there; what is there under its name must be it.
+
+        `StoreError` where something else is, or the bucket takes nothing.
+        """
         try:
             if remote.write_new(self._at / name, data) or remote.read(self._at / name) == data:
                 return

@@ -9,7 +9,7 @@ from collections import Counter
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from itertools import islice
 
-from sqlalchemy import ColumnElement, Connection
+from sqlalchemy import Connection
 
 from digitise.store.layouts import names_of
 from digitise.store.read import Library, open_by_reasons, open_readings
@@ -27,18 +27,17 @@ def open_cells(
     reason: str | None = None,
     keys: Collection[tuple[int, str]] | None = None,
     limit: int | None = None,
-    where: Sequence[ColumnElement[bool]] = (),
 ) -> list[QueueItem]:
     """Open cells of those of `pages` that count and were read, with this reason where one is named; at most `limit`.
 
-    `keys` are those of ``(page id, cell)`` to look among, and `where` further conditions on a reading.
+    `keys` are those of ``(page id, cell)`` to look among.
     """
     asked = None if keys is None else {page for page, _ in keys}
     waiting = (p for p in pages if p.to_review and (asked is None or p.id in asked))
     items = (
         library.layout(connection, page.layout_digest).queue_item(page, row)
         for some in _portions(waiting, _CELLS_AT_ONCE if limit is None else limit)
-        for page, row in _rows(connection, some, where)
+        for page, row in _rows(connection, some)
         if keys is None or (page.id, row.cell) in keys
     )
     return list(islice((item for item in items if reason in (None, *item.reason_names)), limit))
@@ -68,10 +67,10 @@ def _portions(pages: Iterable[PageRow], cells: int) -> Iterator[list[PageRow]]:
         yield some
 
 
-def _rows(connection: Connection, pages: Sequence[PageRow], where: Sequence[ColumnElement[bool]]) -> Iterator[tuple]:
+def _rows(connection: Connection, pages: Sequence[PageRow]) -> Iterator[tuple]:
     """Each open reading of these pages with its page."""
     found: dict[int, list] = {page.id: [] for page in pages}
-    for row in connection.execute(open_readings(list(found)).where(*where)):
+    for row in connection.execute(open_readings(list(found))):
         found[row.page_id].append(row)
     return ((page, row) for page in pages for row in found[page.id])
 

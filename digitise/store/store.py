@@ -30,7 +30,7 @@ from digitise.store.findings import Findings
 from digitise.store.handovers import HandOvers
 from digitise.store.kept_files import KeptFiles
 from digitise.store.keyed import ByHand
-from digitise.store.leases import Leases, not_held
+from digitise.store.leases import Leases
 from digitise.store.marks import Mark, mark_now
 from digitise.store.opening import open_database, store_name
 from digitise.store.originals import FolderOriginals, Originals, originals_of
@@ -185,7 +185,7 @@ class Store(KeptFiles):
             return self._worklist.packs(connection)
 
     def cells(self, page_id: int) -> tuple[Cell, ...]:
-        """The page's cells as they were printed, in reading order."""
+        """The page's cells as they were printed, in reading order; `StoreError` when there is no such page."""
         with self.database.read() as connection:
             return self._library.layout_of(connection, page_id).cells
 
@@ -307,11 +307,9 @@ class Store(KeptFiles):
 
         `keys` are those of ``(page id, cell)`` to look among.
         """
-        return self._open_cells(pack, sheet, reason=reason, keys=keys, limit=limit)
-
-    def _open_cells(self, pack: str | None, sheet: str | None, **which) -> list[QueueItem]:
         with self.database.read() as connection:
-            return queue.open_cells(connection, self._library, self._on_sheet(connection, pack, sheet), **which)
+            pages = self._on_sheet(connection, pack, sheet)
+            return queue.open_cells(connection, self._library, pages, reason=reason, keys=keys, limit=limit)
 
     def _on_sheet(self, connection: Connection, pack: str | None, sheet: str | None) -> Iterator[PageRow]:
         return (p for p in self._pages(connection, pack) if sheet in (None, p.sheet))
@@ -320,17 +318,6 @@ class Store(KeptFiles):
         """How many cells of the queue have each reason; a cell may have several, or none."""
         with self.database.read() as connection:
             return queue.reasons(connection, self._on_sheet(connection, pack, sheet))
-
-    def take_cells(
-        self, limit: int, *, by: str, client: str, now: datetime, pack: str | None = None, sheet: str | None = None
-    ) -> list[QueueItem]:
-        """The first `limit` open cells that no other browser holds, leased to this one; fewer when there are fewer."""
-        free = [not_held(client, now)]
-        while True:
-            found = {(i.page_id, i.cell): i for i in self._open_cells(pack, sheet, limit=3 * limit, where=free)}
-            taken = self.leases.take_free(list(found), by=by, client=client, now=now, most=limit)
-            if taken or not found:  # else others were quicker with every one of them
-                return [found[lease.page_id, lease.cell] for lease in taken]
 
     def progress(self, *, pack: str | None = None) -> Progress:
         """How many cells are open, decided by a person and accepted by rule; photographs kept and refused."""

@@ -37,7 +37,7 @@ class Thinned:
         self._database = database
 
     def all(self) -> dict[str, ThinnedPhoto]:
-        """By SHA-256, oldest first."""
+        """Photographs whose original was removed, by SHA-256, the one removed first in front."""
         with self._database.read() as connection:
             rows = connection.execute(select(t.thinned).order_by(t.thinned.c.id))
             return {r.sha256: ThinnedPhoto(r.sha256, r.policy, r.by, r.at) for r in rows}

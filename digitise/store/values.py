@@ -50,7 +50,7 @@ def settled(cell: Cell, state: str, value: Value) -> tuple[str, Value]:
 
 
 def person(by: str) -> str:
-    """Who enters: a name, and not the rule's."""
+    """Who enters: a name, and not the rule's; `ValueError` in words otherwise."""
     who = " ".join(by.split())
     if not who:
         raise ValueError("nobody is named; give a person's name")
@@ -60,7 +60,7 @@ def person(by: str) -> str:
 
 
 def written(what: str, text: str, longest: int) -> str:
-    """A text that a person must give: one line of printable characters."""
+    """A text that a person must give: one line of printable characters; `ValueError` in words otherwise."""
     words = " ".join(text.split())
     if not words or len(words) > longest or not words.isprintable():
         raise ValueError(f"{what}: expected 1 to {longest} printable characters")

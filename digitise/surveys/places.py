@@ -105,7 +105,7 @@ def distance_m(a: Place, b: Place) -> float:
 
 
 def bounds(places: Sequence[Place]) -> tuple[float, float, float, float]:
-    """(west, south, east, north) of the smallest box around one place or more.
+    """(west, south, east, north) in degrees, of the smallest box around one place or more.
 
     West is greater than east for a box across the antimeridian (RFC 7946, section 5.2).
     """

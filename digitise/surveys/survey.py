@@ -91,7 +91,7 @@ class Survey:
 
 
 def as_kept(cell: CellNow) -> CellNow:
-    """The cell itself."""
+    """The cell itself: what is made of kept cells where nothing is to be replaced in them."""
     return cell
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import itertools
-from collections import Counter
 from collections.abc import Mapping
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, fields, replace
@@ -15,7 +14,7 @@ import cv2
 import numpy as np
 
 from digitise.adapt.evaluate import same_value
-from digitise.estimate.acceptance import design_effect, fixed_sequence
+from digitise.estimate.acceptance import effect_of_pages, fixed_sequence
 from digitise.pages.page import register
 from digitise.reader.calibration import DELTA, DOUBTFUL, NEVER, TARGETS, Acceptance, Curve, fit_curve
 from digitise.reader.read import decode_page
@@ -103,7 +102,7 @@ def _curve(rows: list[Row], *, target: float, delta: float, shares: tuple[float,
     blank = Curve(knots, probability, NEVER, target, delta, 0, 0, 1.0)
     if not shares:
         return blank
-    effect = _effect(rows)
+    effect = effect_of_pages([r.page for r in rows], [not r.right for r in rows])
     blank = replace(blank, design_effect=round(effect, 3))
     confidence = np.sort([blank.confidence(r.score) for r in rows])[::-1]
     wrong = ~np.array([r.right for r in sorted(rows, key=lambda r: -blank.confidence(r.score))])
@@ -117,13 +116,6 @@ def _curve(rows: list[Row], *, target: float, delta: float, shares: tuple[float,
         return blank
     at = levels.index(step.threshold)
     return replace(blank, threshold=step.threshold, accepted=accepted[at], errors=errors[at], bound=step.upper)
-
-
-def _effect(rows: list[Row]) -> float:
-    """Design effect of pages on the errors of a group."""
-    cells = Counter(r.page for r in rows)
-    wrong = Counter(r.page for r in rows if not r.right)
-    return design_effect([wrong[p] for p in cells], [cells[p] for p in cells])
 
 
 def fit_acceptance(rows: list[Row], basis: str) -> Acceptance:

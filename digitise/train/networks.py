@@ -123,6 +123,8 @@ def resume(network: nn.Module, path: Path) -> None:
     """Give a fresh network the weights of an exported one, to go on training it.
 
     Exported convolutions hold their normalisation, so the network loses its own: each becomes a plain convolution.
+
+    `ValueError` where the layers are not the same.
     """
     graph = onnx.load(path).graph
     weights = {w.name: torch.from_numpy(numpy_helper.to_array(w).copy()) for w in graph.initializer}

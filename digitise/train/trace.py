@@ -30,7 +30,7 @@ Arc = list[tuple[int, int]]
 
 
 def read_idx(path: Path) -> np.ndarray:
-    """The array of bytes in an IDX file, gzipped or not."""
+    """The array of bytes in an IDX file, gzipped or not; `ValueError` for any other file."""
     content = path.read_bytes()
     content = gzip.decompress(content) if content[:2] == b"\x1f\x8b" else content
     if content[:3] != b"\x00\x00\x08":

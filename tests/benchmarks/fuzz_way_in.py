@@ -19,7 +19,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from mutate import mutated, nothing, seeds, way_in
+from damage import mutated, nothing, seeds, way_in
 
 from digitise.batch.workers import Stopped, Workers
 

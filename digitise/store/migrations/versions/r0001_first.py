@@ -110,5 +110,5 @@ def _cells() -> None:
 
 
 def downgrade() -> None:
-    """Refused: there is no form of a store before its first tables, and taking those away would lose everything."""
+    """`StoreError`: there is no form of a store before its first tables, and without those everything would be lost."""
     raise StoreError("a store has no earlier form than revision 0001; it was left as it is")

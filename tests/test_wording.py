@@ -1,0 +1,27 @@
+"""Numbers in sentences."""
+
+from __future__ import annotations
+
+import pytest
+
+from digitise.wording import in_sentence, listed, number, percent, plural
+
+
+@pytest.mark.parametrize(
+    ("share", "words"), [(0.0, "0.00 %"), (0.0123, "1.23 %"), (0.0999, "9.99 %"), (0.1, "10 %"), (1.0, "100 %")]
+)
+def test_a_share_has_decimals_below_a_tenth(share, words):
+    """As in "at most 0.37 % of them are wrong"."""
+    assert percent(share) == words
+
+
+def test_a_number_that_is_not_there_is_a_dash():
+    """Never a nought."""
+    assert (number(None), number(0.0), number(2.345, 2)) == ("–", "0.0", "2.35")
+
+
+def test_words_of_a_sentence():
+    """One and many, lists, labels inside a sentence; thousands stand apart by a narrow space."""
+    assert (plural(1, "cell"), plural(2, "cell"), plural(1184, "cell")) == ("1 cell", "2 cells", "1\u202f184 cells")
+    assert (listed([]), listed(["a"]), listed(["a", "b", "c"])) == ("", "a", "a, b and c")
+    assert (in_sentence("Longitude (degrees)"), in_sentence("N or S")) == ("longitude (degrees)", "N or S")
