@@ -11,7 +11,7 @@ from digitise.exchange.shared import Sharing
 from digitise.handover.changes import CellPair, NumberPair, SurveyChange, by_kind
 from digitise.handover.readiness import Ready
 from digitise.report.blocks import Block, Bullets, Cell, Facts, Heading, Notice, Paragraph, Part, Report, Table, Text
-from digitise.store import CellNow, PageRow
+from digitise.store import NO_SHEET, CellNow, PageRow
 from digitise.surveys.places import site_key
 from digitise.wording import cell_words, plural
 
@@ -131,6 +131,9 @@ def _surveys(letter: Letter) -> Part:
     blocks: list[Block] = [Heading(1, "Surveys", "surveys"), Table(head, tuple(rows), caption, words=(0, 1))]
     for r in letter.ready:
         blocks += _faults(r, letter.sharing)
+    if aside := [p for p in letter.content.photos if p.status == NO_SHEET]:
+        lines = tuple(f"{p.name}. {' '.join(p.reasons)}" for p in aside)
+        blocks += [Heading(2, "Photographs set aside"), Bullets(lines)]
     return Part(tuple(blocks), "surveys", new_page=False)
 
 

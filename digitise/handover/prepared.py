@@ -18,7 +18,7 @@ from digitise.results import survey_results
 from digitise.store import ChangedMeanwhile, HandOver
 from digitise.store.handovers import LONGEST_REASON, LONGEST_RECIPIENT
 from digitise.store.values import person, written
-from digitise.surveys.survey import as_kept, load_survey, load_surveys
+from digitise.surveys.survey import load_survey, load_surveys
 
 if TYPE_CHECKING:
     from digitise.store import Store
@@ -91,8 +91,7 @@ def prepare_handover(store: Store, wishes: Wishes, *, now: dt.datetime) -> Prepa
         positions=wishes.positions or wishes.evidence == "whole",  # which has every file as it came
         pictures=wishes.evidence != "none",
     )
-    seen = sharing.names.cell if sharing.names else as_kept
-    content = gather(store, now=now, packs=wishes.packs, with_unreviewed=True, about=wishes.about, seen=seen)
+    content = gather(store, now=now, packs=wishes.packs, with_unreviewed=True, about=wishes.about, names=sharing.names)
     if not content.results:
         raise ValueError(f"{store.folder}: no page belongs to a survey yet, so there is nothing to hand over")
     surveys = load_surveys(store, [s.pack for s in content.surveys])
@@ -111,7 +110,7 @@ def _checked(wishes: Wishes) -> Wishes:
     """The wishes with names and reason as they will be noted, or why they cannot be."""
     recipient = wishes.recipient
     if wishes.corrects is None:
-        recipient = written("recipient", recipient, LONGEST_RECIPIENT)
+        recipient = written("recipient", recipient, LONGEST_RECIPIENT, ask="write who receives it")
     elif not wishes.reason.strip():
         raise ValueError("a correction needs a reason in words; give it with --reason")
     reason = written("reason", wishes.reason, LONGEST_REASON) if wishes.reason.strip() else ""

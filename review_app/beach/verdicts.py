@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from datetime import date
 from functools import lru_cache
 
-from digitise.store import PageRow, PhotoRow, ReadingRow, Store
+from digitise.store import NO_SHEET, PageRow, PhotoRow, ReadingRow, Store
 from review_app import intake, worklist
 from review_app.beach import places
 from review_app.beach.shared import Shared
@@ -36,6 +36,8 @@ def verdict(store: Store, photo: PhotoRow, pages: Mapping[int, PageRow], failed:
         return {"kind": "bad", "title": title, "lines": [failed[photo.sha256]], "marks": [], **picture}
     if photo.status == "waiting":
         return {"kind": "wait", "title": "Sent. Being read", "lines": [], "marks": [], **picture}
+    if photo.status == NO_SHEET:
+        return {"kind": "good", "title": "Set aside", "lines": list(photo.reasons), "marks": [], **picture}
     title = "Photograph it again" if photo.status == "retake" else "Not readable"
     try:
         marks = places.of_photo(store, photo.sha256, " ".join(photo.reasons))
