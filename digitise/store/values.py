@@ -141,8 +141,8 @@ def _decimal(cell: Cell, value: Value, text: str) -> float:
     written = found is not None and bool(found[1] or found[2]) and not isinstance(value, bool)
     if not written or len(found[1].lstrip("0")) > before or len(found[2].rstrip("0")) > after:
         raise ValueError(
-            f"{cell.label}: found '{shortened(text)}', expected a number with {plural(before, 'digit')} at most before the "
-            f"point and {after} after it"
+            f"{cell.label}: found '{shortened(text)}', expected a number with {plural(before, 'digit')} at most before "
+            f"the point and {after} after it"
         )
     return float(f"{found[1] or 0}.{found[2] or 0}")
 
