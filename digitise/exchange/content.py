@@ -19,7 +19,8 @@ from digitise.results import SurveyResults, survey_results
 from digitise.sheets.protocol import Protocol
 from digitise.store import CellNow, PageRow, PhotoRow
 from digitise.store.rows import as_they_came
-from digitise.surveys.places import Place, place_of, site_key
+from digitise.surveys.places import Place, place_of
+from digitise.surveys.roster import site_key
 from digitise.surveys.survey import Seen, as_kept, iter_surveys
 from digitise.wording import plural, thousands
 

@@ -12,7 +12,7 @@ from digitise.handover.changes import CellPair, NumberPair, SurveyChange, by_kin
 from digitise.handover.readiness import Ready
 from digitise.report.blocks import Block, Bullets, Cell, Facts, Heading, Notice, Paragraph, Part, Report, Table, Text
 from digitise.store import NO_SHEET, CellNow, PageRow
-from digitise.surveys.places import site_key
+from digitise.surveys.roster import site_key
 from digitise.wording import cell_words, plural
 
 MOST_CELLS = 60  # of one survey in the note; all of them are in changes/

@@ -16,7 +16,7 @@ from digitise.report.time_plots import TimeDot, TimePlot, cut_short, draw_times
 from digitise.report.together import Together, Visit
 from digitise.report.words import surveys_of_sites
 from digitise.results import SurveyResults
-from digitise.surveys.places import site_key
+from digitise.surveys.roster import site_key
 from digitise.wording import plural
 
 MOST_COVERS, MOST_DENSITIES = 6, 4  # drawn along time for one site: groups first; the commonest animals

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import os
 import tempfile
+from collections.abc import Mapping
+from functools import lru_cache
 from pathlib import Path
 
 from digitise.surveys.plan import Plan, PlanError, SitePlan, load_plan
+from digitise.surveys.roster import site_key
 
 FOLDER = "plans"
 
@@ -54,7 +57,7 @@ def _joined(plans: list[Plan]) -> Plan:
     for plan in plans:
         for site in plan.sites:
             other = sites.setdefault(site.code.casefold(), site)
-            if other.name.casefold() != site.name.casefold():
+            if site_key(other.name) != site_key(site.name):
                 raise PlanError(
                     f"plan '{plan.plan}': site code '{site.code}' is {site.name}, but {other.name} in a plan kept "
                     "before; expected one code for one site"
@@ -80,6 +83,25 @@ def known_plan(folder: Path) -> Plan | None:
     """All plans kept in a store's folder as one; None when there are none. `PlanError` when one cannot be used."""
     plans = _kept(folder)
     return _joined(plans) if plans else None
+
+
+def planned_names(folder: Path) -> Mapping[str, str]:
+    """The name as planned of every site, by the `site_key` of its code and of its name.
+
+    Empty without plans, and where they cannot be used: sites are then named as on their sheets.
+    """
+    files = sorted((folder / FOLDER).glob("*.yaml"))
+    return _planned_names(folder, tuple((p.name, p.stat().st_mtime_ns, p.stat().st_size) for p in files))
+
+
+@lru_cache(maxsize=8)
+def _planned_names(folder: Path, _files: tuple) -> Mapping[str, str]:
+    try:
+        plan = known_plan(folder)
+    except PlanError:
+        return {}
+    sites = plan.sites if plan else ()
+    return {site_key(s.code): s.name for s in sites} | {site_key(s.name): s.name for s in sites}
 
 
 def grouped_sites(folder: Path) -> tuple[SitePlan, ...]:
