@@ -230,7 +230,7 @@ def test_there_is_nothing_to_correct_while_all_is_as_it_was_sent(kept):
         ({"corrects": 1}, "a correction needs a reason"),
         ({"corrects": 1, "reason": "x", "packs": ("WX3PLE",)}, "pack WX3PLE was not part of hand-over 1"),
         ({"recipient": "  "}, "recipient"),
-        ({"by": ""}, "give a person's name"),
+        ({"by": ""}, "no name is given; write who does this"),
         ({"packs": ("WX3PLE",)}, "no sheet of pack WX3PLE"),
         ({"evidence": "whole", "pseudonyms": True}, "whole evidence is of the whole store"),
     ],

@@ -281,14 +281,16 @@ def test_values_are_understood_as_typed(store, sheet, cell, value, stored):
 @pytest.mark.parametrize(
     ("by", "sentence"),
     [
+        ("", "no name is given; write who does this"),
         ("  ", "no name is given; write who does this"),
+        ("rule", "'rule' stands for the program itself; write a person's name"),
         ("Rule", "'Rule' stands for the program itself; write a person's name"),
         ("x" * 81, "the name has 81 characters, expected 80 at most; say it more shortly"),
         ("bell\x07", "the name holds a character that cannot be shown; type it again by hand"),
     ],
 )
-def test_a_name_that_cannot_be_is_refused_in_words(store, by, sentence):
-    """What is wrong with it, and what to write instead."""
+def test_only_a_person_enters_and_a_name_that_cannot_be_is_refused_in_words(store, by, sentence):
+    """The rule's name cannot be borrowed; what is wrong with a name, and what to write instead."""
     page = fish(store)
     with pytest.raises(ValueError, match=f"^{sentence}$"):
         enter(store, page, by=by)
@@ -336,15 +338,6 @@ def test_blank_and_illegible_hold_no_value(store):
         enter(store, page, state="illegible")
     assert enter(store, page, value=None, state="illegible").value is None
     assert enter(store, page, "fish/none-seen", None, "blank").value is False
-
-
-@pytest.mark.parametrize("by", ["", "  ", "rule", "Rule", "a" * 81])
-def test_only_a_person_enters(store, by):
-    """The rule's name cannot be borrowed."""
-    page = fish(store)
-
-    with pytest.raises(ValueError, match="give a person's name"):
-        enter(store, page, by=by)
 
 
 def test_unknown_pages_cells_and_states_are_refused(store):
