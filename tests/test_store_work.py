@@ -327,7 +327,7 @@ def test_a_signature_needs_a_person_and_words(store):
     """Neither the rule nor nobody signs, and not without a statement."""
     enter(store, fish(store))
 
-    with pytest.raises(ValueError, match="no name is given; write who does this"):
+    with pytest.raises(ValueError, match="'rule' stands for the program itself"):
         sign(store, by="rule")
     with pytest.raises(ValueError, match="no statement is given; say in a few words what you vouch for"):
         sign(store, statement="  ")
