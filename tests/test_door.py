@@ -562,7 +562,7 @@ def test_the_command_adds_lists_and_removes_people(tmp_path, monkeypatch, capsys
     [
         (("--add", "Ben"), "--add and --role belong together"),
         (("--role", "clerk"), "--add and --role belong together"),
-        (("--add", "Ben", "--role", "clerk"), "10 to 200 characters"),
+        (("--add", "Ben", "--role", "clerk"), "expected 10 to 200"),
         (("--add", "Ben", "--role", "clerk", "--keep-passphrase"), "no passphrase to keep"),
         (("--remove", "Ben"), "nobody of the name 'Ben'"),
     ],
