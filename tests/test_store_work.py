@@ -351,7 +351,10 @@ def test_a_finding_is_accepted_with_a_reason_and_may_be_opened_again(store):
     assert store.findings.accept(PACK, "missing/fish/2", **accept).id > found.id
 
 
-@pytest.mark.parametrize(("reason", "words"), [("", "no reason is given; write it"), ("a" * 501, "the reason has 501 characters, expected 500")])
+@pytest.mark.parametrize(
+    ("reason", "words"),
+    [("", "no reason is given; write it"), ("a" * 501, "the reason has 501 characters, expected 500")],
+)
 def test_a_finding_is_not_accepted_without_a_reason(store, reason, words):
     """And not with a novel."""
     with pytest.raises(ValueError, match=words):

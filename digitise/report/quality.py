@@ -157,7 +157,8 @@ def _photographs_table(results: Sequence[SurveyResults]) -> Table:
     rows: list[tuple[str, tuple[Cell, ...]]] = []
     head = ("Photograph", "Sheet", "Transect", "Confidence", "Error, mm", "SHA-256")
     for r in results:
-        rows.append(("group", (f"{r.name}, {date_words(r)}, pack {r.survey.pack}", *[""] * (len(head) - 1))))
+        named = ", ".join((r.name, date_words(r), *([f"pack {r.survey.pack}"] if r.survey.site else ())))
+        rows.append(("group", (named, *[""] * (len(head) - 1))))
         rows += [("", _photograph(p)) for p in r.survey.pages]
     caption = (
         "Every photograph behind these numbers. Confidence is the mean over cells; the error is the 95th percentile "
