@@ -233,15 +233,21 @@ def _use(letter: Letter) -> Part:
     )
     if any(r.check.faults for r in letter.ready):
         points.append("Findings listed above under each survey stand as they are, unless they are marked accepted.")
+    points.append("Something is wrong? Tell the sender the survey's pack and the cell; a correction says what changed.")
     whole = (
-        "Whole and unchanged? In this folder: sha256sum --check checksums.txt (on a Mac: shasum -a 256 -c "
-        "checksums.txt). The SHA-256 of checksums.txt itself is in the sender's record."
+        Heading(2, "Whole and unchanged?"),
+        Paragraph(
+            "This command, given in this folder, looks at every file. The SHA-256 of checksums.txt itself is in the "
+            "sender's record."
+        ),
+        Facts(
+            (
+                ("On Linux", Text("sha256sum --check checksums.txt", "command")),
+                ("On a Mac", Text("shasum -a 256 -c checksums.txt", "command")),
+            )
+        ),
     )
-    checks = (
-        whole,
-        "What is wrong? Tell the sender the survey's pack and the cell; a correction then says what changed.",
-    )
-    return Part((Heading(1, "Before use", "use"), Bullets((*points, *checks))), "use")
+    return Part((Heading(1, "Before use", "use"), Bullets(tuple(points)), *whole), "use")
 
 
 def named(pairs: Sequence[CellPair], sharing: Sharing, known: Mapping[Place, tuple[PageRow, CellNow]]) -> tuple:
