@@ -398,7 +398,7 @@ def test_what_the_disk_refuses_is_a_sentence(tmp_path, monkeypatch, capsys):
 
     monkeypatch.setattr(Path, "mkdir", full)
     assert main(["sheets", "reef-transect", "--out", str(tmp_path / "sheets")]) == 2
-    assert capsys.readouterr().err.endswith("sheets/print: the disk is full; make room, and give the command again\n")
+    assert capsys.readouterr().err.endswith("sheets/print: the disk is full; make room, then try again\n")
 
 
 def test_a_full_disk_that_is_not_named_may_be_the_one_for_temporary_files(tmp_path, monkeypatch, capsys):
@@ -410,7 +410,7 @@ def test_a_full_disk_that_is_not_named_may_be_the_one_for_temporary_files(tmp_pa
     monkeypatch.setattr(Path, "mkdir", full)
     assert main(["sheets", "reef-transect", "--out", str(tmp_path / "sheets")]) == 2
     told = capsys.readouterr().err
-    assert "the disk is full; make room, and give the command again. If there is room, it is the disk of " in told
+    assert "the disk is full; make room, then try again. If there is room, it is the disk of " in told
     assert told.endswith(f"{tempfile.gettempdir()} that is full: TMPDIR names another\n")
 
 

@@ -118,7 +118,7 @@ def _make(store, args: argparse.Namespace) -> int:
     )
     now = datetime.now(UTC)
     try:
-        prepared = prepare_handover(store, wishes, now=now)
+        prepared = prepare_handover(store, wishes, now=now, out=args.out)
     except NotReady as error:
         say(f"digitise handover: {error}")
         leave_out = "" if args.pack or args.signed or args.correct is not None else "To leave these out: --signed. "

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from digitise.exchange.about import About
@@ -15,6 +16,7 @@ from digitise.handover.changes import SurveyChange, numbers_of, survey_change
 from digitise.handover.note import cells_of_packs, named
 from digitise.handover.readiness import Ready, readiness, refuse_unready
 from digitise.results import survey_results
+from digitise.spool import on_disk_of
 from digitise.store import ChangedMeanwhile, HandOver
 from digitise.store.handovers import LONGEST_REASON, LONGEST_RECIPIENT
 from digitise.store.values import person, written
@@ -60,8 +62,10 @@ class Prepared:
     sharing: Sharing
 
 
-def prepare_handover(store: Store, wishes: Wishes, *, now: dt.datetime) -> Prepared:
+def prepare_handover(store: Store, wishes: Wishes, *, now: dt.datetime, out: Path | None = None) -> Prepared:
     """Gather what would be handed over; nothing is written but, once, the secret of pseudonyms.
+
+    What is gathered lies on the disk of `out`, where the package is to be written (the store's when None).
 
     Raises
     ------
@@ -91,7 +95,10 @@ def prepare_handover(store: Store, wishes: Wishes, *, now: dt.datetime) -> Prepa
         positions=wishes.positions or wishes.evidence == "whole",  # which has every file as it came
         pictures=wishes.evidence != "none",
     )
-    content = gather(store, now=now, packs=wishes.packs, with_unreviewed=True, about=wishes.about, names=sharing.names)
+    with on_disk_of(out or store.folder):
+        content = gather(
+            store, now=now, packs=wishes.packs, with_unreviewed=True, about=wishes.about, names=sharing.names
+        )
     if not content.results:
         raise ValueError(f"{store.folder}: no page belongs to a survey yet, so there is nothing to hand over")
     surveys = load_surveys(store, [s.pack for s in content.surveys])
