@@ -17,7 +17,7 @@ from digitise.reader.reading import Value
 from digitise.reader.reasons import CELL_REASONS, REASONS
 from digitise.sheets.protocol import LineSheet, Protocol, SiteSheet
 from digitise.store import PageRow, PhotoRow, Progress, QueueItem, Store, chain
-from digitise.surveys.known_plan import planned_names
+from digitise.surveys.known_plan import planned_names, planned_sites
 from digitise.surveys.printed_on import printed_pages
 from digitise.surveys.roster import site_key
 
@@ -215,8 +215,16 @@ def taken_again(photos: Sequence[PhotoRow], pages: Sequence[PageRow], places: Se
 
 
 def site_words(store: Store, pack: str) -> str:
-    """Site and date of a pack's site sheet where they are entered, else an empty string."""
-    return " · ".join(filter(None, sites_and_dates(store, store.pages(pack)).get(pack, ())))
+    """Site and date of a pack's site sheet where they are entered, else the site it was planned for, else nothing."""
+    return named(store, pack, sites_and_dates(store, store.pages(pack)))
+
+
+def named(store: Store, pack: str, placed: Mapping[str, tuple[str, str]]) -> str:
+    """The same, from sites and dates that are `placed` already; a site that is only planned is said to be."""
+    site, date = placed.get(pack, ("", ""))
+    if not site and (site := planned_sites(store.folder).get(pack, "")):
+        site += " (planned)"
+    return " · ".join(filter(None, (site, date)))
 
 
 def sites_and_dates(store: Store, pages: Iterable[PageRow]) -> dict[str, tuple[str, str]]:

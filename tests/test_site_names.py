@@ -57,6 +57,17 @@ def test_capitals_spaces_and_the_code_are_the_planned_site(store, tmp_path):
     assert "LANTERN REEF" in (folder / "tables" / "observations.csv").read_text()
 
 
+def test_a_survey_whose_site_is_not_entered_yet_is_called_by_the_one_it_was_planned_for(store, tmp_path):
+    """And said to be only planned."""
+    page = kept.keep(store, kept.made_result("site", {}, name="new.jpg", pack="HHHHHH"))
+    assert worklist.site_words(store, "HHHHHH") == ""
+    (tmp_path / "days.yaml").write_text(PLAN.replace("transects: 3", "transects: 3, pack: HHHHHH"))
+    keep_plan(store.folder, tmp_path / "days.yaml")
+    assert worklist.site_words(store, "HHHHHH") == "Lantern Reef (planned)"
+    store.decide(page, "site/site", value="ossa ledge", state="entered", by="Anna", now=NOW)
+    assert worklist.site_words(store, "HHHHHH") == "Ossa Ledge"
+
+
 def test_kept_results_follow_a_plan_that_comes_later(store, tmp_path):
     """Nothing is worked out anew for it."""
     tables = KeptTables(store)

@@ -90,18 +90,29 @@ def planned_names(folder: Path) -> Mapping[str, str]:
 
     Empty without plans, and where they cannot be used: sites are then named as on their sheets.
     """
-    files = sorted((folder / FOLDER).glob("*.yaml"))
-    return _planned_names(folder, tuple((p.name, p.stat().st_mtime_ns, p.stat().st_size) for p in files))
+    return _planned(folder, _files(folder))[0]
+
+
+def planned_sites(folder: Path) -> Mapping[str, str]:
+    """The site that each pack was printed for, by pack; empty as `planned_names` is."""
+    return _planned(folder, _files(folder))[1]
+
+
+def _files(folder: Path) -> tuple[tuple[str, int, int], ...]:
+    found = ((p.name, p.stat()) for p in sorted((folder / FOLDER).glob("*.yaml")))
+    return tuple((name, state.st_mtime_ns, state.st_size) for name, state in found)
 
 
 @lru_cache(maxsize=8)
-def _planned_names(folder: Path, _files: tuple) -> Mapping[str, str]:
+def _planned(folder: Path, _files: tuple) -> tuple[Mapping[str, str], Mapping[str, str]]:
     try:
         plan = known_plan(folder)
     except PlanError:
-        return {}
-    sites = plan.sites if plan else ()
-    return {site_key(s.code): s.name for s in sites} | {site_key(s.name): s.name for s in sites}
+        plan = None
+    if plan is None:
+        return {}, {}
+    names = {site_key(s.code): s.name for s in plan.sites} | {site_key(s.name): s.name for s in plan.sites}
+    return names, {s.pack: plan.site(s.site).name for s in plan.surveys if s.pack}
 
 
 def grouped_sites(folder: Path) -> tuple[SitePlan, ...]:

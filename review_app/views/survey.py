@@ -111,7 +111,8 @@ def chosen(store: Store, *, decides: bool) -> list[str]:
     if decides:
         st.html(tag("h2", "Where every survey stands", class_="head"))
         st.html(board_table(lines, frozenset(packs), me().opens, unfolded=not asked))
-    first = next((line.pack for line in lines if line.pack in packs and line.stage in URGENT), packs[-1])
+    urgent = sorted((n for n in lines if n.pack in packs and n.stage in URGENT), key=lambda n: URGENT.index(n.stage))
+    first = urgent[0].pack if urgent else packs[-1]
     pack = st.selectbox(
         "Survey",
         packs,
