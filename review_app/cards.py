@@ -17,7 +17,7 @@ STATES = {
     "retake": ("bad", "▲ Photograph again"),
     "unreadable": ("bad", "✕ Not readable"),
     "waiting": ("wait", "… Waiting to be read"),
-    NO_SHEET: ("wait", "– No survey sheet"),
+    NO_SHEET: ("wait", "– Set aside"),
 }
 
 

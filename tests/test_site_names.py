@@ -8,6 +8,7 @@ from kept import NOW
 
 from digitise.completeness import check_store
 from digitise.exchange.write import write_export
+from digitise.report import write_report
 from digitise.results.kept import KeptTables
 from digitise.store import Store
 from digitise.surveys.known_plan import keep_plan, known_plan
@@ -97,6 +98,15 @@ def test_what_is_nearly_a_site_is_asked_about_and_never_taken_for_it(store, tmp_
     assert list(told) == ["FFFFFF"]
     assert told["FFFFFF"].startswith("'LANTERN REFF' is not known; perhaps Lantern Reef (")
     assert told["FFFFFF"].endswith("results take it for a site of its own")
+
+
+def test_the_report_says_which_sites_have_nearly_the_same_name(store, tmp_path):
+    """They are counted as two; whoever reads it must know."""
+    planned(store, tmp_path)
+    write_report(store, tmp_path / "report", now=NOW)
+    page = (tmp_path / "report" / "report.html").read_text(encoding="utf-8")
+    assert "Lantern Reef and LANTERN REFF are counted as different sites here. If they are one, correct" in page
+    assert "4 surveys of 2 sites" in page
 
 
 def test_whoever_enters_what_is_nearly_a_planned_site_is_asked_once(store, tmp_path):
