@@ -289,7 +289,7 @@ def test_values_are_understood_as_typed(store, sheet, cell, value, stored):
         ("bell\x07", "the name holds a character that cannot be shown; type it again by hand"),
     ],
 )
-def test_only_a_person_enters_and_a_name_that_cannot_be_is_refused_in_words(store, by, sentence):
+def test_only_a_person_enters(store, by, sentence):
     """The rule's name cannot be borrowed; what is wrong with a name, and what to write instead."""
     page = fish(store)
     with pytest.raises(ValueError, match=f"^{sentence}$"):
