@@ -79,7 +79,7 @@ def test_a_photograph_becomes_signed_results_in_the_hands_of_three_people(chromi
             scientist.fill("#value", "yes" if value is True else str(value))
             scientist.keyboard.press("Enter")
     scientist.locator(".end:visible").wait_for()
-    scientist.get_by_text("See the result").click()
+    scientist.get_by_role("link", name="See the result").click()
     scientist.locator(".result", has_text="none differs").wait_for()
 
     scientist.goto(f"{address}signoff")

@@ -105,7 +105,7 @@ class AuditDesk {
     this.$('.end').hidden = !this.who.name || Boolean(item) || !this.loaded;
     const held = Boolean(this.outbox.held);
     const onTheWay = this.outbox.size - held;
-    this.$('.end p').textContent = onTheWay ? `${onTheWay} ${onTheWay > 1 ? 'answers are' : 'answer is'} still on the way.` : held ? 'The last answer can be taken back until you see the result.' : '';
+    this.$('.end p').textContent = onTheWay ? `${onTheWay} ${onTheWay > 1 ? 'answers are' : 'answer is'} still on the way.` : held ? 'The last answer can still be taken back.' : '';
     this.root.querySelectorAll('[data-do=undo]').forEach((button) => { button.disabled = !held; });
     troubles(this);
     if (this.$('.work').hidden) return;
