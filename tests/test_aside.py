@@ -79,7 +79,7 @@ def test_the_survey_page_sets_it_aside_and_needs_nothing_any_more(store):  # noq
     assert row(store).status == "no-sheet"
     assert "needs something" not in shown(at)
     assert "No survey sheet: A cat (Anna, " in shown(at)
-    assert verdict(store, row(store), {}, {})["kind"] == "good"
+    assert verdict(store, row(store), {}, {})["kind"] == "aside"
     at.button[-1].click().run()
     assert row(store).status == "unreadable"
 
