@@ -29,7 +29,7 @@ def day_words(iso: str) -> str:
 
 
 def verdict(store: Store, photo: PhotoRow, pages: Mapping[int, PageRow], failed: Mapping[str, str]) -> dict:
-    """State of one photograph: `kind` is wait, good, look (readable, but better taken again), bad or aside; words; picture."""
+    """State of one photograph: words, picture, and its `kind`: wait, good, look (better taken again), bad or aside."""
     if photo.page_ids:
         return _read(store, photo, [pages[i] for i in photo.page_ids])
     picture = {"picture": f"photo/{photo.sha256}"}
