@@ -12,6 +12,7 @@ from digitise.report import write_report
 from digitise.results.kept import KeptTables
 from digitise.store import Store
 from digitise.surveys.known_plan import keep_plan, known_plan
+from digitise.surveys.plan import PlanError
 from digitise.surveys.roster import nearly
 from digitise.surveys.survey import load_surveys
 from review_app import surprise, worklist
@@ -56,6 +57,19 @@ def test_capitals_spaces_and_the_code_are_the_planned_site(store, tmp_path):
     assert text.count("Lantern Reef") == 3
     assert "LANTERN REEF" not in text
     assert "LANTERN REEF" in (folder / "tables" / "observations.csv").read_text()
+
+
+def test_a_plan_that_gives_a_site_another_code_is_refused(store, tmp_path):
+    """Written in capitals it is the same site still."""
+    planned(store, tmp_path)
+    (tmp_path / "more.yaml").write_text(
+        PLAN.replace("plan: days", "plan: more")
+        .replace("Lantern Reef, code: LR", "LANTERN  REEF, code: LX")
+        .replace("site: LR", "site: LX")
+    )
+    with pytest.raises(PlanError, match="has the code 'LX', but 'LR' in a plan kept before; expected one code for one"):
+        keep_plan(store.folder, tmp_path / "more.yaml")
+    assert [p.name for p in (store.folder / "plans").iterdir()] == ["days.yaml"]
 
 
 def test_a_survey_whose_site_is_not_entered_yet_is_called_by_the_one_it_was_planned_for(store, tmp_path):

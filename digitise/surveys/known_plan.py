@@ -20,12 +20,13 @@ def keep_plan(folder: Path, path: Path) -> Plan:
     Raises
     ------
     PlanError
-        The file is no plan, contradicts another that is kept (one code for two sites, two groups for one site, one
-        pack twice), or would put other packs in place of those of its name.
+        The file is no plan, contradicts another that is kept (one code for two sites, two codes or groups for one
+        site, one pack twice), or would put other packs in place of those of its name.
     """
     plan = load_plan(path)
     others = [p for p in _kept(folder) if p.plan != plan.plan]
     _joined([*others, plan])
+    _refuse_other_codes(others, plan)
     refuse_other_packs(folder, plan)
     kept = folder / FOLDER / f"{plan.plan}.yaml"
     kept.parent.mkdir(parents=True, exist_ok=True)
@@ -34,6 +35,18 @@ def keep_plan(folder: Path, path: Path) -> Plan:
         file.write(path.read_bytes())
     Path(temporary).replace(kept)
     return plan
+
+
+def _refuse_other_codes(others: list[Plan], plan: Plan) -> None:
+    """Refuse a plan that gives a site of an earlier one another code: nobody could tell which of them a sheet names."""
+    known = {site_key(s.name): s for p in others for s in p.sites}
+    for site in plan.sites:
+        other = known.get(site_key(site.name), site)
+        if site_key(other.code) != site_key(site.code):
+            raise PlanError(
+                f"plan '{plan.plan}': site {site.name} has the code '{site.code}', but '{other.code}' in a plan kept "
+                "before; expected one code for one site"
+            )
 
 
 def refuse_other_packs(folder: Path, plan: Plan) -> None:
