@@ -561,6 +561,8 @@ def test_the_command_adds_lists_and_removes_people(tmp_path, monkeypatch, capsys
     ("arguments", "words"),
     [
         (("--add", "Ben"), "--add and --role belong together"),
+        (("--add", " ", "--role", "clerk"), "no name is given; write who does this"),
+        (("--remove", ""), "nobody of the name ''"),
         (("--role", "clerk"), "--add and --role belong together"),
         (("--add", "Ben", "--role", "clerk"), "expected 10 to 200"),
         (("--add", "Ben", "--role", "clerk", "--keep-passphrase"), "no passphrase to keep"),
