@@ -259,6 +259,11 @@ def test_a_day_is_planned_a_sample_drawn_and_keyed_and_a_survey_signed_without_a
     page.keyboard.press("Enter")
     page.locator(".title:not(:empty)").wait_for()
     first = page.locator(".title").inner_text()
+    page.fill("#value", "99999")  # no cell of this sheet can hold it: said at once, not after the next answer
+    page.keyboard.press("Enter")
+    page.locator(".refusal", has_text="found '99999'").wait_for()
+    page.locator(".title", has_text=re.compile(f"^{re.escape(first)}$")).wait_for()
+    page.keyboard.press("Escape")
     page.keyboard.press(" ")
     page.wait_for_function("() => Object.keys(localStorage).some((k) => k.startsWith('desk:out:'))")
     page.keyboard.press("Backspace")  # taken back before anybody compared it

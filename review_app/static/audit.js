@@ -1,3 +1,7 @@
+// What a cell can hold, at a glance. The server says what is wrong with anything else, so that is sent at once.
+const FORMS = { tally: /^\d{1,6}$/, number: /^\d{1,6}$/, decimal: /^\d*[.,]?\d*$/, date: /^\d{4}-?\d\d-?\d\d$/, time: /^([01]?\d|2[0-3])[:.]?[0-5]\d$/, tick: /^(x|y|n|yes|no)$/i };
+const holds = (item, value) => typeof value !== 'string' || (item.kind === 'code' ? item.codes.includes(value.toUpperCase()) : FORMS[item.kind]?.test(value) ?? true);
+
 // Audit: cells of a random sample, keyed blind. An answer is given once; it goes through the same outbox as decisions, which holds
 // the last one back until the next is given: until then it can be taken back, and nobody, the server neither, has compared it.
 class AuditDesk {
@@ -45,7 +49,7 @@ class AuditDesk {
     if (!item) return;
     const record = { page: item.page, sha256: item.sha256, cell: item.cell, last: 0, by: this.who.name, name: `${item.title}, ${item.label}`,
       audit: item.audit, action: action === 'blank' && item.kind === 'tick' ? 'enter' : action, value: action === 'blank' && item.kind === 'tick' ? false : value };
-    this.outbox.add(record, { hold: true });
+    this.outbox.add(record, { hold: holds(item, record.value) });
     this.shown = [...(this.shown ?? []), item].slice(-100);
     this.items.shift();
     item.refusal = '';

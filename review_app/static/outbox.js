@@ -50,7 +50,7 @@ class Outbox {
     const key = `${KEPT}${full.client}:${full.seq}`;
     this.waiting.set(key, full);
     storage.set(key, JSON.stringify(full));
-    this.held = hold ? key : this.held;
+    this.held = hold ? key : '';
     this.send();
     return full;
   }
