@@ -100,7 +100,8 @@ def _photographs(used: Collection[str], photos: Sequence[PhotoRow]) -> list[Bloc
         words.append(f"{len(waiting)} not read yet")
     out: list[Block] = [Heading(2, "Photographs"), Paragraph(f"{'; '.join(words)}.")]
     if refused or aside:
-        out.append(Bullets(tuple(f"{p.name}. {' '.join(p.reasons)}" for p in (*refused, *aside))))
+        lines = [f"Refused: {p.name}. {' '.join(p.reasons)}" for p in refused]
+        out.append(Bullets((*lines, *(f"{p.name}. {' '.join(p.reasons)}" for p in aside))))
     return out
 
 
