@@ -12,6 +12,7 @@ from collections.abc import Sequence
 
 from digitise import __version__
 from digitise.commands import COMMANDS
+from digitise.commands.arguments import Arguments
 from digitise.commands.common import CUT_SHORT, STOPPED, Adder, file_trouble, say, write_anything
 
 
@@ -38,7 +39,7 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
+    parser = Arguments(
         prog="digitise", description="Phone photographs of pencil-written reef-survey sheets become cover and density."
     )
     parser.add_argument("--version", action="version", version=f"digitise {__version__}")

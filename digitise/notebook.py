@@ -16,7 +16,7 @@ from digitise.results.results import SurveyResults, survey_results
 from digitise.results.samples import COVER_COLUMNS, DENSITY_COLUMNS, samples_of
 from digitise.store import Store, StoreError, holds_store
 from digitise.surveys.known_plan import grouped_sites
-from digitise.surveys.places import site_key
+from digitise.surveys.roster import site_key
 from digitise.surveys.survey import iter_surveys
 
 if TYPE_CHECKING:

@@ -1,13 +1,15 @@
 """Things put away on disk while many are worked on, so that memory holds few of them at a time.
 
 They lie on the disk that the output goes to, which has to have room for as much (`on_disk_of`), not in the system's
-folder for temporary files, which may be small or in memory.
+folder for temporary files, which may be small or in memory; there only where nothing may be written beside the output.
 """
 
 from __future__ import annotations
 
 import contextlib
+import errno
 import io
+import os
 import pickle  # only what was written a moment ago into a file without a name  # nosec B403
 import tempfile
 import zlib
@@ -20,21 +22,33 @@ from pathlib import Path
 from typing import IO
 
 _folder: ContextVar[Path | None] = ContextVar("where files without a name lie", default=None)
+FULL = (errno.ENOSPC, errno.EDQUOT)
 _FAST = 1  # zlib's level: a third of the room for a millisecond a survey
 
 
 @contextlib.contextmanager
 def on_disk_of(out: Path) -> Iterator[None]:
-    """Files without a name that are begun in here lie on the disk of `out`, whether that is there already or not."""
+    """Files without a name that are begun in here lie on the disk of `out`, whether that is there already or not.
+
+    An `OSError` because that disk is full names its folder, as one about a file with a name does.
+    """
     before = _folder.set(next(p for p in (out, *out.absolute().parents) if p.is_dir()))
     try:
         yield
+    except OSError as error:
+        place = _folder.get()
+        if place is None or error.filename is not None or error.errno not in FULL:
+            raise
+        raise OSError(error.errno, error.strerror, str(place)) from error
     finally:
         _folder.reset(before)
 
 
 def nameless_file() -> IO[bytes]:
     """A file to write and read, which goes when it is closed."""
+    place = _folder.get()
+    if place is not None and not os.access(place, os.W_OK):
+        _folder.set(None)
     return tempfile.TemporaryFile(prefix="digitise-", dir=_folder.get())
 
 

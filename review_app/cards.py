@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
-from digitise.store import PageRow, PhotoRow
+from collections.abc import Mapping
+from urllib.parse import urlencode
+
+from digitise.store import NO_SHEET, PageRow, PhotoRow
 from digitise.surveys.twice import Twice, words
 from review_app import worklist
+from review_app.aside import ANCHOR, REFUSED
 from review_app.keying import can_be_keyed
 from review_app.markup import Markup, tag
 
@@ -13,6 +17,7 @@ STATES = {
     "retake": ("bad", "▲ Photograph again"),
     "unreadable": ("bad", "✕ Not readable"),
     "waiting": ("wait", "… Waiting to be read"),
+    NO_SHEET: ("wait", "– Set aside"),
 }
 
 
@@ -76,12 +81,14 @@ def card(
     failed: dict[str, str],
     again: dict[str, str],
     twice: dict[int, Twice],
+    here: Mapping[str, str],
     *,
     opens: bool,
 ) -> Markup:
     """One photograph; `failed` and `again` have sentences, by SHA-256, about those that could not be read, or rest.
 
-    `opens` leads to the photograph in full size, and to where one that could not be read is keyed by hand.
+    `here` is what the page's address says. `opens` leads to the photograph in full size, to where one that could not be
+    read is keyed by hand, and to where it is set aside.
     """
     notes = failed | again
     source = f"/desk/small/{photo.page_ids[0]}" if photo.page_ids else f"/desk/photo/{photo.sha256}"
@@ -94,5 +101,10 @@ def card(
     if opens and can_be_keyed(photo) and photo.sha256 not in again:
         link = tag("a", "Key the sheet by hand", href=f"key?photo={photo.sha256}", target="_self")
         said.append(tag("p", "No second photograph to be had? ", link))
+    if opens and photo.status in REFUSED and photo.sha256 not in again:
+        link = tag(
+            "a", "Set it aside", href=f"?{urlencode(dict(here) | {'aside': photo.sha256})}#{ANCHOR}", target="_self"
+        )
+        said.append(tag("p", "No sheet of the survey at all? ", link))
     state = [] if photo.status == "read" or photo.sha256 in again else [_state(*STATES[photo.status])]
     return tag("li", picture, tag("div", tag("p", photo.name, class_="name"), *state, *lines, *said), class_="card")

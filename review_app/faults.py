@@ -166,8 +166,9 @@ def board_table(
         site = (
             tag("a", one.site or "–", href=f"survey?pack={one.pack}", target="_self") if one.pack in here else one.site
         )
-        state = tag("span", one.stage, class_=f"state {_kind(one.stage)}")
-        cells = (one.date or "–", site or "–", one.pack or "–", state, _next(one, may))
+        state = tag("span", one.stage, class_=f"state one-line {_kind(one.stage)}")
+        day = tag("span", one.date or "–", class_="one-line")
+        cells = (day, site or "–", one.pack or "–", state, _next(one, may))
         rows.append(tag("tr", *(tag("td", c) for c in cells)))
     heads = (tag("th", h, scope="col") for h in ("Date", "Site", "Pack", "Stands at", "Waits for"))
     table = tag("table", tag("thead", tag("tr", *heads)), tag("tbody", *rows), class_="plain stack")

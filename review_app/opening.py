@@ -55,8 +55,8 @@ def survey_name(store: Store, pack: str) -> str:
 def _survey_names(store: Store, _state: str) -> dict[str, str]:
     """Names of all surveys and of all of them together, while nothing in the store has changed."""
     placed = worklist.sites_and_dates(store, store.pages())
-    named = {pack: " · ".join(filter(None, (*placed.get(pack, ()), f"pack {pack}"))) for pack in store.packs()}
-    return {"": survey_name(store, ""), **named}
+    names = {p: " · ".join(filter(None, (worklist.named(store, p, placed), f"pack {p}"))) for p in store.packs()}
+    return {"": survey_name(store, ""), **names}
 
 
 def choose_survey(store: Store, key: str, *, every: bool = False, first: str = "") -> str:

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import date, datetime, timedelta
 
 from digitise.reader.reading import Value
 from digitise.sheets.layout import Cell
 from digitise.store import CellNow, Store
 from digitise.store.values import check_value
+from digitise.surveys.known_plan import planned_names
+from digitise.surveys.roster import nearly, site_key
 
 _PAIR = (("/tally", "/total", "written total"), ("/total", "/tally", "strokes"))
 
@@ -44,6 +47,14 @@ def _day(cell: Cell, value: Value, now: datetime) -> str:
     )
 
 
+def _site(cell: Cell, value: Value, planned: Mapping[str, str]) -> str:
+    """A site nearly named as a planned one is asked about; which it is, a person says."""
+    if cell.kind != "text" or cell.id.rpartition("/")[2] != "site" or site_key(str(value)) in planned:
+        return ""
+    near = next((name for name in dict.fromkeys(planned.values()) if nearly(str(value), name)), "")
+    return f"{cell.label}: '{value}' is nearly {near}, which is planned; enter that if it is meant" if near else ""
+
+
 def question(store: Store, page_id: int, cell_id: str, value: Value, *, now: datetime) -> str:
     """Why a value is surprising, as one sentence; empty when it is not.
 
@@ -60,5 +71,6 @@ def question(store: Store, page_id: int, cell_id: str, value: Value, *, now: dat
     return (
         _printed(cell, value)
         or _day(cell, value, now)
+        or _site(cell, value, planned_names(store.folder))
         or (_beside(cell, value, store.current(page_id)) if paired else "")
     )

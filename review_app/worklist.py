@@ -17,7 +17,9 @@ from digitise.reader.reading import Value
 from digitise.reader.reasons import CELL_REASONS, REASONS
 from digitise.sheets.protocol import LineSheet, Protocol, SiteSheet
 from digitise.store import PageRow, PhotoRow, Progress, QueueItem, Store, chain
+from digitise.surveys.known_plan import planned_names, planned_sites
 from digitise.surveys.printed_on import printed_pages
+from digitise.surveys.roster import site_key
 
 AT_ONCE = 1000  # pages whose cells are fetched together
 FOLDER_VARIABLE = "DIGITISE_FOLDER"
@@ -213,20 +215,30 @@ def taken_again(photos: Sequence[PhotoRow], pages: Sequence[PageRow], places: Se
 
 
 def site_words(store: Store, pack: str) -> str:
-    """Site and date of a pack's site sheet where they are entered, else an empty string."""
-    return " · ".join(filter(None, sites_and_dates(store, store.pages(pack)).get(pack, ())))
+    """Site and date of a pack's site sheet where they are entered, else the site it was planned for, else nothing."""
+    return named(store, pack, sites_and_dates(store, store.pages(pack)))
+
+
+def named(store: Store, pack: str, placed: Mapping[str, tuple[str, str]]) -> str:
+    """The same, from sites and dates that are `placed` already; a site that is only planned is said to be."""
+    site, date = placed.get(pack, ("", ""))
+    if not site and (site := planned_sites(store.folder).get(pack, "")):
+        site += " (planned)"
+    return " · ".join(filter(None, (site, date)))
 
 
 def sites_and_dates(store: Store, pages: Iterable[PageRow]) -> dict[str, tuple[str, str]]:
     """Site and date of each pack that has a site sheet among these pages; empty while they are not entered."""
     own = [p for p in pages if p.pack and not p.per_transect and not p.superseded]
     found: dict[str, tuple[str, str]] = {}
+    planned = planned_names(store.folder)
     for i in range(0, len(own), AT_ONCE):
         cells = store.current_pages(p.id for p in own[i : i + AT_ONCE])
         for page in own[i : i + AT_ONCE]:
             entered = [c for c in cells[page.id].values() if c.state == "entered"]
             sites = [str(c.value) for c in entered if c.kind == "text" and c.cell.endswith("/site")]
             dates = [str(c.value) for c in entered if c.kind == "date"]
+            sites = [planned.get(site_key(site), site) for site in sites]
             site, date = found.get(page.pack, ("", ""))
             found[page.pack] = (" · ".join(filter(None, (site, *sites))), " · ".join(filter(None, (date, *dates))))
     return found

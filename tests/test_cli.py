@@ -112,13 +112,51 @@ def test_reading_a_photograph_never_loads_what_only_others_need(site_jpg) -> Non
 
 USAGE = [
     pytest.param([], "required: COMMAND", id="nothing"),
-    pytest.param(["swim"], "invalid choice: 'swim'", id="unknown-command"),
+    pytest.param(["swim"], "digitise: there is no command 'swim'. 'digitise --help' says more.", id="unknown-command"),
+    pytest.param(["reed"], "there is no command 'reed'; did you mean read? 'digitise --help'", id="command-nearly"),
+    pytest.param(
+        ["protocol", "chek", "x"],
+        "there is no part 'chek'; did you mean check? 'digitise protocol --help'",
+        id="part-nearly",
+    ),
     pytest.param(["read"], "required: PHOTO_OR_FOLDER", id="no-photo"),
-    pytest.param(["read", "x.jpg", "--loud"], "unrecognized arguments: --loud", id="unknown-option"),
+    pytest.param(
+        ["read", "x.jpg", "--loud"],
+        "digitise read: there is no option --loud. 'digitise read --help'",
+        id="unknown-option",
+    ),
+    pytest.param(["read", "x.jpg", "--jsom=f"], "there is no option --jsom; did you mean --json?", id="option-nearly"),
+    pytest.param(
+        ["--sore", "s", "check"],
+        "digitise: options go behind the command, and --sore stands before it.",
+        id="option-before-the-command",
+    ),
+    pytest.param(
+        ["people", "--add", "Mira", "Tole"],
+        "'Tole' is one thing too many here; a name of several",
+        id="name-without-quotes",
+    ),
     pytest.param(["sheets", "reef-transect"], "required: --out", id="no-folder"),
-    pytest.param(["sheets", "reef-transect", "--out", "o", "--packs", "0"], "0: expected 1 to 1000", id="no-packs"),
-    pytest.param(["sheets", "reef-transect", "--out", "o", "--packs", "some"], "--packs", id="packs-in-words"),
-    pytest.param(["sheets", "reef-transect", "--out", "o", "--paper", "A3"], "invalid choice: 'A3'", id="paper"),
+    pytest.param(
+        ["sheets", "reef-transect", "--out", "o", "--packs", "0"],
+        "found '0', expected a whole number from 1 to 1000",
+        id="no-packs",
+    ),
+    pytest.param(
+        ["sheets", "reef-transect", "--out", "o", "--packs", "some"],
+        "found 'some', expected a whole number",
+        id="packs-in-words",
+    ),
+    pytest.param(
+        ["sheets", "reef-transect", "--out", "o", "--paper", "A3"], "found 'A3', expected one of A4, ", id="paper"
+    ),
+    pytest.param(
+        ["sheets", "reef-transect", "--out", "o", "--paper", "leter"], "did you mean letter?", id="paper-nearly"
+    ),
+    pytest.param(
+        ["review", "--port", "80000"], "--port: found '80000', expected a whole number from 1 to 65535", id="port"
+    ),
+    pytest.param(["compare", "--detect", "much"], "--detect: found 'much', expected a change in percent", id="percent"),
     pytest.param(["codes", "many"], "count", id="codes-in-words"),
     pytest.param(["evaluate", "x.jpg"], "required: --truth", id="no-truth"),
 ]
@@ -126,7 +164,7 @@ USAGE = [
 
 @pytest.mark.parametrize(("arguments", "words"), USAGE)
 def test_unusable_arguments_end_with_two(arguments: list[str], words: str, capsys) -> None:
-    """argparse's own exit, code 2, usage on standard error, nothing on standard output."""
+    """Code 2, what was found and what is near, usage on standard error, nothing on standard output."""
     with pytest.raises(SystemExit) as end:
         main(arguments)
     said = capsys.readouterr()
@@ -255,6 +293,28 @@ def test_a_given_protocol_is_read_beside_the_shipped_ones(reef, site_jpg, tmp_pa
     assert json.loads(capsys.readouterr().out)["photos"][0]["protocol"] == "reef-transect"
 
 
+def test_a_protocol_that_the_store_keeps_needs_no_naming(tmp_path, capsys) -> None:
+    """`prepare --store` keeps a programme's own protocol; its sheets are then read as the shipped one's are."""
+    from PIL import Image
+
+    from digitise.sheets.protocol import load_protocol
+    from digitise.sheets.sheet import pack_pages, rasterise, sheet_pdf
+
+    assert main(["protocol", "new", "--usual", "--name", "cove-lines", "--out", str(tmp_path / "cove.yaml")]) == 0
+    plan = "plan: day\nprotocol: cove.yaml\nsites: [{name: Cove, code: CV}]\nsurveys: [{site: CV, transects: 1}]\n"
+    (tmp_path / "day.yaml").write_text(plan)
+    where = ["--out", str(tmp_path / "prints"), "--store", str(tmp_path / "store")]
+    assert main(["prepare", str(tmp_path / "day.yaml"), *where]) == 0
+    protocol = load_protocol(tmp_path / "cove.yaml")
+    page = pack_pages(protocol, "A4", "QH7M4K")[0]
+    paper = Image.fromarray(rasterise(sheet_pdf(protocol, [page]), 9.0))
+    photo = Image.new("L", (paper.width + 300, paper.height + 300), 90)
+    photo.paste(paper.point(lambda grey: int(0.9 * grey)), (150, 150))
+    photo.save(tmp_path / "site.jpg")
+    assert main(["read", str(tmp_path / "site.jpg"), "--store", str(tmp_path / "store")]) == 0
+    assert "site.jpg: Site sheet, pack QH7M4K" in capsys.readouterr().err
+
+
 def test_read_into_a_store_twice_keeps_one_page(site_jpg, tmp_path, capsys) -> None:
     """The photograph and its page are in the store once, whatever is typed again; and results are ready."""
     from digitise.results.kept import KeptTables
@@ -338,7 +398,7 @@ def test_what_the_disk_refuses_is_a_sentence(tmp_path, monkeypatch, capsys):
 
     monkeypatch.setattr(Path, "mkdir", full)
     assert main(["sheets", "reef-transect", "--out", str(tmp_path / "sheets")]) == 2
-    assert capsys.readouterr().err.endswith("sheets/print: the disk is full; make room, and give the command again\n")
+    assert capsys.readouterr().err.endswith("sheets/print: the disk is full; make room, then try again\n")
 
 
 def test_a_full_disk_that_is_not_named_may_be_the_one_for_temporary_files(tmp_path, monkeypatch, capsys):
@@ -350,7 +410,7 @@ def test_a_full_disk_that_is_not_named_may_be_the_one_for_temporary_files(tmp_pa
     monkeypatch.setattr(Path, "mkdir", full)
     assert main(["sheets", "reef-transect", "--out", str(tmp_path / "sheets")]) == 2
     told = capsys.readouterr().err
-    assert "the disk is full; make room, and give the command again. If there is room, it is the disk of " in told
+    assert "the disk is full; make room, then try again. If there is room, it is the disk of " in told
     assert told.endswith(f"{tempfile.gettempdir()} that is full: TMPDIR names another\n")
 
 

@@ -21,8 +21,8 @@ from digitise.sheets.protocol import Protocol, parse_protocol
 from digitise.sheets.rules import RULES, rules_of
 from digitise.store import Store
 from digitise.surveys.known_plan import keep_plan, known_plan
-from digitise.surveys.places import site_key
 from digitise.surveys.plan import Plan, PlanError
+from digitise.surveys.roster import site_key
 from digitise.surveys.survey import assemble
 from review_app.faults import checks, fault_list, wanted
 from review_app.worklist import pack_places
@@ -450,7 +450,7 @@ def test_the_command_prints_faults_and_says_by_its_exit_code_whether_something_i
     assert main(["check", *store]) == 1
     assert "  missing: T2: every sheet: not photographed. Rule: Every sheet of" in capsys.readouterr().out
     assert main(["check", *store, "--plan", str(plan)]) == 0
-    complete = f"Pack {PACK} · LANTERN GARDEN · 2026-04-11\n  complete\n"
+    complete = f"Pack {PACK} · Lantern Garden · 2026-04-11\n  complete\n"
     assert capsys.readouterr().out == complete
     assert main(["check", *store]) == 0  # the plan is known from now on
     assert capsys.readouterr().out == complete

@@ -7,6 +7,7 @@ import re
 import subprocess
 from dataclasses import replace
 
+import pypdfium2
 import pytest
 from kept import FLAGGED, NOW, PACK, keep, made_result, points
 
@@ -93,6 +94,18 @@ def test_waiting_cells_are_refused_even_where_unsigned_surveys_may_go(kept, tmp_
     assert "Provisional" in words(folder)
     assert "1 cell nobody has decided" in words(folder)
     assert (record.surveys[0].state, record.surveys[0].unread) == ("unreviewed", 1)
+
+
+def test_commands_to_copy_stand_on_a_line_of_their_own(kept, tmp_path):
+    """On the page no browser breaks them at a hyphen, and on paper they are whole."""
+    survey(kept)
+    folder, _ = handed(kept, tmp_path / "out")
+    paper = pypdfium2.PdfDocument((folder / "covering-note.pdf").read_bytes())
+    lines = [line for page in paper for line in page.get_textpage().get_text_range().splitlines()]
+    for command in ("sha256sum --check checksums.txt", "shasum -a 256 -c checksums.txt"):
+        assert f'<code class="command">{command}</code>' in words(folder)
+        assert command in lines
+    assert ".command{white-space:nowrap}" in words(folder)
 
 
 def test_a_signed_survey_goes_without_asking_and_its_version_is_noted(kept, tmp_path):
@@ -230,7 +243,7 @@ def test_there_is_nothing_to_correct_while_all_is_as_it_was_sent(kept):
         ({"corrects": 1}, "a correction needs a reason"),
         ({"corrects": 1, "reason": "x", "packs": ("WX3PLE",)}, "pack WX3PLE was not part of hand-over 1"),
         ({"recipient": "  "}, "recipient"),
-        ({"by": ""}, "give a person's name"),
+        ({"by": ""}, "no name is given; write who does this"),
         ({"packs": ("WX3PLE",)}, "no sheet of pack WX3PLE"),
         ({"evidence": "whole", "pseudonyms": True}, "whole evidence is of the whole store"),
     ],

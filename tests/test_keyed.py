@@ -122,7 +122,12 @@ def test_a_sheet_that_is_here_already_is_not_keyed_a_second_time(store):
 
 @pytest.mark.parametrize(
     ("wrong", "sentence"),
-    [({"pack": "1"}, "6 letters"), ({"transect": 9}, "expected 1 to 3"), ({"transect": 0}, "expected 1 to 3")],
+    [
+        ({"pack": "1"}, "6 letters"),
+        ({"pack": " "}, "no pack is given"),
+        ({"transect": 9}, "expected 1 to 3"),
+        ({"transect": 0}, "expected 1 to 3"),
+    ],
 )
 def test_a_place_that_cannot_be_is_refused_and_nothing_is_begun(store, wrong, sentence):
     with pytest.raises(ValueError, match=sentence):

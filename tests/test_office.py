@@ -148,7 +148,7 @@ def test_signing_freezes_a_version_and_a_later_change_is_shown_and_makes_a_new_o
     at = opened("signoff")
     assert "● Missing: " in shown(at)
     at.button[0].click().run()
-    assert at.error[0].value == "Nobody is named; give a person's name."
+    assert at.error[0].value == "No name is given; write who does this."
     at.text_input[0].input("Sanna Ruo")
     at.button[0].click().run()
     assert "Version 1" in shown(at)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import sqlite3
 from contextlib import closing
 
@@ -162,6 +163,40 @@ def test_a_sheet_is_keyed_by_hand_without_a_mouse(chromium, served):
     assert [(now[c].state, now[c].value) for c in cells[8:10]] == [("unread", None), ("entered", 12)]
 
 
+TURNED = "e => Number(e.style.transform.match(/rotate\\(([-.0-9]+)deg/)[1])"
+
+
+def test_a_photograph_on_its_side_is_turned_by_quarters_and_one_held_askew_is_straightened(chromium, served):
+    """By buttons and a slider, and without leaving the keyboard; it stays so when the page is loaded again."""
+    address, _, _, keyed = served
+    context = chromium.new_context(**LAPTOP)
+    context.add_init_script("localStorage.setItem('desk:by', 'Mira Tole')")
+    page = context.new_page()
+    page.set_default_timeout(WAIT_MS)
+    page.goto(f"{address}key?page={keyed}")
+    page.locator(".fields .at input:focus").wait_for()
+    image = page.locator(".lens img")
+    image.and_(page.locator("[style*=rotate]")).wait_for()
+    page.get_by_role("button", name="Turn right by a quarter").click()
+    assert image.evaluate(TURNED) == 90
+    page.get_by_role("button", name="Turn left by a quarter").click()
+    page.get_by_role("button", name="Turn left by a quarter").click()
+    assert image.evaluate(TURNED) == -90
+    page.locator(".fields input").nth(3).click()
+    page.keyboard.press("F2")
+    for key in ("]", ".", ".", ".", ","):
+        page.keyboard.press(key)
+    assert image.evaluate(TURNED) == 2
+    assert page.locator(".slant output").inner_text() == "2°"
+    page.keyboard.press("F2")
+    page.locator(".fields li:nth-child(4) input:focus").wait_for()
+    page.locator(".slant input").fill("-8")
+    assert image.evaluate(TURNED) == -8
+    page.reload()
+    page.locator(".slant output", has_text="-8°").wait_for()
+    assert image.evaluate(TURNED) == -8
+
+
 NAMED = """() => {
   let at = document.activeElement;
   while (at?.shadowRoot?.activeElement) at = at.shadowRoot.activeElement;
@@ -223,11 +258,23 @@ def test_a_day_is_planned_a_sample_drawn_and_keyed_and_a_survey_signed_without_a
     tab_to(page, "Draw the sample")
     page.keyboard.press("Enter")
     page.locator(".title:not(:empty)").wait_for()
+    first = page.locator(".title").inner_text()
+    page.fill("#value", "99999")  # no cell of this sheet can hold it: said at once, not after the next answer
+    page.keyboard.press("Enter")
+    page.locator(".refusal", has_text="found '99999'").wait_for()
+    page.locator(".title", has_text=re.compile(f"^{re.escape(first)}$")).wait_for()
+    page.keyboard.press("Escape")
     page.keyboard.press(" ")
+    page.wait_for_function("() => Object.keys(localStorage).some((k) => k.startsWith('desk:out:'))")
+    page.keyboard.press("Backspace")  # taken back before anybody compared it
+    page.locator(".title", has_text=re.compile(f"^{re.escape(first)}$")).wait_for()
     settle(page)
+    page.keyboard.press(" ")
+    page.keyboard.press("?")
+    page.wait_for_function("() => Object.keys(localStorage).filter((k) => k.startsWith('desk:out:')).length === 1")
+    newest = lambda: max(store.audits.all(), key=lambda a: a.id)  # noqa: E731
     with Store.open(folder) as store:
-        drawn = max(store.audits.all(), key=lambda a: a.id)
-    assert (drawn.by, drawn.answered) == ("Keo Varn", 1)
+        assert (newest().by, newest().answered) == ("Keo Varn", 1)
 
     opened(f"signoff?pack={SECOND}", "textarea")
     tab_to(page, "What changed since the last version")
@@ -242,6 +289,7 @@ def test_a_day_is_planned_a_sample_drawn_and_keyed_and_a_survey_signed_without_a
     page.keyboard.press("Enter")
     page.get_by_text("The survey is as it was signed.").wait_for()
     with Store.open(folder) as store:
+        assert newest().answered == 2  # the last one was stored when the page was left
         assert [(s.version, s.by, s.current) for s in store.signoffs.of(SECOND)] == [
             (1, "Sanna Ruo", False),
             (2, "Sanna Ruo", True),
@@ -330,6 +378,21 @@ def test_a_phones_menu_that_is_opened_while_the_page_is_drawn_stays_open(chromiu
     drawn(page)
     assert page.locator("[data-testid=stExpandSidebarButton]").is_hidden()
     page.locator("[data-testid=stSidebarNavLink]", has_text="Survey").tap()
+    page.locator(".matrix").first.wait_for()
+    page.locator("[data-testid=stExpandSidebarButton]").wait_for()
+
+
+def test_a_phones_menu_goes_also_where_the_page_was_chosen_before_its_script_had_come(chromium, served):
+    address, *_ = served
+    page = chromium.new_context(**PHONE).new_page()
+    page.set_default_timeout(WAIT_MS)
+    late = []
+    page.route("**/BidiComponent*", lambda request: late.append(request), times=1)
+    page.goto(f"{address}phones")
+    page.locator("[data-testid=stExpandSidebarButton]").tap()
+    page.locator("[data-testid=stSidebarNavLink]", has_text="Survey").tap()
+    page.wait_for_url("**/survey")
+    late[0].continue_()
     page.locator(".matrix").first.wait_for()
     page.locator("[data-testid=stExpandSidebarButton]").wait_for()
 

@@ -71,8 +71,7 @@ def store(tmp_path_factory):
 
 
 def shared(store, folder, sharing):
-    seen = {"seen": sharing.names.cell} if sharing.names else {}
-    write_shared(store, gather(store, now=NOW, with_unreviewed=True, **seen), folder, sharing)
+    write_shared(store, gather(store, now=NOW, with_unreviewed=True, names=sharing.names), folder, sharing)
     return folder / "data"
 
 

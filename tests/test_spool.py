@@ -1,17 +1,23 @@
 """Surveys and tables that lie on disk while they are exported: the same things, few of them held at once."""
 
 import gc
+import os
 import tempfile
+from functools import partial
+from pathlib import Path
 
 import pandas as pd
 import pytest
 from kept import FLAGGED, NOW, keep, made_result, points
 
+from digitise.commands.common import file_trouble
 from digitise.exchange import tables
 from digitise.exchange.content import gather
 from digitise.exchange.frames import Frames
 from digitise.exchange.spool import SurveySpool
 from digitise.exchange.write import write_export
+from digitise.handover.package import make_handover
+from digitise.handover.prepared import Wishes, prepare_handover
 from digitise.report import write_report
 from digitise.results import survey_results
 from digitise.spool import Spool, on_disk_of
@@ -133,14 +139,40 @@ def test_what_is_put_away_lies_on_the_disk_of_the_output(tmp_path, monkeypatch):
     assert list(tmp_path.iterdir()) == []
 
 
-@pytest.mark.parametrize("write", [write_export, write_report])
-def test_an_export_and_a_report_put_nothing_away_elsewhere(store, tmp_path, monkeypatch, write):
-    """Surveys, tables and pages alike; a disk that is full is met before anything is there half."""
-    places = []
-    made = tempfile.TemporaryFile
-    monkeypatch.setattr(tempfile, "TemporaryFile", lambda **rest: places.append(rest["dir"]) or made(**rest))
-    rest = {"with_unreviewed": True} if write is write_export else {}
-    write(store, tmp_path / "out", now=NOW, packs=PACKS[:2], **rest)
+def hand_over(store, out, *, now, packs):
+    """A hand-over with report, data and workbook."""
+    rest = {"with_unsigned": True, "with_unreviewed": True, "evidence": "none"}
+    wishes = Wishes("Reserve office", "Ada Lind", packs=tuple(packs), **rest)
+    return make_handover(store, out, prepare_handover(store, wishes, now=now, out=out), now=now)
 
-    assert len(places) > 1
-    assert all(tmp_path in (place, place.parent) for place in places)
+
+WRITERS = {"export": partial(write_export, with_unreviewed=True), "report": write_report, "hand-over": hand_over}
+
+
+@pytest.mark.parametrize("write", WRITERS.values(), ids=WRITERS)
+def test_what_is_written_for_others_puts_nothing_away_elsewhere(store, tmp_path, monkeypatch, write):
+    """Surveys, tables, pages and the rows of the workbook alike: there is no folder for temporary files here."""
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path / "nowhere"))
+    write(store, tmp_path / "out", now=NOW, packs=PACKS[:2])
+
+    left = [p for p in (tmp_path / "out").rglob("*") if p.name.startswith("digitise-")]
+    assert left == []
+    assert [p.name for p in tmp_path.iterdir()] == ["out"]
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no /dev/full here")
+def test_a_full_disk_is_named_by_the_folder_of_the_output(tmp_path, monkeypatch):
+    """Writing into a file without a name does not tell which disk is full."""
+    monkeypatch.setattr(tempfile, "TemporaryFile", lambda **_: Path("/dev/full").open("r+b", buffering=0))  # noqa: SIM115
+    with pytest.raises(OSError, match="No space left") as full, on_disk_of(tmp_path / "out"):
+        Spool().put("key", b"value")
+    assert file_trouble(full.value) == f"{tmp_path}: the disk is full; make room, then try again"
+
+
+def test_where_nothing_may_be_written_beside_the_output_the_usual_place_serves(tmp_path, monkeypatch):
+    monkeypatch.setattr(os, "access", lambda *_: False)
+    with on_disk_of(tmp_path):
+        spool = Spool()
+        spool.put("key", b"value")
+        assert spool.get("key") == b"value"
+    assert list(tmp_path.iterdir()) == []

@@ -279,17 +279,41 @@ def test_values_are_understood_as_typed(store, sheet, cell, value, stored):
 
 
 @pytest.mark.parametrize(
+    ("by", "sentence"),
+    [
+        ("", "no name is given; write who does this"),
+        ("  ", "no name is given; write who does this"),
+        ("rule", "'rule' stands for the program itself; write a person's name"),
+        ("Rule", "'Rule' stands for the program itself; write a person's name"),
+        ("x" * 81, "the name has 81 characters, expected 80 at most; say it more shortly"),
+        ("bell\x07", "the name holds a character that cannot be shown; type it again by hand"),
+    ],
+)
+def test_only_a_person_enters(store, by, sentence):
+    """The rule's name cannot be borrowed; what is wrong with a name, and what to write instead."""
+    page = fish(store)
+    with pytest.raises(ValueError, match=f"^{sentence}$"):
+        enter(store, page, by=by)
+
+
+def test_a_pack_that_is_not_given_is_asked_for(store):
+    page = keep(store, made_result("fish", {}, name="a.jpg", pack=None))
+    with pytest.raises(ValueError, match="no pack is given; it is the 6 letters printed at the top of its sheets"):
+        store.assign(page, "", 1, "Anna", NOW)
+
+
+@pytest.mark.parametrize(
     ("sheet", "cell", "value", "words"),
     [
         ("substrate", "substrate/10.5", "ZZ", "10.5 m: found 'ZZ', expected one of BK, CF"),
         ("substrate", "substrate/start", "2460", "expected a time such as 09:30"),
         ("site", "site/date", "20260230", "expected a date such as 2026-03-28"),
-        ("site", "site/depth", "123.4", r"expected a number of the form ##\.#"),
-        ("site", "site/depth", "1.25", r"expected a number of the form ##\.#"),
-        ("site", "site/depth", ".", r"expected a number of the form ##\.#"),
+        ("site", "site/depth", "123.4", "expected a number with 2 digits at most before the point and 1 after it"),
+        ("site", "site/depth", "1.25", "expected a number with 2 digits at most"),
+        ("site", "site/depth", ".", "expected a number with 2 digits at most"),
         ("site", "site/team", "12", "expected a whole number from 0 to 9"),
         ("site", "site/sun", "perhaps", "expected yes or no"),
-        ("site", "site/site", "bell\x07", "printable characters"),
+        ("site", "site/site", "bell\x07", "holds a character that cannot be shown"),
         ("fish", RAY, -1, "expected a whole number from 0"),
         ("fish", RAY, True, "expected a whole number from 0"),
         ("fish", RAY, 2.5, "expected a whole number from 0"),
@@ -314,15 +338,6 @@ def test_blank_and_illegible_hold_no_value(store):
         enter(store, page, state="illegible")
     assert enter(store, page, value=None, state="illegible").value is None
     assert enter(store, page, "fish/none-seen", None, "blank").value is False
-
-
-@pytest.mark.parametrize("by", ["", "  ", "rule", "Rule", "a" * 81])
-def test_only_a_person_enters(store, by):
-    """The rule's name cannot be borrowed."""
-    page = fish(store)
-
-    with pytest.raises(ValueError, match="give a person's name"):
-        enter(store, page, by=by)
 
 
 def test_unknown_pages_cells_and_states_are_refused(store):

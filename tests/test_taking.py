@@ -238,7 +238,11 @@ def test_a_question_is_taken_back_and_the_cell_waits_as_before(store):
 
 
 @pytest.mark.parametrize(
-    ("cell", "remark", "words"), [("nowhere", "", "no cell 'nowhere'"), (CODES[0], "x" * 301, "1 to 300 printable")]
+    ("cell", "remark", "words"),
+    [
+        ("nowhere", "", "no cell 'nowhere'"),
+        (CODES[0], "x" * 301, "the remark has 301 characters, expected 300 at most"),
+    ],
 )
 def test_a_question_about_nothing_or_without_end_is_refused(store, cell, remark, words):
     with pytest.raises(StoreError if cell == "nowhere" else ValueError, match=words):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import errno
 import io
+import re
 import sys
 import tempfile
 from collections.abc import Callable, Iterable, Iterator
@@ -81,8 +82,8 @@ _TROUBLES = {
     errno.EACCES: _NO_RIGHT,
     errno.EPERM: _NO_RIGHT,
     errno.EROFS: "this disk can only be read; choose another place",
-    errno.ENOSPC: "the disk is full; make room, and give the command again",
-    errno.EDQUOT: "your share of the disk is full; make room, and give the command again",
+    errno.ENOSPC: "the disk is full; make room, then try again",
+    errno.EDQUOT: "your share of the disk is full; make room, then try again",
     errno.ENOENT: "no such file, or no folder to put it into",
     errno.ENOTDIR: "a part of this path is a file, not a folder",
     errno.EISDIR: "this is a folder; name a file",
@@ -143,19 +144,21 @@ def results_ahead(store) -> None:
         make_ahead(store)
 
 
-def count(text: str) -> int:
-    """An argument from 1 to 1000; `argparse` turns its `ArgumentTypeError` into a sentence."""
-    value = int(text)
-    if not 1 <= value <= 1000:
-        raise argparse.ArgumentTypeError(f"{value}: expected 1 to 1000")
-    return value
+def whole(least: int, most: int) -> Callable[[str], int]:
+    """Reads an argument that is a whole number from `least` to `most`.
+
+    `argparse` turns its `ArgumentTypeError` into a sentence.
+    """
+
+    def read(text: str) -> int:
+        if not re.fullmatch(r"-?[0-9]{1,9}", text) or not least <= int(text) <= most:
+            raise argparse.ArgumentTypeError(f"found '{text}', expected a whole number from {least} to {most}")
+        return int(text)
+
+    return read
 
 
-def jobs(text: str) -> int:
-    """A number of processes, 1 to 512; `argparse` turns its `ArgumentTypeError` into a sentence."""
-    if not 1 <= int(text) <= 512:
-        raise argparse.ArgumentTypeError(f"{text}: expected 1 to 512")
-    return int(text)
+count, jobs, port = whole(1, 1000), whole(1, 512), whole(1, 65_535)
 
 
 def store_argument(one: argparse.ArgumentParser) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -37,9 +38,17 @@ def add_commands(command: Adder) -> None:
         "--headline", action="append", default=[], metavar="ID", help="a variable named in advance (repeatable)"
     )
     one.add_argument(
-        "--detect", type=float, default=20.0, metavar="PERCENT", help="plan for a change of so many percent (20)"
+        "--detect", type=_percent, default=20.0, metavar="PERCENT", help="plan for a change of so many percent (20)"
     )
     one.add_argument("--out", type=Path, metavar="DIR", help="write changes.csv and trends.csv here")
+
+
+def _percent(text: str) -> float:
+    """A change to plan for."""
+    with suppress(ValueError):
+        if 0 < float(text) <= 1000:
+            return float(text)
+    raise argparse.ArgumentTypeError(f"found '{text}', expected a change in percent, above 0 and up to 1000")
 
 
 def _compare(args: argparse.Namespace) -> int:
@@ -47,8 +56,6 @@ def _compare(args: argparse.Namespace) -> int:
 
     if len(args.pack) not in (0, 2):
         raise UsageError(f"--pack was given {len(args.pack)} times; give it twice, or not at all")
-    if not 0 < args.detect <= 1000:
-        raise UsageError(f"--detect {args.detect:g}: expected a change in percent, above 0 and up to 1000")
     with Programme(open_store(args.store)) as programme:
         pairs = programme.pairs(args.site, args.pack)
         compared = programme.compared(pairs, paired=args.paired, headlines=args.headline, detect_percent=args.detect)

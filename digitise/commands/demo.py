@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from digitise.commands.common import Adder, say
+from digitise.commands.common import Adder, port, say
 
 
 def add_commands(command: Adder) -> None:
@@ -21,7 +21,7 @@ def add_commands(command: Adder) -> None:
         metavar="DIR",
         help="photographs to read (default: sample_scans)",
     )
-    one.add_argument("--port", type=int, default=8501, help="port of the review screens (default: %(default)s)")
+    one.add_argument("--port", type=port, default=8501, help="port of the review screens (default: %(default)s)")
     one.add_argument(
         "--season", action="store_true", help="an invented programme of seven sites and three years instead"
     )

@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from digitise.commands.common import Adder, UsageError, open_store, progress_bar, say, store_argument
+from digitise.commands.common import Adder, UsageError, open_store, progress_bar, say, store_argument, whole
 from digitise.wording import plural
 
 if TYPE_CHECKING:
@@ -33,7 +33,9 @@ def add_commands(command: Adder) -> None:
     one.add_argument("--reason", default="", metavar="TEXT", help="words for the covering note")
     one.add_argument("--pack", action="append", default=[], metavar="PACK", help="only this survey's pack (repeatable)")
     one.add_argument("--signed", action="store_true", help="only the surveys that are signed as they are now")
-    one.add_argument("--correct", type=int, metavar="NUMBER", help="hand over what changed since this hand-over")
+    one.add_argument(
+        "--correct", type=whole(1, 999_999), metavar="NUMBER", help="hand over what changed since this hand-over"
+    )
     one.add_argument("--with-unsigned", action="store_true", help="also surveys that nobody signed as they are now")
     one.add_argument("--with-unreviewed", action="store_true", help="also surveys of which cells still wait")
     one.add_argument(
@@ -93,7 +95,7 @@ def _make(store, args: argparse.Namespace) -> int:
 
     wishes, now = _wishes(store, args), datetime.now(UTC)
     try:
-        prepared = prepare_handover(store, wishes, now=now)
+        prepared = prepare_handover(store, wishes, now=now, out=args.out)
         _tell(prepared)
         if args.dry_run:
             return 0

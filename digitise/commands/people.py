@@ -26,14 +26,14 @@ def add_commands(command: Adder) -> None:
 
 
 def _people(args: argparse.Namespace) -> int:
-    if bool(args.add) != bool(args.role):
+    if (args.add is None) != (args.role is None):
         raise UsageError("--add and --role belong together: who, and what they may do")
-    if args.keep_passphrase and not args.add:
+    if args.keep_passphrase and args.add is None:
         raise UsageError("--keep-passphrase goes with --add")
     with open_store(args.store) as store:
-        if args.add:
+        if args.add is not None:
             _add(store, args)
-        elif args.remove:
+        elif args.remove is not None:
             _remove(store, args)
         for person in store.people.all():
             logs_in = "" if person.may_enter or person.role == "gone" else "\tno passphrase yet"
@@ -44,7 +44,9 @@ def _people(args: argparse.Namespace) -> int:
 
 
 def _add(store, args: argparse.Namespace) -> None:
-    known = store.people.named(args.add)
+    from digitise.store.values import person
+
+    known = store.people.named(person(args.add))
     if args.keep_passphrase and (known is None or not known.mark):
         raise UsageError(f"{args.add} has no passphrase to keep")
     passphrase = None if args.keep_passphrase else _asked(args.add)

@@ -263,7 +263,7 @@ def _read(args: argparse.Namespace) -> int:
             from digitise.store import Store
 
             store = Store.open(args.store)
-        run = _Run(args, known_protocols(args.protocol), store)
+        run = _Run(args, known_protocols(args.protocol, store=store), store)
         given = {"jobs": args.jobs, "done": run.done(), "wanted": store is not None, "own": run.own}
         given["cluster"] = args.dask
         with _ending_alike(), Reader(run.known, **given) as reader:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import sys
 
-from digitise.commands.common import Adder, say, store_argument
+from digitise.commands.common import Adder, port, say, store_argument
 
 QUIET_S = 3.0  # in which a server that was told to stop does so
 
@@ -15,7 +15,7 @@ def add_commands(command: Adder) -> None:
     one = command("review", _review, "open the review screens on a store", "digitise review --store survey-store")
     store_argument(one)
     one.add_argument("--host", default="127.0.0.1", help="address to listen on (default: this machine only)")
-    one.add_argument("--port", type=int, default=8501, help="port to listen on (default: %(default)s)")
+    one.add_argument("--port", type=port, default=8501, help="port to listen on (default: %(default)s)")
     one.add_argument("--shared", action="store_true", help="people log in (always so with another --host)")
     one.add_argument(
         "--name", default="", metavar="HOST", help="name of a web server with TLS that passes everything on to here"

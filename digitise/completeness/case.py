@@ -8,8 +8,8 @@ from dataclasses import dataclass
 
 from digitise.sheets.rules import Rule
 from digitise.store import CellNow, PageRow
-from digitise.surveys.places import site_key
 from digitise.surveys.plan import Plan, SitePlan, SurveyPlan
+from digitise.surveys.roster import site_key
 from digitise.surveys.survey import Survey
 
 ORDER = ("missing", "contradiction", "question", "accepted")

@@ -7,8 +7,8 @@ from collections.abc import Callable, Iterator, Sequence
 
 from digitise.completeness.case import Case, Fault, refs
 from digitise.store import CellNow
-from digitise.surveys.places import site_key
-from digitise.surveys.roster import is_name_cell, match_names, split_names
+from digitise.surveys.roster import is_name_cell, match_names, nearly, site_key, split_names
+from digitise.surveys.survey import Survey
 from digitise.wording import plural
 
 
@@ -70,15 +70,28 @@ def site(case: Case) -> Iterator[Fault]:
     cell = case.field("site")
     if cell is None:
         return
-    name = str(cell.value)
-    if case.plan is not None and case.plan.site(name) is None:
+    name, near = str(cell.value), ""
+    strange = case.plan is None or case.plan.site(name) is None
+    if case.plan is not None and strange:
         near = _perhaps(name, [s.name for s in case.plan.sites])
-        yield Fault(case.place(cell), f"'{name}' is not known{near}", refs(cell))
+        alone = "; results take it for a site of its own" if near else ""
+        yield Fault(case.place(cell), f"'{name}' is not known{near}{alone}", refs(cell))
     surveys = [case.survey, *(s for s in case.earlier if s.site and s.pack != case.survey.pack)]
-    same = [s for s in surveys if case.site_key(s.site) == case.site_key(name)]
-    ways = Counter(site_key(s.site) for s in sorted(same, key=lambda s: (s.date or "9999", s.pack)))
-    first = ways.most_common(1)[0][0]  # of two as usual, the one that was first
-    if first != site_key(name):
-        usual = next(s.site for s in same if site_key(s.site) == first)
-        text = f"'{name}' here, '{usual}' in {plural(ways[first], 'other survey')}; results take them for two sites"
-        yield Fault(case.place(cell), text, refs(cell))
+    surveys = sorted(surveys, key=lambda s: (s.date or "9999", s.pack))
+
+    def unusual(mean: Callable[[Survey], bool], asked: str) -> Iterator[Fault]:
+        """The fault when most surveys that may mean this site, or the first of two as usual, name it otherwise."""
+        ways = Counter(site_key(s.site) for s in surveys if mean(s))
+        first = ways.most_common(1)[0][0]
+        if first != site_key(case.survey.site):
+            usual = next(s.site for s in surveys if site_key(s.site) == first)
+            text = f"'{name}' here, '{usual}' in {plural(ways[first], 'other survey')}{asked}"
+            yield Fault(case.place(cell), text, refs(cell))
+
+    own = case.site_key(case.survey.site)
+    yield from unusual(lambda s: case.site_key(s.site) == own, "; results take them for two sites")
+    if strange and not near:
+        yield from unusual(
+            lambda s: case.site_key(s.site) == own or nearly(case.survey.site, s.site),
+            ": is it the same? Results take them for two sites",
+        )

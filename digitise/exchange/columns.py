@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from digitise.store import NO_SHEET
+
 
 @dataclass(frozen=True, slots=True)
 class Column:
@@ -190,8 +192,8 @@ COLUMNS: dict[str, dict[str, Column]] = {
         Column("photo_sha256", "string", "SHA-256 of its bytes", required=True),
         Column("bytes", "integer", "size", "byte"),
         Column("kept_at", "datetime", "when it was added, UTC, ISO 8601"),
-        Column("status", "string", "what became of it", choices=("read", "retake", "unreadable", "waiting")),
-        Column("reasons", "string", "why it was refused, in words"),
+        Column("status", "string", "what became of it", choices=("read", "retake", "unreadable", NO_SHEET, "waiting")),
+        Column("reasons", "string", "why it was refused or set aside, in words"),
         *_PAGE,
         Column("counts", "string", "whether its page is the one that counts", choices=("yes", "no")),
         Column("mean_confidence", "number", "mean confidence of its readings"),

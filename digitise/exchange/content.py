@@ -19,11 +19,13 @@ from digitise.results import SurveyResults, survey_results
 from digitise.sheets.protocol import Protocol
 from digitise.store import CellNow, PageRow, PhotoRow
 from digitise.store.rows import as_they_came
-from digitise.surveys.places import Place, place_of, site_key
+from digitise.surveys.places import Place, place_of
+from digitise.surveys.roster import site_key
 from digitise.surveys.survey import Seen, as_kept, iter_surveys
 from digitise.wording import plural, thousands
 
 if TYPE_CHECKING:
+    from digitise.exchange.pseudonyms import Pseudonyms
     from digitise.store import Store
 
 T = TypeVar("T")
@@ -130,10 +132,10 @@ def gather(
     packs: Sequence[str] | None = None,
     with_unreviewed: bool = False,
     about: About | None = None,
-    seen: Seen = as_kept,
+    names: Pseudonyms | None = None,
     tick: Tick = lambda: None,
 ) -> Content:
-    """The content of these packs (of everything in the store when None), each cell as it is to be `seen`.
+    """The content of these packs (of everything in the store when None), people's `names` replaced if given.
 
     `tick` is called for each survey when it is gathered, and again each time it is looked at for a file.
 
@@ -151,7 +153,7 @@ def gather(
         raise ValueError(f"{store.folder}: {which} has been read yet, so there is nothing to export")
     if not with_unreviewed:
         _refuse_unread(store, pages, sum(p.open for p in pages))
-    gathered = _Gathered(store, pages, seen, tick)
+    gathered = _Gathered(store, pages, names.cell if names else as_kept, tick)
     came = as_they_came(known) if packs is None else list(dict.fromkeys(packs))
     gathered.add_surveys(came)
     if not with_unreviewed:
@@ -159,13 +161,14 @@ def gather(
     facts = sorted((gathered.facts[pack] for pack in came), key=lambda f: f.date or "9999")
     own = tuple(p for p in known if packs is None or p.pack in packs)
     kept = {p.sha256 for p in own}
+    photos = [p for p in store.photos() if packs is None or p.sha256 in kept]
     return Content(
         pages=pages,
         cells=gathered.cells(),
         unread=gathered.unread,
         surveys=tuple(facts),
         results=gathered.results([f.pack for f in facts]),
-        photos=tuple(p for p in store.photos() if packs is None or p.sha256 in kept),
+        photos=tuple(names.photo(p) if names else p for p in photos),
         photo_pages=own,
         origin=gathered.origins.record([f.pack for f in facts], now=now),
         about=about or About(),

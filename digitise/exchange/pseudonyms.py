@@ -13,12 +13,13 @@ import hmac
 import re
 import secrets
 from collections.abc import Iterable
+from dataclasses import replace
 from datetime import datetime
 from typing import TYPE_CHECKING
 
 from digitise.reader.reading import Value
 from digitise.sheets.sheet import PACK_ALPHABET
-from digitise.store import RULE, CellNow
+from digitise.store import RULE, CellNow, PhotoRow
 from digitise.surveys.roster import folded, is_name_cell, split_names
 
 if TYPE_CHECKING:
@@ -75,6 +76,10 @@ class Pseudonyms:
             why=self.text(cell.why),
         )
 
+    def photo(self, photo: PhotoRow) -> PhotoRow:
+        """A photograph without names in what a person said of it."""
+        return replace(photo, reasons=tuple(map(self.text, photo.reasons)))
+
 
 def pseudonyms_of(store: Store, *, now: datetime) -> Pseudonyms:
     """A store's pseudonyms, its secret made where there is none; names are those of plans, sheets and screens."""
@@ -89,7 +94,7 @@ def pseudonyms_of(store: Store, *, now: datetime) -> Pseudonyms:
             if cell.kind == "text" and cell.state == "entered" and is_name_cell(cell.cell):
                 names.add(str(cell.value))
     names |= {s.by for pack in store.packs() for s in store.signoffs.of(pack)}
-    names |= {f.by for pack in store.packs() for f in store.findings.accepted(pack).values()}
+    names |= {f.by for pack in ("", *store.packs()) for f in store.findings.accepted(pack).values()}
     names |= {h.by for h in store.handovers.all()}
     secret = secret_of(store.database, SECRET, secrets.token_hex(32), now=now)
     return Pseudonyms(bytes.fromhex(secret), names - {RULE, ""})

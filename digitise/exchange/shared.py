@@ -21,7 +21,7 @@ from digitise.exchange.evidence import bag_info, write_crops
 from digitise.exchange.package import write_csv_file
 from digitise.exchange.pseudonyms import Pseudonyms, covered
 from digitise.exchange.tables import all_tables
-from digitise.store import RULE, PhotoRow
+from digitise.store import NO_SHEET, RULE, PhotoRow
 
 if TYPE_CHECKING:
     from digitise.store import Store
@@ -118,6 +118,8 @@ def _photographs(store: Store, content: Content, folder: Path, sharing: Sharing)
 
 def _copy(store: Store, photo: PhotoRow, sharing: Sharing) -> tuple[bytes | None, str, str]:
     """(the copy or None, its suffix, what was done in words)."""
+    if photo.status == NO_SHEET:
+        return None, "", "left out: it shows no survey sheet, as a person says"
     if store.thinned.at(photo.sha256):
         return None, "", "no longer kept, by the policy; the flattened page is"
     original = store.original(photo.sha256)

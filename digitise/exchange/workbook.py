@@ -6,7 +6,9 @@ Every text is stored as text with its quote prefix on: no cell is ever a formula
 from __future__ import annotations
 
 import datetime as dt
+import os
 import re
+import tempfile
 import zipfile
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from itertools import islice
@@ -50,15 +52,15 @@ def write_workbook(content: Content, tables: Iterable[Table], path: Path) -> Pat
 
     book = Workbook(write_only=True)  # rows go to a file as they come: there may be millions of cells
     tables = {t.name: t for t in tables}
-    _first_sheet(book, content, tables.values())
+    _first_sheet(book, content, tables.values(), path.parent)
     for name, title in TITLES.items():
         table = tables[name]
         if name in PER_TRANSECT:
-            _sheet(book, f"{title} of sites", table, without=("level", "transect"), only=_of_site)
-            _sheet(book, PER_TRANSECT[name], table, without=("level",), only=lambda row: not _of_site(row))
+            _sheet(book, f"{title} of sites", table, path.parent, without=("level", "transect"), only=_of_site)
+            _sheet(book, PER_TRANSECT[name], table, path.parent, without=("level",), only=lambda row: not _of_site(row))
         else:
-            _sheet(book, title, table)
-    _columns_sheet(book, tables.values())
+            _sheet(book, title, table, path.parent)
+    _columns_sheet(book, tables.values(), path.parent)
     _properties(book, content)
     return _saved(book, path)
 
@@ -88,7 +90,7 @@ def _properties(book: Workbook, content: Content) -> None:
     book.properties.created = book.properties.modified = made
 
 
-def _first_sheet(book: Workbook, content: Content, tables: Iterable[Table]) -> None:
+def _first_sheet(book: Workbook, content: Content, tables: Iterable[Table], beside: Path) -> None:
     from openpyxl.styles import Alignment, Font, PatternFill
 
     sheet = book.create_sheet("Read me")
@@ -97,6 +99,7 @@ def _first_sheet(book: Workbook, content: Content, tables: Iterable[Table]) -> N
     origin = content.origin
     title = _text(sheet, content.title)
     title.font = Font(bold=True, size=16)
+    _begun(sheet, beside)
     sheet.append([title])
     rows = [
         ("What to know", content.statement),
@@ -123,6 +126,7 @@ def _sheet(
     book: Workbook,
     title: str,
     table: Table,
+    beside: Path,
     *,
     without: Sequence[str] = (),
     widths: Mapping[str, int] | None = None,
@@ -148,9 +152,24 @@ def _sheet(
     sheet.freeze_panes = f"{get_column_letter(frozen)}2"
     sheet.auto_filter.ref = f"A1:{get_column_letter(len(columns))}{max(2, many + 1)}"
     _print_setup(sheet)
+    _begun(sheet, beside)
     _heading(sheet, columns)
     for row in filter(only, table.rows) if only else table.rows:
         sheet.append([_cell(sheet, row.get(column.name), column) for column in columns])
+
+
+def _begun(sheet: WriteOnlyWorksheet, beside: Path) -> None:
+    """Let rows go to a file in `beside` until the workbook is saved: openpyxl would put it where temporary files go.
+
+    That folder may be small, or in memory; and what a killed run leaves is found where it wrote.
+    """
+    from openpyxl.worksheet._writer import ALL_TEMP_FILES, WorksheetWriter
+
+    handle, name = tempfile.mkstemp(".xml", "digitise-", beside)
+    os.close(handle)
+    ALL_TEMP_FILES.append(name)  # openpyxl removes it
+    sheet._writer = WorksheetWriter(sheet, name)
+    sheet._writer.write_top()
 
 
 def _print_setup(sheet: WriteOnlyWorksheet) -> None:
@@ -213,7 +232,7 @@ def _text(sheet: WriteOnlyWorksheet, text: str) -> WriteOnlyCell:
     return cell
 
 
-def _columns_sheet(book: Workbook, tables: Iterable[Table]) -> None:
+def _columns_sheet(book: Workbook, tables: Iterable[Table], beside: Path) -> None:
     rows = [
         {
             "table": TITLES[t.name],
@@ -226,4 +245,4 @@ def _columns_sheet(book: Workbook, tables: Iterable[Table]) -> None:
         for c in t.columns
     ]
     columns = tuple(Column(name, "string", "") for name in ("table", "column", "holds", "unit", "values"))
-    _sheet(book, "Columns", Table("columns", "", columns, rows), widths={"holds": 90})
+    _sheet(book, "Columns", Table("columns", "", columns, rows), beside, widths={"holds": 90})

@@ -18,7 +18,6 @@ from digitise.exchange.fresh import fresh_beside, moved_into
 from digitise.exchange.pseudonyms import pseudonyms_of
 from digitise.exchange.tables import Table, all_tables
 from digitise.spool import on_disk_of
-from digitise.surveys.survey import as_kept
 from digitise.wording import plural
 
 if TYPE_CHECKING:
@@ -81,9 +80,9 @@ def write_export(
         raise ValueError("the evidence is of the whole store, so that it can be taken in again; leave --pack out")
     if "evidence" in formats and pseudonyms:
         raise ValueError("the evidence is the store as it is, with the names in it; leave it or --pseudonyms out")
-    seen = pseudonyms_of(store, now=now).cell if pseudonyms else as_kept
+    names = pseudonyms_of(store, now=now) if pseudonyms else None
     total = len(set(packs) if packs is not None else store.packs()) * _looks(formats)
-    rest = {"with_unreviewed": with_unreviewed, "about": about, "seen": seen, "tick": lambda: tick(total)}
+    rest = {"with_unreviewed": with_unreviewed, "about": about, "names": names, "tick": lambda: tick(total)}
     with collecting_less(), on_disk_of(folder):
         content = gather(store, now=now, packs=packs, **rest)
         files = write_formats(store, content, folder, formats)

@@ -11,8 +11,8 @@ from digitise.exchange.shared import Sharing
 from digitise.handover.changes import CellPair, NumberPair, SurveyChange, by_kind
 from digitise.handover.readiness import Ready
 from digitise.report.blocks import Block, Bullets, Cell, Facts, Heading, Notice, Paragraph, Part, Report, Table, Text
-from digitise.store import CellNow, PageRow
-from digitise.surveys.places import site_key
+from digitise.store import NO_SHEET, CellNow, PageRow
+from digitise.surveys.roster import site_key
 from digitise.wording import cell_words, plural
 
 MOST_CELLS = 60  # of one survey in the note; all of them are in changes/
@@ -131,6 +131,9 @@ def _surveys(letter: Letter) -> Part:
     blocks: list[Block] = [Heading(1, "Surveys", "surveys"), Table(head, tuple(rows), caption, words=(0, 1))]
     for r in letter.ready:
         blocks += _faults(r, letter.sharing)
+    if aside := [p for p in letter.content.photos if p.status == NO_SHEET]:
+        lines = tuple(f"{p.name}. {' '.join(p.reasons)}" for p in aside)
+        blocks += [Heading(2, "Photographs set aside"), Bullets(lines)]
     return Part(tuple(blocks), "surveys", new_page=False)
 
 
@@ -230,15 +233,21 @@ def _use(letter: Letter) -> Part:
     )
     if any(r.check.faults for r in letter.ready):
         points.append("Findings listed above under each survey stand as they are, unless they are marked accepted.")
+    points.append("Something is wrong? Tell the sender the survey's pack and the cell; a correction says what changed.")
     whole = (
-        "Whole and unchanged? In this folder: sha256sum --check checksums.txt (on a Mac: shasum -a 256 -c "
-        "checksums.txt). The SHA-256 of checksums.txt itself is in the sender's record."
+        Heading(2, "Whole and unchanged?"),
+        Paragraph(
+            "This command, given in this folder, looks at every file. The SHA-256 of checksums.txt itself is in the "
+            "sender's record."
+        ),
+        Facts(
+            (
+                ("On Linux", Text("sha256sum --check checksums.txt", "command")),
+                ("On a Mac", Text("shasum -a 256 -c checksums.txt", "command")),
+            )
+        ),
     )
-    checks = (
-        whole,
-        "What is wrong? Tell the sender the survey's pack and the cell; a correction then says what changed.",
-    )
-    return Part((Heading(1, "Before use", "use"), Bullets((*points, *checks))), "use")
+    return Part((Heading(1, "Before use", "use"), Bullets(tuple(points)), *whole), "use")
 
 
 def named(pairs: Sequence[CellPair], sharing: Sharing, known: Mapping[Place, tuple[PageRow, CellNow]]) -> tuple:

@@ -26,6 +26,7 @@ from digitise.exchange.shared import write_shared
 from digitise.handover.changes import numbers_of
 from digitise.handover.note import Letter, cell_row, cells_of_packs, covering_note, figure_words
 from digitise.handover.prepared import Prepared
+from digitise.spool import on_disk_of
 from digitise.store import ChangedMeanwhile, HandOver, SentSurvey
 from digitise.store.handovers import NewHandOver
 
@@ -75,7 +76,8 @@ def make_handover(
     fresh = folder.with_name(f"{folder.name}.{secrets.token_hex(3)}{UNFINISHED}")  # nobody else's, who makes one too
     fresh.mkdir(parents=True)
     try:
-        _write(store, fresh, prepared, now=now, tick=tick)
+        with on_disk_of(out):
+            _write(store, fresh, prepared, now=now, tick=tick)
         digest = sha256_of(fresh / CHECKSUMS)
         try:
             fresh.replace(folder)

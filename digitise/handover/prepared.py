@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from digitise.exchange.about import About
@@ -15,10 +16,11 @@ from digitise.handover.changes import SurveyChange, numbers_of, survey_change
 from digitise.handover.note import cells_of_packs, named
 from digitise.handover.readiness import Ready, readiness, refuse_unready
 from digitise.results import survey_results
+from digitise.spool import on_disk_of
 from digitise.store import ChangedMeanwhile, HandOver
 from digitise.store.handovers import LONGEST_REASON, LONGEST_RECIPIENT
 from digitise.store.values import person, written
-from digitise.surveys.survey import as_kept, load_survey, load_surveys
+from digitise.surveys.survey import load_survey, load_surveys
 
 if TYPE_CHECKING:
     from digitise.store import Store
@@ -60,8 +62,10 @@ class Prepared:
     sharing: Sharing
 
 
-def prepare_handover(store: Store, wishes: Wishes, *, now: dt.datetime) -> Prepared:
+def prepare_handover(store: Store, wishes: Wishes, *, now: dt.datetime, out: Path | None = None) -> Prepared:
     """Gather what would be handed over; nothing is written but, once, the secret of pseudonyms.
+
+    What is gathered lies on the disk of `out`, where the package is to be written (the store's when None).
 
     Raises
     ------
@@ -91,8 +95,10 @@ def prepare_handover(store: Store, wishes: Wishes, *, now: dt.datetime) -> Prepa
         positions=wishes.positions or wishes.evidence == "whole",  # which has every file as it came
         pictures=wishes.evidence != "none",
     )
-    seen = sharing.names.cell if sharing.names else as_kept
-    content = gather(store, now=now, packs=wishes.packs, with_unreviewed=True, about=wishes.about, seen=seen)
+    with on_disk_of(out or store.folder):
+        content = gather(
+            store, now=now, packs=wishes.packs, with_unreviewed=True, about=wishes.about, names=sharing.names
+        )
     if not content.results:
         raise ValueError(f"{store.folder}: no page belongs to a survey yet, so there is nothing to hand over")
     surveys = load_surveys(store, [s.pack for s in content.surveys])
@@ -111,7 +117,7 @@ def _checked(wishes: Wishes) -> Wishes:
     """The wishes with names and reason as they will be noted, or why they cannot be."""
     recipient = wishes.recipient
     if wishes.corrects is None:
-        recipient = written("recipient", recipient, LONGEST_RECIPIENT)
+        recipient = written("recipient", recipient, LONGEST_RECIPIENT, ask="write who receives it")
     elif not wishes.reason.strip():
         raise ValueError("a correction needs a reason in words; give it with --reason")
     reason = written("reason", wishes.reason, LONGEST_REASON) if wishes.reason.strip() else ""

@@ -13,7 +13,10 @@ from digitise.report.drawing import Drawing
 
 @dataclass(frozen=True, slots=True)
 class Text:
-    """A piece of text in a table or a list: "" plain, "not" for what is not known, "strong", "code", "file" a path."""
+    """A piece of text in a table or a list: "" plain, "not" for what is not known, "strong", "code", "file" a path.
+
+    A "command" is to be copied: it stands on one line.
+    """
 
     text: str
     kind: str = ""

@@ -29,7 +29,7 @@ from digitise.results.groups import groups_of_results
 from digitise.spool import on_disk_of
 from digitise.store import PhotoRow
 from digitise.surveys.known_plan import grouped_sites
-from digitise.surveys.places import site_key
+from digitise.surveys.roster import site_key
 from digitise.surveys.survey import iter_surveys, without_marks
 from digitise.wording import plural
 

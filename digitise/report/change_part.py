@@ -14,7 +14,7 @@ from digitise.results import SurveyResults, cover_table, density_table
 from digitise.results.compare import HOLM, Compared, compare_pairs, latest_pairs
 from digitise.results.samples import samples_of
 from digitise.results.tables import survey_table
-from digitise.surveys.places import site_key
+from digitise.surveys.roster import site_key
 from digitise.surveys.survey import without_marks
 from digitise.wording import number, plural
 

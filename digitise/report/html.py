@@ -116,6 +116,7 @@ def _cell(cell: Cell) -> str:
         "not": f'<span class="not">{text}</span>',
         "strong": f"<strong>{text}</strong>",
         "code": f"<code>{text}</code>",
+        "command": f'<code class="command">{text}</code>',
         "file": f'<a href="{escape(cell.text, quote=True)}">{text}</a>',
     }.get(cell.kind, text)
 

@@ -5,9 +5,10 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
+from itertools import combinations
 
 from digitise.earlier import EarlierResult
-from digitise.report.blocks import Block, Bullets, Cell, Figure, Heading, Paragraph, Part, Table, Text
+from digitise.report.blocks import Block, Bullets, Cell, Figure, Heading, Notice, Paragraph, Part, Table, Text
 from digitise.report.plots import NARROW, WIDE, Plot, PlotRow
 from digitise.report.short_part import impacts_table
 from digitise.report.site_map import MapSite, draw_map
@@ -16,11 +17,12 @@ from digitise.report.time_plots import TimeDot, TimePlot, cut_short, draw_times
 from digitise.report.together import Together, Visit
 from digitise.report.words import surveys_of_sites
 from digitise.results import SurveyResults
-from digitise.surveys.places import site_key
+from digitise.surveys.roster import nearly, site_key
 from digitise.wording import plural
 
 MOST_COVERS, MOST_DENSITIES = 6, 4  # drawn along time for one site: groups first; the commonest animals
 MOST_ROWS = 36  # of a comparison in one figure
+MOST_COMPARED = 200  # sites whose names are compared with each other
 
 
 def where_part(told: Together) -> Part:
@@ -28,6 +30,9 @@ def where_part(told: Together) -> Part:
     visits = told.visits
     blocks: list[Block] = [Heading(1, "What was surveyed", "surveyed")]
     blocks.append(Paragraph(_what(visits), "lead"))
+    blocks += (
+        [Notice("open", "Nearly the same name", words)] if (words := _alike([v.site for v in visits if v.site])) else []
+    )
     sites = list(dict.fromkeys(MapSite(v.name, v.place) for v in visits if v.place))
     sites = list({site_key(s.name): s for s in sites}.values())
     if sites:
@@ -52,6 +57,18 @@ def _what(visits: Sequence[Visit]) -> str:
         f"{surveys_of_sites([v.site for v in visits])}{when}; "
         f"{plural(sum(v.transects for v in visits), 'transect')} in all. "
         "The sampling unit is the transect: every interval here is about differences between transects."
+    )
+
+
+def _alike(names: Sequence[str]) -> str:
+    """Which names of sites are nearly the same, in a sentence; empty where none are, and where they are too many."""
+    sites = list({site_key(name): name for name in names}.values())
+    pairs = combinations(sites, 2) if len(sites) <= MOST_COMPARED else ()
+    found = [f"{a} and {b}" for a, b in pairs if nearly(a, b)]
+    if not found:
+        return ""
+    return (
+        f"{'; '.join(found)} are counted as different sites here. If they are one, correct the name on its site sheet."
     )
 
 

@@ -23,6 +23,7 @@ from digitise.spool import Spool
 NEAR = 50  # things that are made ahead of the page they stand on
 MOST_UNLISTED = 6  # parts of a report without a list of contents on paper
 MOST_LISTED = 90  # parts in a list that is not broken over two pages
+BEGINS = 35 * mm  # of a table or list that is longer than a page: its caption, heading and first rows
 MOST_KEPT = 28  # rows of a table that is not broken over two pages
 
 
@@ -191,13 +192,13 @@ def _kept(blocks: Sequence[Block], anchor: str) -> list[Flowable]:
         elif isinstance(block, Paragraph) and _leads(follows, under_heading=bool(held)):
             held += made
         elif isinstance(block, Bullets):
-            out += [*_together([*held, *made[:2]]), *made[2:]]
+            out += [*_together(held, made[:2]), *made[2:]]
             held = []
         elif isinstance(block, Table) and (block.folded or len(block.rows) > MOST_KEPT):
-            out += [CondPageBreak(45 * mm), *held, *made]
+            out += [CondPageBreak(_height(held) + BEGINS), *held, *made]
             held = []
         elif isinstance(block, (Figure, Table)) or held:
-            out += _together([*held, *made])
+            out += _together(held, made)
             held = []
         else:
             out += made
@@ -209,7 +210,14 @@ def _leads(follows: Block | None, *, under_heading: bool) -> bool:
     return isinstance(follows, (Figure, Bullets)) or (under_heading and isinstance(follows, (Heading, Table)))
 
 
-def _together(content: list[Flowable]) -> list[Flowable]:
-    """The content, after a new page where it would not fit on this one but would on the next."""
-    need = sum(f.wrap(WIDTH, 1e6)[1] + f.getSpaceBefore() + f.getSpaceAfter() for f in content)
-    return [CondPageBreak(need), *content] if need < HEIGHT else content
+def _together(held: list[Flowable], made: list[Flowable]) -> list[Flowable]:
+    """Both, after a new page where they would not fit on this one but would on the next.
+
+    Of what is longer than a page the beginning has to fit.
+    """
+    need = _height([*held, *made])
+    return [CondPageBreak(need if need < HEIGHT else _height(held) + BEGINS), *held, *made]
+
+
+def _height(content: Sequence[Flowable]) -> float:
+    return sum(f.wrap(WIDTH, 1e6)[1] + f.getSpaceBefore() + f.getSpaceAfter() for f in content)

@@ -117,13 +117,13 @@ def _cards(block: Cards) -> list[Flowable]:
 
 
 def _facts(block: Facts) -> list[Flowable]:
-    """Three facts a row; one that is long takes a row of its own."""
+    """Three facts a row; one that is long, or a command, takes a row of its own."""
     rows: list[list] = []
     spans: list[tuple] = []
     line: list = []
     for name, value in block.facts:
         cell = [Para(escape(name), STYLES["term"]), Para(marked_cell(value), STYLES["fact"])]
-        if len(plain(value)) > 44 or len(name) > 60:
+        if len(plain(value)) > 44 or len(name) > 60 or getattr(value, "kind", "") == "command":
             if line:
                 rows.append(line + [""] * (3 - len(line)))
                 line = []

@@ -67,7 +67,10 @@ class _LongTable(Flowable):
 
 
 def _grid(block: Table, widths: Sequence[float], *, goes_on: bool) -> Grid:
-    """The table; one that goes on from the page before has ReportLab's thin line under its heading too."""
+    """The table; a heading among its rows stays with the next of them.
+
+    One that goes on from the page before has ReportLab's thin line under its heading too.
+    """
     head = [Para(escape(h), STYLES["head" if i in block.words else "headnumber"]) for i, h in enumerate(block.head)]
     body = []
     for kind, cells in block.rows:
@@ -78,6 +81,7 @@ def _grid(block: Table, widths: Sequence[float], *, goes_on: bool) -> Grid:
                 for i, c in enumerate(cells)
             ]
         )
+    heads = [i for i, (_, cells) in enumerate(block.rows, start=1) if heads_rows(cells)]
     grid = Grid([head, *body], colWidths=widths, repeatRows=1, hAlign="LEFT")
     grid.setStyle(
         [
@@ -91,7 +95,8 @@ def _grid(block: Table, widths: Sequence[float], *, goes_on: bool) -> Grid:
             ("LINEBELOW", (0, 0), (-1, 0), 0.9, colors.HexColor(RULE)),
             *([("LINEABOVE", (0, 1), (-1, 1), 0.4, colors.HexColor(GRID))] if goes_on else ()),
             ("LINEBELOW", (0, 1), (-1, -1), 0.4, colors.HexColor(GRID)),
-            *(("SPAN", (0, i), (-1, i)) for i, (_, cells) in enumerate(block.rows, start=1) if heads_rows(cells)),
+            *(("SPAN", (0, i), (-1, i)) for i in heads),
+            *(("NOSPLIT", (0, i), (-1, i + 1)) for i in heads if i < len(body)),
         ]
     )
     return grid

@@ -18,7 +18,7 @@ from digitise.report.together import KINDS, POINTS, Together
 from digitise.report.words import methods
 from digitise.results import SurveyResults
 from digitise.results.groups import GroupValue
-from digitise.store import PageRow, PhotoRow
+from digitise.store import NO_SHEET, PageRow, PhotoRow
 from digitise.wording import plural, thousands
 
 if TYPE_CHECKING:
@@ -88,16 +88,20 @@ def _cells_table(sheets: Mapping[str, Sequence[int]], sums: Mapping[str, int]) -
 
 def _photographs(used: Collection[str], photos: Sequence[PhotoRow]) -> list[Block]:
     refused = [p for p in photos if p.status in ("retake", "unreadable")]
+    aside = [p for p in photos if p.status == NO_SHEET]
     waiting = [p for p in photos if p.status == "waiting"]
     others = sum(p.status == "read" and p.sha256 not in used for p in photos)
     words = [f"{plural(len(photos), 'photograph')} kept", f"{len(used)} used here", f"{len(refused)} refused"]
+    if aside:
+        words.append(f"{len(aside)} set aside by a person as no survey sheet")
     if others:
         words.append(f"{others} read but not used here (another photograph of the page counts, or of another pack)")
     if waiting:
         words.append(f"{len(waiting)} not read yet")
     out: list[Block] = [Heading(2, "Photographs"), Paragraph(f"{'; '.join(words)}.")]
-    if refused:
-        out.append(Bullets(tuple(f"Refused: {p.name}. {' '.join(p.reasons)}" for p in refused)))
+    if refused or aside:
+        lines = [f"Refused: {p.name}. {' '.join(p.reasons)}" for p in refused]
+        out.append(Bullets((*lines, *(f"{p.name}. {' '.join(p.reasons)}" for p in aside))))
     return out
 
 
@@ -154,7 +158,8 @@ def _photographs_table(results: Sequence[SurveyResults]) -> Table:
     rows: list[tuple[str, tuple[Cell, ...]]] = []
     head = ("Photograph", "Sheet", "Transect", "Confidence", "Error, mm", "SHA-256")
     for r in results:
-        rows.append(("group", (f"{r.name}, {date_words(r)}, pack {r.survey.pack}", *[""] * (len(head) - 1))))
+        named = ", ".join((r.name, date_words(r), *([f"pack {r.survey.pack}"] if r.survey.site else ())))
+        rows.append(("group", (named, *[""] * (len(head) - 1))))
         rows += [("", _photograph(p)) for p in r.survey.pages]
     caption = (
         "Every photograph behind these numbers. Confidence is the mean over cells; the error is the 95th percentile "

@@ -13,7 +13,7 @@ from digitise.report.together import Visit
 from digitise.report.words import one_sided, span, with_span
 from digitise.results import PER_M2, ImpactLine, SurveyResults
 from digitise.results.compare import HOLM, Compared
-from digitise.surveys.places import site_key
+from digitise.surveys.roster import site_key
 from digitise.wording import number, plural
 
 MOST_HEADLINES, MOST_NAMED = 3, 4

@@ -87,6 +87,7 @@ tr.group th,tr.group td{font-weight:650}
 details{margin:.8rem 0 0}
 summary{cursor:pointer;color:var(--sea);padding:.2rem 0}
 code{font-size:.86em}
+.command{white-space:nowrap}
 td code{display:block;min-width:17rem;white-space:normal;overflow-wrap:anywhere}
 a{color:var(--sea)}
 footer{max-width:68rem;margin:0 auto;padding:0 1.2rem 2.5rem;color:var(--faint);font-size:.84rem}

@@ -14,7 +14,7 @@ from digitise.report.survey_part import anchor, date_words, survey_part
 from digitise.report.together import visit_of
 from digitise.report.words import status
 from digitise.results import SurveyResults
-from digitise.surveys.places import site_key
+from digitise.surveys.roster import site_key
 from digitise.wording import plural
 
 AT_ONCE = 40  # surveys on one page: it takes seconds to make, and a browser shows it at once

@@ -11,7 +11,7 @@ from digitise.provenance import Provenance
 from digitise.results import DensityLine, ImpactLine
 from digitise.sheets.protocol import BeltSheet, LineSheet, Protocol
 from digitise.store.rows import KEYED
-from digitise.surveys.places import site_key
+from digitise.surveys.roster import site_key
 from digitise.wording import number, plural, thousands
 
 if TYPE_CHECKING:

@@ -25,7 +25,7 @@ from digitise.estimate.contrast import benjamini_hochberg, holm
 from digitise.estimate.planning import detectable_change, transects_needed
 from digitise.estimate.trend import Trend, least_squares, model_trend, theil_sen
 from digitise.results.belts import PER_M2
-from digitise.surveys.places import site_key
+from digitise.surveys.roster import site_key
 
 HOLM, BENJAMINI = "Holm, headline", "Benjamini-Hochberg, exploratory"
 DETECT_PERCENT = 20.0

@@ -53,7 +53,7 @@ def made_parts(
 
 
 def _made(store: Store, packs: Sequence[str], home: Path, level: float) -> Part:
-    with collecting_less(), contextlib.closing(iter_surveys(store, packs)) as surveys:
+    with collecting_less(), contextlib.closing(iter_surveys(store, packs, as_planned=False)) as surveys:
         results = (replace(survey_results(s, level=level), survey=without_marks(s)) for s in surveys)
         return written(home, tables_of(results))
 

@@ -15,7 +15,7 @@ from digitise.estimate.intervals import Estimate
 from digitise.results.belt_tables import density_table
 from digitise.results.belts import PER_M2
 from digitise.results.tables import cover_table, interval_columns, survey_table
-from digitise.surveys.places import site_key
+from digitise.surveys.roster import site_key
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -26,6 +26,8 @@ from digitise.results.cores import made_parts
 from digitise.results.parts import Part, State, Taken, alone, gathered, keep, put_together, state_in, tidy
 from digitise.store import Store
 from digitise.store.marks import holds, mark_now, packs_since
+from digitise.surveys.known_plan import planned_names
+from digitise.surveys.roster import site_key
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -63,11 +65,19 @@ class KeptTables:
         for _ in range(TRIES):
             self._state = self._state or self._brought_up_to_date()
             try:
-                return gathered(self._state, name, packs, level, columns)
+                return self._named(gathered(self._state, name, packs, level, columns))
             except FileNotFoundError:  # another process put parts together meanwhile
                 self._state = None
         self._state = self._brought_up_to_date()
-        return gathered(self._state, name, packs, level, columns)
+        return self._named(gathered(self._state, name, packs, level, columns))
+
+    def _named(self, rows: pd.DataFrame) -> pd.DataFrame:
+        """The rows with each site's planned name: kept is the one that was entered, since plans come and change."""
+        planned = planned_names(self._store.folder)
+        if not planned or "site" not in rows:
+            return rows
+        names = {site: planned.get(site_key(site), site) for site in rows["site"].unique() if isinstance(site, str)}
+        return rows.assign(site=rows["site"].map(names).astype(rows["site"].dtype))
 
     def bring_up_to_date(self) -> None:
         """Work out what is new, to be kept.

@@ -9,6 +9,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING
 
 from digitise.store.rows import (
+    NO_SHEET,
     RULE,
     CellNow,
     ChangedMeanwhile,
@@ -48,6 +49,7 @@ _LATER = {
 }
 
 __all__ = [
+    "NO_SHEET",
     "RULE",
     "AcceptedFinding",
     "Audit",

@@ -12,14 +12,17 @@ from digitise.sheets.sheet import PACK_ALPHABET, PACK_LENGTH
 from digitise.store import chain
 from digitise.store import schema as t
 from digitise.store.rows import PageRow
+from digitise.store.values import shortened
 
 
 def checked_pack(pack: str) -> str:
     """A pack's name as it is printed; `ValueError` when it is none."""
     pack = pack.strip().upper()
+    if not pack:
+        raise ValueError(f"no pack is given; it is the {PACK_LENGTH} letters printed at the top of its sheets")
     if not re.fullmatch(f"[{PACK_ALPHABET}]{{{PACK_LENGTH}}}", pack):
         raise ValueError(
-            f"found '{pack[:20]}', expected the pack's {PACK_LENGTH} letters as printed at the top of its sheets"
+            f"found '{shortened(pack)}', expected the pack's {PACK_LENGTH} letters as printed at the top of its sheets"
         )
     return pack
 

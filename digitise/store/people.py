@@ -17,7 +17,8 @@ from digitise.store import chain
 from digitise.store import schema as t
 from digitise.store.engine import Database
 from digitise.store.rows import StoreError
-from digitise.store.values import person
+from digitise.store.values import person, shortened
+from digitise.wording import plural
 
 ROLES = ("volunteer", "clerk", "scientist", "gone")  # each may do what those before may; "gone" may not log in
 SHORTEST_PASSPHRASE, LONGEST_PASSPHRASE = 10, 200
@@ -55,7 +56,7 @@ class People:
         """
         who, at = person(name), chain.stamp(now)
         if role not in ROLES:
-            raise ValueError(f"found role '{role[:20]}', expected one of {', '.join(ROLES)}")
+            raise ValueError(f"found role '{shortened(role)}', expected one of {', '.join(ROLES)}")
         hashed = None if passphrase is None else _hasher().hash(_checked(passphrase))
         with self._database.write() as connection:
             last = connection.execute(_last(who)).first()
@@ -106,7 +107,8 @@ def _mark(hashed: str) -> str:
 
 def _checked(passphrase: str) -> str:
     if not SHORTEST_PASSPHRASE <= len(passphrase) <= LONGEST_PASSPHRASE:
-        raise ValueError(f"expected a passphrase of {SHORTEST_PASSPHRASE} to {LONGEST_PASSPHRASE} characters")
+        has, span = plural(len(passphrase), "character"), f"{SHORTEST_PASSPHRASE} to {LONGEST_PASSPHRASE}"
+        raise ValueError(f"the passphrase has {has}, expected {span}")
     return passphrase
 
 

@@ -18,11 +18,13 @@ from digitise.store.layouts import KeptLayout, as_pairs, each, parsed
 from digitise.store.marks import Mark
 from digitise.store.rows import (
     KEYED,
+    NO_SHEET,
     CellNow,
     PageRow,
     PhotoRow,
     StoreError,
 )
+from digitise.store.strangers import set_aside
 
 
 def current_entries(*where: ColumnElement[bool]) -> Select:
@@ -308,7 +310,8 @@ def photo_rows(connection: Connection) -> list[PhotoRow]:
     standing = select(t.pages.c.id, t.pages.c.sha256).where(_standing())
     for page_id, sha256 in connection.execute(standing.order_by(t.pages.c.id)):
         pages.setdefault(sha256, []).append(page_id)
-    return [_photo_row(p, refused.get(p.sha256), tuple(pages.get(p.sha256, ()))) for p in kept]
+    aside = set_aside(connection)
+    return [_photo_row(p, refused.get(p.sha256), tuple(pages.get(p.sha256, ())), aside.get(p.sha256, "")) for p in kept]
 
 
 def photos_kept(connection: Connection) -> tuple[int, int]:
@@ -326,11 +329,13 @@ def _standing() -> ColumnElement[bool]:
     return t.pages.c.id.not_in(gone)
 
 
-def _photo_row(photo: Row, refusal: Row | None, page_ids: tuple[int, ...]) -> PhotoRow:
-    """A photograph; one that gave a page counts as read whatever else was tried."""
+def _photo_row(photo: Row, refusal: Row | None, page_ids: tuple[int, ...], aside: str) -> PhotoRow:
+    """A photograph; one that gave a page counts as read whatever else was tried, or said of it."""
     status, reasons, seen = "waiting", (), ""
     if page_ids:
         status = "read"
     elif refusal is not None:
         status, reasons, seen = refusal.status, tuple(json.loads(refusal.reasons)), refusal.layout_digest
+    if aside and not page_ids:
+        status, reasons = NO_SHEET, (f"No survey sheet: {aside}",)
     return PhotoRow(photo.sha256, photo.name, photo.bytes, photo.kept_at, status, reasons, page_ids, seen)

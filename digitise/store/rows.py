@@ -16,6 +16,7 @@ from digitise.sheets.layout import Box, Cell
 RULE = "rule"  # who, when no person was asked
 KEYED = "keyed by hand"  # in place of a reader's version, when a person keys a sheet from a photograph
 BY_HAND = "by-hand"  # why such a cell waits
+NO_SHEET = "no-sheet"  # status of a photograph that shows no sheet of the survey, as a person says
 TOGETHER = "looked at among others that read the same"  # why, when many cells were confirmed at a glance
 STATES = ("entered", "blank", "illegible", "withdrawn")
 
@@ -30,7 +31,8 @@ class ChangedMeanwhile(StoreError):  # noqa: N818 - it is no fault, another pers
 
 @dataclass(frozen=True, slots=True)
 class PhotoRow:
-    """A kept photograph. `status` is read, retake, unreadable, or waiting (kept, not yet read).
+    """A kept photograph. `status` is read, retake, unreadable, no-sheet (set aside by a person), or waiting (kept, not
+    yet read).
 
     `layout_digest` is that of the page recognised in a refused photograph, empty when none was.
     """

@@ -20,6 +20,7 @@ from digitise.store.rows import ChangedMeanwhile, PageRow, StoreError
 from digitise.store.values import person, written
 from digitise.wording import plural
 
+ASK = "say in a few words what you vouch for, or what changed since the last version and why"
 LONGEST_STATEMENT = 2000
 
 
@@ -79,7 +80,7 @@ class SignOffs:
         StoreError
             The pack has no sheet, or cells that nobody has decided.
         """
-        who, words = person(by), written("statement", statement, LONGEST_STATEMENT)
+        who, words = person(by), written("statement", statement, LONGEST_STATEMENT, ask=ASK)
         with self._database.write() as connection:
             content, open_cells = self._content(connection, pack)
             if not content:

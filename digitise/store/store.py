@@ -47,6 +47,7 @@ from digitise.store.rows import (
     ReadingRow,
 )
 from digitise.store.signoffs import SignOffs
+from digitise.store.strangers import Strangers
 from digitise.store.tries import WrongTries
 from digitise.store.values import person, settled
 from digitise.store.worklist import WorkList
@@ -55,8 +56,8 @@ from digitise.store.worklist import WorkList
 class Store(KeptFiles):
     """One folder of photographs, readings and entries. Safe for several threads and processes; close it when done.
 
-    `leases`, `audits`, `signoffs`, `findings`, `asked`, `handovers`, `people`, `thinned`, `tries` and `by_hand` each
-    keep one more idea in the same database.
+    `leases`, `audits`, `signoffs`, `findings`, `asked`, `handovers`, `people`, `thinned`, `tries`, `strangers` and
+    `by_hand` each keep one more idea in the same database.
     """
 
     def __init__(self, folder: Path, database: Database, originals: Originals | None = None):
@@ -70,6 +71,7 @@ class Store(KeptFiles):
         self.people = People(database)
         self.asked = Asked(database, self._library)
         self.tries = WrongTries(database)
+        self.strangers = Strangers(self.findings)
         self.by_hand = ByHand(folder, database, self._library)
 
     @classmethod

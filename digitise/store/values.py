@@ -12,9 +12,11 @@ import re
 from digitise.reader.reading import Value
 from digitise.sheets.layout import Cell
 from digitise.store.rows import RULE
+from digitise.wording import plural
 
 MOST_COUNTED = 9999  # a tally or its total may overrun its boxes; a count beyond this is a slip
 LONGEST_TEXT = 500
+LONGEST_NAME = 80
 _YES, _NO = {"yes", "y", "x", "true", "1"}, {"no", "n", "false", "0"}
 
 
@@ -51,20 +53,37 @@ def settled(cell: Cell, state: str, value: Value) -> tuple[str, Value]:
 
 def person(by: str) -> str:
     """Who enters: a name, and not the rule's; `ValueError` in words otherwise."""
-    who = " ".join(by.split())
-    if not who:
-        raise ValueError("nobody is named; give a person's name")
-    if who.lower() == RULE or len(who) > 80 or not who.isprintable():
-        raise ValueError(f"found '{who[:20]}' as the name of who enters; give a person's name")
+    who = written("name", by, LONGEST_NAME, ask="write who does this")
+    if who.lower() == RULE:
+        raise ValueError(f"'{who}' stands for the program itself; write a person's name")
     return who
 
 
-def written(what: str, text: str, longest: int) -> str:
-    """A text that a person must give: one line of printable characters; `ValueError` in words otherwise."""
+def written(what: str, text: str, longest: int, *, ask: str = "write it in a few words") -> str:
+    """A text that a person must give, on one line.
+
+    Raises
+    ------
+    ValueError
+        There is none (then `ask` says what to write), it is too long, or it holds what cannot be shown.
+    """
     words = " ".join(text.split())
-    if not words or len(words) > longest or not words.isprintable():
-        raise ValueError(f"{what}: expected 1 to {longest} printable characters")
+    if not words:
+        raise ValueError(f"no {what} is given; {ask}")
+    return _one_line(f"the {what}", words, longest)
+
+
+def _one_line(what: str, words: str, longest: int) -> str:
+    if len(words) > longest:
+        raise ValueError(f"{what} has {len(words)} characters, expected {longest} at most; say it more shortly")
+    if not words.isprintable():
+        raise ValueError(f"{what} holds a character that cannot be shown; type it again by hand")
     return words
+
+
+def shortened(text: str, longest: int = 20) -> str:
+    """Somebody's text as a sentence quotes it."""
+    return text if len(text) <= longest else f"{text[:longest]}…"
 
 
 def photo_name(name: str) -> str:
@@ -79,13 +98,13 @@ def _whole(cell: Cell, value: Value, text: str) -> int:
     counted = cell.kind == "tally" or cell.id.endswith("/total")
     most = MOST_COUNTED if counted else cell.max if cell.max is not None else 10 ** max(1, len(cell.characters_mm)) - 1
     if isinstance(value, bool) or not re.fullmatch(r"[0-9]{1,6}", text) or int(text) > most:
-        raise ValueError(f"{cell.label}: found '{text[:20]}', expected a whole number from 0 to {most}")
+        raise ValueError(f"{cell.label}: found '{shortened(text)}', expected a whole number from 0 to {most}")
     return int(text)
 
 
 def _code(cell: Cell, value: Value, text: str) -> str:
     if text.upper() not in cell.choices:
-        raise ValueError(f"{cell.label}: found '{text[:20]}', expected one of {', '.join(cell.choices)}")
+        raise ValueError(f"{cell.label}: found '{shortened(text)}', expected one of {', '.join(cell.choices)}")
     return text.upper()
 
 
@@ -94,14 +113,11 @@ def _tick(cell: Cell, value: Value, text: str) -> bool:
         return True
     if text.lower() in _NO:
         return False
-    raise ValueError(f"{cell.label}: found '{text[:20]}', expected yes or no")
+    raise ValueError(f"{cell.label}: found '{shortened(text)}', expected yes or no")
 
 
 def _text(cell: Cell, value: Value, text: str) -> str:
-    words = " ".join(text.split())
-    if len(words) > LONGEST_TEXT or not words.isprintable():
-        raise ValueError(f"{cell.label}: expected at most {LONGEST_TEXT} printable characters")
-    return words
+    return _one_line(f"{cell.label}: the text", " ".join(text.split()), LONGEST_TEXT)
 
 
 def _date(cell: Cell, value: Value, text: str) -> str:
@@ -109,13 +125,13 @@ def _date(cell: Cell, value: Value, text: str) -> str:
     try:
         return dt.date(*(int(part) for part in digits.groups())).isoformat()
     except (AttributeError, ValueError):
-        raise ValueError(f"{cell.label}: found '{text[:20]}', expected a date such as 2026-03-28") from None
+        raise ValueError(f"{cell.label}: found '{shortened(text)}', expected a date such as 2026-03-28") from None
 
 
 def _time(cell: Cell, value: Value, text: str) -> str:
     digits = re.fullmatch(r"([01]?[0-9]|2[0-3])[:.]?([0-5][0-9])", text)
     if digits is None:
-        raise ValueError(f"{cell.label}: found '{text[:20]}', expected a time such as 09:30")
+        raise ValueError(f"{cell.label}: found '{shortened(text)}', expected a time such as 09:30")
     return f"{int(digits[1]):02d}:{digits[2]}"
 
 
@@ -124,7 +140,10 @@ def _decimal(cell: Cell, value: Value, text: str) -> float:
     found = re.fullmatch(r"([0-9]*)[.,]?([0-9]*)", text)
     written = found is not None and bool(found[1] or found[2]) and not isinstance(value, bool)
     if not written or len(found[1].lstrip("0")) > before or len(found[2].rstrip("0")) > after:
-        raise ValueError(f"{cell.label}: found '{text[:20]}', expected a number of the form {cell.format}")
+        raise ValueError(
+            f"{cell.label}: found '{shortened(text)}', expected a number with {plural(before, 'digit')} at most before "
+            f"the point and {after} after it"
+        )
     return float(f"{found[1] or 0}.{found[2] or 0}")
 
 

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import os
 import tempfile
+from collections.abc import Mapping
+from functools import lru_cache
 from pathlib import Path
 
 from digitise.surveys.plan import Plan, PlanError, SitePlan, load_plan
+from digitise.surveys.roster import site_key
 
 FOLDER = "plans"
 
@@ -17,12 +20,13 @@ def keep_plan(folder: Path, path: Path) -> Plan:
     Raises
     ------
     PlanError
-        The file is no plan, contradicts another that is kept (one code for two sites, two groups for one site, one
-        pack twice), or would put other packs in place of those of its name.
+        The file is no plan, contradicts another that is kept (one code for two sites, two codes or groups for one
+        site, one pack twice), or would put other packs in place of those of its name.
     """
     plan = load_plan(path)
     others = [p for p in _kept(folder) if p.plan != plan.plan]
     _joined([*others, plan])
+    _refuse_other_codes(others, plan)
     refuse_other_packs(folder, plan)
     kept = folder / FOLDER / f"{plan.plan}.yaml"
     kept.parent.mkdir(parents=True, exist_ok=True)
@@ -31,6 +35,18 @@ def keep_plan(folder: Path, path: Path) -> Plan:
         file.write(path.read_bytes())
     Path(temporary).replace(kept)
     return plan
+
+
+def _refuse_other_codes(others: list[Plan], plan: Plan) -> None:
+    """Refuse a plan that gives a site of an earlier one another code: nobody could tell which of them a sheet names."""
+    known = {site_key(s.name): s for p in others for s in p.sites}
+    for site in plan.sites:
+        other = known.get(site_key(site.name), site)
+        if site_key(other.code) != site_key(site.code):
+            raise PlanError(
+                f"plan '{plan.plan}': site {site.name} has the code '{site.code}', but '{other.code}' in a plan kept "
+                "before; expected one code for one site"
+            )
 
 
 def refuse_other_packs(folder: Path, plan: Plan) -> None:
@@ -54,7 +70,7 @@ def _joined(plans: list[Plan]) -> Plan:
     for plan in plans:
         for site in plan.sites:
             other = sites.setdefault(site.code.casefold(), site)
-            if other.name.casefold() != site.name.casefold():
+            if site_key(other.name) != site_key(site.name):
                 raise PlanError(
                     f"plan '{plan.plan}': site code '{site.code}' is {site.name}, but {other.name} in a plan kept "
                     "before; expected one code for one site"
@@ -80,6 +96,36 @@ def known_plan(folder: Path) -> Plan | None:
     """All plans kept in a store's folder as one; None when there are none. `PlanError` when one cannot be used."""
     plans = _kept(folder)
     return _joined(plans) if plans else None
+
+
+def planned_names(folder: Path) -> Mapping[str, str]:
+    """The name as planned of every site, by the `site_key` of its code and of its name.
+
+    Empty without plans, and where they cannot be used: sites are then named as on their sheets.
+    """
+    return _planned(folder, _files(folder))[0]
+
+
+def planned_sites(folder: Path) -> Mapping[str, str]:
+    """The site that each pack was printed for, by pack; empty as `planned_names` is."""
+    return _planned(folder, _files(folder))[1]
+
+
+def _files(folder: Path) -> tuple[tuple[str, int, int], ...]:
+    found = ((p.name, p.stat()) for p in sorted((folder / FOLDER).glob("*.yaml")))
+    return tuple((name, state.st_mtime_ns, state.st_size) for name, state in found)
+
+
+@lru_cache(maxsize=8)
+def _planned(folder: Path, _files: tuple) -> tuple[Mapping[str, str], Mapping[str, str]]:
+    try:
+        plan = known_plan(folder)
+    except PlanError:
+        plan = None
+    if plan is None:
+        return {}, {}
+    names = {site_key(s.code): s.name for s in plan.sites} | {site_key(s.name): s.name for s in plan.sites}
+    return names, {s.pack: plan.site(s.site).name for s in plan.surveys if s.pack}
 
 
 def grouped_sites(folder: Path) -> tuple[SitePlan, ...]:

@@ -19,15 +19,6 @@ from digitise.wording import in_sentence
 EARTH_RADIUS_M = 6_371_008.8  # mean radius, IUGG
 
 
-def site_key(name: str) -> str:
-    """What tells a site's name from others: divers write capitals, clerks do not, and both mean one site.
-
-    >>> site_key("LANTERN  REEF") == site_key("Lantern Reef ")
-    True
-    """
-    return " ".join(name.split()).casefold()
-
-
 @dataclass(frozen=True, slots=True)
 class Place:
     """A point: `latitude` from -90 to 90 and `longitude` from -180 to 180, degrees, positive north and east."""

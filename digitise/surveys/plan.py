@@ -14,6 +14,7 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 from digitise.sheets.protocol import Label, Name, Protocol, SiteSheet
 from digitise.sheets.rules import rules_of
 from digitise.sheets.yaml_file import checked, file_text, line_of_text, shaped
+from digitise.surveys.roster import site_key
 
 Code = shaped(r"^[A-Za-z0-9][A-Za-z0-9-]{0,11}$", "up to 12 letters, digits and hyphens in quotes, such as 'LG'")
 Person = line_of_text(2, 60)
@@ -103,7 +104,7 @@ class Plan(_Model):
     @model_validator(mode="after")
     def _coherent(self) -> Plan:
         for key in ("name", "code"):
-            values = [getattr(s, key).casefold() for s in self.sites]
+            values = [site_key(getattr(s, key)) for s in self.sites]
             twice = sorted({v for v in values if values.count(v) > 1})
             if twice:
                 raise ValueError(f"site {key} used twice: {', '.join(twice)}; expected each once")
@@ -118,8 +119,8 @@ class Plan(_Model):
 
     def site(self, name: str) -> SitePlan | None:
         """The site with this code or name; None when the plan has none."""
-        wanted = name.strip().casefold()
-        return next((s for s in self.sites if wanted in (s.code.casefold(), s.name.casefold())), None)
+        wanted = site_key(name)
+        return next((s for s in self.sites if wanted in (site_key(s.code), site_key(s.name))), None)
 
     @property
     def names(self) -> tuple[str, ...]:

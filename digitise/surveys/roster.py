@@ -20,6 +20,7 @@ LETTER = 1 / 14  # chance of each letter of a stranger's name: names use few let
 DOUBT = 0.02  # chance that all this is beside the point: a stranger with nearly a known name
 LEAST_SAID = 0.05  # matches below this are not worth showing
 MOST_SAID = 4
+LETTERS_A_SLIP = 5  # letters of a site's name for each that may differ in another spelling of it
 BETWEEN = re.compile(r"\s*[,;&+/]\s*|\s+(?:and|y)\s+", re.IGNORECASE)
 _LOOK_ALIKES = str.maketrans("015826|", "OISBZGI")
 NAME_FIELDS = ("observer", "leader", "cover")
@@ -33,10 +34,39 @@ class Match:
     probability: float
 
 
+def site_key(name: str) -> str:
+    """What tells a site's name from others: divers write capitals, clerks do not, and both mean one site.
+
+    >>> site_key("LANTERN  REEF") == site_key("Lantern Reef ")
+    True
+    """
+    return " ".join(name.split()).casefold()
+
+
+def nearly(name: str, other: str) -> bool:
+    """Whether two names of sites are spelt so much alike that one may be a slip for the other; they are not equal.
+
+    Numbers and single letters tell stations of one reef apart, so where these differ nothing is taken for a slip.
+
+    >>> nearly("Lantern Reff", "LANTERN REEF"), nearly("Lantern-Reef", "Lantern Reef"), nearly("Reef 1", "Reef 2")
+    (True, True, False)
+    """
+    a, b = (re.sub(r"[\W_]+", " ", _plain(text)).split() for text in (name, other))
+    marks = ([w for w in words if len(w) == 1 or re.search(r"\d", w)] for words in (a, b))
+    if site_key(name) == site_key(other) or next(marks) != next(marks):
+        return False
+    one, two = "".join(a), "".join(b)
+    return edits(one, two) <= max(len(one), len(two)) // LETTERS_A_SLIP
+
+
+def _plain(text: str) -> str:
+    """Capitals without accents."""
+    return unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode().upper()
+
+
 def folded(text: str) -> str:
     """Capitals without accents; digits that look like letters as those letters; single spaces."""
-    plain = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode().upper().translate(_LOOK_ALIKES)
-    return " ".join(re.sub(r"[^A-Z]+", " ", plain).split())
+    return " ".join(re.sub(r"[^A-Z]+", " ", _plain(text).translate(_LOOK_ALIKES)).split())
 
 
 def _forms(name: str) -> dict[str, float]:

@@ -15,6 +15,7 @@ from digitise.wording import plural
 if TYPE_CHECKING:
     from digitise.store import HandOver, Store
 
+MOST_NAMED = 3  # faults of one survey
 STAGES = (
     "planned",
     "not come back",
@@ -44,12 +45,18 @@ def stage_of(faults: tuple[Checked, ...]) -> tuple[str, str]:
     for stage, rules in (("sheets missing", ("sheets", "no-place")), ("in review", ("open",))):
         found = [f for f in faults if f.rule in rules and f.severity != "accepted"]
         if found:
-            return stage, "; ".join(f.where for f in found)
+            return stage, _few(found)
     grave = [f for f in faults if f.severity in ("missing", "contradiction")]
     if grave:
-        return "contradictory", "; ".join(f.where for f in grave)
+        return "contradictory", _few(grave)
     questions = sum(f.severity == "question" for f in faults)
     return "complete", plural(questions, "question") if questions else ""
+
+
+def _few(found: Sequence[Checked]) -> str:
+    """Where the first of these faults are, and how many more there are."""
+    more = len(found) - MOST_NAMED
+    return "; ".join(f.where for f in found[:MOST_NAMED]) + (f"; and {more} more" if more > 0 else "")
 
 
 def _vouched(store: Store, pack: str, sent: Sequence[HandOver]) -> tuple[str, str]:

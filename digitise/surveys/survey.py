@@ -14,8 +14,10 @@ from typing import TYPE_CHECKING
 from digitise.sheets.layout import Layout
 from digitise.sheets.protocol import BeltSheet, LineSheet, Protocol, SiteSheet
 from digitise.store import CellNow, PageRow
+from digitise.surveys.known_plan import planned_names
 from digitise.surveys.meaning import Count, Finding, Impact, Point, counts_of, impacts_of, points_of
 from digitise.surveys.printed_on import printed_pages, strangers
+from digitise.surveys.roster import site_key
 from digitise.surveys.twice import Twice, compare, rivals, words
 
 if TYPE_CHECKING:
@@ -45,7 +47,10 @@ class Transect:
 
 @dataclass(frozen=True, slots=True)
 class Survey:
-    """One visit to one site: a pack's sheets. `missing` names sheets nobody photographed, in words."""
+    """One visit to one site: a pack's sheets. `missing` names sheets nobody photographed, in words.
+
+    `planned_site` is the name of its site in the plans that are known, where what is entered names one of theirs.
+    """
 
     pack: str
     protocol: Protocol
@@ -55,6 +60,7 @@ class Survey:
     cells: tuple[CellNow, ...]
     pages: tuple[PageRow, ...]
     findings: tuple[Finding, ...]
+    planned_site: str = ""
 
     def with_state(self, state: str) -> tuple[CellNow, ...]:
         """Cells that are entered, blank, illegible or unread."""
@@ -77,6 +83,11 @@ class Survey:
 
     @property
     def site(self) -> str | None:
+        """Name of the site as planned, else as entered; None while it is not entered."""
+        return self.planned_site or self.written_site
+
+    @property
+    def written_site(self) -> str | None:
         """Name of the site as entered; None while it is not."""
         return self._field("site", "text")
 
@@ -120,8 +131,12 @@ def load_surveys(store: Store, packs: Sequence[str] | None = None, *, seen: Seen
     return tuple(sorted(iter_surveys(store, packs, seen=seen), key=lambda s: s.date or "9999"))
 
 
-def iter_surveys(store: Store, packs: Sequence[str] | None = None, *, seen: Seen = as_kept) -> Iterator[Survey]:
+def iter_surveys(
+    store: Store, packs: Sequence[str] | None = None, *, seen: Seen = as_kept, as_planned: bool = True
+) -> Iterator[Survey]:
     """The same one after another, as they came or as asked for, so that only one need be held at a time.
+
+    Sites have their planned names, or `as_planned` false those that were entered.
 
     Raises
     ------
@@ -129,6 +144,7 @@ def iter_surveys(store: Store, packs: Sequence[str] | None = None, *, seen: Seen
         No page of a pack that was asked for has been read.
     """
     order = iter(store.packs() if packs is None else packs)
+    planned = planned_names(store.folder) if as_planned else {}
     now = store.mark()  # so that no page is in two surveys because it was given to another pack meanwhile
     while some := list(islice(order, AT_ONCE)):
         own: dict[str, list[PageRow]] = {}
@@ -146,7 +162,8 @@ def iter_surveys(store: Store, packs: Sequence[str] | None = None, *, seen: Seen
             survey = assemble(store.protocol_for(newest), pack, sheets)
             pairs = [seen_twice(store, kept, other) for kept, other in rivals(own[pack])]
             found = tuple(Finding(_page_place(one.kept), words(one), one.kept.id) for one in pairs if words(one))
-            yield replace(survey, findings=survey.findings + found)
+            name = planned.get(site_key(survey.site or ""), "")
+            yield replace(survey, findings=survey.findings + found, planned_site=name)
 
 
 def without_marks(survey: Survey) -> Survey:

@@ -38,7 +38,7 @@ class Part:
 
 def _files(store: Store, upload: str) -> tuple[Path, Path]:
     if not re.fullmatch(r"[0-9a-f]{16,40}", upload):
-        raise NotTaken("The photograph's mark was not understood; reload the page.")
+        raise NotTaken("The photograph came in a form that is not understood; add it again after reloading the page.")
     folder = store.folder / "phones"
     return folder / f"{upload}.part", folder / f"{upload}.json"
 

@@ -9,7 +9,9 @@ from dataclasses import dataclass
 from datetime import date
 from functools import lru_cache
 
-from digitise.store import PageRow, PhotoRow, ReadingRow, Store
+from digitise.store import NO_SHEET, PageRow, PhotoRow, ReadingRow, Store
+from digitise.surveys.known_plan import planned_names
+from digitise.surveys.roster import site_key
 from review_app import intake, worklist
 from review_app.beach import places
 from review_app.beach.shared import Shared
@@ -27,7 +29,7 @@ def day_words(iso: str) -> str:
 
 
 def verdict(store: Store, photo: PhotoRow, pages: Mapping[int, PageRow], failed: Mapping[str, str]) -> dict:
-    """State of one photograph: `kind` is wait, good, look (readable, but better taken again) or bad; words; picture."""
+    """State of one photograph: words, picture, and its `kind`: wait, good, look (better taken again), bad or aside."""
     if photo.page_ids:
         return _read(store, photo, [pages[i] for i in photo.page_ids])
     picture = {"picture": f"photo/{photo.sha256}"}
@@ -36,6 +38,8 @@ def verdict(store: Store, photo: PhotoRow, pages: Mapping[int, PageRow], failed:
         return {"kind": "bad", "title": title, "lines": [failed[photo.sha256]], "marks": [], **picture}
     if photo.status == "waiting":
         return {"kind": "wait", "title": "Sent. Being read", "lines": [], "marks": [], **picture}
+    if photo.status == NO_SHEET:
+        return {"kind": "aside", "title": "Set aside", "lines": list(photo.reasons), "marks": [], **picture}
     title = "Photograph it again" if photo.status == "retake" else "Not readable"
     try:
         marks = places.of_photo(store, photo.sha256, " ".join(photo.reasons))
@@ -82,6 +86,7 @@ def _corners(reading: ReadingRow) -> tuple[tuple[float, float], ...]:
 
 def _basics(store: Store, pages: Iterable[PageRow]) -> list[dict]:
     """Site, date, time and depth from the site sheet: as entered, or as the reader reads them (`sure` false)."""
+    planned = planned_names(store.folder)
     wanted = {"site": "text", "date": "date", "time": "time", "depth": "decimal"}
     for page in pages:
         if page.per_transect:
@@ -94,6 +99,8 @@ def _basics(store: Store, pages: Iterable[PageRow]) -> list[dict]:
                 continue
             value = cell.value if cell.state == "entered" else cell.read_value if cell.state == "unread" else None
             sure = cell.state == "entered"
+            if name == "site":
+                value = planned.get(site_key(str(value)), value)
             words = _basic_words(kind, value) if value is not None else ""
             found.append({"label": cell.label, "text": words, "sure": sure})
         if found:

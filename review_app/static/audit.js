@@ -1,4 +1,9 @@
-// Audit: cells of a random sample, keyed blind. An answer is given once; it goes through the same outbox as decisions.
+// What a cell can hold, at a glance. The server says what is wrong with anything else, so that is sent at once.
+const FORMS = { tally: /^\d{1,6}$/, number: /^\d{1,6}$/, decimal: /^\d*[.,]?\d*$/, date: /^\d{4}-?\d\d-?\d\d$/, time: /^([01]?\d|2[0-3])[:.]?[0-5]\d$/, tick: /^(x|y|n|yes|no)$/i };
+const holds = (item, value) => typeof value !== 'string' || (item.kind === 'code' ? item.codes.includes(value.toUpperCase()) : FORMS[item.kind]?.test(value) ?? true);
+
+// Audit: cells of a random sample, keyed blind. An answer is given once; it goes through the same outbox as decisions, which holds
+// the last one back until the next is given: until then it can be taken back, and nobody, the server neither, has compared it.
 class AuditDesk {
   constructor(root, data) {
     this.root = root;
@@ -14,7 +19,9 @@ class AuditDesk {
     on(window, 'keydown', (e) => this.keydown(e), { capture: true });
     on(window, 'online', () => this.outbox.send());
     on(this.$('.typed'), 'submit', (e) => { e.preventDefault(); const text = this.$('#value').value.trim(); if (text) this.say('enter', text); });
-    on(this.root, 'click', (e) => { const act = e.target.closest?.('[data-do]')?.dataset.do; if (act) this.say(act); });
+    on(this.root, 'click', (e) => { const act = e.target.closest?.('[data-do]')?.dataset.do; if (act === 'undo') this.undo(); else if (act) this.say(act); });
+    on(this.$('.end a'), 'click', (e) => { if (this.outbox.size) { e.preventDefault(); this.leaving = e.target.href; this.outbox.release(); } });
+    on(window, 'pagehide', () => this.outbox.release());
     on(this.root, 'click', (e) => { const act = e.target.closest?.('[data-lens]')?.dataset.lens; if (act) this.lens.act(act); });
     this.seen = withoutOwnWindow(this.root, () => this.load());
     this.sizes = new ResizeObserver(() => this.item && !this.item.keyed && this.windows.show(this.item));
@@ -40,8 +47,9 @@ class AuditDesk {
   say(action, value = null) {
     const { item } = this;
     if (!item) return;
-    this.outbox.add({ page: item.page, sha256: item.sha256, cell: item.cell, last: 0, by: this.who.name, name: `${item.title}, ${item.label}`,
-      audit: item.audit, action: action === 'blank' && item.kind === 'tick' ? 'enter' : action, value: action === 'blank' && item.kind === 'tick' ? false : value });
+    const record = { page: item.page, sha256: item.sha256, cell: item.cell, last: 0, by: this.who.name, name: `${item.title}, ${item.label}`,
+      audit: item.audit, action: action === 'blank' && item.kind === 'tick' ? 'enter' : action, value: action === 'blank' && item.kind === 'tick' ? false : value };
+    this.outbox.add(record, { hold: holds(item, record.value) });
     this.shown = [...(this.shown ?? []), item].slice(-100);
     this.items.shift();
     item.refusal = '';
@@ -50,8 +58,21 @@ class AuditDesk {
     this.paint();
   }
 
+  undo() {
+    const record = this.outbox.held ? this.outbox.takeBack() : null;
+    const item = this.shown?.find((i) => i.audit === record?.audit);
+    if (!item) return;
+    this.shown = this.shown.filter((i) => i !== item);
+    this.items.unshift(item);
+    this.$('#value').value = '';
+    this.root.focus({ preventScroll: true });
+    this.paint();
+  }
+
   answer(record, result) {
+    if (this.leaving && result.ok && !this.outbox.size) { location.assign(this.leaving); return; }
     if (!result.ok) {
+      this.leaving = '';
       const item = this.shown?.find((i) => i.audit === record.audit);
       const busy = this.$('#value').value.trim();          // a value that is half typed stays with its cell; the refused one comes next
       if (item && !result.gone) { item.refusal = result.sentence; this.items.splice(busy ? 1 : 0, 0, item); } else this.notices.push(`${record.name}: ${result.sentence}`);
@@ -61,7 +82,15 @@ class AuditDesk {
 
   keydown(e) {
     const from = e.composedPath()[0];
-    if (e.ctrlKey || e.metaKey || e.altKey || !this.who.name || !this.item) return;
+    if (e.ctrlKey || e.metaKey || e.altKey || !this.who.name) return;
+    const typed = from.id === 'value' && from.value;
+    if (e.key === 'Backspace' && !typed && !elsewhere(from, this.root)) {
+      if (!e.repeat) this.undo();
+      e.preventDefault();
+      e.stopImmediatePropagation();
+      return;
+    }
+    if (!this.item) return;
     if (from.matches?.('input')) { e.stopImmediatePropagation(); if (e.key === 'Escape') { from.value = ''; this.root.focus(); } return; }
     if (elsewhere(from, this.root) || (from.closest?.('button, a') && ['Enter', ' '].includes(e.key))) return;
     const act = { ' ': 'blank', '?': 'illegible' }[e.key];
@@ -78,7 +107,10 @@ class AuditDesk {
     const { item } = this;
     this.$('.work').hidden = !this.who.name || !item;
     this.$('.end').hidden = !this.who.name || Boolean(item) || !this.loaded;
-    this.$('.end p').textContent = this.outbox.size ? `${this.outbox.size} answers are still on their way.` : '';
+    const held = Boolean(this.outbox.held);
+    const onTheWay = this.outbox.size - held;
+    this.$('.end p').textContent = onTheWay ? `${onTheWay} ${onTheWay > 1 ? 'answers are' : 'answer is'} still on the way.` : held ? 'The last answer can still be taken back.' : '';
+    this.root.querySelectorAll('[data-do=undo]').forEach((button) => { button.disabled = !held; });
     troubles(this);
     if (this.$('.work').hidden) return;
     const done = this.sampled - this.items.length;
@@ -100,7 +132,7 @@ class AuditDesk {
     this.$('.live').textContent = `${item.label}. ${item.where}. ${this.items.length} left. ${item.refusal ?? ''}`;
   }
 
-  close() { this.off.abort(); this.seen.disconnect(); this.sizes.disconnect(); this.lens.close(); this.outbox.close(); }
+  close() { this.outbox.release(); this.off.abort(); this.seen.disconnect(); this.sizes.disconnect(); this.lens.close(); this.outbox.close(); }
 }
 
 export default function ({ parentElement, data }) {

@@ -159,7 +159,7 @@ class Beach {
     line.classList.toggle('bad', Boolean(this.over || this.lost));
     $('#mine').hidden = !this.photos.size;
     const list = $('#list');
-    const turn = (photo) => ({ bad: 0, look: 0, wait: 1, good: 2 })[this.verdict(photo).kind];   // what needs a hand comes first
+    const turn = (photo) => ({ bad: 0, look: 0, wait: 1, good: 2, aside: 2 })[this.verdict(photo).kind];   // what needs a hand comes first
     const shown = [...this.photos.values()].reverse().sort((a, b) => turn(a) - turn(b));
     shown.forEach((photo, i) => {
       photo.node ??= make('li');
@@ -173,7 +173,7 @@ class Beach {
   sum(photographs) {
     const kinds = [...this.photos.values()].map((p) => this.verdict(p).kind);
     const count = (...wanted) => kinds.filter((k) => wanted.includes(k)).length;
-    if (!kinds.length) return '';
+    if (count('aside') === kinds.length) return '';
     if (count('wait')) return `All sent. ${photographs(count('wait'))} being read.`;
     return count('bad', 'look') ? `${photographs(count('bad', 'look'))} to take again, ${count('good')} read.` : `✓ ${photographs(count('good'))} read.`;
   }
@@ -192,7 +192,7 @@ class Beach {
     const drawn = JSON.stringify(verdict);
     if (photo.drawn === drawn) return;
     photo.drawn = drawn;
-    const sign = { good: '✓', look: '▲', bad: '✕', wait: '…' }[verdict.kind];
+    const sign = { good: '✓', look: '▲', bad: '✕', wait: '…', aside: '–' }[verdict.kind];
     const large = verdict.marks.length > 0;
     photo.node.className = `photo ${verdict.kind}${large ? '' : ' small'}`;
     const told = make('div', '', { class: 'told' }, [make('p', `${sign} ${verdict.title}`, { class: 'title' }), ...verdict.lines.map((l) => make('p', l)), make('p', photo.name, { class: 'name' })]);

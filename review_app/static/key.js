@@ -139,6 +139,12 @@ class Keying {
     });
     on(list, 'input', (e) => this.said(Number(e.target.dataset.at)));
     on(list, 'keydown', (e) => this.keydown(e));
+    on(this.root, 'keydown', (e) => {
+      if (e.key !== 'F2' || !this.fields) return;
+      e.preventDefault();
+      e.stopPropagation();
+      if (e.target.matches('.fields input')) this.$('.lens').focus(); else this.fields[this.at].focus();
+    });
     on(window, 'keydown', (e) => { if (this.root.contains(e.composedPath()[0])) e.stopPropagation(); });  // none of these keys is the page's
     this.seen = withoutOwnWindow(this.root, () => this.open(this.data));
   }

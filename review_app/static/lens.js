@@ -1,19 +1,22 @@
-// A photograph behind a window: wheel, two fingers, keys and buttons make it larger, drag and arrow keys move it.
+// A photograph behind a window: wheel, two fingers, keys and buttons make it larger, drag and arrow keys move it. It is turned by
+// quarters, for one that lies on its side, and by single degrees, for one that was held askew; two fingers turn it too.
 class Lens {
   // `corners` are points of the photograph to outline and to go to; without any, the whole photograph is shown.
   constructor(window_, signal) {
     Object.assign(this, { window: window_, corners: [], angle: 0, x: 0, y: 0, scale: 1 });
     this.image = window_.querySelector('img');
     this.fingers = new Map();
+    this.slant = window_.closest('section')?.querySelector('.slant input');
+    this.slant?.addEventListener('input', () => this.lean(Number(this.slant.value)), { signal });
     const on = (target, name, run, options = {}) => target.addEventListener(name, run, { ...options, signal });
-    on(this.image, 'load', () => this.focus());
+    on(this.image, 'load', () => { this.angle = Number(sessionStorage.getItem(this.named) ?? 0); this.turned(); this.focus(); });
     on(window_, 'wheel', (e) => { e.preventDefault(); this.zoom(e.deltaY < 0 ? 1.2 : 1 / 1.2, e.offsetX, e.offsetY); }, { passive: false });
     on(window_, 'pointerdown', (e) => { window_.setPointerCapture(e.pointerId); this.fingers.set(e.pointerId, [e.clientX, e.clientY]); });
     on(window_, 'pointermove', (e) => this.drag(e));
     for (const name of ['pointerup', 'pointercancel']) on(window_, name, (e) => this.fingers.delete(e.pointerId));
     on(window_, 'keydown', (e) => {
       const pan = { ArrowLeft: [60, 0], ArrowRight: [-60, 0], ArrowUp: [0, 60], ArrowDown: [0, -60] }[e.key];
-      const act = { '+': 'larger', '=': 'larger', '-': 'smaller', 0: 'all', z: 'cell', Z: 'cell' }[e.key];
+      const act = { '+': 'larger', '=': 'larger', '-': 'smaller', 0: 'all', z: 'cell', Z: 'cell', '[': 'left', ']': 'right', ',': 'less', '.': 'more' }[e.key];
       if (e.ctrlKey || e.metaKey || e.altKey || !(pan || act)) return;
       if (pan) { this.x += pan[0]; this.y += pan[1]; this.place(); } else this.act(act);
       e.preventDefault();
@@ -32,7 +35,34 @@ class Lens {
   act(what) {
     const middle = [this.window.clientWidth / 2, this.window.clientHeight / 2];
     ({ larger: () => this.zoom(1.4, ...middle), smaller: () => this.zoom(1 / 1.4, ...middle), all: () => this.whole(), cell: () => this.focus(),
-      turn: () => { this.angle = (this.angle + 30) % 360; this.whole(); } })[what]?.();
+      left: () => this.quarter(-1), right: () => this.quarter(1), less: () => this.lean(this.askew - 1), more: () => this.lean(this.askew + 1) })[what]?.();
+  }
+
+  get named() { return `turned ${this.image.getAttribute('src')}`; }   // a photograph stays as it was turned while the window is open
+
+  get askew() { return this.angle - 90 * Math.round(this.angle / 90); }
+
+  quarter(by) { this.angle += 90 * by; this.turned(); this.whole(); }
+
+  lean(to) { this.rotate(Math.max(-45, Math.min(45, to)) - this.askew, this.window.clientWidth / 2, this.window.clientHeight / 2); }
+
+  rotate(by, x, y) {                                       // about a point of the window
+    const half = () => this.size.map((v) => (v * this.scale) / 2);
+    const [a, [dx, dy]] = [(by * Math.PI) / 180, half()];
+    const [u, v] = [this.x + dx - x, this.y + dy - y];
+    this.angle += by;
+    const [ex, ey] = half();
+    [this.x, this.y] = [x + u * Math.cos(a) - v * Math.sin(a) - ex, y + u * Math.sin(a) + v * Math.cos(a) - ey];
+    this.turned();
+    this.place();
+  }
+
+  turned() {
+    this.angle %= 360;
+    sessionStorage.setItem(this.named, this.angle);
+    if (!this.slant) return;
+    this.slant.value = this.askew;
+    this.slant.closest('.slant').querySelector('output').textContent = `${Math.round(this.askew)}°`;
   }
 
   drag(e) {
@@ -42,7 +72,11 @@ class Lens {
     if (others.length) {                                   // two fingers: pinch
       const far = (a, b) => Math.hypot(a[0] - b[0], a[1] - b[1]);
       const box = this.window.getBoundingClientRect();
-      this.zoom(far([e.clientX, e.clientY], others[0]) / Math.max(1, far(before, others[0])), others[0][0] - box.left, others[0][1] - box.top);
+      const [x, y] = [others[0][0] - box.left, others[0][1] - box.top];
+      this.zoom(far([e.clientX, e.clientY], others[0]) / Math.max(1, far(before, others[0])), x, y);
+      const way = (a) => Math.atan2(a[1] - others[0][1], a[0] - others[0][0]);
+      const by = ((way([e.clientX, e.clientY]) - way(before)) * 180) / Math.PI;
+      if (this.slant) this.rotate(((by + 540) % 360) - 180, x, y);
     } else { this.x += e.clientX - before[0]; this.y += e.clientY - before[1]; }
     this.fingers.set(e.pointerId, [e.clientX, e.clientY]);
     this.place();

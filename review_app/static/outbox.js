@@ -1,5 +1,6 @@
 // Decisions on their way to the server. Each is kept in the browser's local storage until the server has answered for
-// it, is sent in order, and may be sent twice: the server knows it by (client, seq).
+// it, is sent in order, and may be sent twice: the server knows it by (client, seq). The last one may be held back, so that it can be
+// taken back without a trace; loaded again, the page sends it like the others.
 const KEPT = 'desk:out:';
 
 const storage = {
@@ -30,6 +31,7 @@ class Outbox {
     this.seq = 0;
     this.lost = false;
     this.stopped = '';
+    this.held = '';                                        // the key of the one that is held back
     this.waiting = new Map();
     for (const key of storage.keys().filter((k) => k.startsWith(KEPT))) {
       const record = storage.json(key, null);
@@ -41,21 +43,34 @@ class Outbox {
 
   get size() { return this.waiting.size; }
 
-  add(record) {
+  get ready() { return [...this.waiting].filter(([key]) => key !== this.held); }
+
+  add(record, { hold = false } = {}) {
     const full = { ...record, store: this.store, client: this.client, seq: ++this.seq };
     const key = `${KEPT}${full.client}:${full.seq}`;
     this.waiting.set(key, full);
     storage.set(key, JSON.stringify(full));
+    this.held = hold ? key : '';
     this.send();
     return full;
   }
 
+  release() { this.held = ''; this.send(); }
+
+  takeBack() {                                             // the record that was held, which is gone then
+    const record = this.waiting.get(this.held);
+    this.waiting.delete(this.held);
+    storage.drop(this.held);
+    this.held = '';
+    return record;
+  }
+
   async send() {
-    if (this.busy || this.stopped || !this.size) return;
+    if (this.busy || this.stopped || !this.ready.length) return;
     this.busy = true;
     clearTimeout(this.timer);
     try {
-      while (this.size && !this.closed) await this.post([...this.waiting].slice(0, 50));
+      while (this.ready.length && !this.closed) await this.post(this.ready.slice(0, 50));
     } catch {
       this.lost = true;
     } finally {
@@ -69,6 +84,7 @@ class Outbox {
   async post(batch) {
     const reply = await fetch('/desk/decisions', {
       method: 'POST',
+      keepalive: batch.length < 10,                        // one that is sent while the page goes away arrives
       headers: { 'content-type': 'application/json', 'x-desk': 'decisions' },
       body: JSON.stringify({ records: batch.map(([, record]) => record) }),
     });

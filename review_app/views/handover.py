@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
+from digitise.commands.common import file_trouble
 from digitise.handover.prepared import EVIDENCE, Wishes
 from digitise.handover.readiness import NotReady
 from digitise.store import SentSurvey, Store
@@ -74,6 +75,9 @@ def _make(store: Store, wishes: Wishes) -> None:
     except ValueError as error:
         hint = ("Leave these out, or let them in with the boxes of this form.",) if isinstance(error, NotReady) else ()
         st.error("\n\n".join((*in_full(error).splitlines(), *hint)))
+        return
+    except OSError as error:
+        st.error(in_full(ValueError(f"nothing was handed over. {file_trouble(error)}")))
         return
     keep_name(record.by)
     st.session_state.handed = f"Hand-over {record.number} to {record.recipient} is made and noted: {folder}"

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import streamlit as st
 
-from digitise.store import PageRow, PhotoRow, Store
+from digitise.store import NO_SHEET, PageRow, PhotoRow, Store
 from digitise.surveys.survey import seen_twice
 from digitise.surveys.twice import Twice, rivals, words
 from digitise.wording import plural
 from review_app import intake, worklist
 from review_app.accepting import decide_finding
+from review_app.aside import set_aside, take_back
 from review_app.cards import card, matrix
 from review_app.faults import board, board_table, checks, fault_list, labels_of, wanted
 from review_app.markup import PLAN, nothing, tag
@@ -23,6 +24,7 @@ FEW = 4  # surveys that are shown all below each other
 NEEDS = "needs-something"  # where on the page those photographs are
 URGENT_TITLE = "Needs something from you"
 WAITING, READ, AGAIN = "Waiting to be read", "Read", "Refused, and taken again since"
+ASIDE = "No survey sheet"
 
 
 def upload(store: Store) -> None:
@@ -109,7 +111,8 @@ def chosen(store: Store, *, decides: bool) -> list[str]:
     if decides:
         st.html(tag("h2", "Where every survey stands", class_="head"))
         st.html(board_table(lines, frozenset(packs), me().opens, unfolded=not asked))
-    first = next((line.pack for line in lines if line.pack in packs and line.stage in URGENT), packs[-1])
+    urgent = sorted((n for n in lines if n.pack in packs and n.stage in URGENT), key=lambda n: URGENT.index(n.stage))
+    first = urgent[0].pack if urgent else packs[-1]
     pack = st.selectbox(
         "Survey",
         packs,
@@ -143,20 +146,26 @@ def photographs(
     if any(p.status == "retake" for p in photos):
         places = [place for pack in store.packs() for place in worklist.pack_places(store, pack)]
         again = worklist.taken_again(photos, list(pages.values()), places)
-    opens = me().may("clerk")
-    groups: dict[str, list[PhotoRow]] = {title: [] for title in (URGENT_TITLE, WAITING, READ, AGAIN)}
+    opens, here = me().may("clerk"), {k: v for k, v in st.query_params.items() if k == "pack"}
+    groups: dict[str, list[PhotoRow]] = {title: [] for title in (URGENT_TITLE, WAITING, READ, AGAIN, ASIDE)}
     for photo in photos:
         own = {pages[i].pack for i in photo.page_ids}
         if own and not own & {*packs, None}:
             continue
-        calm = AGAIN if photo.sha256 in again else {"read": READ, "waiting": WAITING}.get(photo.status, "")
+        calm = (
+            AGAIN
+            if photo.sha256 in again
+            else {"read": READ, "waiting": WAITING, NO_SHEET: ASIDE}.get(photo.status, "")
+        )
         asks = photo.sha256 in failed or any(words(twice[i]) for i in photo.page_ids if i in twice)
         groups[URGENT_TITLE if asks or not calm else calm].append(photo)
     for title, some in groups.items():
         if some:
             st.html(tag("h2", title, class_="head", id=NEEDS if title is URGENT_TITLE else None))
-            shown = (card(p, pages, failed, again, twice, opens=opens) for p in some)
+            shown = (card(p, pages, failed, again, twice, here, opens=opens) for p in some)
             st.html(tag("ul", *shown, class_="cards"))
+            if opens and title in (URGENT_TITLE, ASIDE):
+                (set_aside if title is URGENT_TITLE else take_back)(store, some)
     return len(groups[URGENT_TITLE])
 
 
