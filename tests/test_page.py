@@ -248,9 +248,12 @@ def test_picture_without_a_sheet_is_no_sheet(layouts, picture: str) -> None:
     assert refused.detail == ("no corner mark could be made out" if picture in DARK else "no corner marks were found")
 
 
-def test_mirrored_photograph_is_not_read(photograph, layouts) -> None:
-    """A sheet seen in a mirror has no corner mark of ours."""
-    assert not register(np.ascontiguousarray(np.fliplr(photograph("fish").gray())), layouts)
+@pytest.mark.parametrize("flip", [np.fliplr, np.flipud])
+def test_mirrored_photograph_is_said_to_be_mirrored(photograph, layouts, flip) -> None:
+    """A sheet seen in a mirror has no corner mark of ours: it is not read, and the words say why."""
+    refused = register(np.ascontiguousarray(flip(photograph("fish").gray())), layouts)
+
+    assert (bool(refused), refused.reason, refused.layout) == (False, "mirrored", None)
 
 
 def test_photograph_of_a_back_and_no_layouts_is_no_sheet(photograph) -> None:

@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 
 from digitise.pages.exposure import DARK, DIM, LEAST_PRINT, MOST_GRAIN, burnt_out, grain, print_darkness
-from digitise.pages.fiducials import FoundMark, halved, marks_in
+from digitise.pages.fiducials import FoundMark, find_marks, halved, marks_in
 from digitise.pages.flatten import FLAT_PX_PER_MM, Flattened, Views, flatten_views
 from digitise.pages.outward import followed
 from digitise.pages.pose import Pose, carried_on, poses_in
@@ -41,6 +41,7 @@ MIN_MATCHED = 0.35
 MAX_EDGE_MM = 0.85  # blur of a printed edge; a pencil stroke blurred wider than this is lost
 MAX_HIDDEN_SHARE = 0.33  # of the page's cells; the hidden ones of a page with fewer go to a person
 MOST_SHEETS = 6  # tried in one photograph
+MIRROR_PX, MIRROR_MARKS = 1600, 2  # at most so long is what is searched for a mirrored sheet; marks that make one
 FAR_LESS, LESS = 4, 0.08  # so many times as much print, and this share of it, another page lacks that is told apart
 
 
@@ -230,14 +231,25 @@ def _told_apart(views: Views, page: Page, pose: Pose, poses: Iterable[Pose]) -> 
     return page
 
 
-def _nothing_known(gray: np.ndarray, marks: list[FoundMark]) -> NotRegistered:
+def _nothing_known(gray: np.ndarray, marks: list[FoundMark], layouts: list[Layout]) -> NotRegistered:
     if not marks and np.median(gray[::16, ::16]) < DARK:
         return NotRegistered("too-dark", "no corner mark could be made out")
     if not marks and looks_blurred(gray):
         return NotRegistered("blurred", "no corner mark could be made out")
+    if not marks and _mirrored(gray, layouts):
+        return NotRegistered("mirrored", "its corner marks are seen from behind")
     if marks:
         return NotRegistered("no-sheet", f"{len(marks)} corner marks were found, of no known protocol")
     return NotRegistered("no-sheet", "no corner marks were found")
+
+
+def _mirrored(gray: np.ndarray, layouts: list[Layout]) -> bool:
+    """Whether a mirror's picture of the photograph shows marks of a sheet."""
+    small = gray
+    while max(small.shape) > MIRROR_PX and min(small.shape) > 1:
+        small = halved(small)
+    marks = find_marks(np.ascontiguousarray(small[:, ::-1]), {one.slot for one in layouts})
+    return any(len(pose.marks) >= MIRROR_MARKS for pose in poses_in(marks, layouts))
 
 
 def register_all(gray: np.ndarray, layouts: Iterable[Layout]) -> tuple[Page | NotRegistered, ...]:
@@ -261,7 +273,7 @@ def register_all(gray: np.ndarray, layouts: Iterable[Layout]) -> tuple[Page | No
     marks = marks_in(views, {one.slot for one in layouts})
     poses = poses_in(marks, layouts)
     if not poses:
-        return (_nothing_known(gray, marks),)
+        return (_nothing_known(gray, marks, layouts),)
     pages: list[Page] = []
     failed: list[tuple[Pose, NotRegistered]] = []
     used: set[int] = set()  # marks of pages, which belong to no other

@@ -47,6 +47,11 @@ PHOTO_REASONS = (
         "Photograph one whole sheet with its four corner marks in view. If its protocol is your own, add that first.",
     ),
     Reason(
+        "mirrored",
+        "The picture shows the sheet as in a mirror",
+        "Photograph it with the camera on the phone's back, or turn mirroring off.",
+    ),
+    Reason(
         "few-marks", "Too few corner marks are visible", "Photograph the sheet again with all four corners in view."
     ),
     Reason(
