@@ -8,6 +8,7 @@ millimetres.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -34,9 +35,14 @@ BRIGHTER = 0.05  # than the paper around it, by this share: of a mark whose grap
 AROUND_MM = 5.0
 ALONG_MM, END_MM = 2.5, 1.0  # of a rule's length that a mark lies along, and at a box's top and bottom not looked at
 
+BARE_MM, EDGE_MM = 2.0, 5.0  # so far from all that is printed, and from the page's edge, paper tells what it is like
+SPECK_MM = (0.8, 4.0)  # length of specks: fibres in the paper, sand, a copier's dirt; what is longer may be a note
+AS_LONG, MANY = 0.9, 0.05  # of a mark's length, specks that may be one as well; so many of them in its box are no chance
+FEWEST_SPECKS = 6
 RING_MM, RINGED = (0.6, 4.0), 0.8  # how far outside a box a ring passes its sides, and share of a side's middle half
 LOW = 0.5  # of its breadth: what is less high is no letter
 
+_POINT_MM = 25.4 / 72
 _STEP = 2  # flat pixels to one looked at
 _SCALE = FLAT_PX_PER_MM / _STEP
 
@@ -224,3 +230,49 @@ def lies_flat(page: InkPage, box: Box, threshold: float) -> bool:
     mask = page.crop(box, -WITHIN_MM) > threshold
     _, _, width, height = cv2.boundingRect(mask.view(np.uint8)) if mask.any() else (0, 0, 0, 0)
     return height < LOW * width
+
+
+@lru_cache(maxsize=64)
+def _bare(layout: Layout) -> np.ndarray:
+    """Where nothing is printed and nothing asked for, between the page's head and its foot; uint8 at half size."""
+    width, height = layout.page_size_mm
+    mask = np.zeros((int(height * FLAT_PX_PER_MM) // _STEP, int(width * FLAT_PX_PER_MM) // _STEP), np.uint8)
+    marks = [layout.qr_mm, *(m.box_mm for m in layout.fiducials)]
+    head, foot = max(y + h for _, y, _, h in marks if y < height / 2), min(y for _, y, _, _ in marks if y > height / 2)
+    inside = (head + BARE_MM, foot - BARE_MM, EDGE_MM, width - EDGE_MM)
+    top, bottom, left, right = (int(v * _SCALE) for v in inside)
+    mask[top:bottom, left:right] = 1
+    boxes = [c.box_mm for c in layout.cells]
+    boxes += [(min(r.x0, r.x1), min(r.y0, r.y1), abs(r.x1 - r.x0), abs(r.y1 - r.y0)) for r in layout.rules]
+    for text in layout.texts:
+        line = text.size_pt * _POINT_MM * 1.4
+        left = text.x - text.width_mm * {"left": 0.0, "centre": 0.5, "right": 1.0}[text.align]
+        boxes.append((left, text.y - line, text.width_mm, line * (text.lines + 0.3)))
+    for x, y, w, h in boxes:
+        ends = (x - BARE_MM, y - BARE_MM, x + w + BARE_MM, y + h + BARE_MM)
+        x0, y0, x1, y1 = (max(0, int(v * _SCALE)) for v in ends)
+        mask[y0:y1, x0:x1] = 0
+    return mask
+
+
+def _lengths_mm(mask: np.ndarray) -> np.ndarray:
+    return np.hypot(*pieces_of(mask).boxes[1:, 2:].T) / _SCALE if mask.any() else np.empty(0)
+
+
+def specks_mm(page: InkPage, layout: Layout, threshold: float) -> np.ndarray:
+    """Lengths of the specks on bare paper, (N,) ascending: of marks that lie where nobody is asked to write."""
+    bare = _bare(layout)
+    ink = page.ink[::_STEP, ::_STEP][: bare.shape[0], : bare.shape[1]]
+    found = _lengths_mm((ink > threshold).view(np.uint8) & bare[: ink.shape[0], : ink.shape[1]])
+    return np.sort(found[(found > SPECK_MM[0]) & (found < SPECK_MM[1])])
+
+
+def only_specks(page: InkPage, layout: Layout, box: Box, threshold: float, specks: np.ndarray) -> bool:
+    """Whether all the ink in a box lies in pieces such as the paper around has so many of that they say nothing."""
+    if len(specks) < FEWEST_SPECKS:
+        return False
+    found = _lengths_mm((page.crop(box, -WITHIN_MM)[::_STEP, ::_STEP] > threshold).view(np.uint8))
+    longest = max(found, default=0.0)
+    as_long = len(specks) - np.searchsorted(specks, AS_LONG * longest)
+    bare_mm2 = cv2.countNonZero(_bare(layout)) / _SCALE**2
+    return bool(as_long >= FEWEST_SPECKS and as_long * box[2] * box[3] > MANY * bare_mm2)
