@@ -182,6 +182,24 @@ def test_photograph_to_be_taken_again_is_refused_in_words(photographed, layouts,
     assert result.reasons[0].endswith(REASONS[reason].advice)
 
 
+def _shaken(gray: np.ndarray) -> np.ndarray:
+    """The phone moved along one side of the sheet: only edges across its way are soft."""
+    return cv2.blur(gray, (10, 1))
+
+
+def _half_soft(gray: np.ndarray) -> np.ndarray:
+    """Sharp above, and far out of focus below, as a phone's portrait mode leaves a page."""
+    sharp = np.clip((0.55 * len(gray) - np.arange(len(gray), dtype=np.float32)) / 200 + 0.5, 0, 1)[:, None]
+    return (sharp * gray + (1 - sharp) * cv2.GaussianBlur(gray, (0, 0), 7)).astype(np.uint8)
+
+
+@pytest.mark.parametrize("changed", [_shaken, _half_soft])
+def test_blur_in_one_direction_or_over_one_part_is_said_to_be_blur(photograph, layouts, changed) -> None:
+    result = _with_status(changed(photograph("substrate").gray()), layouts)
+
+    assert (result.status, result.failure.reason) == ("retake", "blurred")
+
+
 def test_small_glare_hides_cells_but_not_the_page(photographed, layouts) -> None:
     """Cells under the glare go to a person as hard to see; all others are read."""
     camera = replace(CLEAR, glare_strength=3, glare_size_mm=55, glare_at=(0.2, 0.35))

@@ -18,6 +18,7 @@ from digitise.pages.sight import (
     STROKE_MM,
     Unseen,
     edge_width_mm,
+    edge_widths_mm,
     looks_blurred,
     outside_cells,
     place_words,
@@ -111,8 +112,8 @@ def _too_far(px_per_mm: float, layout: Layout) -> NotRegistered:
     return NotRegistered("too-far", words, layout)
 
 
-def _judged(page: Page, cut: list[str], unseen: Unseen) -> Page | NotRegistered:
-    """The page, or why it cannot be trusted."""
+def _judged(page: Page, cut: list[str], unseen: Unseen, edges_mm: np.ndarray) -> Page | NotRegistered:
+    """The page, or why it cannot be trusted; `edges_mm` are widths by `edge_widths_mm`."""
     layout, hidden, flat = page.layout, list(page.hidden), page.flattened
     found = f"{100 * flat.matched:.0f} % of the printed corners were found"
     if page.native_px_per_mm < MIN_PX_PER_MM:
@@ -130,12 +131,15 @@ def _judged(page: Page, cut: list[str], unseen: Unseen) -> Page | NotRegistered:
         words = f"printed edges are {page.edge_mm:.1f} mm wide; {MAX_EDGE_MM:g} mm is the limit"
         return NotRegistered("blurred", words, layout)
     if boxes_beyond(halved(page.image), layout):
+        if spread > MOST_GRAIN / 2:  # which makes lines where there are none
+            return NotRegistered("too-dark", f"grain is {100 * spread:.0f} % of the paper's light", layout)
         return NotRegistered("not-flat", "a row of boxes lies where the sheet has none", layout)
     if page.residual_mm >= MAX_RESIDUAL_MM:
         return NotRegistered("not-flat", f"{found}, {page.residual_mm:.1f} mm from their place", layout)
     if page.hidden_share > MAX_HIDDEN_SHARE and unseen.main_reason != "not-flat":
         words = f"{len(hidden)} cells at the {where(layout, hidden)} cannot be seen"
-        return NotRegistered(unseen.main_reason, words, layout)
+        soft = unseen.main_reason != "glare" and (edges_mm > MAX_EDGE_MM).all(axis=1).any()
+        return NotRegistered("blurred" if soft else unseen.main_reason, words, layout)
     whole = _fit(flat) >= WHOLE_FIT and page.residual_mm <= WHOLE_MM
     if flat.warp.strain(layout) > (MOST_STRAIN if whole else MAX_STRAIN):
         return NotRegistered("not-flat", "one part of the page lies a row away from the rest", layout)
@@ -196,17 +200,17 @@ def _try_pose(views: Views, pose: Pose) -> Page | NotRegistered:
             f"{identity.sheet} page {identity.page}, edition {identity.digest}",
             None,
         )
-    unseen = unseen_cells(flattened, layout)
+    unseen, edges_mm = unseen_cells(flattened, layout), edge_widths_mm(flattened.image, layout)
     page = Page(
         layout,
         identity,
         flattened.image,
         flattened,
         _native_px_per_mm(flattened, layout.page_size_mm),
-        edge_width_mm(flattened.image, layout),
+        edge_width_mm(edges_mm),
         unseen.all,
     )
-    judged = _judged(page, outside_cells(flattened, layout, views.full.shape), unseen)
+    judged = _judged(page, outside_cells(flattened, layout, views.full.shape), unseen, edges_mm)
     if not judged and judged.reason == "not-flat" and len(pose.marks) < 4:
         return NotRegistered("few-marks", f"{_missing_words(pose.marks)}; {judged.detail}", layout)
     return judged

@@ -81,7 +81,8 @@ PHOTO_REASONS = (
     Reason(
         "too-bright",
         "The picture is too bright, and pencil may have vanished",
-        "Tap the sheet so that the phone sets the light by it, or step into the shade, and photograph it again.",
+        "Tap the sheet so that the phone sets the light by it, or step into the shade, and photograph it again. "
+        "If it was scanned, scan it in grey, not in black and white.",
     ),
     Reason("glare", "Light is reflected from the sheet", "Tilt the sheet away from the light and photograph it again."),
     Reason(
