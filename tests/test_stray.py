@@ -326,3 +326,27 @@ def test_a_mark_no_larger_than_the_papers_fibres_goes_to_a_person(printed, layou
     assert readings["anchor-damage"].value is True
     assert readings["anchor-damage"].flagged is bool(fibres)
     assert (readings["fishing-gear"].value, readings["fishing-gear"].flagged) == (True, False)
+
+
+@pytest.mark.parametrize(
+    ("wide_mm", "share", "doubt"),
+    [
+        pytest.param(2.0, 0.15, True, id="a-fold-that-reflects-light"),
+        pytest.param(0.3, 0.15, False, id="an-edge-that-was-sharpened"),
+        pytest.param(2.0, 0.02, False, id="a-ripple-of-light"),
+        pytest.param(30.0, 0.15, False, id="a-patch-of-sun"),
+    ],
+)
+def test_a_strip_of_light_through_a_cell_may_hide_a_stroke(printed, layout, page_of, wide_mm, share, doubt) -> None:
+    """Three strokes, and beside them the strip, from above the box to below it; the rules stay dark."""
+    one = layout("fish")
+    cell = next(c for c in one.cells if c.kind == "tally")
+    x, y, _, h = cell.box_mm
+    image = np.clip(printed("fish"), 0, 190)
+    _lines(image, [((x + at, y + 2), (x + at, y + h - 2)) for at in (3, 5, 7)], 90, 5)
+    strip = image[:, round((x + 8.5) * 8) : round((x + 8.5 + wide_mm) * 8)]
+    strip[strip > 150] = round(190 * (1 + share))
+    reading = next(r for r in read_page(page_of(one, image)) if r.cell == cell.id)
+
+    assert reading.value == 3
+    assert ("hard-to-see" in reading.reasons) is doubt

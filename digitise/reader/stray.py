@@ -15,7 +15,7 @@ import numpy as np
 
 from digitise.pages.exposure import MARGIN_MM
 from digitise.pages.flatten import FLAT_PX_PER_MM
-from digitise.reader.ink import RULE_SLACK_MM, InkPage, pixel_box
+from digitise.reader.ink import PAPER_MM, REDUCE, RULE_SLACK_MM, InkPage, pixel_box
 from digitise.reader.pieces import Pieces, pieces_of
 from digitise.sheets.layout import RULE_MM, Box, Cell, Layout
 
@@ -165,6 +165,26 @@ def shines(image: np.ndarray, cell: Cell) -> bool:
         if _holds_a_mark(small > (1 + BRIGHTER) * paper, _SCALE):
             return True
     return False
+
+
+def lit_strips(image: np.ndarray, noise: float) -> np.ndarray:
+    """Where a flat page, (H, W) uint8, is brighter than the paper on both sides, uint8 of 0 and 1 at a quarter's size.
+
+    A fold in a plastic cover, or water, reflects light in strips that hide pencil and leave the printed rules dark.
+    What is narrower than half a millimetre, as a sharpened edge is, does not count.
+    """
+    small = cv2.resize(image, None, fx=1 / REDUCE, fy=1 / REDUCE, interpolation=cv2.INTER_AREA)
+    side = int(PAPER_MM * FLAT_PX_PER_MM / REDUCE) | 1
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
+    bright = cv2.morphologyEx(cv2.medianBlur(small, 3), cv2.MORPH_CLOSE, kernel)  # strokes and rules filled
+    paper = cv2.morphologyEx(bright, cv2.MORPH_OPEN, kernel)
+    return (bright > (1 + max(BRIGHTER, 2 * noise)) * paper).view(np.uint8)
+
+
+def lit(strips: np.ndarray, box: Box) -> bool:
+    """Whether one of the `lit_strips` lies in a box."""
+    x0, y0, x1, y1 = (v // REDUCE for v in pixel_box(box, -MARGIN_MM))
+    return _holds_a_mark(strips[max(0, y0) : y1, max(0, x0) : x1] > 0, FLAT_PX_PER_MM / REDUCE)
 
 
 def _mean_around(small: np.ndarray) -> np.ndarray:
