@@ -15,7 +15,7 @@ import numpy as np
 
 from digitise.pages.exposure import MARGIN_MM
 from digitise.pages.flatten import FLAT_PX_PER_MM
-from digitise.reader.ink import PAPER_MM, REDUCE, RULE_SLACK_MM, InkPage, pixel_box
+from digitise.reader.ink import PAPER_MM, REDUCE, InkPage, pixel_box
 from digitise.reader.pieces import Pieces, pieces_of
 from digitise.sheets.layout import RULE_MM, Box, Cell, Layout
 
@@ -207,7 +207,7 @@ def along_rule(page: InkPage, box: Box, threshold: float) -> bool:
     A stroke so near a rule is partly removed with it, so its count is in doubt too.
     """
     x, y, w, h = box
-    scale, half = FLAT_PX_PER_MM, RULE_MM / 2 + RULE_SLACK_MM
+    scale, half = FLAT_PX_PER_MM, RULE_MM / 2 + page.slack_mm
     rows = slice(round((y + END_MM) * scale), round((y + h - END_MM) * scale))
     for rule in (x - RULE_MM / 2, x + w + RULE_MM / 2):
         for beside in (int(np.floor((rule - half) * scale)) - 1, int(np.ceil((rule + half) * scale))):
