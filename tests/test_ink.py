@@ -59,7 +59,9 @@ def test_rules_that_a_copier_made_thick_go_too(printed, layout, sheet: str) -> N
     one, thick = layout(sheet), cv2.erode(printed(sheet), np.ones((4, 4), np.uint8), anchor=(2, 2))
     x, y, w, h = max(one.cells, key=lambda c: c.box_mm[2] * c.box_mm[3]).box_mm
     ends = (x + w / 2, y + 1.5), (x + w / 2, y + h - 1.5)
-    bare, page, usual = (extract_ink(image, one) for image in (thick, _line(thick, *ends), _line(printed(sheet), *ends)))
+    bare, page, usual = (
+        extract_ink(image, one) for image in (thick, _line(thick, *ends), _line(printed(sheet), *ends))
+    )
 
     assert max(bare.crop(c.box_mm, -0.4).max() for c in one.cells if c.kind != "decimal") < ink_threshold(bare)
     assert page.slack_mm > usual.slack_mm == RULE_SLACK_MM

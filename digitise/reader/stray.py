@@ -37,7 +37,7 @@ ALONG_MM, END_MM = 2.5, 1.0  # of a rule's length that a mark lies along, and at
 
 BARE_MM, EDGE_MM = 2.0, 5.0  # so far from all that is printed, and from the page's edge, paper tells what it is like
 SPECK_MM = (0.8, 4.0)  # length of specks: fibres in the paper, sand, a copier's dirt; what is longer may be a note
-AS_LONG, MANY = 0.9, 0.05  # of a mark's length, specks that may be one as well; so many of them in its box are no chance
+AS_LONG, MANY = 0.9, 0.05  # of a mark's length: specks that may be one too; so many of them in its box are no chance
 FEWEST_SPECKS = 6
 RING_MM, RINGED = (0.6, 4.0), 0.8  # how far outside a box a ring passes its sides, and share of a side's middle half
 LOW = 0.5  # of its breadth: what is less high is no letter
