@@ -209,7 +209,7 @@ def edge_widths_mm(image: np.ndarray, layout: Layout) -> np.ndarray:
 
 
 def edge_width_mm(widths: np.ndarray) -> float:
-    """Usual width of a printed edge on a page, in the worse direction, by `edge_widths_mm`; infinite where none is seen.
+    """Usual width of a page's printed edges in the worse direction, by `edge_widths_mm`; infinite where none is seen.
 
     A phone that moved blurs edges across its way and leaves those along it sharp.
     """
