@@ -272,7 +272,7 @@ def _strays(ink: InkPage, page: Page, cells: Cells) -> dict[str, str]:
         speck = only_specks(ink, page.layout, cell.box_mm, threshold, specks)
         if flat or through or speck or rubbed_out(ink, cell.box_mm, threshold):
             out[cell_id] = "unsure"
-        elif cell.kind not in ("tick", "text") and lit(strips, cell.box_mm):
+        elif cell.kind in ("tally", *_DIGITS) and lit(strips, cell.box_mm):
             out[cell_id] = "hard-to-see"
         elif cell.kind == "tally" and partner is not None and joined(ink, cell.box_mm, partner.box_mm, threshold):
             out[cell_id] = out[partner.id] = "unsure"

@@ -33,6 +33,7 @@ FAINT_MM, FAINT_MM2 = 3.0, 1.0  # longer than a speck or a fold leaves: of one m
 FAINTEST = 0.03  # darkness of such a mark; where paper is grainy, more
 BRIGHTER = 0.05  # than the paper around it, by this share: of a mark whose graphite reflects the light
 AROUND_MM = 5.0
+LIT_MM, LIT_MM2 = 4.0, 3.0  # of a strip of light at least: it may hide a whole stroke
 ALONG_MM, END_MM = 2.5, 1.0  # of a rule's length that a mark lies along, and at a box's top and bottom not looked at
 
 BARE_MM, EDGE_MM = 2.0, 5.0  # so far from all that is printed, and from the page's edge, paper tells what it is like
@@ -184,7 +185,8 @@ def lit_strips(image: np.ndarray, noise: float) -> np.ndarray:
 def lit(strips: np.ndarray, box: Box) -> bool:
     """Whether one of the `lit_strips` lies in a box."""
     x0, y0, x1, y1 = (v // REDUCE for v in pixel_box(box, -MARGIN_MM))
-    return _holds_a_mark(strips[max(0, y0) : y1, max(0, x0) : x1] > 0, FLAT_PX_PER_MM / REDUCE)
+    inside = strips[max(0, y0) : y1, max(0, x0) : x1] > 0
+    return _holds_a_mark(inside, FLAT_PX_PER_MM / REDUCE, LIT_MM, LIT_MM2)
 
 
 def _mean_around(small: np.ndarray) -> np.ndarray:
@@ -192,13 +194,13 @@ def _mean_around(small: np.ndarray) -> np.ndarray:
     return cv2.blur(small, (side, side), borderType=cv2.BORDER_REFLECT)
 
 
-def _holds_a_mark(mask: np.ndarray, px_per_mm: float) -> bool:
+def _holds_a_mark(mask: np.ndarray, px_per_mm: float, long_mm: float = FAINT_MM, large_mm2: float = FAINT_MM2) -> bool:
     """Whether one piece of a mask, (H, W) bool, is larger than what a speck or a fold leaves."""
     if not mask.any():
         return False
     found = pieces_of(mask.view(np.uint8))
     length = np.hypot(*found.boxes[1:, 2:].T) / px_per_mm
-    return bool(((length > FAINT_MM) & (found.areas[1:] > FAINT_MM2 * px_per_mm**2)).any())
+    return bool(((length > long_mm) & (found.areas[1:] > large_mm2 * px_per_mm**2)).any())
 
 
 def along_rule(page: InkPage, box: Box, threshold: float) -> bool:
