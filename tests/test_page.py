@@ -145,6 +145,7 @@ FAULTS = [
     ),
     pytest.param({"defocus_px": 9.0}, None, "blurred", "", id="out-of-focus"),
     pytest.param({"motion_px": 40.0}, None, "blurred", "", id="shaken"),
+    pytest.param({"motion_px": 40.0, "motion_direction_deg": 90.0}, None, "blurred", "", id="shaken-the-other-way"),
     pytest.param({"exposure": 0.02, "noise": 0.08, "sheen": 0.0}, "retake", "too-dark", "grain", id="too-dark"),
     pytest.param({"exposure": 5.0}, "retake", "too-bright", "white all over", id="too-bright"),
     pytest.param(

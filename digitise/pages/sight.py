@@ -239,9 +239,13 @@ def outside_cells(flattened: Flattened, layout: Layout, shape: tuple[int, int]) 
 
 
 def looks_blurred(gray: np.ndarray) -> bool:
-    """Whether nothing in the picture is sharp: even its steepest edges rise over many pixels."""
+    """Whether nothing in the picture is sharp across or down: even its steepest edges rise over many pixels."""
     scale = min(1.0, 1600 / max(gray.shape))
     small = cv2.resize(gray, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA).astype(np.float32)
+    return _soft_across(small) or _soft_across(small.T)
+
+
+def _soft_across(small: np.ndarray) -> bool:
     if small.shape[1] <= 8:
         return False
     near = np.abs(small[:, 1:] - small[:, :-1])
