@@ -8,7 +8,7 @@ import pytest
 
 from digitise.pages.flatten import FLAT_PX_PER_MM
 from digitise.reader.characters import ink_threshold
-from digitise.reader.ink import extract_ink, paper_brightness, pixel_box
+from digitise.reader.ink import RULE_SLACK_MM, extract_ink, paper_brightness, pixel_box
 
 SHEETS = ("site", "fish", "invertebrate", "substrate")
 
@@ -51,6 +51,21 @@ def test_a_rule_a_little_out_of_place_goes_too(printed, layout) -> None:
     page = extract_ink(moved, one)
 
     assert max(page.crop(c.box_mm, -0.4).max() for c in one.cells) < ink_threshold(page)
+
+
+@pytest.mark.parametrize("sheet", SHEETS)
+def test_rules_that_a_copier_made_thick_go_too(printed, layout, sheet: str) -> None:
+    """Twice as thick, 0.7 mm and more, they leave no ink; a stroke beside them stays."""
+    one, thick = layout(sheet), cv2.erode(printed(sheet), np.ones((4, 4), np.uint8), anchor=(2, 2))
+    x, y, w, h = max(one.cells, key=lambda c: c.box_mm[2] * c.box_mm[3]).box_mm
+    ends = (x + w / 2, y + 1.5), (x + w / 2, y + h - 1.5)
+    bare, page, usual = (
+        extract_ink(image, one) for image in (thick, _line(thick, *ends), _line(printed(sheet), *ends))
+    )
+
+    assert max(bare.crop(c.box_mm, -0.4).max() for c in one.cells if c.kind != "decimal") < ink_threshold(bare)
+    assert page.slack_mm > usual.slack_mm == RULE_SLACK_MM
+    assert _inked_mm2(page, (x, y, w, h)) == pytest.approx(_inked_mm2(usual, (x, y, w, h)), rel=0.15)
 
 
 def test_a_stroke_across_a_rule_stays_whole(printed, layout) -> None:

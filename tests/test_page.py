@@ -145,6 +145,7 @@ FAULTS = [
     ),
     pytest.param({"defocus_px": 9.0}, None, "blurred", "", id="out-of-focus"),
     pytest.param({"motion_px": 40.0}, None, "blurred", "", id="shaken"),
+    pytest.param({"motion_px": 40.0, "motion_direction_deg": 90.0}, None, "blurred", "", id="shaken-the-other-way"),
     pytest.param({"exposure": 0.02, "noise": 0.08, "sheen": 0.0}, "retake", "too-dark", "grain", id="too-dark"),
     pytest.param({"exposure": 5.0}, "retake", "too-bright", "white all over", id="too-bright"),
     pytest.param(
@@ -180,6 +181,24 @@ def test_photograph_to_be_taken_again_is_refused_in_words(photographed, layouts,
     assert result.readings == ()
     assert result.reasons[0].startswith(REASONS[reason].short)
     assert result.reasons[0].endswith(REASONS[reason].advice)
+
+
+def _shaken(gray: np.ndarray) -> np.ndarray:
+    """The phone moved along one side of the sheet: only edges across its way are soft."""
+    return cv2.blur(gray, (10, 1))
+
+
+def _half_soft(gray: np.ndarray) -> np.ndarray:
+    """Sharp above, and far out of focus below, as a phone's portrait mode leaves a page."""
+    sharp = np.clip((0.55 * len(gray) - np.arange(len(gray), dtype=np.float32)) / 200 + 0.5, 0, 1)[:, None]
+    return (sharp * gray + (1 - sharp) * cv2.GaussianBlur(gray, (0, 0), 7)).astype(np.uint8)
+
+
+@pytest.mark.parametrize("changed", [_shaken, _half_soft])
+def test_blur_in_one_direction_or_over_one_part_is_said_to_be_blur(photograph, layouts, changed) -> None:
+    result = _with_status(changed(photograph("substrate").gray()), layouts)
+
+    assert (result.status, result.failure.reason) == ("retake", "blurred")
 
 
 def test_small_glare_hides_cells_but_not_the_page(photographed, layouts) -> None:
@@ -248,9 +267,12 @@ def test_picture_without_a_sheet_is_no_sheet(layouts, picture: str) -> None:
     assert refused.detail == ("no corner mark could be made out" if picture in DARK else "no corner marks were found")
 
 
-def test_mirrored_photograph_is_not_read(photograph, layouts) -> None:
-    """A sheet seen in a mirror has no corner mark of ours."""
-    assert not register(np.ascontiguousarray(np.fliplr(photograph("fish").gray())), layouts)
+@pytest.mark.parametrize("flip", [np.fliplr, np.flipud])
+def test_mirrored_photograph_is_said_to_be_mirrored(photograph, layouts, flip) -> None:
+    """A sheet seen in a mirror has no corner mark of ours: it is not read, and the words say why."""
+    refused = register(np.ascontiguousarray(flip(photograph("fish").gray())), layouts)
+
+    assert (bool(refused), refused.reason, refused.layout) == (False, "mirrored", None)
 
 
 def test_photograph_of_a_back_and_no_layouts_is_no_sheet(photograph) -> None:

@@ -295,3 +295,58 @@ def test_a_line_drawn_down_through_a_box_of_digits_goes_to_a_person(printed, lay
 
         assert reading.value == 1
         assert ("unsure" in reading.reasons) is flagged
+
+
+def _lines(image: np.ndarray, lines, grey: int, width_px: int) -> None:
+    for ends in lines:
+        cv2.line(image, *(tuple(round(float(v) * 8) for v in p) for p in ends), grey, width_px, cv2.LINE_AA)
+
+
+@pytest.mark.parametrize("fibres", [0, 900])
+def test_a_mark_no_larger_than_the_papers_fibres_goes_to_a_person(printed, layout, page_of, fibres: int) -> None:
+    """Three fibres in a box to tick look like a mark; on paper without any others, they are one. A cross stays one."""
+    one = layout("invertebrate")
+    image, rng = printed("invertebrate").copy(), np.random.default_rng(3)
+    (x, y, w, h), (left, top, wide, high) = boxes = [
+        one.by_id[f"invertebrate/{i}/0-10/tick"].box_mm for i in ("anchor-damage", "fishing-gear")
+    ]
+    kept = [image[int(b * 8) : int((b + d) * 8), int(a * 8) : int((a + c) * 8)].copy() for a, b, c, d in boxes]
+    for place, turn in zip(rng.uniform((12, 45), (198, 270), (fibres, 2)), rng.uniform(0, np.pi, fibres), strict=True):
+        half = rng.uniform(0.8, 1.2) * np.array([np.cos(turn), np.sin(turn)])
+        _lines(image, [(place - half, place + half)], 90, 4)
+    for (a, b, c, d), bare in zip(boxes, kept, strict=True):
+        image[int(b * 8) : int((b + d) * 8), int(a * 8) : int((a + c) * 8)] = bare
+    middle = np.array((x + w / 2, y + h / 2))
+    fibre = [((-2.4, 0.2), (-1, 1.4)), ((0.1, 1.6), (1, 0.1)), ((1.6, -0.9), (2.4, -2.5))]
+    _lines(image, [(middle + p, middle + q) for p, q in fibre], 90, 4)
+    across = ((left + 2, top + 2), (left + wide - 2, top + high - 2))
+    _lines(image, [across, ((left + wide - 2, top + 2), (left + 2, top + high - 2))], 90, 4)
+    readings = {r.cell.split("/")[1]: r for r in read_page(page_of(one, image)) if r.cell.endswith("0-10/tick")}
+
+    assert readings["anchor-damage"].value is True
+    assert readings["anchor-damage"].flagged is bool(fibres)
+    assert (readings["fishing-gear"].value, readings["fishing-gear"].flagged) == (True, False)
+
+
+@pytest.mark.parametrize(
+    ("wide_mm", "share", "doubt"),
+    [
+        pytest.param(2.0, 0.15, True, id="a-fold-that-reflects-light"),
+        pytest.param(0.3, 0.15, False, id="an-edge-that-was-sharpened"),
+        pytest.param(2.0, 0.02, False, id="a-ripple-of-light"),
+        pytest.param(30.0, 0.15, False, id="a-patch-of-sun"),
+    ],
+)
+def test_a_strip_of_light_through_a_cell_may_hide_a_stroke(printed, layout, page_of, wide_mm, share, doubt) -> None:
+    """Three strokes, and beside them the strip, from above the box to below it; the rules stay dark."""
+    one = layout("fish")
+    cell = next(c for c in one.cells if c.kind == "tally")
+    x, y, _, h = cell.box_mm
+    image = np.clip(printed("fish"), 0, 190)
+    _lines(image, [((x + at, y + 2), (x + at, y + h - 2)) for at in (3, 5, 7)], 90, 5)
+    strip = image[:, round((x + 8.5) * 8) : round((x + 8.5 + wide_mm) * 8)]
+    strip[strip > 150] = round(190 * (1 + share))
+    reading = next(r for r in read_page(page_of(one, image)) if r.cell == cell.id)
+
+    assert reading.value == 3
+    assert ("hard-to-see" in reading.reasons) is doubt

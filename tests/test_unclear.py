@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
@@ -71,3 +73,13 @@ def test_words_do_not_count_and_few_cells_are_none_too_many(registered) -> None:
     assert sent_back(page, words) is None
     assert sent_back(page, words + _readings(FEWEST - 1, 0)) is None
     assert sent_back(page, words + _readings(FEWEST, 0)).detail.startswith(f"{FEWEST} of {FEWEST} cells")
+
+
+def test_cells_hidden_by_something_on_the_sheet_do_not_count(registered) -> None:
+    """Of 50 cells, 15 under a pencil and 8 crossed out are no reason to send the photograph back."""
+    page, readings = registered("fish"), _readings(23, 27)
+    covered = replace(page, hidden=frozenset(r.cell for r in readings[:15]))
+
+    assert sent_back(page, readings) is not None
+    assert sent_back(covered, readings) is None
+    assert sent_back(covered, _readings(35, 0)).detail.startswith("20 of 20 cells")

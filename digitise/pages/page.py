@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 
 from digitise.pages.exposure import DARK, DIM, LEAST_PRINT, MOST_GRAIN, burnt_out, grain, print_darkness
-from digitise.pages.fiducials import FoundMark, halved, marks_in
+from digitise.pages.fiducials import FoundMark, find_marks, halved, marks_in
 from digitise.pages.flatten import FLAT_PX_PER_MM, Flattened, Views, flatten_views
 from digitise.pages.outward import followed
 from digitise.pages.pose import Pose, carried_on, poses_in
@@ -18,6 +18,7 @@ from digitise.pages.sight import (
     STROKE_MM,
     Unseen,
     edge_width_mm,
+    edge_widths_mm,
     looks_blurred,
     outside_cells,
     place_words,
@@ -41,6 +42,7 @@ MIN_MATCHED = 0.35
 MAX_EDGE_MM = 0.85  # blur of a printed edge; a pencil stroke blurred wider than this is lost
 MAX_HIDDEN_SHARE = 0.33  # of the page's cells; the hidden ones of a page with fewer go to a person
 MOST_SHEETS = 6  # tried in one photograph
+MIRROR_PX, MIRROR_MARKS = 1600, 2  # at most so long is what is searched for a mirrored sheet; marks that make one
 FAR_LESS, LESS = 4, 0.08  # so many times as much print, and this share of it, another page lacks that is told apart
 
 
@@ -110,8 +112,8 @@ def _too_far(px_per_mm: float, layout: Layout) -> NotRegistered:
     return NotRegistered("too-far", words, layout)
 
 
-def _judged(page: Page, cut: list[str], unseen: Unseen) -> Page | NotRegistered:
-    """The page, or why it cannot be trusted."""
+def _judged(page: Page, cut: list[str], unseen: Unseen, edges_mm: np.ndarray) -> Page | NotRegistered:
+    """The page, or why it cannot be trusted; `edges_mm` are widths by `edge_widths_mm`."""
     layout, hidden, flat = page.layout, list(page.hidden), page.flattened
     found = f"{100 * flat.matched:.0f} % of the printed corners were found"
     if page.native_px_per_mm < MIN_PX_PER_MM:
@@ -129,12 +131,15 @@ def _judged(page: Page, cut: list[str], unseen: Unseen) -> Page | NotRegistered:
         words = f"printed edges are {page.edge_mm:.1f} mm wide; {MAX_EDGE_MM:g} mm is the limit"
         return NotRegistered("blurred", words, layout)
     if boxes_beyond(halved(page.image), layout):
+        if spread > MOST_GRAIN / 2:  # which makes lines where there are none
+            return NotRegistered("too-dark", f"grain is {100 * spread:.0f} % of the paper's light", layout)
         return NotRegistered("not-flat", "a row of boxes lies where the sheet has none", layout)
     if page.residual_mm >= MAX_RESIDUAL_MM:
         return NotRegistered("not-flat", f"{found}, {page.residual_mm:.1f} mm from their place", layout)
     if page.hidden_share > MAX_HIDDEN_SHARE and unseen.main_reason != "not-flat":
         words = f"{len(hidden)} cells at the {where(layout, hidden)} cannot be seen"
-        return NotRegistered(unseen.main_reason, words, layout)
+        soft = unseen.main_reason != "glare" and (edges_mm > MAX_EDGE_MM).all(axis=1).any()
+        return NotRegistered("blurred" if soft else unseen.main_reason, words, layout)
     whole = _fit(flat) >= WHOLE_FIT and page.residual_mm <= WHOLE_MM
     if flat.warp.strain(layout) > (MOST_STRAIN if whole else MAX_STRAIN):
         return NotRegistered("not-flat", "one part of the page lies a row away from the rest", layout)
@@ -195,17 +200,17 @@ def _try_pose(views: Views, pose: Pose) -> Page | NotRegistered:
             f"{identity.sheet} page {identity.page}, edition {identity.digest}",
             None,
         )
-    unseen = unseen_cells(flattened, layout)
+    unseen, edges_mm = unseen_cells(flattened, layout), edge_widths_mm(flattened.image, layout)
     page = Page(
         layout,
         identity,
         flattened.image,
         flattened,
         _native_px_per_mm(flattened, layout.page_size_mm),
-        edge_width_mm(flattened.image, layout),
+        edge_width_mm(edges_mm),
         unseen.all,
     )
-    judged = _judged(page, outside_cells(flattened, layout, views.full.shape), unseen)
+    judged = _judged(page, outside_cells(flattened, layout, views.full.shape), unseen, edges_mm)
     if not judged and judged.reason == "not-flat" and len(pose.marks) < 4:
         return NotRegistered("few-marks", f"{_missing_words(pose.marks)}; {judged.detail}", layout)
     return judged
@@ -230,14 +235,25 @@ def _told_apart(views: Views, page: Page, pose: Pose, poses: Iterable[Pose]) -> 
     return page
 
 
-def _nothing_known(gray: np.ndarray, marks: list[FoundMark]) -> NotRegistered:
+def _nothing_known(gray: np.ndarray, marks: list[FoundMark], layouts: list[Layout]) -> NotRegistered:
     if not marks and np.median(gray[::16, ::16]) < DARK:
         return NotRegistered("too-dark", "no corner mark could be made out")
     if not marks and looks_blurred(gray):
         return NotRegistered("blurred", "no corner mark could be made out")
+    if not marks and _mirrored(gray, layouts):
+        return NotRegistered("mirrored", "its corner marks are seen from behind")
     if marks:
         return NotRegistered("no-sheet", f"{len(marks)} corner marks were found, of no known protocol")
     return NotRegistered("no-sheet", "no corner marks were found")
+
+
+def _mirrored(gray: np.ndarray, layouts: list[Layout]) -> bool:
+    """Whether a mirror's picture of the photograph shows marks of a sheet."""
+    small = gray
+    while max(small.shape) > MIRROR_PX and min(small.shape) > 1:
+        small = halved(small)
+    marks = find_marks(np.ascontiguousarray(small[:, ::-1]), {one.slot for one in layouts})
+    return any(len(pose.marks) >= MIRROR_MARKS for pose in poses_in(marks, layouts))
 
 
 def register_all(gray: np.ndarray, layouts: Iterable[Layout]) -> tuple[Page | NotRegistered, ...]:
@@ -261,7 +277,7 @@ def register_all(gray: np.ndarray, layouts: Iterable[Layout]) -> tuple[Page | No
     marks = marks_in(views, {one.slot for one in layouts})
     poses = poses_in(marks, layouts)
     if not poses:
-        return (_nothing_known(gray, marks),)
+        return (_nothing_known(gray, marks, layouts),)
     pages: list[Page] = []
     failed: list[tuple[Pose, NotRegistered]] = []
     used: set[int] = set()  # marks of pages, which belong to no other

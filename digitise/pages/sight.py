@@ -187,20 +187,34 @@ def unseen_cells(flattened: Flattened, layout: Layout) -> Unseen:
     return Unseen(*(frozenset(ids[k].tolist()) for k in kinds))
 
 
-def edge_width_mm(image: np.ndarray, layout: Layout) -> float:
-    """Median width, in mm, of the outer edges of the corner marks in the flat page; infinite where none is seen."""
-    widths = []
-    for mark in layout.fiducials:
+def edge_widths_mm(image: np.ndarray, layout: Layout) -> np.ndarray:
+    """Median widths, in mm, of each corner mark's level and upright outer edges in the flat page, (marks, 2).
+
+    NaN where none is seen.
+    """
+    out = np.full((len(layout.fiducials), 2), np.nan)
+    for index, mark in enumerate(layout.fiducials):
         x, y, w, h = mark.box_mm
-        for picture, along, across in ((image, (x, w), (y, h)), (image.T, (y, h), (x, w))):
+        for way, (picture, along, across) in enumerate(((image, (x, w), (y, h)), (image.T, (y, h), (x, w)))):
+            widths = []
             for low in (True, False):
                 centre = int((across[0] if low else across[0] + across[1]) * FLAT_PX_PER_MM)
                 start, end = (int(v * FLAT_PX_PER_MM) for v in (along[0] + 2, along[0] + along[1] - 2))
                 strip = picture[max(0, centre - 10) : centre + 10, start:end]
                 if strip.size and strip.shape[0] == 20:
                     widths.append(_rise(strip.mean(axis=1), falling=low))
-    known = [w for w in widths if w is not None]
-    return float(np.median(known)) / FLAT_PX_PER_MM if known else float("inf")
+            if known := [w for w in widths if w is not None]:
+                out[index, way] = np.median(known) / FLAT_PX_PER_MM
+    return out
+
+
+def edge_width_mm(widths: np.ndarray) -> float:
+    """Usual width of a page's printed edges in the worse direction, by `edge_widths_mm`; infinite where none is seen.
+
+    A phone that moved blurs edges across its way and leaves those along it sharp.
+    """
+    seen = [own for own in (way[~np.isnan(way)] for way in widths.T) if len(own)]
+    return max((float(np.median(own)) for own in seen), default=float("inf"))
 
 
 def _rise(profile: np.ndarray, *, falling: bool) -> float | None:
@@ -225,9 +239,13 @@ def outside_cells(flattened: Flattened, layout: Layout, shape: tuple[int, int]) 
 
 
 def looks_blurred(gray: np.ndarray) -> bool:
-    """Whether nothing in the picture is sharp: even its steepest edges rise over many pixels."""
+    """Whether nothing in the picture is sharp across or down: even its steepest edges rise over many pixels."""
     scale = min(1.0, 1600 / max(gray.shape))
     small = cv2.resize(gray, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA).astype(np.float32)
+    return _soft_across(small) or _soft_across(small.T)
+
+
+def _soft_across(small: np.ndarray) -> bool:
     if small.shape[1] <= 8:
         return False
     near = np.abs(small[:, 1:] - small[:, :-1])

@@ -17,6 +17,8 @@ from digitise.pages.flatten import FLAT_PX_PER_MM
 from digitise.sheets.layout import Box, Layout
 
 RULE_SLACK_MM = 0.22  # how far a printed rule may lie from its place and still be removed whole
+THICK_MM, MOST_SLACK_MM = 0.62, 0.45  # breadth of a rule in a clear photograph, or less; copied again, it is thicker
+RULE_INK, LONG_MM, MOST_RULES = 0.35, 8.0, 40  # darkness of a rule, length of those measured, and how many
 REDUCE = 4  # paper is measured at so many times fewer pixels a side
 STRIP_PX = 128  # rows at a time; a multiple of `REDUCE`
 PAPER_MM = 7.0  # pencil and rules are narrower than this, shadows and glare wider
@@ -28,12 +30,13 @@ class InkPage:
     """Ink of a whole page, float32 (H, W), and the darkness of this page's pencil.
 
     `noise` is the spread of bare paper; `pencil` is the usual darkness of a stroke's core (0.5 when nothing is
-    written).
+    written); so far beyond a rule's printed breadth, `slack_mm`, ink was removed with it.
     """
 
     ink: np.ndarray
     noise: float
     pencil: float
+    slack_mm: float = RULE_SLACK_MM
 
     def crop(self, box_mm: Box, margin_mm: float = 0.0) -> np.ndarray:
         """A view of the ink in a box grown by a margin, clipped at the page's edge."""
@@ -79,12 +82,29 @@ def _darkness(image: np.ndarray, paper: np.ndarray) -> np.ndarray:
     return ink
 
 
+def _slack_mm(ink: np.ndarray, layout: Layout) -> float:
+    """How far beyond their printed breadth rules are removed: further where a copier, or much ink, made them thick."""
+    scale, half, found = FLAT_PX_PER_MM, round(FLAT_PX_PER_MM), []
+    long = [r for r in layout.rules if max(abs(r.x1 - r.x0), abs(r.y1 - r.y0)) > LONG_MM]
+    for rule in long[:: 1 + len(long) // MOST_RULES]:
+        upright = rule.x0 == rule.x1
+        at = round((rule.x0 if upright else rule.y0) * scale)
+        ends = sorted((rule.y0, rule.y1) if upright else (rule.x0, rule.x1))
+        run = slice(int((ends[0] + 1) * scale), int((ends[1] - 1) * scale), 4)
+        across = slice(max(0, at - half), at + half + 1)
+        part = ink[run, across] if upright else ink[across, run].T
+        if part.size:
+            found.append(np.count_nonzero(np.median(part, axis=0) > RULE_INK) / scale)
+    thick = float(np.median(found)) if found else 0.0
+    return float(np.clip(RULE_SLACK_MM + (thick - THICK_MM) / 2, RULE_SLACK_MM, MOST_SLACK_MM))
+
+
 @lru_cache(maxsize=64)
-def _rule_places(layout: Layout) -> tuple[tuple[bool, slice, int, int, np.ndarray], ...]:
+def _rule_places(layout: Layout, slack_mm: float) -> tuple[tuple[bool, slice, int, int, np.ndarray], ...]:
     """Of each rule: whether it is upright, its run, the first row across it and the one after the last, and weights."""
     scale, out = FLAT_PX_PER_MM, []
     for rule in layout.rules:
-        half = (rule.width_mm / 2 + RULE_SLACK_MM) * scale
+        half = (rule.width_mm / 2 + slack_mm) * scale
         upright = rule.x0 == rule.x1
         at = (rule.x0 if upright else rule.y0) * scale
         ends = sorted((rule.y0, rule.y1) if upright else (rule.x0, rule.x1))
@@ -108,9 +128,9 @@ def _with_contrast(ink: np.ndarray, layout: Layout) -> None:
         np.minimum(np.multiply(ink, np.float32(FULL_PRINT / darkness), out=ink), np.float32(1.0), out=ink)
 
 
-def _remove_rules(ink: np.ndarray, layout: Layout) -> None:
+def _remove_rules(ink: np.ndarray, layout: Layout, slack_mm: float) -> None:
     """Replace each printed rule by what lies on its two sides, so that strokes across it survive. In place."""
-    for upright, run, a, b, t in _rule_places(layout):
+    for upright, run, a, b, t in _rule_places(layout, slack_mm):
         view = ink[run].T if upright else ink[:, run]
         if a < 2 or b + 2 > view.shape[0]:
             continue
@@ -118,8 +138,8 @@ def _remove_rules(ink: np.ndarray, layout: Layout) -> None:
         view[a:b] = before + t * (after - before)
 
 
-def _remove_dots(ink: np.ndarray, layout: Layout) -> None:
-    radius = int(np.ceil((0.55 + RULE_SLACK_MM) * FLAT_PX_PER_MM))
+def _remove_dots(ink: np.ndarray, layout: Layout, slack_mm: float) -> None:
+    radius = int(np.ceil((0.55 + slack_mm) * FLAT_PX_PER_MM))
     for x, y in layout.dots_mm:
         cv2.circle(ink, (int(x * FLAT_PX_PER_MM), int(y * FLAT_PX_PER_MM)), radius, 0.0, -1)
 
@@ -134,11 +154,12 @@ def extract_ink(image: np.ndarray, layout: Layout) -> InkPage:
     """
     ink = _darkness(image, paper_brightness(image))
     _with_contrast(ink, layout)
-    _remove_rules(ink, layout)
-    _remove_dots(ink, layout)
+    slack_mm = _slack_mm(ink, layout)
+    _remove_rules(ink, layout, slack_mm)
+    _remove_dots(ink, layout, slack_mm)
     boxes = (pixel_box(c.box_mm) for c in layout.cells)
     values = np.concatenate([ink[y0:y1:3, x0:x1:3].ravel() for x0, y0, x1, y1 in boxes])
     noise = float(np.median(values)) + 1e-3
     written = values[values > max(0.10, 6 * noise)]
     pencil = float(np.clip(np.percentile(written, 75), 0.15, 0.85)) if len(written) > 66 else 0.5
-    return InkPage(ink, noise, pencil)
+    return InkPage(ink, noise, pencil, slack_mm)

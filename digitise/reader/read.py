@@ -37,10 +37,14 @@ from digitise.reader.stray import (
     faintly_written,
     joined,
     lies_flat,
+    lit,
+    lit_strips,
+    only_specks,
     ringed,
     rubbed_out,
     runs_through,
     shines,
+    specks_mm,
 )
 from digitise.reader.tally import REACH_MM as TALLY_REACH_MM
 from digitise.reader.tally import StrokeCount, count_strokes, count_without_grain, own_ink
@@ -255,13 +259,15 @@ def _boxed(page: InkPage, layout: Layout, evidence: Evidence) -> Cells:
 
 
 def _strays(ink: InkPage, page: Page, cells: Cells) -> dict[str, str]:
-    """Why cells are in doubt through which a shadow's edge, a crease or a hair may run, that were rubbed out, or that
-    are blank but for a faint or a shining mark or a ring around them, or whose letters are as flat as a dash.
+    """Why cells are in doubt through which a shadow's edge, a strip of light, a crease or a hair may run, that were
+    rubbed out, that are blank but for a faint or a shining mark or a ring around them, whose letters are as flat as a
+    dash, or whose ink is no more than the specks of the paper around.
 
     Where bare paper is as uneven as pencil is dark, all of them are.
     """
     threshold, by_id = ink_threshold(ink), page.layout.by_id
     uneven = threshold > FIRM * ink.pencil
+    specks, strips = specks_mm(ink, page.layout, threshold), lit_strips(page.image, ink.noise)
     out = dict.fromkeys(by_id if uneven else broad_ink(ink, page.layout, threshold), "hard-to-see")
     for cell_id, (_, one) in cells.items():
         if cell_id in out or any(r != "counts-differ" for r in one.reasons):
@@ -278,8 +284,11 @@ def _strays(ink: InkPage, page: Page, cells: Cells) -> dict[str, str]:
         beyond = BEYOND_CHARACTERS_MM if cell.characters_mm else BEYOND_MM
         flat = cell.kind == "code" and any(lies_flat(ink, box, threshold) for box in cell.characters_mm)
         through = runs_through(ink, cell.box_mm, threshold, beyond_mm=beyond)
-        if flat or through or rubbed_out(ink, cell.box_mm, threshold):
+        speck = only_specks(ink, page.layout, cell.box_mm, threshold, specks)
+        if flat or through or speck or rubbed_out(ink, cell.box_mm, threshold):
             out[cell_id] = "unsure"
+        elif cell.kind in ("tally", *_DIGITS) and lit(strips, cell.box_mm):
+            out[cell_id] = "hard-to-see"
         elif cell.kind == "tally" and partner is not None and joined(ink, cell.box_mm, partner.box_mm, threshold):
             out[cell_id] = out[partner.id] = "unsure"
         elif cell.kind == "tally" and along_rule(ink, cell.box_mm, threshold):

@@ -47,6 +47,11 @@ PHOTO_REASONS = (
         "Photograph one whole sheet with its four corner marks in view. If its protocol is your own, add that first.",
     ),
     Reason(
+        "mirrored",
+        "The picture shows the sheet as in a mirror",
+        "Photograph it with the camera on the phone's back, or turn mirroring off.",
+    ),
+    Reason(
         "few-marks", "Too few corner marks are visible", "Photograph the sheet again with all four corners in view."
     ),
     Reason(
@@ -76,7 +81,8 @@ PHOTO_REASONS = (
     Reason(
         "too-bright",
         "The picture is too bright, and pencil may have vanished",
-        "Tap the sheet so that the phone sets the light by it, or step into the shade, and photograph it again.",
+        "Tap the sheet so that the phone sets the light by it, or step into the shade, and photograph it again. "
+        "If it was scanned, scan it in grey, not in black and white.",
     ),
     Reason("glare", "Light is reflected from the sheet", "Tilt the sheet away from the light and photograph it again."),
     Reason(

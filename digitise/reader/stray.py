@@ -8,13 +8,14 @@ millimetres.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 
 import cv2
 import numpy as np
 
 from digitise.pages.exposure import MARGIN_MM
 from digitise.pages.flatten import FLAT_PX_PER_MM
-from digitise.reader.ink import RULE_SLACK_MM, InkPage, pixel_box
+from digitise.reader.ink import PAPER_MM, REDUCE, InkPage, pixel_box
 from digitise.reader.pieces import Pieces, pieces_of
 from digitise.sheets.layout import RULE_MM, Box, Cell, Layout
 
@@ -32,11 +33,17 @@ FAINT_MM, FAINT_MM2 = 3.0, 1.0  # longer than a speck or a fold leaves: of one m
 FAINTEST = 0.03  # darkness of such a mark; where paper is grainy, more
 BRIGHTER = 0.05  # than the paper around it, by this share: of a mark whose graphite reflects the light
 AROUND_MM = 5.0
+LIT_MM, LIT_MM2 = 4.0, 3.0  # of a strip of light at least: it may hide a whole stroke
 ALONG_MM, END_MM = 2.5, 1.0  # of a rule's length that a mark lies along, and at a box's top and bottom not looked at
 
+BARE_MM, EDGE_MM = 2.0, 5.0  # so far from all that is printed, and from the page's edge, paper tells what it is like
+SPECK_MM = (0.8, 4.0)  # length of specks: fibres in the paper, sand, a copier's dirt; what is longer may be a note
+AS_LONG, MANY = 0.9, 0.05  # of a mark's length: specks that may be one too; so many of them in its box are no chance
+FEWEST_SPECKS = 6
 RING_MM, RINGED = (0.6, 4.0), 0.8  # how far outside a box a ring passes its sides, and share of a side's middle half
 LOW = 0.5  # of its breadth: what is less high is no letter
 
+_POINT_MM = 25.4 / 72
 _STEP = 2  # flat pixels to one looked at
 _SCALE = FLAT_PX_PER_MM / _STEP
 
@@ -161,18 +168,39 @@ def shines(image: np.ndarray, cell: Cell) -> bool:
     return False
 
 
+def lit_strips(image: np.ndarray, noise: float) -> np.ndarray:
+    """Where a flat page, (H, W) uint8, is brighter than the paper on both sides, uint8 of 0 and 1 at a quarter's size.
+
+    A fold in a plastic cover, or water, reflects light in strips that hide pencil and leave the printed rules dark.
+    What is narrower than half a millimetre, as a sharpened edge is, does not count.
+    """
+    small = cv2.resize(image, None, fx=1 / REDUCE, fy=1 / REDUCE, interpolation=cv2.INTER_AREA)
+    side = int(PAPER_MM * FLAT_PX_PER_MM / REDUCE) | 1
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
+    bright = cv2.morphologyEx(cv2.medianBlur(small, 3), cv2.MORPH_CLOSE, kernel)  # strokes and rules filled
+    paper = cv2.morphologyEx(bright, cv2.MORPH_OPEN, kernel)
+    return (bright > (1 + max(BRIGHTER, 2 * noise)) * paper).view(np.uint8)
+
+
+def lit(strips: np.ndarray, box: Box) -> bool:
+    """Whether one of the `lit_strips` lies in a box."""
+    x0, y0, x1, y1 = (v // REDUCE for v in pixel_box(box, -MARGIN_MM))
+    inside = strips[max(0, y0) : y1, max(0, x0) : x1] > 0
+    return _holds_a_mark(inside, FLAT_PX_PER_MM / REDUCE, LIT_MM, LIT_MM2)
+
+
 def _mean_around(small: np.ndarray) -> np.ndarray:
     side = int(AROUND_MM * _SCALE) | 1
     return cv2.blur(small, (side, side), borderType=cv2.BORDER_REFLECT)
 
 
-def _holds_a_mark(mask: np.ndarray, px_per_mm: float) -> bool:
+def _holds_a_mark(mask: np.ndarray, px_per_mm: float, long_mm: float = FAINT_MM, large_mm2: float = FAINT_MM2) -> bool:
     """Whether one piece of a mask, (H, W) bool, is larger than what a speck or a fold leaves."""
     if not mask.any():
         return False
     found = pieces_of(mask.view(np.uint8))
     length = np.hypot(*found.boxes[1:, 2:].T) / px_per_mm
-    return bool(((length > FAINT_MM) & (found.areas[1:] > FAINT_MM2 * px_per_mm**2)).any())
+    return bool(((length > long_mm) & (found.areas[1:] > large_mm2 * px_per_mm**2)).any())
 
 
 def along_rule(page: InkPage, box: Box, threshold: float) -> bool:
@@ -181,7 +209,7 @@ def along_rule(page: InkPage, box: Box, threshold: float) -> bool:
     A stroke so near a rule is partly removed with it, so its count is in doubt too.
     """
     x, y, w, h = box
-    scale, half = FLAT_PX_PER_MM, RULE_MM / 2 + RULE_SLACK_MM
+    scale, half = FLAT_PX_PER_MM, RULE_MM / 2 + page.slack_mm
     rows = slice(round((y + END_MM) * scale), round((y + h - END_MM) * scale))
     for rule in (x - RULE_MM / 2, x + w + RULE_MM / 2):
         for beside in (int(np.floor((rule - half) * scale)) - 1, int(np.ceil((rule + half) * scale))):
@@ -224,3 +252,49 @@ def lies_flat(page: InkPage, box: Box, threshold: float) -> bool:
     mask = page.crop(box, -WITHIN_MM) > threshold
     _, _, width, height = cv2.boundingRect(mask.view(np.uint8)) if mask.any() else (0, 0, 0, 0)
     return height < LOW * width
+
+
+@lru_cache(maxsize=64)
+def _bare(layout: Layout) -> np.ndarray:
+    """Where nothing is printed and nothing asked for, between the page's head and its foot; uint8 at half size."""
+    width, height = layout.page_size_mm
+    mask = np.zeros((int(height * FLAT_PX_PER_MM) // _STEP, int(width * FLAT_PX_PER_MM) // _STEP), np.uint8)
+    marks = [layout.qr_mm, *(m.box_mm for m in layout.fiducials)]
+    head, foot = max(y + h for _, y, _, h in marks if y < height / 2), min(y for _, y, _, _ in marks if y > height / 2)
+    inside = (head + BARE_MM, foot - BARE_MM, EDGE_MM, width - EDGE_MM)
+    top, bottom, left, right = (int(v * _SCALE) for v in inside)
+    mask[top:bottom, left:right] = 1
+    boxes = [c.box_mm for c in layout.cells]
+    boxes += [(min(r.x0, r.x1), min(r.y0, r.y1), abs(r.x1 - r.x0), abs(r.y1 - r.y0)) for r in layout.rules]
+    for text in layout.texts:
+        line = text.size_pt * _POINT_MM * 1.4
+        left = text.x - text.width_mm * {"left": 0.0, "centre": 0.5, "right": 1.0}[text.align]
+        boxes.append((left, text.y - line, text.width_mm, line * (text.lines + 0.3)))
+    for x, y, w, h in boxes:
+        ends = (x - BARE_MM, y - BARE_MM, x + w + BARE_MM, y + h + BARE_MM)
+        x0, y0, x1, y1 = (max(0, int(v * _SCALE)) for v in ends)
+        mask[y0:y1, x0:x1] = 0
+    return mask
+
+
+def _lengths_mm(mask: np.ndarray) -> np.ndarray:
+    return np.hypot(*pieces_of(mask).boxes[1:, 2:].T) / _SCALE if mask.any() else np.empty(0)
+
+
+def specks_mm(page: InkPage, layout: Layout, threshold: float) -> np.ndarray:
+    """Lengths of the specks on bare paper, (N,) ascending: of marks that lie where nobody is asked to write."""
+    bare = _bare(layout)
+    ink = page.ink[::_STEP, ::_STEP][: bare.shape[0], : bare.shape[1]]
+    found = _lengths_mm((ink > threshold).view(np.uint8) & bare[: ink.shape[0], : ink.shape[1]])
+    return np.sort(found[(found > SPECK_MM[0]) & (found < SPECK_MM[1])])
+
+
+def only_specks(page: InkPage, layout: Layout, box: Box, threshold: float, specks: np.ndarray) -> bool:
+    """Whether all the ink in a box lies in pieces such as the paper around has so many of that they say nothing."""
+    if len(specks) < FEWEST_SPECKS:
+        return False
+    found = _lengths_mm((page.crop(box, -WITHIN_MM)[::_STEP, ::_STEP] > threshold).view(np.uint8))
+    longest = max(found, default=0.0)
+    as_long = len(specks) - np.searchsorted(specks, AS_LONG * longest)
+    bare_mm2 = cv2.countNonZero(_bare(layout)) / _SCALE**2
+    return bool(as_long >= FEWEST_SPECKS and as_long * box[2] * box[3] > MANY * bare_mm2)

@@ -1,7 +1,8 @@
 """Whether a page that was read is better photographed again, since most of its cells are not to be made out.
 
 Shadows of the paper's own roughness in low light, and lines or old writing under the new, lie over written and empty
-cells alike, and most then look crossed out. One writer crosses out single cells.
+cells alike, and most then look crossed out. One writer crosses out single cells. Cells hidden by glare or by something
+on the sheet tell nothing of the others.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ _UNCLEAR = frozenset({"crossed-out", "hard-to-see"})
 
 def sent_back(page: Page, readings: Sequence[Reading]) -> NotRegistered | None:
     """Why a page is to be photographed again, or None when it can be kept as it was read."""
-    cells = [r for r in readings if r.kind != "text"]
+    cells = [r for r in readings if r.kind != "text" and r.cell not in page.hidden]
     unclear = sum(not _UNCLEAR.isdisjoint(r.reasons) for r in cells)
     if unclear < FEWEST or unclear <= MOST_UNCLEAR * len(cells):
         return None
