@@ -11,6 +11,7 @@ import numpy as np
 from digitise.pages.flatten import FLAT_PX_PER_MM
 from digitise.pages.page import NotRegistered, Page, register_all
 from digitise.pages.photo import NotAPhoto, Photo, load_photo
+from digitise.reader.beside import written_beside
 from digitise.reader.calibration import Acceptance, shipped_acceptance
 from digitise.reader.characters import (
     DIGIT_CLASSES,
@@ -22,6 +23,7 @@ from digitise.reader.characters import (
     read_characters,
 )
 from digitise.reader.counts import agree, decode_tally, left_open
+from digitise.reader.crossing import between_codes, line_across
 from digitise.reader.fields import VOID_LIMIT, decode_cell, number_weights
 from digitise.reader.ink import InkPage, extract_ink
 from digitise.reader.learned import SHIPPED, Learned, OwnReader
@@ -101,6 +103,14 @@ def _overlooked(page: InkPage, cell: Cell, evidence: Sequence[CharacterEvidence]
     if decoded.value is None and not doubt and _firm_mm2(page, page.crop(cell.box_mm, -0.4)) > LEAST_MARK_MM2:
         doubt = _firm_mm2(page, own_ink(page, cell)) > LEAST_MARK_MM2
     return replace(decoded, reasons=("unsure",)) if doubt else decoded
+
+
+def _struck_across(page: InkPage, cell: Cell, decoded: Decoded) -> Decoded:
+    """An entry that a line runs straight across is crossed out, however plain its letters are behind it."""
+    if decoded.value is None or cell.kind != "code" or len(cell.characters_mm) < 2:
+        return decoded
+    struck = line_across(page, cell.box_mm, ink_threshold(page))
+    return replace(decoded, value=None, reasons=("crossed-out",)) if struck else decoded
 
 
 def _none_overlooked(page: InkPage, cell: Cell, decoded: Decoded) -> Decoded:
@@ -234,20 +244,22 @@ def _boxed(page: InkPage, layout: Layout, evidence: Evidence) -> Cells:
         out[cell.id] = (
             ("tick", _tick(boxes[0]))
             if cell.kind == "tick"
-            else (_group(cell), _overlooked(page, cell, boxes, decode_cell(cell, boxes)))
+            else (_group(cell), _struck_across(page, cell, _overlooked(page, cell, boxes, decode_cell(cell, boxes))))
         )
     return out
 
 
 def _strays(ink: InkPage, page: Page, cells: Cells) -> dict[str, str]:
-    """Why cells are in doubt through which a shadow's edge, a crease or a hair may run, that were rubbed out, or that
-    are blank but for a faint or a shining mark or a ring around them, or whose letters are as flat as a dash.
+    """Why cells are in doubt through which a shadow's edge, a crease or a hair may run, that share a mark with another,
+    that were rubbed out, or that are blank but for a faint or a shining mark, a ring around them or writing beside
+    them, or whose letters are as flat as a dash.
 
     Where bare paper is as uneven as pencil is dark, all of them are.
     """
     threshold, by_id = ink_threshold(ink), page.layout.by_id
     uneven = threshold > FIRM * ink.pencil
     out = dict.fromkeys(by_id if uneven else broad_ink(ink, page.layout, threshold), "hard-to-see")
+    shared = between_codes(ink, page.layout, threshold)
     for cell_id, (_, one) in cells.items():
         if cell_id in out or any(r != "counts-differ" for r in one.reasons):
             continue
@@ -258,12 +270,16 @@ def _strays(ink: InkPage, page: Page, cells: Cells) -> dict[str, str]:
                 out[cell_id] = "hard-to-see"
             elif one.value is False and ringed(ink, by_id[cell_id].box_mm, threshold):
                 out[cell_id] = "unsure"
+            elif not one.reasons and written_beside(ink, page.layout, by_id[cell_id], threshold):
+                out[cell_id] = "unsure"
             continue
         cell, partner = by_id[cell_id], by_id.get(cell_id.removesuffix("/tally") + "/total")
         beyond = BEYOND_CHARACTERS_MM if cell.characters_mm else BEYOND_MM
         flat = cell.kind == "code" and any(lies_flat(ink, box, threshold) for box in cell.characters_mm)
         through = runs_through(ink, cell.box_mm, threshold, beyond_mm=beyond)
-        if flat or through or rubbed_out(ink, cell.box_mm, threshold):
+        if through and cell.characters_mm and runs_through(ink, cell.box_mm, FIRM * ink.pencil):
+            out[cell_id] = "crossed-out"
+        elif flat or through or cell_id in shared or rubbed_out(ink, cell.box_mm, threshold):
             out[cell_id] = "unsure"
         elif cell.kind == "tally" and partner is not None and joined(ink, cell.box_mm, partner.box_mm, threshold):
             out[cell_id] = out[partner.id] = "unsure"
@@ -273,10 +289,13 @@ def _strays(ink: InkPage, page: Page, cells: Cells) -> dict[str, str]:
 
 
 def _doubted(cells: Cells, doubts: Mapping[str, str]) -> Cells:
-    return {
-        i: (group, replace(one, reasons=(*one.reasons, doubts[i])) if i in doubts else one)
-        for i, (group, one) in cells.items()
-    }
+    return {i: (group, _in_doubt(one, doubts[i]) if i in doubts else one) for i, (group, one) in cells.items()}
+
+
+def _in_doubt(decoded: Decoded, why: str) -> Decoded:
+    """The same with one more reason for review; of what is crossed out, no value is suggested."""
+    value = None if why == "crossed-out" else decoded.value
+    return replace(decoded, value=value, reasons=(*decoded.reasons, why))
 
 
 def _paired(layout: Layout, cells: Cells, evidence: Evidence, tallies: Tallies) -> Cells:

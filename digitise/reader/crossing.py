@@ -1,0 +1,92 @@
+"""Lines that say something of more than one box of codes: from cell to cell, or straight across a cell.
+
+A code in one box looks whole where a line struck down a column begins or ends, or an arrow says that two entries
+change places; a pale line across both letters looks like their own bars. Ink is that of `digitise.reader.ink`.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from digitise.pages.flatten import FLAT_PX_PER_MM
+from digitise.reader.ink import InkPage
+from digitise.reader.pieces import pieces_of
+from digitise.sheets.layout import Box, Layout
+
+WITHIN_MM = 0.6  # from a box's rules inward: ink here is in the box
+LEAST_MM2 = 0.5  # of one mark in each of two cells
+LEVEL_MM = 2.5  # of such a line, or more: it would join the letters that touch it
+ACROSS = 0.8  # of a cell's width: so long runs no stroke of a letter
+RULE_LEFT_MM = 1.0  # from a box's upper and lower rule: what is left there of one out of its place is no line
+STEEPEST_DEG, STEP_DEG = 40.0, 2.5  # of a line across, and from one direction tried to the next
+BARE_MM = 0.5  # of paper in a line that goes on behind it
+
+_STEP = 2  # flat pixels to one looked at
+_SCALE = FLAT_PX_PER_MM / _STEP
+_CLIMBS = np.tan(np.radians(np.arange(-STEEPEST_DEG, STEEPEST_DEG + STEP_DEG, STEP_DEG)))
+
+
+def between_codes(page: InkPage, layout: Layout, threshold: float) -> frozenset[str]:
+    """Ids of the code cells that one mark lies in together: a line down a column, an arrow from one to another.
+
+    Strokes of tallies, and digits beside them, run into the next row by themselves.
+    """
+    cells = [c for c in layout.cells if c.kind == "code"]
+    if len(cells) < 2:
+        return frozenset()
+    mask = cv2.morphologyEx(_mask(page.ink, threshold), cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
+    for cell in cells:
+        _cut_rules(mask, cell.box_mm)
+    found = pieces_of(mask)
+    holds = {c.id: _inside(found.labels, c.box_mm, len(found.areas)) for c in cells}
+    many = np.sum(list(holds.values()), axis=0) > 1
+    return frozenset(cell for cell, inside in holds.items() if (inside & many).any())
+
+
+def _cut_rules(mask: np.ndarray, box: Box) -> None:
+    """Take away level lines along a box's upper and lower rule. In place."""
+    x, y, w, h = box
+    for rule in (y, y + h):
+        x0, x1, y0, y1 = (int(v * _SCALE) for v in (x, x + w, rule - RULE_LEFT_MM, rule + RULE_LEFT_MM))
+        band = mask[y0:y1, x0:x1]
+        band &= ~cv2.morphologyEx(band, cv2.MORPH_OPEN, np.ones((1, int(LEVEL_MM * _SCALE)), np.uint8))
+
+
+def _mask(ink: np.ndarray, threshold: float) -> np.ndarray:
+    return (ink[::_STEP, ::_STEP] > threshold).view(np.uint8)
+
+
+def _inside(labels: np.ndarray, box: Box, count: int) -> np.ndarray:
+    """Which of the marks have enough ink well inside a box, (count,) bool; bare paper is none."""
+    x, y, w, h = box
+    x0, y0, x1, y1 = (int(v * _SCALE) for v in (x + WITHIN_MM, y + WITHIN_MM, x + w - WITHIN_MM, y + h - WITHIN_MM))
+    inside = np.bincount(labels[y0:y1, x0:x1].ravel(), minlength=count) >= LEAST_MM2 * _SCALE**2
+    inside[0] = False
+    return inside
+
+
+def line_across(page: InkPage, box: Box, threshold: float) -> bool:
+    """Whether a straight line, level or aslant, runs across nearly the whole width of a cell of several boxes."""
+    x, y, width, height = box
+    inner = (x, y + RULE_LEFT_MM, width, height - 2 * RULE_LEFT_MM)
+    rows, columns = np.nonzero(_mask(page.crop(inner), threshold))
+    least = ACROSS * width * _SCALE
+    if not len(rows) or _longest_run(columns) < least:
+        return False
+    for climb in _CLIMBS:
+        level = np.rint(rows - climb * columns).astype(np.intp)
+        level -= level.min()
+        counts = np.bincount(level, minlength=level.max() + 3)
+        for row in np.flatnonzero(np.convolve(counts, np.ones(3), mode="same") >= least):
+            if _longest_run(columns[np.abs(level - row) <= 1]) >= least:
+                return True
+    return False
+
+
+def _longest_run(columns: np.ndarray) -> int:
+    """How many columns the longest run of inked ones spans, small gaps and all."""
+    inked = np.unique(columns)
+    breaks = np.flatnonzero(np.diff(inked) > BARE_MM * _SCALE)
+    starts, ends = np.append(0, breaks + 1), np.append(breaks, len(inked) - 1)
+    return int((inked[ends] - inked[starts]).max()) + 1
