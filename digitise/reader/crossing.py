@@ -11,7 +11,6 @@ import numpy as np
 
 from digitise.pages.flatten import FLAT_PX_PER_MM
 from digitise.reader.ink import InkPage
-from digitise.reader.pieces import pieces_of
 from digitise.sheets.layout import Box, Layout
 
 WITHIN_MM = 0.6  # from a box's rules inward: ink here is in the box
@@ -20,7 +19,7 @@ LEVEL_MM = 2.5  # of such a line, or more: it would join the letters that touch 
 ACROSS = 0.8  # of a cell's width: so long runs no stroke of a letter
 RULE_LEFT_MM = 1.0  # from a box's upper and lower rule: what is left there of one out of its place is no line
 STEEPEST_DEG, STEP_DEG = 40.0, 2.5  # of a line across, and from one direction tried to the next
-BARE_MM = 0.5  # of paper in a line that goes on behind it
+BARE_MM, MOSTLY = 0.5, 0.8  # of paper in a line that goes on behind it, and share of a line that is inked
 
 _STEP = 2  # flat pixels to one looked at
 _SCALE = FLAT_PX_PER_MM / _STEP
@@ -35,20 +34,28 @@ def between_codes(page: InkPage, layout: Layout, threshold: float) -> frozenset[
     cells = [c for c in layout.cells if c.kind == "code"]
     if len(cells) < 2:
         return frozenset()
-    mask = cv2.morphologyEx(_mask(page.ink, threshold), cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
-    for cell in cells:
-        _cut_rules(mask, cell.box_mm)
-    found = pieces_of(mask)
-    holds = {c.id: _inside(found.labels, c.box_mm, len(found.areas)) for c in cells}
-    many = np.sum(list(holds.values()), axis=0) > 1
-    return frozenset(cell for cell, inside in holds.items() if (inside & many).any())
+    low, high = np.array([c.box_mm[:2] for c in cells]).min(axis=0), np.max([_end(c.box_mm) for c in cells], axis=0)
+    (x0, y0), (x1, y1) = (np.rint(v).astype(int) for v in (low * _SCALE, high * _SCALE))
+    mask = _mask(page.ink[: _STEP * y1, : _STEP * x1], threshold)[y0:, x0:]
+    mask = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
+    boxes = [(c.box_mm[0] - x0 / _SCALE, c.box_mm[1] - y0 / _SCALE, *c.box_mm[2:]) for c in cells]
+    for box in boxes:
+        _cut_rules(mask, box)
+    count, labels = cv2.connectedComponents(mask, connectivity=8)
+    holds = [_inside(labels, box, count) for box in boxes]
+    many = np.sum(holds, axis=0) > 1
+    return frozenset(c.id for c, inside in zip(cells, holds, strict=True) if (inside & many).any())
+
+
+def _end(box: Box) -> tuple[float, float]:
+    return box[0] + box[2], box[1] + box[3]
 
 
 def _cut_rules(mask: np.ndarray, box: Box) -> None:
     """Take away level lines along a box's upper and lower rule. In place."""
     x, y, w, h = box
     for rule in (y, y + h):
-        x0, x1, y0, y1 = (int(v * _SCALE) for v in (x, x + w, rule - RULE_LEFT_MM, rule + RULE_LEFT_MM))
+        x0, x1, y0, y1 = (max(0, int(v * _SCALE)) for v in (x, x + w, rule - RULE_LEFT_MM, rule + RULE_LEFT_MM))
         band = mask[y0:y1, x0:x1]
         band &= ~cv2.morphologyEx(band, cv2.MORPH_OPEN, np.ones((1, int(LEVEL_MM * _SCALE)), np.uint8))
 
@@ -70,23 +77,22 @@ def line_across(page: InkPage, box: Box, threshold: float) -> bool:
     """Whether a straight line, level or aslant, runs across nearly the whole width of a cell of several boxes."""
     x, y, width, height = box
     inner = (x, y + RULE_LEFT_MM, width, height - 2 * RULE_LEFT_MM)
-    rows, columns = np.nonzero(_mask(page.crop(inner), threshold))
-    least = ACROSS * width * _SCALE
-    if not len(rows) or _longest_run(columns) < least:
+    mask, least = _mask(page.crop(inner), threshold), ACROSS * width * _SCALE
+    anywhere = np.flatnonzero(mask.any(axis=0))
+    if not len(anywhere) or _longest_run(anywhere) < least:
         return False
-    for climb in _CLIMBS:
-        level = np.rint(rows - climb * columns).astype(np.intp)
-        level -= level.min()
-        counts = np.bincount(level, minlength=level.max() + 3)
-        for row in np.flatnonzero(np.convolve(counts, np.ones(3), mode="same") >= least):
-            if _longest_run(columns[np.abs(level - row) <= 1]) >= least:
-                return True
-    return False
+    rows, columns = np.nonzero(mask)
+    levels = np.rint(rows - np.outer(_CLIMBS, columns)).astype(np.intp)
+    levels -= levels.min() - 1
+    inked = np.zeros((len(_CLIMBS), int(levels.max()) + 2, int(columns.max()) + 1), bool)
+    inked[np.arange(len(_CLIMBS))[:, None], levels, columns] = True
+    lines = inked[:, :-2] | inked[:, 1:-1] | inked[:, 2:]
+    long = np.count_nonzero(lines, axis=2) >= least * MOSTLY
+    return any(_longest_run(np.flatnonzero(line)) >= least for line in lines[long])
 
 
 def _longest_run(columns: np.ndarray) -> int:
-    """How many columns the longest run of inked ones spans, small gaps and all."""
-    inked = np.unique(columns)
-    breaks = np.flatnonzero(np.diff(inked) > BARE_MM * _SCALE)
-    starts, ends = np.append(0, breaks + 1), np.append(breaks, len(inked) - 1)
-    return int((inked[ends] - inked[starts]).max()) + 1
+    """How many columns the longest run of inked ones, in order, spans, small gaps and all."""
+    breaks = np.flatnonzero(np.diff(columns) > BARE_MM * _SCALE)
+    starts, ends = np.append(0, breaks + 1), np.append(breaks, len(columns) - 1)
+    return int((columns[ends] - columns[starts]).max()) + 1
