@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from digitise.pages.flatten import FLAT_PX_PER_MM
-from digitise.reader.crossing import between_codes, line_across
+from digitise.reader.crossing import between_codes, level_line_through, line_across, line_over_strokes
 from digitise.reader.ink import InkPage
 from digitise.reader.read import read_page
 
@@ -108,3 +108,69 @@ def test_a_line_down_a_column_leaves_no_code_accepted_where_it_begins_and_ends(p
     assert [read[c.id].flagged for c in cells] == [True] * 3
     assert read[cells[1].id].value is None
     assert "KL" in [value for value, _ in read[cells[1].id].candidates]
+
+
+@pytest.mark.parametrize(
+    ("lines", "struck"),
+    [
+        pytest.param([[(2, 2), (6, 2), (3, 5), (6, 8), (2, 9)], [(0.8, 5.4), (7.4, 5.2)]], True, id="a-struck-3"),
+        pytest.param([[(2, 2), (6, 2), (3, 5), (6, 8), (2, 9)]], False, id="a-3"),
+        pytest.param([[(2, 2), (6, 2), (3, 5), (6, 8), (2, 9)], [(3, 5.4), (7.4, 5.2)]], False, id="from-its-middle-on"),
+        pytest.param([[(4, 2), (4, 10)], [(2, 10), (6, 10)]], False, id="a-1-with-a-base"),
+        pytest.param([[(4, 2), (4, 10)], [(2, 6), (6, 6)]], True, id="a-struck-1"),
+        pytest.param([[(2, 3), (5, 2), (6, 4), (2, 9), (7, 9)]], False, id="a-2"),
+        pytest.param([[(1, 5), (7, 5)]], False, id="a-dash"),
+        pytest.param([], False, id="nothing"),
+    ],
+)
+def test_a_level_line_that_stands_out_of_a_digit_is_seen(lines, struck: bool) -> None:
+    box = (60.0, 60.0, 9.0, 12.0)
+    page = _page(*([(60 + x, 60 + y) for x, y in line] for line in lines))
+
+    assert level_line_through(page, box, THRESHOLD) is struck
+
+
+def _tally(groups: tuple[int, ...], *, bars: bool = True) -> list[list[tuple[float, float]]]:
+    """Groups of upright strokes 2 mm apart, those of four with a bar across, from (2, 2) mm on."""
+    lines, x = [], 2.0
+    for group in groups:
+        lines += [[(x + 2 * k, 2), (x + 2 * k, 10)] for k in range(group)]
+        lines += [[(x - 1, 9), (x + 2 * group - 1, 3)]] if bars and group == 4 else []
+        x += 2 * group + 2
+    return lines
+
+
+@pytest.mark.parametrize(
+    ("lines", "over"),
+    [
+        pytest.param(_tally((4, 3)), False, id="eight"),
+        pytest.param([*_tally((4, 3)), [(1, 10), (18, 3)]], True, id="eight-struck-out"),
+        pytest.param([*_tally((4, 4, 2)), [(1, 6), (26, 6.5)]], True, id="twelve-struck-out-level"),
+        pytest.param(_tally((10,), bars=False), False, id="ten-without-bars"),
+        pytest.param([*_tally((4, 4), bars=False), [(1, 6), (9, 6)], [(11, 6), (19, 6)]], False, id="two-level-bars"),
+        pytest.param([], False, id="nothing"),
+    ],
+)
+def test_a_line_over_all_groups_is_no_bar_of_one(lines, over: bool) -> None:
+    raster = np.zeros((104, 320), np.float32)
+    _draw(raster, lines, 0.6)
+
+    assert line_over_strokes(raster, THRESHOLD) is over
+
+
+def test_struck_out_counts_and_digits_are_not_accepted(printed, layout, page_of) -> None:
+    """Eight strokes and their total, plain; the strokes under a slash; a 3 under a line."""
+    one = layout("fish")
+    tally = next(c for c in one.cells if c.kind == "tally")
+    team = next(c for c in layout("site").cells if c.id == "site/team")
+    for struck in (False, True):
+        image, other = printed("fish").copy(), printed("site").copy()
+        lines = [*_tally((4, 3)), *([[(1, 10), (18, 3)]] if struck else [])]
+        _draw(image, [[(tally.box_mm[0] + x, tally.box_mm[1] + y) for x, y in line] for line in lines], 90)
+        three = [[(2.5, 2), (6, 2), (3.5, 5), (6, 7), (2.5, 8.5)], *([[(1.2, 5.4), (7.4, 5.2)]] if struck else [])]
+        _draw(other, [[(team.box_mm[0] + x, team.box_mm[1] + y) for x, y in line] for line in three], 90)
+        strokes = next(r for r in read_page(page_of(one, image)) if r.cell == tally.id)
+        digit = next(r for r in read_page(page_of(layout("site"), other)) if r.cell == team.id)
+
+        assert strokes.value == (None if struck else 8)
+        assert ("crossed-out" in strokes.reasons, digit.flagged) == (struck, struck)
