@@ -57,5 +57,7 @@ def written_beside(page: InkPage, layout: Layout, cell: Cell, threshold: float) 
         return False
     x0, y0, x1, y1 = _around(cell.box_mm, REACH_MM, 0.0)
     bare = _bare(layout)[y0:y1, x0:x1]
-    rows, columns = (slice(_STEP * first, _STEP * (first + n), _STEP) for first, n in zip((y0, x0), bare.shape, strict=True))
+    rows, columns = (
+        slice(_STEP * first, _STEP * (first + n), _STEP) for first, n in zip((y0, x0), bare.shape, strict=True)
+    )
     return bool(np.count_nonzero(page.ink[rows, columns][bare] > threshold) > LEAST_MM2 * _SCALE**2)

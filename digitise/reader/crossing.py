@@ -1,7 +1,8 @@
 """Lines that nobody needs for writing: from one code to another, and straight across what is written.
 
 A code in one box looks whole where a line struck down a column begins or ends, or an arrow says that two entries
-change places; a line across two letters, a digit or all strokes of a tally looks like a bar of theirs. Ink is that of `digitise.reader.ink`.
+change places; a line across two letters, or all strokes of a tally, looks like a bar of theirs. Ink is that of
+`digitise.reader.ink`.
 """
 
 from __future__ import annotations
@@ -20,15 +21,12 @@ ACROSS = 0.8  # of a cell's width: so long runs no stroke of a letter
 RULE_LEFT_MM = 1.0  # from a box's upper and lower rule: what is left there of one out of its place is no line
 STEEPEST_DEG, STEP_DEG = 40.0, 2.5  # of a line across, and from one direction tried to the next
 BARE_MM, MOSTLY = 0.5, 0.8  # of paper in a line that goes on behind it, and share of a line that is inked
-STANDS_OUT_MM, BREADTH_MM = 0.45, 0.75  # a line from a character on both sides, and half as broad with a margin
-BESIDE = 0.15  # of the other ink, above such a line and below it
 LONGER_THAN_A_BAR_MM, ALL_STROKES = 12.0, 0.85  # of a line across a tally, and share of its breadth
 STEEPEST_BAR = 1.2  # rows a column of such a line
 
 _STEP = 2  # flat pixels to one looked at
 _SCALE = FLAT_PX_PER_MM / _STEP
 _CLIMBS = np.tan(np.radians(np.arange(-STEEPEST_DEG, STEEPEST_DEG + STEP_DEG, STEP_DEG)))
-_LEVEL = _CLIMBS[np.abs(_CLIMBS) < 0.37]
 
 
 def between_codes(page: InkPage, layout: Layout, threshold: float) -> frozenset[str]:
@@ -86,31 +84,14 @@ def line_across(page: InkPage, box: Box, threshold: float) -> bool:
     anywhere = np.flatnonzero(mask.any(axis=0))
     if not len(anywhere) or _longest_run(anywhere) < least:
         return False
-    lines, _ = _lines(mask, _CLIMBS)
+    rows, columns = np.nonzero(mask)
+    levels = np.rint(rows - np.outer(_CLIMBS, columns)).astype(np.intp)
+    levels -= levels.min() - 1
+    inked = np.zeros((len(_CLIMBS), int(levels.max()) + 2, int(columns.max()) + 1), bool)
+    inked[np.arange(len(_CLIMBS))[:, None], levels, columns] = True
+    lines = inked[:, :-2] | inked[:, 1:-1] | inked[:, 2:]
     long = np.count_nonzero(lines, axis=2) >= least * MOSTLY
     return any(_longest_run(np.flatnonzero(line)) >= least for line in lines[long])
-
-
-def level_line_through(page: InkPage, box: Box, threshold: float) -> bool:
-    """Whether a nearly level line goes through the middle of a character and stands out from it on both sides.
-
-    The bars of a 4 and a 7 may, and the line of a slashed 0: not to be asked of these.
-    """
-    mask, spare = _mask(page.crop(box), threshold), STANDS_OUT_MM * _SCALE
-    inked = np.flatnonzero(mask.any(axis=0))
-    if len(inked) < 2 * spare or _longest_run(inked) <= np.ptp(inked):
-        return False
-    lines, levels = _lines(mask, _LEVEL)
-    columns = np.nonzero(mask)[1]
-    long = np.count_nonzero(lines[:, :, inked[0] :], axis=2) >= MOSTLY * np.ptp(inked)
-    for climb, level in zip(*np.nonzero(long), strict=True):
-        off = levels[climb] - 1 - level
-        rest = np.abs(off) > BREADTH_MM * _SCALE
-        above = np.count_nonzero(off[rest] < 0)
-        inside = columns[rest].min(initial=mask.shape[1]) - inked[0], inked[-1] - columns[rest].max(initial=0)
-        if min(inside) >= spare and min(above, rest.sum() - above) > BESIDE * rest.sum():
-            return True
-    return False
 
 
 def line_over_strokes(ink: np.ndarray, threshold: float) -> bool:
@@ -128,18 +109,6 @@ def line_over_strokes(ink: np.ndarray, threshold: float) -> bool:
         return False
     across, down = np.abs(found.reshape(-1, 4)[:, 2:] - found.reshape(-1, 4)[:, :2]).T
     return bool(((across >= least) & (down <= STEEPEST_BAR * across)).any())
-
-
-def _lines(mask: np.ndarray, climbs: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Columns inked along each line that climbs so, three pixels broad, (climbs, levels, columns) bool; and on which
-    level, counted from 1, each pixel of the mask lies, (climbs, pixels).
-    """
-    rows, columns = np.nonzero(mask)
-    levels = np.rint(rows - np.outer(climbs, columns)).astype(np.intp)
-    levels -= levels.min() - 1
-    inked = np.zeros((len(climbs), int(levels.max()) + 2, int(columns.max()) + 1), bool)
-    inked[np.arange(len(climbs))[:, None], levels, columns] = True
-    return inked[:, :-2] | inked[:, 1:-1] | inked[:, 2:], levels
 
 
 def _longest_run(columns: np.ndarray) -> int:

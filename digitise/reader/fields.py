@@ -24,7 +24,7 @@ UNLISTED = 0.01  # share of entries that are no code of the list (to be learned 
 UNLISTED_LIMIT = 0.25  # an entry this likely not in the list is put before a person
 FIRST_YEAR, LAST_YEAR = 1950, 2099  # of a dive: any other was misread, or miswritten
 VOID_LIMIT = 0.15  # a cell this likely crossed out or unreadable is put before a person
-CODE_VOID, NUMBER_VOID = 0.97, 0.5  # and one this likely so has no value to suggest: plain codes of broad pens come near
+CODE_VOID, NUMBER_VOID = 0.97, 0.5  # and one this likely so has no value to suggest; codes of broad pens come near
 
 
 def _ranked(weights: dict[Value, float]) -> tuple[tuple[Value, float], ...]:

@@ -23,7 +23,7 @@ from digitise.reader.characters import (
     read_characters,
 )
 from digitise.reader.counts import agree, decode_tally, left_open
-from digitise.reader.crossing import between_codes, level_line_through, line_across, line_over_strokes
+from digitise.reader.crossing import between_codes, line_across, line_over_strokes
 from digitise.reader.fields import VOID_LIMIT, decode_cell, number_weights
 from digitise.reader.ink import InkPage, extract_ink
 from digitise.reader.learned import SHIPPED, Learned, OwnReader
@@ -56,7 +56,6 @@ PLAIN_TOTAL = 0.9  # a total this likely by its own ink says whether a mark alon
 INSIDE_MM = 0.6  # of a tally box's rule, which others' strokes may touch
 _HEAD = {"code": "letter", "tick": "tick"}
 _DIGITS = frozenset({"number", "date", "time", "decimal"})
-WITHOUT_BARS = "1235689"  # digits that nobody writes with a level bar through their middle
 SEVERAL_GROUPS = 7  # strokes: a bar of five does not go across so many
 WRITTEN_IN_BOXES = _DIGITS | {"code"}
 
@@ -107,19 +106,12 @@ def _overlooked(page: InkPage, cell: Cell, evidence: Sequence[CharacterEvidence]
     return replace(decoded, reasons=("unsure",)) if doubt else decoded
 
 
-def _struck_across(
-    page: InkPage, cell: Cell, evidence: Sequence[CharacterEvidence], decoded: Decoded, threshold: float
-) -> Decoded:
-    """A code that a line runs straight across is crossed out; so may be a digit that a level line goes through."""
-    if decoded.value is None:
+def _struck_across(page: InkPage, cell: Cell, decoded: Decoded) -> Decoded:
+    """A code that a line runs straight across is crossed out, however plain its letters are behind it."""
+    if decoded.value is None or cell.kind != "code" or len(cell.characters_mm) < 2:
         return decoded
-    if cell.kind == "code":
-        struck = len(evidence) > 1 and line_across(page, cell.box_mm, threshold)
-        return replace(decoded, value=None, reasons=("crossed-out",)) if struck else decoded
-    whole = [DIGIT_CLASSES[int(e.digit.argmax())] in WITHOUT_BARS for e in evidence]
-    boxes = [box for box, one in zip(cell.characters_mm, whole, strict=True) if one and not decoded.reasons]
-    struck = any(level_line_through(page, box, threshold) for box in boxes)
-    return replace(decoded, reasons=("unsure",)) if struck else decoded
+    struck = line_across(page, cell.box_mm, ink_threshold(page))
+    return replace(decoded, value=None, reasons=("crossed-out",)) if struck else decoded
 
 
 def _none_overlooked(page: InkPage, cell: Cell, decoded: Decoded) -> Decoded:
@@ -247,15 +239,14 @@ def _one_handed(layout: Layout, evidence: Evidence) -> Evidence:
 
 def _boxed(page: InkPage, layout: Layout, evidence: Evidence) -> Cells:
     """Every cell of character boxes and every tick box by itself."""
-    out: Cells = {}
-    threshold = ink_threshold(page)
+    out = {}
     for cell in (layout.by_id[cell_id] for cell_id in evidence):
         boxes = evidence[cell.id]
-        if cell.kind == "tick":
-            out[cell.id] = "tick", _tick(boxes[0])
-            continue
-        decoded = _overlooked(page, cell, boxes, decode_cell(cell, boxes))
-        out[cell.id] = _group(cell), _struck_across(page, cell, boxes, decoded, threshold)
+        out[cell.id] = (
+            ("tick", _tick(boxes[0]))
+            if cell.kind == "tick"
+            else (_group(cell), _struck_across(page, cell, _overlooked(page, cell, boxes, decode_cell(cell, boxes))))
+        )
     return out
 
 
@@ -278,17 +269,18 @@ def _strays(ink: InkPage, page: Page, cells: Cells) -> dict[str, str]:
                 out[cell_id] = "unsure"
             elif not one.reasons and shines(page.image, by_id[cell_id]):
                 out[cell_id] = "hard-to-see"
-            elif one.value is False and ringed(ink, by_id[cell_id].box_mm, threshold):
-                out[cell_id] = "unsure"
-            elif not one.reasons and written_beside(ink, page.layout, by_id[cell_id], threshold):
+            elif (one.value is False and ringed(ink, by_id[cell_id].box_mm, threshold)) or (
+                not one.reasons and written_beside(ink, page.layout, by_id[cell_id], threshold)
+            ):
                 out[cell_id] = "unsure"
             continue
         cell, partner = by_id[cell_id], by_id.get(cell_id.removesuffix("/tally") + "/total")
         beyond = BEYOND_CHARACTERS_MM if cell.characters_mm else BEYOND_MM
         flat = cell.kind == "code" and any(lies_flat(ink, box, threshold) for box in cell.characters_mm)
         through = runs_through(ink, cell.box_mm, threshold, beyond_mm=beyond)
-        struck = cell.kind == "tally" and one.value >= SEVERAL_GROUPS and line_over_strokes(own_ink(ink, cell), threshold)
-        if struck or through and cell.characters_mm and runs_through(ink, cell.box_mm, FIRM * ink.pencil):
+        if (through and cell.characters_mm and runs_through(ink, cell.box_mm, FIRM * ink.pencil)) or (
+            cell.kind == "tally" and one.value >= SEVERAL_GROUPS and line_over_strokes(own_ink(ink, cell), threshold)
+        ):
             out[cell_id] = "crossed-out"
         elif flat or through or cell_id in shared or rubbed_out(ink, cell.box_mm, threshold):
             out[cell_id] = "unsure"
