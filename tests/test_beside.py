@@ -55,5 +55,5 @@ def test_an_empty_box_with_an_entry_beside_it_goes_to_a_person(printed, layout, 
     _letter(image, x + w + 1.5, y + 4, 90)
     read = {r.cell: r for r in read_page(page_of(one, image))}
 
-    assert (read["substrate/4"].value, read["substrate/4"].flagged) == (None, True)
+    assert (read["substrate/4"].value, read["substrate/4"].reasons) == (None, ("beside",))
     assert not read["substrate/4.5"].flagged

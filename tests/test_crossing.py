@@ -108,7 +108,7 @@ def test_a_line_down_a_column_leaves_no_code_accepted_where_it_begins_and_ends(p
     _draw(image, [[(at, first[1] + first[3] / 2), (at, last[1] + last[3] / 2)]], 90)
     found = {r.cell: r for r in read_page(page_of(one, image))}
 
-    assert [found[c.id].flagged for c in cells] == [True] * 3
+    assert [found[c.id].reasons for c in cells] == [("line-drawn",), ("crossed-out",), ("line-drawn",)]
     assert found[cells[1].id].value is None
     assert "KL" in [value for value, _ in found[cells[1].id].candidates]
 

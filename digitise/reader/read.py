@@ -269,10 +269,10 @@ def _strays(ink: InkPage, page: Page, cells: Cells) -> dict[str, str]:
                 out[cell_id] = "unsure"
             elif not one.reasons and shines(page.image, by_id[cell_id]):
                 out[cell_id] = "hard-to-see"
-            elif (one.value is False and ringed(ink, by_id[cell_id].box_mm, threshold)) or (
-                not one.reasons and written_beside(ink, page.layout, by_id[cell_id], threshold)
-            ):
+            elif one.value is False and ringed(ink, by_id[cell_id].box_mm, threshold):
                 out[cell_id] = "unsure"
+            elif not one.reasons and written_beside(ink, page.layout, by_id[cell_id], threshold):
+                out[cell_id] = "beside"
             continue
         cell, partner = by_id[cell_id], by_id.get(cell_id.removesuffix("/tally") + "/total")
         beyond = BEYOND_CHARACTERS_MM if cell.characters_mm else BEYOND_MM
@@ -282,7 +282,9 @@ def _strays(ink: InkPage, page: Page, cells: Cells) -> dict[str, str]:
             cell.kind == "tally" and one.value >= SEVERAL_GROUPS and line_over_strokes(own_ink(ink, cell), threshold)
         ):
             out[cell_id] = "crossed-out"
-        elif flat or through or cell_id in shared or rubbed_out(ink, cell.box_mm, threshold):
+        elif cell_id in shared:
+            out[cell_id] = "line-drawn"
+        elif flat or through or rubbed_out(ink, cell.box_mm, threshold):
             out[cell_id] = "unsure"
         elif cell.kind == "tally" and partner is not None and joined(ink, cell.box_mm, partner.box_mm, threshold):
             out[cell_id] = out[partner.id] = "unsure"
