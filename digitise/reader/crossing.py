@@ -16,6 +16,7 @@ from digitise.sheets.layout import Box, Layout
 
 WITHIN_MM = 0.6  # from a box's rules inward: ink here is in the box
 LEAST_MM2 = 0.5  # of one mark in each of two cells
+BROKEN_MM = 1.0  # of a line at the most, where it crosses a rule aslant that was removed
 LEVEL_MM = 2.5  # of such a line, or more: it would join the letters that touch it
 ACROSS = 0.8  # of a cell's width: so long runs no stroke of a letter
 RULE_LEFT_MM = 1.0  # from a box's upper and lower rule: what is left there of one out of its place is no line
@@ -26,6 +27,7 @@ STEEPEST_BAR = 1.2  # rows a column of such a line
 
 _STEP = 2  # flat pixels to one looked at
 _SCALE = FLAT_PX_PER_MM / _STEP
+_CLOSED = int(BROKEN_MM * _SCALE) + 1
 _CLIMBS = np.tan(np.radians(np.arange(-STEEPEST_DEG, STEEPEST_DEG + STEP_DEG, STEP_DEG)))
 
 
@@ -40,7 +42,7 @@ def between_codes(page: InkPage, layout: Layout, threshold: float) -> frozenset[
     low, high = np.array([c.box_mm[:2] for c in cells]).min(axis=0), np.max([_end(c.box_mm) for c in cells], axis=0)
     (x0, y0), (x1, y1) = (np.rint(v).astype(int) for v in (low * _SCALE, high * _SCALE))
     mask = _mask(page.ink[: _STEP * y1, : _STEP * x1], threshold)[y0:, x0:]
-    mask = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
+    mask = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, np.ones((_CLOSED, _CLOSED), np.uint8))
     boxes = [(c.box_mm[0] - x0 / _SCALE, c.box_mm[1] - y0 / _SCALE, *c.box_mm[2:]) for c in cells]
     for box in boxes:
         _cut_rules(mask, box)
