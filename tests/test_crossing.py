@@ -57,12 +57,13 @@ def test_a_line_across_both_letters_is_no_stroke_of_theirs(lines, across: bool) 
     assert line_across(_page(*lines), BOX, THRESHOLD) is across
 
 
-def test_one_mark_in_two_codes_is_told_and_an_overrun_is_not(layout) -> None:
+@pytest.mark.parametrize("two", [("4", "4.5"), ("19", "19.5")], ids=["in-the-first-column", "in-the-last"])
+def test_one_mark_in_two_codes_is_told_and_an_overrun_is_not(layout, two) -> None:
     """An arrow beside two codes, its ends in both boxes, whole and broken where it crossed the rules; a letter that
     hangs 2 mm over its rule touches no other.
     """
     one = layout("substrate")
-    (x, y, w, h), (_, below, _, _) = (one.by_id[f"substrate/{n}"].box_mm for n in (4, "4.5"))
+    (x, y, w, h), (_, below, _, _) = (one.by_id[f"substrate/{n}"].box_mm for n in two)
     arrow = [(-4, y + h / 2), (2, y + h / 2 + 1), (2, below + h / 2 - 1), (-4, below + h / 2)]
     arrow = [(x + w + u, v) for u, v in arrow]
     hanging = [(x + 5, y + 4), (x + 5, y + h + 2)]
@@ -72,8 +73,8 @@ def test_one_mark_in_two_codes_is_told_and_an_overrun_is_not(layout) -> None:
     rule = round((x + w) * FLAT_PX_PER_MM)
     broken.ink[:, rule - 3 : rule + 4] = 0.0
 
-    assert between_codes(whole, one, THRESHOLD) == {"substrate/4", "substrate/4.5"}
-    assert between_codes(broken, one, THRESHOLD) == {"substrate/4", "substrate/4.5"}
+    assert between_codes(whole, one, THRESHOLD) == {f"substrate/{n}" for n in two}
+    assert between_codes(broken, one, THRESHOLD) == {f"substrate/{n}" for n in two}
     assert between_codes(_page(hanging), one, THRESHOLD) == frozenset()
 
 

@@ -17,6 +17,7 @@ from digitise.sheets.layout import Box, Layout
 WITHIN_MM = 0.6  # from a box's rules inward: ink here is in the box
 LEAST_MM2 = 0.5  # of one mark in each of two cells
 BROKEN_MM = 1.0  # of a line at the most, where it crosses a rule aslant that was removed
+AROUND_MM = 5.0  # of all codes: so far outside an arrow from one to another is followed
 LEVEL_MM = 2.5  # of such a line, or more: it would join the letters that touch it
 ACROSS = 0.8  # of a cell's width: so long runs no stroke of a letter
 RULE_LEFT_MM = 1.0  # from a box's upper and lower rule: what is left there of one out of its place is no line
@@ -39,8 +40,9 @@ def between_codes(page: InkPage, layout: Layout, threshold: float) -> frozenset[
     cells = [c for c in layout.cells if c.kind == "code"]
     if len(cells) < 2:
         return frozenset()
-    low, high = np.array([c.box_mm[:2] for c in cells]).min(axis=0), np.max([_end(c.box_mm) for c in cells], axis=0)
-    (x0, y0), (x1, y1) = (np.rint(v).astype(int) for v in (low * _SCALE, high * _SCALE))
+    low, high = np.min([c.box_mm[:2] for c in cells], axis=0), np.max([_end(c.box_mm) for c in cells], axis=0)
+    ends = np.maximum(low - AROUND_MM, 0), high + AROUND_MM
+    (x0, y0), (x1, y1) = (np.rint(v * _SCALE).astype(int) for v in ends)
     mask = _mask(page.ink[: _STEP * y1, : _STEP * x1], threshold)[y0:, x0:]
     mask = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, np.ones((_CLOSED, _CLOSED), np.uint8))
     boxes = [(c.box_mm[0] - x0 / _SCALE, c.box_mm[1] - y0 / _SCALE, *c.box_mm[2:]) for c in cells]
