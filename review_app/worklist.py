@@ -26,7 +26,7 @@ FOLDER_VARIABLE = "DIGITISE_FOLDER"
 MOST_CHOICES = 5
 LEAST_SHARE = 0.01  # rarer alternatives are quicker typed than read
 # With these a reader's "nothing written" is no suggestion to be taken with one key: something stands there.
-_SOMETHING_STANDS = {"crossed-out", "no-choice", "impossible", "gap", "free-text", "hard-to-see"}
+_SOMETHING_STANDS = {"crossed-out", "no-choice", "impossible", "gap", "free-text", "hard-to-see", "beside"}
 
 
 def use_folder(folder: Path | str) -> None:

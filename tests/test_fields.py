@@ -185,15 +185,34 @@ def test_a_void_box_is_never_read_silently(chars: list[str], place: int) -> None
     assert "crossed-out" in _decoded("2", "".join(chars)).reasons
 
 
-@pytest.mark.parametrize(("void", "value"), [(0.2, 45), (0.65, 45), (0.96, 45), (0.98, None)])
+@pytest.mark.parametrize(("void", "value"), [(0.2, 45), (0.45, 45), (0.55, None), (0.98, None)])
 def test_a_box_that_may_be_void_goes_to_a_person(void: float, value: int | None) -> None:
-    """Crossed out with 0.15 or more: a person decides; with more than 0.97 the number under it is only a candidate."""
+    """Crossed out with 0.15 or more: a person decides; where that is likelier than not, the number is only a candidate."""
     digit = _spread(DIGIT_CLASSES, {"5": 0.99 - void, "void": void})
     maybe = CharacterEvidence(digit, _box("?").letter, _box("?").tick)
     found = decode_cell(CELLS["2"], [_box("4"), maybe])
 
     assert (found.value, found.reasons) == (value, ("crossed-out",))
     assert found.candidates[0][0] == 45
+
+
+@pytest.mark.parametrize(
+    ("letters", "void", "value", "reasons"),
+    [
+        pytest.param("BK", 0.3, "BK", ("crossed-out",), id="a-code-that-may-be-void"),
+        pytest.param("BK", 0.96, "BK", ("crossed-out",), id="as-codes-of-broad-pens-are"),
+        pytest.param("BK", 0.98, None, ("crossed-out",), id="void"),
+        pytest.param("BX", 0.3, None, ("no-choice", "crossed-out"), id="no-code-and-maybe-void"),
+        pytest.param("BX", 0.1, "BK", ("no-choice",), id="no-code"),
+    ],
+)
+def test_what_is_hardly_plain_and_no_code_has_no_value_to_suggest(letters, void, value, reasons) -> None:
+    """What a void box looks most like is one of the candidates, no more; a plain letter out of place is a slip."""
+    letter = _spread(LETTER_CLASSES, {letters[1]: 0.97 - void, "void": void, "K": 0.02})
+    found = decode_cell(CELLS["code"], [_box(letters[0]), CharacterEvidence(_box("?").digit, letter, _box("?").tick)])
+
+    assert (found.value, found.reasons) == (value, reasons)
+    assert found.candidates[0][0] == "BK"
 
 
 def test_score_is_the_product_of_the_boxes() -> None:

@@ -66,6 +66,25 @@ def test_a_store_teaches_what_was_written_in_its_boxes(reviewed, registered) -> 
             assert digits == str(one.value)
 
 
+@pytest.mark.parametrize("reason", ["crossed-out", "line-drawn", "beside"])
+def test_what_a_line_runs_through_or_stands_beside_its_box_teaches_nothing(
+    reviewed, registered, monkeypatch, reason: str
+) -> None:
+    """What a person enters is then no label of the ink in the boxes."""
+    page, readings = registered("fish"), Store.readings
+    with Store.open(reviewed[0]) as store:
+        sample = fair_sample(store)
+        (row,) = sample.pages
+        again = [ReadAgain(row.sha256, {row.layout_digest: seen_boxes(page)})]
+        first = taught(sample, store, again, fewest_packs=8)[0].cell.id
+        marked = lambda *a: [replace(r, reasons=(reason,)) if r.cell == first else r for r in readings(*a)]  # noqa: E731
+        monkeypatch.setattr(Store, "readings", marked)
+        found = taught(sample, store, again, fewest_packs=8)
+
+    assert first not in [one.cell.id for one in found]
+    assert found
+
+
 def test_one_page_is_too_little_to_learn_from_and_nothing_changes(reviewed, tmp_path, capsys) -> None:
     store = shutil.copytree(reviewed[0], tmp_path / "reef")
 

@@ -379,6 +379,15 @@ def test_nothing_written_is_no_suggestion_where_something_was_crossed_out(store)
     assert [(c["value"], c["suggested"]) for c in item["choices"]] == [(4, False)]
 
 
+@pytest.mark.parametrize(("reason", "choices"), [("beside", []), ("unsure", [(None, True)])])
+def test_nothing_written_is_no_suggestion_where_something_stands_beside_the_box(store, reason, choices):
+    """Not to be taken with one key: the entry may be what stands there."""
+    empty = Reading(TALLY, "tally", None, 0.9, True, ((None, 0.9),), (reason,), 0.9)
+    kept.keep(store, flag(kept.made_result("fish", {}, name="IMG_3.jpg"), fish_goby_0_10_tally=empty))
+
+    assert [(c["value"], c["suggested"]) for c in desk_items(store)[0]["choices"]] == choices
+
+
 @pytest.mark.parametrize(
     ("kind", "value", "decimals", "text"),
     [

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from digitise.store import PageRow, Store
 
 MOST_PAGES = 200  # that teach: the latest ones, so that a large store takes minutes, not hours
-NO_PLAIN_WRITING = frozenset({"crossed-out", "gap", "hard-to-see", "no-text-engine"})
+NO_PLAIN_WRITING = frozenset({"crossed-out", "gap", "hard-to-see", "line-drawn", "beside", "no-text-engine"})
 NO_LABEL = -1
 SETTLED, SEEN, RULED = "settled", "seen", "ruled"
 

@@ -24,7 +24,7 @@ UNLISTED = 0.01  # share of entries that are no code of the list (to be learned 
 UNLISTED_LIMIT = 0.25  # an entry this likely not in the list is put before a person
 FIRST_YEAR, LAST_YEAR = 1950, 2099  # of a dive: any other was misread, or miswritten
 VOID_LIMIT = 0.15  # a cell this likely crossed out or unreadable is put before a person
-VOID_SURE = 0.97  # and one this likely so has no value to suggest: what is crossed out is hardly ever less
+CODE_VOID, NUMBER_VOID = 0.97, 0.5  # and one this likely so has no value to suggest; codes of broad pens come near
 
 
 def _ranked(weights: dict[Value, float]) -> tuple[tuple[Value, float], ...]:
@@ -61,12 +61,13 @@ def decode_code(cell: Cell, evidence: Sequence[CharacterEvidence]) -> Decoded:
     candidates = _ranked(weights)
     value, best = candidates[0]
     score = (1.0 - void) * best / max(sum(weights.values()) + other, 1e-12)
-    if void > VOID_SURE:
+    if void > CODE_VOID:
         return Decoded(None, score, candidates, ("crossed-out",))
     reasons: tuple[str, ...] = ()
     if other > UNLISTED_LIMIT * (other + best):
         reasons = ("gap",) if BLANK in likeliest else ("no-choice",)
     if void > VOID_LIMIT:
+        value = None if reasons else value  # neither plain nor a code: what it looks most like is no suggestion
         reasons += ("crossed-out",)
     return Decoded(value, score, candidates, reasons)
 
@@ -94,7 +95,7 @@ def _decode_digits(evidence: Sequence[CharacterEvidence], parse: Callable[[str],
         if wrong is None or wrong == "gap":
             weights[value] = weights.get(value, 0.0) + weight
     candidates = _ranked(weights) or ((None, 0.0),)
-    if void > VOID_SURE:
+    if void > NUMBER_VOID:
         return Decoded(None, candidates[0][1], candidates, ("crossed-out",))
     value, wrong = parse(texts[0][0])
     reasons = (wrong,) if wrong else ()

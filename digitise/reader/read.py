@@ -11,6 +11,7 @@ import numpy as np
 from digitise.pages.flatten import FLAT_PX_PER_MM
 from digitise.pages.page import NotRegistered, Page, register_all
 from digitise.pages.photo import NotAPhoto, Photo, load_photo
+from digitise.reader.beside import written_beside
 from digitise.reader.calibration import Acceptance, shipped_acceptance
 from digitise.reader.characters import (
     DIGIT_CLASSES,
@@ -24,6 +25,7 @@ from digitise.reader.characters import (
     read_characters,
 )
 from digitise.reader.counts import agree, decode_tally, left_open, may_be_zero
+from digitise.reader.crossing import between_codes, line_across, line_over_strokes
 from digitise.reader.fields import VOID_LIMIT, decode_cell, number_weights
 from digitise.reader.ink import InkPage, extract_ink
 from digitise.reader.learned import SHIPPED, Learned, OwnReader
@@ -60,6 +62,7 @@ PLAIN_TOTAL = 0.9  # a total this likely by its own ink says whether a mark alon
 INSIDE_MM = 0.6  # of a tally box's rule, which others' strokes may touch
 _HEAD = {"code": "letter", "tick": "tick"}
 _DIGITS = frozenset({"number", "date", "time", "decimal"})
+SEVERAL_GROUPS = 7  # strokes: a bar of five does not go across so many
 WRITTEN_IN_BOXES = _DIGITS | {"code"}
 
 Cells = dict[str, tuple[str, Decoded]]  # by id, with the calibration group
@@ -107,6 +110,14 @@ def _overlooked(page: InkPage, cell: Cell, evidence: Sequence[CharacterEvidence]
     if decoded.value is None and not doubt and _firm_mm2(page, page.crop(cell.box_mm, -0.4)) > LEAST_MARK_MM2:
         doubt = _firm_mm2(page, own_ink(page, cell)) > LEAST_MARK_MM2
     return replace(decoded, reasons=("unsure",)) if doubt else decoded
+
+
+def _struck_across(page: InkPage, cell: Cell, decoded: Decoded) -> Decoded:
+    """A code that a line runs straight across is crossed out, however plain its letters are behind it."""
+    if decoded.value is None or cell.kind != "code" or len(cell.characters_mm) < 2:
+        return decoded
+    struck = line_across(page, cell.box_mm, ink_threshold(page))
+    return replace(decoded, value=None, reasons=("crossed-out",)) if struck else decoded
 
 
 def _none_overlooked(page: InkPage, cell: Cell, decoded: Decoded) -> Decoded:
@@ -253,15 +264,16 @@ def _boxed(page: InkPage, layout: Layout, evidence: Evidence) -> Cells:
         out[cell.id] = (
             ("tick", _tick(boxes[0]))
             if cell.kind == "tick"
-            else (_group(cell), _overlooked(page, cell, boxes, decode_cell(cell, boxes)))
+            else (_group(cell), _struck_across(page, cell, _overlooked(page, cell, boxes, decode_cell(cell, boxes))))
         )
     return out
 
 
 def _strays(ink: InkPage, page: Page, cells: Cells) -> dict[str, str]:
-    """Why cells are in doubt through which a shadow's edge, a strip of light, a crease or a hair may run, that were
-    rubbed out, that are blank but for a faint or a shining mark or a ring around them, whose letters are as flat as a
-    dash, or whose ink is no more than the specks of the paper around.
+    """Why cells are in doubt through which a shadow's edge, a strip of light, a crease or a hair may run, that share a
+    mark with another, that were rubbed out, that are blank but for a faint or a shining mark, a ring around them or
+    writing beside them, whose letters are as flat as a dash, or whose ink is no more than the specks of the paper
+    around.
 
     Where bare paper is as uneven as pencil is dark, all of them are.
     """
@@ -269,6 +281,7 @@ def _strays(ink: InkPage, page: Page, cells: Cells) -> dict[str, str]:
     uneven = threshold > FIRM * ink.pencil
     specks, strips = specks_mm(ink, page.layout, threshold), lit_strips(page.image, ink.noise)
     out = dict.fromkeys(by_id if uneven else broad_ink(ink, page.layout, threshold), "hard-to-see")
+    shared = between_codes(ink, page.layout, threshold)
     for cell_id, (_, one) in cells.items():
         if cell_id in out or any(r != "counts-differ" for r in one.reasons):
             continue
@@ -279,13 +292,21 @@ def _strays(ink: InkPage, page: Page, cells: Cells) -> dict[str, str]:
                 out[cell_id] = "hard-to-see"
             elif one.value is False and ringed(ink, by_id[cell_id].box_mm, threshold):
                 out[cell_id] = "unsure"
+            elif not one.reasons and written_beside(ink, page.layout, by_id[cell_id], threshold):
+                out[cell_id] = "beside"
             continue
         cell, partner = by_id[cell_id], by_id.get(cell_id.removesuffix("/tally") + "/total")
         beyond = BEYOND_CHARACTERS_MM if cell.characters_mm else BEYOND_MM
         flat = cell.kind == "code" and any(lies_flat(ink, box, threshold) for box in cell.characters_mm)
         through = runs_through(ink, cell.box_mm, threshold, beyond_mm=beyond)
         speck = only_specks(ink, page.layout, cell.box_mm, threshold, specks)
-        if flat or through or speck or rubbed_out(ink, cell.box_mm, threshold):
+        if (through and cell.characters_mm and runs_through(ink, cell.box_mm, FIRM * ink.pencil)) or (
+            cell.kind == "tally" and one.value >= SEVERAL_GROUPS and line_over_strokes(own_ink(ink, cell), threshold)
+        ):
+            out[cell_id] = "crossed-out"
+        elif cell_id in shared:
+            out[cell_id] = "line-drawn"
+        elif flat or through or speck or rubbed_out(ink, cell.box_mm, threshold):
             out[cell_id] = "unsure"
         elif cell.kind in ("tally", *_DIGITS) and lit(strips, cell.box_mm):
             out[cell_id] = "hard-to-see"
@@ -297,10 +318,13 @@ def _strays(ink: InkPage, page: Page, cells: Cells) -> dict[str, str]:
 
 
 def _doubted(cells: Cells, doubts: Mapping[str, str]) -> Cells:
-    return {
-        i: (group, replace(one, reasons=(*one.reasons, doubts[i])) if i in doubts else one)
-        for i, (group, one) in cells.items()
-    }
+    return {i: (group, _in_doubt(one, doubts[i]) if i in doubts else one) for i, (group, one) in cells.items()}
+
+
+def _in_doubt(decoded: Decoded, why: str) -> Decoded:
+    """The same with one more reason for review; of what is crossed out, no value is suggested."""
+    value = None if why == "crossed-out" else decoded.value
+    return replace(decoded, value=value, reasons=(*decoded.reasons, why))
 
 
 def _paired(layout: Layout, cells: Cells, evidence: Evidence, tallies: Tallies) -> Cells:

@@ -116,6 +116,16 @@ CELL_REASONS = (
     Reason("gap", "A box is empty inside the entry", "Enter the value, or say that it cannot be read."),
     Reason("total-differs", "The strokes and the written total differ", "Count the strokes again."),
     Reason("counts-differ", "Two ways of counting the strokes differ", "Count the strokes."),
+    Reason(
+        "line-drawn",
+        "A line runs from this cell into another",
+        "See whether it strikes out, repeats or exchanges entries, and enter what the writer means.",
+    ),
+    Reason(
+        "beside",
+        "The box is empty, and something is written beside it",
+        "Enter the value if it belongs here, or say that nothing is written.",
+    ),
     Reason("near-rule", "A mark lies along the rule of the box", "Count the strokes: it may be the rule itself."),
     Reason(
         "hard-to-see",

@@ -1,0 +1,122 @@
+"""Lines that nobody needs for writing: from one code to another, and straight across what is written.
+
+A code in one box looks whole where a line struck down a column begins or ends, or an arrow says that two entries
+change places; a line across two letters, or all strokes of a tally, looks like a bar of theirs. Ink is that of
+`digitise.reader.ink`.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from digitise.pages.flatten import FLAT_PX_PER_MM
+from digitise.reader.ink import InkPage
+from digitise.sheets.layout import Box, Layout
+
+WITHIN_MM = 0.6  # from a box's rules inward: ink here is in the box
+LEAST_MM2 = 0.5  # of one mark in each of two cells
+BROKEN_MM = 1.0  # of a line at the most, where it crosses a rule aslant that was removed
+AROUND_MM = 5.0  # of all codes: so far outside an arrow from one to another is followed
+LEVEL_MM = 2.5  # of such a line, or more: it would join the letters that touch it
+ACROSS = 0.8  # of a cell's width: so long runs no stroke of a letter
+RULE_LEFT_MM = 1.0  # from a box's upper and lower rule: what is left there of one out of its place is no line
+STEEPEST_DEG, STEP_DEG = 40.0, 2.5  # of a line across, and from one direction tried to the next
+BARE_MM, MOSTLY = 0.5, 0.8  # of paper in a line that goes on behind it, and share of a line that is inked
+LONGER_THAN_A_BAR_MM, ALL_STROKES = 12.0, 0.85  # of a line across a tally, and share of its breadth
+STEEPEST_BAR = 1.2  # rows a column of such a line
+
+_STEP = 2  # flat pixels to one looked at
+_SCALE = FLAT_PX_PER_MM / _STEP
+_CLOSED = int(BROKEN_MM * _SCALE) + 1
+_CLIMBS = np.tan(np.radians(np.arange(-STEEPEST_DEG, STEEPEST_DEG + STEP_DEG, STEP_DEG)))
+
+
+def between_codes(page: InkPage, layout: Layout, threshold: float) -> frozenset[str]:
+    """Ids of the code cells that one mark lies in together: a line down a column, an arrow from one to another.
+
+    Strokes of tallies, and digits beside them, run into the next row by themselves.
+    """
+    cells = [c for c in layout.cells if c.kind == "code"]
+    if len(cells) < 2:
+        return frozenset()
+    low, high = np.min([c.box_mm[:2] for c in cells], axis=0), np.max([_end(c.box_mm) for c in cells], axis=0)
+    ends = np.maximum(low - AROUND_MM, 0), high + AROUND_MM
+    (x0, y0), (x1, y1) = (np.rint(v * _SCALE).astype(int) for v in ends)
+    mask = _mask(page.ink[: _STEP * y1, : _STEP * x1], threshold)[y0:, x0:]
+    mask = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, np.ones((_CLOSED, _CLOSED), np.uint8))
+    boxes = [(c.box_mm[0] - x0 / _SCALE, c.box_mm[1] - y0 / _SCALE, *c.box_mm[2:]) for c in cells]
+    for box in boxes:
+        _cut_rules(mask, box)
+    count, labels = cv2.connectedComponents(mask, connectivity=8)
+    holds = [_inside(labels, box, count) for box in boxes]
+    many = np.sum(holds, axis=0) > 1
+    return frozenset(c.id for c, inside in zip(cells, holds, strict=True) if (inside & many).any())
+
+
+def _end(box: Box) -> tuple[float, float]:
+    return box[0] + box[2], box[1] + box[3]
+
+
+def _cut_rules(mask: np.ndarray, box: Box) -> None:
+    """Take away level lines along a box's upper and lower rule. In place."""
+    x, y, w, h = box
+    for rule in (y, y + h):
+        x0, x1, y0, y1 = (max(0, int(v * _SCALE)) for v in (x, x + w, rule - RULE_LEFT_MM, rule + RULE_LEFT_MM))
+        band = mask[y0:y1, x0:x1]
+        band &= ~cv2.morphologyEx(band, cv2.MORPH_OPEN, np.ones((1, int(LEVEL_MM * _SCALE)), np.uint8))
+
+
+def _mask(ink: np.ndarray, threshold: float) -> np.ndarray:
+    return (ink[::_STEP, ::_STEP] > threshold).view(np.uint8)
+
+
+def _inside(labels: np.ndarray, box: Box, count: int) -> np.ndarray:
+    """Which of the marks have enough ink well inside a box, (count,) bool; bare paper is none."""
+    x, y, w, h = box
+    x0, y0, x1, y1 = (int(v * _SCALE) for v in (x + WITHIN_MM, y + WITHIN_MM, x + w - WITHIN_MM, y + h - WITHIN_MM))
+    inside = np.bincount(labels[y0:y1, x0:x1].ravel(), minlength=count) >= LEAST_MM2 * _SCALE**2
+    inside[0] = False
+    return inside
+
+
+def line_across(page: InkPage, box: Box, threshold: float) -> bool:
+    """Whether a straight line, level or aslant, runs across nearly the whole width of a cell of several boxes."""
+    x, y, width, height = box
+    inner = (x, y + RULE_LEFT_MM, width, height - 2 * RULE_LEFT_MM)
+    mask, least = _mask(page.crop(inner), threshold), ACROSS * width * _SCALE
+    anywhere = np.flatnonzero(mask.any(axis=0))
+    if not len(anywhere) or _longest_run(anywhere) < least:
+        return False
+    rows, columns = np.nonzero(mask)
+    levels = np.rint(rows - np.outer(_CLIMBS, columns)).astype(np.intp)
+    levels -= levels.min() - 1
+    inked = np.zeros((len(_CLIMBS), int(levels.max()) + 2, int(columns.max()) + 1), bool)
+    inked[np.arange(len(_CLIMBS))[:, None], levels, columns] = True
+    lines = inked[:, :-2] | inked[:, 1:-1] | inked[:, 2:]
+    long = np.count_nonzero(lines, axis=2) >= least * MOSTLY
+    return any(_longest_run(np.flatnonzero(line)) >= least for line in lines[long])
+
+
+def line_over_strokes(ink: np.ndarray, threshold: float) -> bool:
+    """Whether one line goes across all strokes of a tally of several groups: no bar of five is so long.
+
+    `ink` is that of the box, (H, W), as from `digitise.reader.tally.own_ink`.
+    """
+    mask = _mask(ink, threshold)
+    _, _, breadth, _ = cv2.boundingRect(mask)
+    least = max(LONGER_THAN_A_BAR_MM * _SCALE, ALL_STROKES * breadth)
+    if breadth < least:
+        return False
+    found = cv2.HoughLinesP(mask, 1, np.pi / 90, int(3.5 * _SCALE), minLineLength=least, maxLineGap=2)
+    if found is None:
+        return False
+    across, down = np.abs(found.reshape(-1, 4)[:, 2:] - found.reshape(-1, 4)[:, :2]).T
+    return bool(((across >= least) & (down <= STEEPEST_BAR * across)).any())
+
+
+def _longest_run(columns: np.ndarray) -> int:
+    """How many columns the longest run of inked ones, in order, spans, small gaps and all."""
+    breaks = np.flatnonzero(np.diff(columns) > BARE_MM * _SCALE)
+    starts, ends = np.append(0, breaks + 1), np.append(breaks, len(columns) - 1)
+    return int((columns[ends] - columns[starts]).max()) + 1

@@ -1,0 +1,59 @@
+"""Writing beside an empty box, on empty pages of the shipped layouts."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+
+from digitise.pages.flatten import FLAT_PX_PER_MM
+from digitise.reader.beside import written_beside
+from digitise.reader.ink import InkPage, extract_ink
+from digitise.reader.read import read_page
+
+THRESHOLD = 0.2
+
+
+def _letter(image: np.ndarray, x: float, y: float, ink: float) -> None:
+    """An L, 4 mm high and 3 mm broad, from (x, y) mm on."""
+    points = np.round(np.array([(x, y), (x, y + 4), (x + 3, y + 4)]) * FLAT_PX_PER_MM).astype(np.int32)
+    cv2.polylines(image, [points], False, ink, 5, cv2.LINE_AA)
+
+
+@pytest.mark.parametrize(
+    ("off", "beside"),
+    [
+        pytest.param(1.2, True, id="close-to-its-right"),
+        pytest.param(5.0, False, id="further-away"),
+        pytest.param(-12.0, False, id="inside"),
+    ],
+)
+def test_what_is_written_close_beside_a_box_is_seen(layout, off: float, beside: bool) -> None:
+    """A letter begins so many mm to the right of the box's right rule."""
+    one = layout("substrate")
+    cell = one.by_id["substrate/4"]
+    x, y, w, _ = cell.box_mm
+    page = InkPage(np.zeros((2376, 1680), np.float32), 0.01, 0.6)
+    _letter(page.ink, x + w + off, y + 4, 0.6)
+
+    assert written_beside(page, one, cell, THRESHOLD) is beside
+
+
+@pytest.mark.parametrize("sheet", ["site", "substrate", "fish", "invertebrate"])
+def test_print_beside_a_box_is_no_writing(layout, printed, sheet: str) -> None:
+    """Captions, units, legends and other boxes stand around every box of a blank sheet."""
+    one = layout(sheet)
+    page = extract_ink(printed(sheet), one)
+
+    assert [c.id for c in one.cells if written_beside(page, one, c, THRESHOLD)] == []
+
+
+def test_an_empty_box_with_an_entry_beside_it_goes_to_a_person(printed, layout, page_of) -> None:
+    one = layout("substrate")
+    x, y, w, _ = one.by_id["substrate/4"].box_mm
+    image = printed("substrate").copy()
+    _letter(image, x + w + 1.5, y + 4, 90)
+    read = {r.cell: r for r in read_page(page_of(one, image))}
+
+    assert (read["substrate/4"].value, read["substrate/4"].reasons) == (None, ("beside",))
+    assert not read["substrate/4.5"].flagged
