@@ -350,3 +350,21 @@ def test_a_strip_of_light_through_a_cell_may_hide_a_stroke(printed, layout, page
 
     assert reading.value == 3
     assert ("hard-to-see" in reading.reasons) is doubt
+
+
+@pytest.mark.parametrize(("total", "shown"), [(6, False), (5, True), (None, True)])
+def test_a_strip_of_light_hides_nothing_where_the_total_says_the_same(written, layout, page_of, total, shown) -> None:
+    """Six strokes under a strip beside them: settled by a written 6, not by a 5, and not without a total."""
+    one = layout("fish")
+    cell = next(c for c in one.cells if c.kind == "tally")
+    other = cell.id.replace("/tally", "/total")
+    image = np.clip(
+        written("fish", {cell.id: 6} | ({} if total is None else {other: total}), hand=5, seed=3).image, 0, 190
+    )
+    x, _, w, _ = cell.box_mm
+    strip = image[:, round((x + w - 6) * 8) : round((x + w - 4) * 8)]
+    strip[strip > 150] = round(190 * 1.15)
+    reading = next(r for r in read_page(page_of(one, image)) if r.cell == cell.id)
+
+    assert reading.value == 6
+    assert reading.flagged is shown

@@ -11,7 +11,6 @@ import numpy as np
 from digitise.pages.flatten import FLAT_PX_PER_MM
 from digitise.pages.page import NotRegistered, Page, register_all
 from digitise.pages.photo import NotAPhoto, Photo, load_photo
-from digitise.reader.beside import written_beside
 from digitise.reader.calibration import Acceptance, shipped_acceptance
 from digitise.reader.characters import (
     DIGIT_CLASSES,
@@ -25,29 +24,13 @@ from digitise.reader.characters import (
     read_characters,
 )
 from digitise.reader.counts import agree, decode_tally, left_open, may_be_zero
-from digitise.reader.crossing import between_codes, line_across, line_over_strokes
+from digitise.reader.crossing import line_across
+from digitise.reader.doubts import FIRM, doubts_of
 from digitise.reader.fields import VOID_LIMIT, decode_cell, number_weights
 from digitise.reader.ink import InkPage, extract_ink
 from digitise.reader.learned import SHIPPED, Learned, OwnReader
 from digitise.reader.one_hand import as_one_hand
 from digitise.reader.reading import Decoded, PhotoResult, Reading, sentence
-from digitise.reader.stray import (
-    BEYOND_CHARACTERS_MM,
-    BEYOND_MM,
-    along_rule,
-    broad_ink,
-    faintly_written,
-    joined,
-    lies_flat,
-    lit,
-    lit_strips,
-    only_specks,
-    ringed,
-    rubbed_out,
-    runs_through,
-    shines,
-    specks_mm,
-)
 from digitise.reader.tally import REACH_MM as TALLY_REACH_MM
 from digitise.reader.tally import StrokeCount, count_strokes, count_without_grain, own_ink
 from digitise.reader.tally_network import LearnedCount, learned_counts, network_input
@@ -56,13 +39,11 @@ from digitise.reader.unclear import sent_back
 from digitise.sheets.layout import Cell, Layout
 
 READER_VERSION = "8"
-FIRM = 0.6  # share of the page's pencil that a smudge or a fold hardly reaches
 LEAST_MARK_MM2, LEAST_CHARACTER_MM2 = 0.3, 1.0  # so firm, of a mark in a cell, and of a character in its box
 PLAIN_TOTAL = 0.9  # a total this likely by its own ink says whether a mark along the rule was counted
 INSIDE_MM = 0.6  # of a tally box's rule, which others' strokes may touch
 _HEAD = {"code": "letter", "tick": "tick"}
 _DIGITS = frozenset({"number", "date", "time", "decimal"})
-SEVERAL_GROUPS = 7  # strokes: a bar of five does not go across so many
 WRITTEN_IN_BOXES = _DIGITS | {"code"}
 
 Cells = dict[str, tuple[str, Decoded]]  # by id, with the calibration group
@@ -230,7 +211,7 @@ def decode_page(page: Page, learned: Learned | None = None) -> Cells:
 
     hand = _one_handed(layout, evidence)
     shipped = words | _counted(tallies) | _boxed(ink, layout, hand)
-    doubts = _strays(ink, page, shipped) | dict.fromkeys(page.hidden, "hard-to-see")
+    doubts = doubts_of(ink, page, shipped) | dict.fromkeys(page.hidden, "hard-to-see")
     shipped = _paired(layout, _doubted(shipped, doubts), hand, tallies)
     if learned is None:
         return shipped
@@ -266,54 +247,6 @@ def _boxed(page: InkPage, layout: Layout, evidence: Evidence) -> Cells:
             if cell.kind == "tick"
             else (_group(cell), _struck_across(page, cell, _overlooked(page, cell, boxes, decode_cell(cell, boxes))))
         )
-    return out
-
-
-def _strays(ink: InkPage, page: Page, cells: Cells) -> dict[str, str]:
-    """Why cells are in doubt through which a shadow's edge, a strip of light, a crease or a hair may run, that share a
-    mark with another, that were rubbed out, that are blank but for a faint or a shining mark, a ring around them or
-    writing beside them, whose letters are as flat as a dash, or whose ink is no more than the specks of the paper
-    around.
-
-    Where bare paper is as uneven as pencil is dark, all of them are.
-    """
-    threshold, by_id = ink_threshold(ink), page.layout.by_id
-    uneven = threshold > FIRM * ink.pencil
-    specks, strips = specks_mm(ink, page.layout, threshold), lit_strips(page.image, ink.noise)
-    out = dict.fromkeys(by_id if uneven else broad_ink(ink, page.layout, threshold), "hard-to-see")
-    shared = between_codes(ink, page.layout, threshold)
-    for cell_id, (_, one) in cells.items():
-        if cell_id in out or any(r != "counts-differ" for r in one.reasons):
-            continue
-        if one.value is None or one.value is False:
-            if not one.reasons and faintly_written(ink, by_id[cell_id].box_mm):
-                out[cell_id] = "unsure"
-            elif not one.reasons and shines(page.image, by_id[cell_id]):
-                out[cell_id] = "hard-to-see"
-            elif one.value is False and ringed(ink, by_id[cell_id].box_mm, threshold):
-                out[cell_id] = "unsure"
-            elif not one.reasons and written_beside(ink, page.layout, by_id[cell_id], threshold):
-                out[cell_id] = "beside"
-            continue
-        cell, partner = by_id[cell_id], by_id.get(cell_id.removesuffix("/tally") + "/total")
-        beyond = BEYOND_CHARACTERS_MM if cell.characters_mm else BEYOND_MM
-        flat = cell.kind == "code" and any(lies_flat(ink, box, threshold) for box in cell.characters_mm)
-        through = runs_through(ink, cell.box_mm, threshold, beyond_mm=beyond)
-        speck = only_specks(ink, page.layout, cell.box_mm, threshold, specks)
-        if (through and cell.characters_mm and runs_through(ink, cell.box_mm, FIRM * ink.pencil)) or (
-            cell.kind == "tally" and one.value >= SEVERAL_GROUPS and line_over_strokes(own_ink(ink, cell), threshold)
-        ):
-            out[cell_id] = "crossed-out"
-        elif cell_id in shared:
-            out[cell_id] = "line-drawn"
-        elif flat or through or speck or rubbed_out(ink, cell.box_mm, threshold):
-            out[cell_id] = "unsure"
-        elif cell.kind in ("tally", *_DIGITS) and lit(strips, cell.box_mm):
-            out[cell_id] = "hard-to-see"
-        elif cell.kind == "tally" and partner is not None and joined(ink, cell.box_mm, partner.box_mm, threshold):
-            out[cell_id] = out[partner.id] = "unsure"
-        elif cell.kind == "tally" and along_rule(ink, cell.box_mm, threshold):
-            out[cell_id] = "near-rule"
     return out
 
 

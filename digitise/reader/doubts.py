@@ -1,0 +1,132 @@
+"""Why a cell goes to a person although networks and counters are sure of it: what is seen in and around its box.
+
+One reason a cell, the weightiest. Nothing here changes a value.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from digitise.pages.page import Page
+from digitise.reader.beside import written_beside
+from digitise.reader.characters import ink_threshold
+from digitise.reader.crossing import between_codes, line_over_strokes
+from digitise.reader.ink import InkPage
+from digitise.reader.reading import Decoded
+from digitise.reader.stray import (
+    BEYOND_CHARACTERS_MM,
+    BEYOND_MM,
+    along_rule,
+    broad_ink,
+    faintly_written,
+    joined,
+    lies_flat,
+    lit,
+    lit_strips,
+    only_specks,
+    ringed,
+    rubbed_out,
+    runs_through,
+    shines,
+    specks_mm,
+)
+from digitise.reader.tally import own_ink
+from digitise.sheets.layout import Cell
+
+FIRM = 0.6  # share of the page's pencil that a smudge or a fold hardly reaches
+SEVERAL_GROUPS = 7  # strokes: a bar of five does not go across so many
+
+Cells = Mapping[str, tuple[str, Decoded]]  # by id, with the calibration group
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Seen:
+    """A page's ink and what was looked for all over it once."""
+
+    ink: InkPage
+    page: Page
+    threshold: float
+    specks_mm: np.ndarray
+    shared: frozenset[str]
+
+
+def doubts_of(ink: InkPage, page: Page, cells: Cells) -> dict[str, str]:
+    """The reason for review of each cell that has one besides those of its reading, by id.
+
+    Where bare paper is as uneven as pencil is dark, all cells of the page have one.
+    """
+    threshold, by_id = ink_threshold(ink), page.layout.by_id
+    uneven = threshold > FIRM * ink.pencil
+    out = dict.fromkeys(by_id if uneven else broad_ink(ink, page.layout, threshold), "hard-to-see")
+    seen = _Seen(
+        ink, page, threshold, specks_mm(ink, page.layout, threshold), between_codes(ink, page.layout, threshold)
+    )
+    plain = {i: one for i, (_, one) in cells.items() if i not in out and set(one.reasons) <= {"counts-differ"}}
+    for cell_id, one in plain.items():
+        cell, partner = by_id[cell_id], _partner(by_id, cell_id)
+        why = _of_blank(seen, cell, one) if one.value is None or one.value is False else _of_written(seen, cell, one)
+        if why:
+            out[cell_id] = why
+        elif cell.kind == "tally" and one.value is not None:
+            if partner is not None and joined(ink, cell.box_mm, partner.box_mm, threshold):
+                out[cell_id] = out[partner.id] = "unsure"
+            elif along_rule(ink, cell.box_mm, threshold):
+                out[cell_id] = "near-rule"
+    return _lit(page, ink, plain, out) | out
+
+
+def _lit(page: Page, ink: InkPage, plain: Mapping[str, Decoded], found: Mapping[str, str]) -> dict[str, str]:
+    """Strokes and digits that a strip of light goes through, which may hide one.
+
+    Not those where strokes and the total beside them say the same, neither in doubt for a reason `found`.
+    """
+    strips, by_id, out = lit_strips(page.image, ink.noise), page.layout.by_id, {}
+    for cell_id, one in plain.items():
+        cell, partner = by_id[cell_id], _partner(by_id, cell_id)
+        if one.value is None or cell.kind in ("code", "tick", "text") or not lit(strips, cell.box_mm):
+            continue
+        other = plain.get(partner.id) if partner is not None else None
+        settled = other is not None and other.value == one.value and not (one.reasons or other.reasons)
+        if not settled or not found.keys().isdisjoint((cell_id, partner.id)):
+            out[cell_id] = "hard-to-see"
+    return out
+
+
+def _partner(by_id: Mapping[str, Cell], cell_id: str) -> Cell | None:
+    """The total beside a tally, the tally beside a total."""
+    stem, _, last = cell_id.rpartition("/")
+    other = {"tally": "total", "total": "tally"}.get(last)
+    return by_id.get(f"{stem}/{other}") if other else None
+
+
+def _of_blank(seen: _Seen, cell: Cell, one: Decoded) -> str | None:
+    """Of a cell read as blank: a mark that is faint, shines, rings the box or stands beside it."""
+    ink, box = seen.ink, cell.box_mm
+    if not one.reasons and faintly_written(ink, box):
+        return "unsure"
+    if not one.reasons and shines(seen.page.image, cell):
+        return "hard-to-see"
+    if one.value is False and ringed(ink, box, seen.threshold):
+        return "unsure"
+    if not one.reasons and written_beside(ink, seen.page.layout, cell, seen.threshold):
+        return "beside"
+    return None
+
+
+def _of_written(seen: _Seen, cell: Cell, one: Decoded) -> str | None:
+    """Of a cell with a value: lines and creases through it, a mark shared with others, specks, rubbed out ink."""
+    ink, box, threshold = seen.ink, cell.box_mm, seen.threshold
+    through = runs_through(ink, box, threshold, beyond_mm=BEYOND_CHARACTERS_MM if cell.characters_mm else BEYOND_MM)
+    if through and cell.characters_mm and runs_through(ink, box, FIRM * ink.pencil):
+        return "crossed-out"
+    many = cell.kind == "tally" and one.value >= SEVERAL_GROUPS
+    if many and line_over_strokes(own_ink(ink, cell), threshold):
+        return "crossed-out"
+    if cell.id in seen.shared:
+        return "line-drawn"
+    flat = cell.kind == "code" and any(lies_flat(ink, b, threshold) for b in cell.characters_mm)
+    specks = only_specks(ink, seen.page.layout, box, threshold, seen.specks_mm)
+    return "unsure" if through or flat or specks or rubbed_out(ink, box, threshold) else None
