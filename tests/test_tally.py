@@ -263,11 +263,26 @@ def test_a_stroke_that_may_be_two_and_a_bar_that_may_be_none_are_told(doubt: str
 def test_a_zero_is_as_sure_as_both_kinds_of_reader() -> None:
     """A slashed nought, three strokes to the contours: sure where those that read digits see a nought, not otherwise."""
     seen, learned = StrokeCount(3, 0, False, 20.0, 8.0), LearnedCount(1.0, 0.0, 0.98)
-    unasked, sure, doubtful = (decode_tally(seen, learned, 60, zero=z)[0] for z in (None, 0.99, 0.1))
+    unasked, sure, doubtful = (decode_tally(seen, learned, 60, zero=z)[0] for z in (None, (0.98, 0.01), (0.1, 0.0)))
 
     assert [d.value for d in (unasked, sure, doubtful)] == [0, 0, 0]
     assert sure.score == pytest.approx(1 - 0.02 * 0.01)
     assert (unasked.score, doubtful.score) == (0.5, 0.1)
+
+
+@pytest.mark.parametrize(
+    ("longest", "void", "zero", "reasons"),
+    [
+        pytest.param(16.0, 0.0, (0.99, 0.0), (), id="a-large-nought"),
+        pytest.param(16.0, 0.0, (0.0, 0.99), ("unsure",), id="a-long-line"),
+        pytest.param(8.0, 0.1, (0.99, 0.0), ("crossed-out",), id="maybe-struck"),
+    ],
+)
+def test_a_nought_may_be_large_and_a_dash_not_long(longest, void, zero, reasons) -> None:
+    """A line as long as a box strikes it out; what may be crossed out is for a person even as a zero."""
+    found, _ = decode_tally(StrokeCount(0, 0, True, 20.0, longest), LearnedCount(0.1, void, 0.99), 60, zero=zero)
+
+    assert (found.value, found.reasons) == (0, reasons)
 
 
 def test_agreement_is_surer_than_difference() -> None:

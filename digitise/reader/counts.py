@@ -20,6 +20,8 @@ FIRM_MM2 = 1.5  # of a lone dash or ring that nobody overlooks
 NO_MARK = 0.05  # the learned counter sees less than this in smudges, folds and shadows
 OPEN = 0.25  # of the likeliest number's weight: the ink of a total leaves open what it makes so likely
 SLIP = 5  # nobody miscounts by more, but for a ten carried wrongly
+ZERO_VOID = 0.05  # likelier crossed out than this no plain zero is (1,705 drawn from calibration writers)
+PLAIN_NOUGHT = 0.9  # a mark this likely a nought is no line, however long
 LONGEST_DASH_MM = 15.0  # a longer line strikes the box out, or was drawn on from another
 CONTOUR_TRUST = 0.75  # weight of the contour's count against its neighbours
 MOST = 99
@@ -49,11 +51,11 @@ def may_be_zero(contour: StrokeCount, learned: LearnedCount) -> bool:
 
 
 def decode_tally(
-    contour: StrokeCount, learned: LearnedCount, most: int, *, zero: float | None = None
+    contour: StrokeCount, learned: LearnedCount, most: int, *, zero: tuple[float, float] | None = None
 ) -> tuple[Decoded, dict[int, float]]:
     """A tally box by itself, and the weights of its counts (empty when it holds no count).
 
-    `zero` is how likely its mark is a nought or a dash to the networks that read digits, None where these were not
+    `zero` is how likely its mark is a nought, and a dash, to the networks that read digits; None where these were not
     asked.
 
     Nothing written is None; a lone dash or a written zero is 0; a box crossed out is None with a reason. Where the
@@ -73,9 +75,12 @@ def decode_tally(
         ), {}
     if learned.zero > 0.5 or (contour.zero and learned.strokes < 0.7):
         sure = learned.zero if contour.zero or contour.count <= 2 else 0.5
+        nought, dash = zero or (0.0, 0.0)
         if zero is not None:
-            sure = 1 - (1 - learned.zero) * (1 - zero) if zero > 0.5 else min(sure, zero)
-        reasons = ("unsure",) if contour.longest_mm > LONGEST_DASH_MM else ()
+            sure = 1 - (1 - learned.zero) * (1 - nought - dash) if nought + dash > 0.5 else min(sure, nought + dash)
+        reasons = ("crossed-out",) if learned.void > ZERO_VOID else ()
+        if contour.longest_mm > LONGEST_DASH_MM and nought < PLAIN_NOUGHT:
+            reasons += ("unsure",)
         return Decoded(0, sure, ((0, sure), (contour.count or 1, 1 - sure)), reasons), {
             0: sure,
             contour.count or 1: 1 - sure,

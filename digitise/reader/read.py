@@ -14,9 +14,10 @@ from digitise.pages.photo import NotAPhoto, Photo, load_photo
 from digitise.reader.calibration import Acceptance, shipped_acceptance
 from digitise.reader.characters import (
     DIGIT_CLASSES,
+    DIGIT_DASH,
+    DIGIT_NOUGHT,
     LETTER_CLASSES,
     TICK_CLASSES,
-    ZERO_CLASSES,
     CharacterEvidence,
     character_crops,
     ink_threshold,
@@ -140,14 +141,14 @@ def _tallies(page: InkPage, cells: Sequence[Cell]) -> Tallies:
     return out
 
 
-def _zeros(page: InkPage, inks: Sequence[np.ndarray], asked: Sequence[bool]) -> list[float | None]:
-    """How likely the mark in each tally box is a nought or a dash to the networks that read digits, where asked."""
+def _zeros(page: InkPage, inks: Sequence[np.ndarray], asked: Sequence[bool]) -> list[tuple[float, float] | None]:
+    """How likely the mark in each tally box is a nought, and a dash, to the networks that read digits, where asked."""
     places = [i for i, ask in enumerate(asked) if ask]
-    out: list[float | None] = [None] * len(inks)
+    out: list[tuple[float, float] | None] = [None] * len(inks)
     if places:
         crops = np.stack([mark_crop(page, inks[i]) for i in places])
         for i, evidence in zip(places, read_characters(page, crops, ["digit"] * len(places)), strict=True):
-            out[i] = float(evidence.digit[list(ZERO_CLASSES)].sum())
+            out[i] = float(evidence.digit[DIGIT_NOUGHT]), float(evidence.digit[DIGIT_DASH])
     return out
 
 
