@@ -275,11 +275,12 @@ def test_mirrored_photograph_is_said_to_be_mirrored(photograph, layouts, flip) -
     assert (bool(refused), refused.reason, refused.layout) == (False, "mirrored", None)
 
 
-def test_photograph_of_a_back_and_no_layouts_is_no_sheet(photograph) -> None:
+def test_without_any_layout_a_sheet_is_named_by_its_code_and_its_back_is_none(photograph) -> None:
     """With no known protocol at all, a good photograph is still refused by value."""
-    refused = register(photograph("fish").gray(), [])
+    gray = photograph("fish").gray()
 
-    assert refused.reason == "no-sheet"
+    assert register(gray, []).reason == "other-edition"
+    assert register(np.full_like(gray, 200), []).reason == "no-sheet"
 
 
 # --- other editions --------------------------------------------------------------------------------------
@@ -302,12 +303,14 @@ def _shot_of(protocol, one, *, printed_digest: str | None = None, seed: int = 2)
 
 
 def test_sheet_of_an_edited_protocol_is_not_read_by_the_old_layout(reef, layouts) -> None:
-    """Printed from an edited file of the same version, it has other marks: no known sheet, until its file is named."""
+    """Printed from an edited file of the same version, it has other marks: its code is named, until its file is."""
     edited = build_layouts(_edited(reef))
     one = next(a for a in edited if (a.sheet, a.paper) == ("substrate", "A4"))
     gray = _shot_of(reef, one)
+    refused = register(gray, layouts)
 
-    assert not register(gray, layouts)
+    assert (refused.reason, refused.layout) == ("other-edition", None)
+    assert f"edition {one.digest[:4]}" in refused.detail
     page = register(gray, [*layouts, *edited])
     assert page.layout.digest == one.digest
 
@@ -322,6 +325,16 @@ def test_other_edition_with_the_same_marks_is_told_by_its_code(reef, layouts) ->
     assert (refused.reason, refused.layout) == ("other-edition", None)
     assert f"edition {other.digest[:4]}" in refused.detail
     assert _with_status(gray, layouts).status == "unreadable"
+
+
+def test_an_unknown_sheet_that_has_the_marks_of_a_known_one_is_named_by_its_code(reef, layouts) -> None:
+    """With the marks of the fish sheet it looks like one that something lies over; its code says what it is."""
+    fish = next(a for a in layouts if (a.sheet, a.paper) == ("fish", "A4"))
+    other = next(a for a in build_layouts(_edited(reef)) if (a.sheet, a.paper) == ("substrate", "A4"))
+    refused = register(_shot_of(reef, with_marks(other, fish.slot)), layouts)
+
+    assert (refused.reason, refused.layout) == ("other-edition", None)
+    assert f"substrate page 1, edition {other.digest[:4]}" in refused.detail
 
 
 def test_code_of_another_sheet_under_known_marks_is_refused(reef, layouts) -> None:

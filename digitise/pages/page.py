@@ -194,12 +194,7 @@ def _try_pose(views: Views, pose: Pose) -> Page | NotRegistered:
     text = _read_identity(flattened.image, layout)
     identity = parse_identity(text) if text else None
     if identity and not _same_page(identity, layout):
-        return NotRegistered(
-            "other-edition",
-            f"its printed code names {identity.protocol} {identity.version}, "
-            f"{identity.sheet} page {identity.page}, edition {identity.digest}",
-            None,
-        )
+        return _other_edition(identity)
     unseen, edges_mm = unseen_cells(flattened, layout), edge_widths_mm(flattened.image, layout)
     page = Page(
         layout,
@@ -214,6 +209,21 @@ def _try_pose(views: Views, pose: Pose) -> Page | NotRegistered:
     if not judged and judged.reason == "not-flat" and len(pose.marks) < 4:
         return NotRegistered("few-marks", f"{_missing_words(pose.marks)}; {judged.detail}", layout)
     return judged
+
+
+def _other_edition(identity: Identity) -> NotRegistered:
+    words = f"{identity.protocol} {identity.version}, {identity.sheet} page {identity.page}, edition {identity.digest}"
+    return NotRegistered("other-edition", f"its printed code names {words}")
+
+
+def _unknown_edition(gray: np.ndarray, layouts: list[Layout]) -> NotRegistered | None:
+    """That a printed code anywhere in a photograph names a page that is none of the `layouts`."""
+    import zxingcpp
+
+    found = zxingcpp.read_barcodes(gray, formats=zxingcpp.BarcodeFormat.QRCode)
+    named = [identity for code in found if (identity := parse_identity(code.text)) is not None]
+    known = any(_same_page(identity, one) for identity in named for one in layouts)
+    return _other_edition(named[0]) if named and not known else None
 
 
 def _same_page(identity: Identity, layout: Layout) -> bool:
@@ -242,6 +252,8 @@ def _nothing_known(gray: np.ndarray, marks: list[FoundMark], layouts: list[Layou
         return NotRegistered("blurred", "no corner mark could be made out")
     if not marks and _mirrored(gray, layouts):
         return NotRegistered("mirrored", "its corner marks are seen from behind")
+    if (unknown := _unknown_edition(gray, layouts)) is not None:
+        return unknown
     if marks:
         return NotRegistered("no-sheet", f"{len(marks)} corner marks were found, of no known protocol")
     return NotRegistered("no-sheet", "no corner marks were found")
@@ -295,6 +307,8 @@ def register_all(gray: np.ndarray, layouts: Iterable[Layout]) -> tuple[Page | No
     if pages:
         left = [f for pose, f in failed if len(pose.marks) >= 3 and not used.issuperset(map(id, pose.marks))]
         return (*pages, *left)
+    if (unknown := _unknown_edition(gray, layouts)) is not None:
+        return (unknown,)
     first = next((f for _, f in failed if f.layout is not None), failed[0][1])
     if first.reason == "few-marks" and looks_blurred(gray):
         first = NotRegistered("blurred", first.detail, first.layout)

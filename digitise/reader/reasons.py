@@ -56,8 +56,8 @@ PHOTO_REASONS = (
     ),
     Reason(
         "other-edition",
-        "The sheet was printed from another edition of its protocol",
-        "Name the protocol file it was printed from with --protocol.",
+        "The sheet was printed from a protocol, or an edition of one, that is not known here",
+        "Add the protocol file it was printed from, with --protocol or on the screen Plan.",
     ),
     Reason(
         "which-sheet",
