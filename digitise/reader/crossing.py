@@ -11,6 +11,7 @@ import cv2
 import numpy as np
 
 from digitise.pages.flatten import FLAT_PX_PER_MM
+from digitise.reader.bare import STEP
 from digitise.reader.ink import InkPage
 from digitise.sheets.layout import Box, Layout
 
@@ -21,15 +22,14 @@ AROUND_MM = 5.0  # of all codes: so far outside an arrow from one to another is 
 LEVEL_MM = 2.5  # of such a line, or more: it would join the letters that touch it
 ACROSS = 0.8  # of a cell's width: so long runs no stroke of a letter
 RULE_LEFT_MM = 1.0  # from a box's upper and lower rule: what is left there of one out of its place is no line
-STEEPEST_DEG, STEP_DEG = 40.0, 2.5  # of a line across, and from one direction tried to the next
+STEEPEST_DEG, TURN_DEG = 40.0, 2.5  # of a line across, and from one direction tried to the next
 BARE_MM, MOSTLY = 0.5, 0.8  # of paper in a line that goes on behind it, and share of a line that is inked
 LONGER_THAN_A_BAR_MM, ALL_STROKES = 12.0, 0.85  # of a line across a tally, and share of its breadth
 STEEPEST_BAR = 1.2  # rows a column of such a line
 
-_STEP = 2  # flat pixels to one looked at
-_SCALE = FLAT_PX_PER_MM / _STEP
+_SCALE = FLAT_PX_PER_MM / STEP
 _CLOSED = int(BROKEN_MM * _SCALE) + 1
-_CLIMBS = np.tan(np.radians(np.arange(-STEEPEST_DEG, STEEPEST_DEG + STEP_DEG, STEP_DEG)))
+_CLIMBS = np.tan(np.radians(np.arange(-STEEPEST_DEG, STEEPEST_DEG + TURN_DEG, TURN_DEG)))
 
 
 def between_codes(page: InkPage, layout: Layout, threshold: float) -> frozenset[str]:
@@ -43,7 +43,7 @@ def between_codes(page: InkPage, layout: Layout, threshold: float) -> frozenset[
     low, high = np.min([c.box_mm[:2] for c in cells], axis=0), np.max([_end(c.box_mm) for c in cells], axis=0)
     ends = np.maximum(low - AROUND_MM, 0), high + AROUND_MM
     (x0, y0), (x1, y1) = (np.rint(v * _SCALE).astype(int) for v in ends)
-    mask = _mask(page.ink[: _STEP * y1, : _STEP * x1], threshold)[y0:, x0:]
+    mask = _mask(page.ink[: STEP * y1, : STEP * x1], threshold)[y0:, x0:]
     mask = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, np.ones((_CLOSED, _CLOSED), np.uint8))
     boxes = [(c.box_mm[0] - x0 / _SCALE, c.box_mm[1] - y0 / _SCALE, *c.box_mm[2:]) for c in cells]
     for box in boxes:
@@ -68,7 +68,7 @@ def _cut_rules(mask: np.ndarray, box: Box) -> None:
 
 
 def _mask(ink: np.ndarray, threshold: float) -> np.ndarray:
-    return (ink[::_STEP, ::_STEP] > threshold).view(np.uint8)
+    return (ink[::STEP, ::STEP] > threshold).view(np.uint8)
 
 
 def _inside(labels: np.ndarray, box: Box, count: int) -> np.ndarray:

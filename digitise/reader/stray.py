@@ -15,6 +15,7 @@ import numpy as np
 
 from digitise.pages.exposure import MARGIN_MM
 from digitise.pages.flatten import FLAT_PX_PER_MM
+from digitise.reader.bare import STEP, bare_paper
 from digitise.reader.ink import PAPER_MM, REDUCE, InkPage, pixel_box
 from digitise.reader.pieces import Pieces, pieces_of
 from digitise.sheets.layout import RULE_MM, Box, Cell, Layout
@@ -43,9 +44,7 @@ FEWEST_SPECKS = 6
 RING_MM, RINGED = (0.6, 4.0), 0.8  # how far outside a box a ring passes its sides, and share of a side's middle half
 LOW = 0.5  # of its breadth: what is less high is no letter
 
-_POINT_MM = 25.4 / 72
-_STEP = 2  # flat pixels to one looked at
-_SCALE = FLAT_PX_PER_MM / _STEP
+_SCALE = FLAT_PX_PER_MM / STEP
 
 
 def _mask(page: InkPage, threshold: float, box: Box, grown_mm: float) -> tuple[np.ndarray, tuple[float, float]]:
@@ -54,8 +53,8 @@ def _mask(page: InkPage, threshold: float, box: Box, grown_mm: float) -> tuple[n
     left, top, right, bottom = (int(round(v * FLAT_PX_PER_MM)) for v in (x, y, x + w, y + h))
     grown = int(round(grown_mm * FLAT_PX_PER_MM))
     x0, y0 = max(0, left - grown), max(0, top - grown)
-    ink = page.ink[y0 : bottom + grown : _STEP, x0 : right + grown : _STEP]
-    return (ink > threshold).view(np.uint8), ((left - x0) / _STEP, (top - y0) / _STEP)
+    ink = page.ink[y0 : bottom + grown : STEP, x0 : right + grown : STEP]
+    return (ink > threshold).view(np.uint8), ((left - x0) / STEP, (top - y0) / STEP)
 
 
 def broad_ink(page: InkPage, layout: Layout, threshold: float) -> frozenset[str]:
@@ -65,14 +64,14 @@ def broad_ink(page: InkPage, layout: Layout, threshold: float) -> frozenset[str]
     filled in; there, only ink that is as broad around the box tells.
     """
     x0, y0, x1, y1 = _around(layout)
-    ink = page.ink[y0:y1:_STEP, x0:x1:_STEP]
+    ink = page.ink[y0:y1:STEP, x0:x1:STEP]
     mask = (ink > BROAD_INK * threshold).view(np.uint8)
     side = int(BROAD_MM * _SCALE) | 1
     line = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
     broad = cv2.erode(mask, line)
     if not cv2.hasNonZero(broad):
         return frozenset()
-    broad, corner = cv2.dilate(broad, line), (x0 // _STEP, y0 // _STEP)
+    broad, corner = cv2.dilate(broad, line), (x0 // STEP, y0 // STEP)
     areas = cv2.integral(broad)
     area = _sums_mm2(areas, layout.cells, 0.0, corner=corner)
     found = np.flatnonzero(area > BROAD_MM2)
@@ -92,7 +91,7 @@ def _around(layout: Layout) -> tuple[int, int, int, int]:
     """(x0, y0, x1, y1) in flat pixels of all cells and of what around them tells of broad ink, ends exclusive."""
     boxes, grown = np.array([c.box_mm for c in layout.cells]), BEYOND_MM + BROADEST_MM
     low, high = (boxes[:, :2] - grown).min(axis=0), (boxes[:, :2] + boxes[:, 2:] + grown).max(axis=0)
-    first = np.maximum(low * FLAT_PX_PER_MM, 0).astype(int) // _STEP * _STEP
+    first = np.maximum(low * FLAT_PX_PER_MM, 0).astype(int) // STEP * STEP
     return (*first.tolist(), *(high * FLAT_PX_PER_MM).astype(int).tolist())
 
 
@@ -158,9 +157,9 @@ def shines(image: np.ndarray, cell: Cell) -> bool:
     """
     for box in cell.characters_mm or (cell.box_mm,):
         x0, y0, x1, y1 = pixel_box(box, -MARGIN_MM)
-        if x1 - x0 < _STEP or y1 - y0 < _STEP:
+        if x1 - x0 < STEP or y1 - y0 < STEP:
             continue
-        small = cv2.resize(image[y0:y1, x0:x1], None, fx=1 / _STEP, fy=1 / _STEP, interpolation=cv2.INTER_AREA)
+        small = cv2.resize(image[y0:y1, x0:x1], None, fx=1 / STEP, fy=1 / STEP, interpolation=cv2.INTER_AREA)
         small = small.astype(np.float32)
         paper = _mean_around(np.maximum(small, _mean_around(small)))  # dark marks filled
         if _holds_a_mark(small > (1 + BRIGHTER) * paper, _SCALE):
@@ -255,25 +254,16 @@ def lies_flat(page: InkPage, box: Box, threshold: float) -> bool:
 
 
 @lru_cache(maxsize=64)
-def _bare(layout: Layout) -> np.ndarray:
-    """Where nothing is printed and nothing asked for, between the page's head and its foot; uint8 at half size."""
+def _between_head_and_foot(layout: Layout) -> np.ndarray:
+    """Bare paper well inside the page, below its head and above its foot; uint8 at half size."""
     width, height = layout.page_size_mm
-    mask = np.zeros((int(height * FLAT_PX_PER_MM) // _STEP, int(width * FLAT_PX_PER_MM) // _STEP), np.uint8)
     marks = [layout.qr_mm, *(m.box_mm for m in layout.fiducials)]
     head, foot = max(y + h for _, y, _, h in marks if y < height / 2), min(y for _, y, _, _ in marks if y > height / 2)
-    inside = (head + BARE_MM, foot - BARE_MM, EDGE_MM, width - EDGE_MM)
-    top, bottom, left, right = (int(v * _SCALE) for v in inside)
-    mask[top:bottom, left:right] = 1
-    boxes = [c.box_mm for c in layout.cells]
-    boxes += [(min(r.x0, r.x1), min(r.y0, r.y1), abs(r.x1 - r.x0), abs(r.y1 - r.y0)) for r in layout.rules]
-    for text in layout.texts:
-        line = text.size_pt * _POINT_MM * 1.4
-        left = text.x - text.width_mm * {"left": 0.0, "centre": 0.5, "right": 1.0}[text.align]
-        boxes.append((left, text.y - line, text.width_mm, line * (text.lines + 0.3)))
-    for x, y, w, h in boxes:
-        ends = (x - BARE_MM, y - BARE_MM, x + w + BARE_MM, y + h + BARE_MM)
-        x0, y0, x1, y1 = (max(0, int(v * _SCALE)) for v in ends)
-        mask[y0:y1, x0:x1] = 0
+    top, bottom = int((head + BARE_MM) * _SCALE), int((foot - BARE_MM) * _SCALE)
+    left, right = int(EDGE_MM * _SCALE), int((width - EDGE_MM) * _SCALE)
+    bare = bare_paper(layout, BARE_MM)
+    mask = np.zeros(bare.shape, np.uint8)
+    mask[top:bottom, left:right] = bare[top:bottom, left:right]
     return mask
 
 
@@ -283,8 +273,8 @@ def _lengths_mm(mask: np.ndarray) -> np.ndarray:
 
 def specks_mm(page: InkPage, layout: Layout, threshold: float) -> np.ndarray:
     """Lengths of the specks on bare paper, (N,) ascending: of marks that lie where nobody is asked to write."""
-    bare = _bare(layout)
-    ink = page.ink[::_STEP, ::_STEP][: bare.shape[0], : bare.shape[1]]
+    bare = _between_head_and_foot(layout)
+    ink = page.ink[::STEP, ::STEP][: bare.shape[0], : bare.shape[1]]
     found = _lengths_mm((ink > threshold).view(np.uint8) & bare[: ink.shape[0], : ink.shape[1]])
     return np.sort(found[(found > SPECK_MM[0]) & (found < SPECK_MM[1])])
 
@@ -293,8 +283,8 @@ def only_specks(page: InkPage, layout: Layout, box: Box, threshold: float, speck
     """Whether all the ink in a box lies in pieces such as the paper around has so many of that they say nothing."""
     if len(specks) < FEWEST_SPECKS:
         return False
-    found = _lengths_mm((page.crop(box, -WITHIN_MM)[::_STEP, ::_STEP] > threshold).view(np.uint8))
+    found = _lengths_mm((page.crop(box, -WITHIN_MM)[::STEP, ::STEP] > threshold).view(np.uint8))
     longest = max(found, default=0.0)
     as_long = len(specks) - np.searchsorted(specks, AS_LONG * longest)
-    bare_mm2 = cv2.countNonZero(_bare(layout)) / _SCALE**2
+    bare_mm2 = cv2.countNonZero(_between_head_and_foot(layout)) / _SCALE**2
     return bool(as_long >= FEWEST_SPECKS and as_long * box[2] * box[3] > MANY * bare_mm2)
