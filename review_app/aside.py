@@ -11,7 +11,6 @@ from review_app import worklist
 from review_app.markup import in_full, tag
 from review_app.naming import keep_name, own_name
 
-ANCHOR = "no-sheet"  # where on the page it is said
 REFUSED = ("retake", "unreadable")
 
 
@@ -27,12 +26,11 @@ def _turn() -> int:
 
 
 def set_aside(store: Store, photos: Sequence[PhotoRow]) -> None:
-    """The form below the photographs that need something; ``?aside=`` opens it for one of them."""
+    """The form for photographs that need something; ``?aside=`` opens it for one of them."""
     found = {p.sha256: p.name for p in photos if p.status in REFUSED}
     if not found:
         return
     asked = st.query_params.get("aside", "")
-    st.html(tag("span", "", id=ANCHOR))
     with st.expander("One of these is no sheet of the survey", expanded=asked in found), st.form("aside", border=False):
         st.html(
             tag(

@@ -8,7 +8,7 @@ from urllib.parse import urlencode
 from digitise.store import NO_SHEET, PageRow, PhotoRow
 from digitise.surveys.twice import Twice, words
 from review_app import worklist
-from review_app.aside import ANCHOR, REFUSED
+from review_app.aside import REFUSED
 from review_app.keying import can_be_keyed
 from review_app.markup import Markup, tag
 
@@ -102,9 +102,7 @@ def card(
         link = tag("a", "Key the sheet by hand", href=f"key?photo={photo.sha256}", target="_self")
         said.append(tag("p", "No second photograph to be had? ", link))
     if opens and photo.status in REFUSED and photo.sha256 not in again:
-        link = tag(
-            "a", "Set it aside", href=f"?{urlencode(dict(here) | {'aside': photo.sha256})}#{ANCHOR}", target="_self"
-        )
+        link = tag("a", "Set it aside", href=f"?{urlencode(dict(here) | {'aside': photo.sha256})}", target="_self")
         said.append(tag("p", "No sheet of the survey at all? ", link))
     state = [] if photo.status == "read" or photo.sha256 in again else [_state(*STATES[photo.status])]
     return tag("li", picture, tag("div", tag("p", photo.name, class_="name"), *state, *lines, *said), class_="card")

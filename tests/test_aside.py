@@ -65,12 +65,25 @@ def test_one_that_is_read_after_all_counts_as_read(store):  # noqa: F811
     assert (row(store).status, row(store).page_ids) == ("read", (page,))
 
 
+@pytest.mark.parametrize("named", [False, True])
+def test_the_form_stands_where_the_page_begins_for_one_that_the_address_names(store, named):  # noqa: F811
+    """Who pressed *Set it aside* on its card need not look for the form below all others."""
+    photo = stranger(store)
+    at = AppTest.from_file("../review_app/views/survey.py", default_timeout=20)
+    if named:
+        at.query_params["aside"] = photo.sha256
+    said = shown(at.run())
+    form, cards = said.index("A holiday picture"), said.index("Needs something from you")
+
+    assert (form < cards) is named
+
+
 def test_the_survey_page_sets_it_aside_and_needs_nothing_any_more(store):  # noqa: F811
     """With a reason and a name; it stands below with both, and one press takes it back."""
     photo = stranger(store)
     at = opened("survey")
     assert "1 photograph needs something from you" in shown(at)
-    assert f"?aside={photo.sha256}#no-sheet" in shown(at)
+    assert f'href="?aside={photo.sha256}"' in shown(at)
     at.button[-1].click().run()
     assert "No reason is given" in at.error[0].value
     at.text_input(key="aside-why-0").input("A cat")

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from contextlib import nullcontext
+
 import streamlit as st
+from streamlit.delta_generator import DeltaGenerator
 
 from digitise.store import NO_SHEET, PageRow, PhotoRow, Store
 from digitise.surveys.survey import seen_twice
@@ -72,7 +75,7 @@ def show() -> None:
     upload(store)
     if intake.start(store) or intake.progress(store).running:
         reading(store)
-    needs = st.empty()
+    needs, above = st.empty(), st.container()
     pages, failed = {p.id: p for p in store.pages()}, intake.progress(store).failed
     photos = store.photos()
     if not photos:
@@ -90,7 +93,7 @@ def show() -> None:
             place_page(store, one.other, "it bears the name of another sheet that is here already")
     for pack in packs:
         survey(store, pack, pages, decides=decides)
-    urgent = photographs(store, photos, pages, failed, twice, packs)
+    urgent = photographs(store, photos, pages, failed, twice, packs, above)
     if urgent:
         words = f"{plural(urgent, 'photograph')} {'needs' if urgent == 1 else 'need'} something from you"
         needs.html(tag("p", "● ", tag("a", words, href=f"#{NEEDS}"), class_="state todo"))
@@ -140,8 +143,12 @@ def photographs(
     failed: dict[str, str],
     twice: dict[int, Twice],
     packs: list[str],
+    above: DeltaGenerator,
 ) -> int:
-    """Photographs of these packs, and all that belong to none; those that need something first. Returns how many do."""
+    """Photographs of these packs, and all that belong to none; those that need something first. Returns how many do.
+
+    The form for one that the address names stands `above`, where the page begins.
+    """
     again: dict[str, str] = {}
     if any(p.status == "retake" for p in photos):
         places = [place for pack in store.packs() for place in worklist.pack_places(store, pack)]
@@ -164,8 +171,12 @@ def photographs(
             st.html(tag("h2", title, class_="head", id=NEEDS if title is URGENT_TITLE else None))
             shown = (card(p, pages, failed, again, twice, here, opens=opens) for p in some)
             st.html(tag("ul", *shown, class_="cards"))
-            if opens and title in (URGENT_TITLE, ASIDE):
-                (set_aside if title is URGENT_TITLE else take_back)(store, some)
+            if opens and title is URGENT_TITLE:
+                named = st.query_params.get("aside") in {p.sha256 for p in some}
+                with above if named else nullcontext():
+                    set_aside(store, some)
+            elif opens and title is ASIDE:
+                take_back(store, some)
     return len(groups[URGENT_TITLE])
 
 
