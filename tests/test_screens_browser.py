@@ -442,7 +442,7 @@ def test_work_that_takes_long_is_told_where_the_page_stands_and_so_is_its_end(ch
     correction.click()
     page.locator("summary", has_text="By Sanna Ruo").first.wait_for()
     drawn(page)
-    if not page.get_by_label("What was wrong").is_visible():  # the page was drawn anew with the name, and closed it
+    if correction.locator("..").get_attribute("open") is None:  # the page was drawn anew with the name, and closed it
         correction.click()
         drawn(page)
     page.get_by_label("What was wrong").fill("Two points were misread.")
