@@ -363,15 +363,20 @@ def test_the_menu_of_a_phone_goes_when_a_page_has_been_chosen(chromium, served):
     page.locator("table.stack").wait_for()
 
 
-def test_a_phones_menu_that_is_opened_while_the_page_is_drawn_stays_open(chromium, served):
-    """What closes it comes late on a slow network; a page chosen in it is gone to all the same."""
-    address, *_ = served
+def _menu_before_its_script(chromium, address: str):
+    """A phone's page with its menu open, and the request for the menu's script, which waits for an answer."""
     page = chromium.new_context(**PHONE).new_page()
     page.set_default_timeout(WAIT_MS)
     late = []
     page.route("**/BidiComponent*", lambda request: late.append(request), times=1)
     page.goto(f"{address}phones")
     page.locator("[data-testid=stExpandSidebarButton]").tap()
+    return page, late
+
+
+def test_a_phones_menu_that_is_opened_while_the_page_is_drawn_stays_open(chromium, served):
+    """What closes it comes late on a slow network; a page chosen in it is gone to all the same."""
+    page, late = _menu_before_its_script(chromium, served[0])
     page.locator("[data-testid=stSidebarNavLink]", has_text="Survey").wait_for()
     late[0].continue_()
     page.wait_for_function("() => window.menuGoes")
@@ -383,13 +388,7 @@ def test_a_phones_menu_that_is_opened_while_the_page_is_drawn_stays_open(chromiu
 
 
 def test_a_phones_menu_goes_also_where_the_page_was_chosen_before_its_script_had_come(chromium, served):
-    address, *_ = served
-    page = chromium.new_context(**PHONE).new_page()
-    page.set_default_timeout(WAIT_MS)
-    late = []
-    page.route("**/BidiComponent*", lambda request: late.append(request), times=1)
-    page.goto(f"{address}phones")
-    page.locator("[data-testid=stExpandSidebarButton]").tap()
+    page, late = _menu_before_its_script(chromium, served[0])
     page.locator("[data-testid=stSidebarNavLink]", has_text="Survey").tap()
     page.wait_for_url("**/survey")
     late[0].continue_()

@@ -160,7 +160,7 @@ def test_what_is_written_for_others_puts_nothing_away_elsewhere(store, tmp_path,
     assert [p.name for p in tmp_path.iterdir()] == ["out"]
 
 
-@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no /dev/full here")
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="only some systems have a device that is always full")
 def test_a_full_disk_is_named_by_the_folder_of_the_output(tmp_path, monkeypatch):
     """Writing into a file without a name does not tell which disk is full."""
     monkeypatch.setattr(tempfile, "TemporaryFile", lambda **_: Path("/dev/full").open("r+b", buffering=0))  # noqa: SIM115
