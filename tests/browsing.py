@@ -120,13 +120,18 @@ def drawn(page) -> None:
     )
 
 
-def filled(page) -> None:
-    """Until the desk has asked for more cells and has them."""
+def until_true(page, asked) -> None:
+    """Until `asked()`, a question to the page or about what it did, is true."""
     for _ in range(WAIT_MS // 50):
-        if page.locator(".desk").evaluate("(d) => d.desk && d.desk.loaded && !d.desk.filling"):
+        if asked():
             return
         page.wait_for_timeout(50)
-    raise AssertionError("the desk still asks for cells")
+    raise AssertionError("it did not come true")
+
+
+def filled(page) -> None:
+    """Until the desk has asked for more cells and has them."""
+    until_true(page, lambda: page.locator(".desk").evaluate("(d) => d.desk && d.desk.loaded && !d.desk.filling"))
 
 
 def axe_faults(page) -> list[str]:

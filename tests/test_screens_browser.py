@@ -10,7 +10,7 @@ import cv2
 import kept
 import numpy as np
 import pytest
-from browsing import LAPTOP, PHONE, WAIT_MS, axe_faults, drawn, free_port, needs_chromium, serving, settle
+from browsing import LAPTOP, PHONE, WAIT_MS, axe_faults, drawn, free_port, needs_chromium, serving, settle, until_true
 from test_review_browser import fill_store
 
 from digitise.handover.prepared import Wishes
@@ -371,14 +371,15 @@ def _menu_before_its_script(chromium, address: str):
     page.route("**/BidiComponent*", lambda request: late.append(request), times=1)
     page.goto(f"{address}phones")
     page.locator("[data-testid=stExpandSidebarButton]").tap()
-    return page, late
+    until_true(page, lambda: late)
+    return page, late[0]
 
 
 def test_a_phones_menu_that_is_opened_while_the_page_is_drawn_stays_open(chromium, served):
     """What closes it comes late on a slow network; a page chosen in it is gone to all the same."""
     page, late = _menu_before_its_script(chromium, served[0])
     page.locator("[data-testid=stSidebarNavLink]", has_text="Survey").wait_for()
-    late[0].continue_()
+    late.continue_()
     page.wait_for_function("() => window.menuGoes")
     drawn(page)
     assert page.locator("[data-testid=stExpandSidebarButton]").is_hidden()
@@ -391,7 +392,7 @@ def test_a_phones_menu_goes_also_where_the_page_was_chosen_before_its_script_had
     page, late = _menu_before_its_script(chromium, served[0])
     page.locator("[data-testid=stSidebarNavLink]", has_text="Survey").tap()
     page.wait_for_url("**/survey")
-    late[0].continue_()
+    late.continue_()
     page.locator(".matrix").first.wait_for()
     page.locator("[data-testid=stExpandSidebarButton]").wait_for()
 
