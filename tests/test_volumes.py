@@ -1,12 +1,11 @@
 """A report of many surveys in volumes: the same surveys, figures and numbers as on one page, few of them held at once."""
 
 import doctest
-import gc
 import re
 
 import pypdfium2
 import pytest
-from kept import FLAGGED, NOW, keep, made_result, points
+from kept import FLAGGED, NOW, alive, keep, made_result, points
 
 from digitise.report import build, volumes, write_report
 from digitise.results import SurveyResults
@@ -39,9 +38,9 @@ def written(store, tmp_path_factory):
 
     def tick(total):
         told.append(total)
-        held.append(sum(isinstance(o, SurveyResults) for o in gc.get_objects()))
+        held.append(results())
 
-    with pytest.MonkeyPatch.context() as patch:
+    with pytest.MonkeyPatch.context() as patch, alive(SurveyResults) as results:
         patch.setattr(build, "AT_ONCE", 5)
         paths = write_report(store, many, now=NOW, tick=tick)
     return one, many, paths, told, held
@@ -105,7 +104,7 @@ def test_no_more_results_are_held_than_a_volume_has(written):
     """Of sixteen surveys; what is told of progress never exceeds the total, and reaches it."""
     *_, told, held = written
 
-    assert max(held) <= 8
+    assert 1 <= max(held) <= 8
     assert len(told) == told[-1] >= 2 * len(PACKS)
 
 
