@@ -1,6 +1,6 @@
 # make demo      set everything up and show the whole way (ends with the address of the review screens)
 # make demo APP=no   the same without the review screens
-# make test      set everything up and run the tests, on every core;  make test WORKERS=0   in one process, one after the other
+# make test      set everything up and run the tests, all cores at work;  make test WORKERS=0   in one process, one after the other
 # make check     lint and test, as before a commit;  make bench  speed;  make pictures  the README's pictures
 # make audit     look for weaknesses in code and dependencies;  make lock  write .ci/requirements.lock anew
 
@@ -8,10 +8,11 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 APP ?= yes
-WORKERS ?= auto
+WORKERS ?= $(shell $(PYTHON) -c 'import os; print(min(8, os.cpu_count() + 1))')
 
-# Each worker is one thread: more of them would only wait for each other. A worker takes up to 1.5 GB.
-PYTEST := OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 OPENCV_FOR_THREADS_NUM=1 $(BIN)/python -m pytest -n $(WORKERS) --maxprocesses 8 --dist worksteal
+# Each worker is one thread; one more of them than cores, since many tests wait for a browser or another program. A worker
+# takes up to 1.5 GB.
+PYTEST := OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 OPENCV_FOR_THREADS_NUM=1 $(BIN)/python -m pytest -n $(WORKERS) --dist worksteal
 
 .PHONY: demo test check bench pictures audit lock stop clean
 

@@ -24,16 +24,12 @@ from digitise.sheets.compose import build_layouts
 from digitise.sheets.layout import Layout
 from digitise.sheets.protocol import Protocol, load_protocol
 from digitise.sheets.sheet import Identity, identity_for, rasterise, sheet_pdf
+from digitise.simulate.answers import Mess, answers_from_values, random_answers
 from digitise.simulate.camera import Camera
 from digitise.simulate.drawn_hand import DrawnHand, drawn_style
 from digitise.simulate.pencil import Pencil
 from digitise.simulate.take import Taken, filled, take
 from digitise.store import Store
-
-try:
-    from digitise.simulate.answers import Mess, answers_from_values, random_answers
-except ImportError:  # before the answers had a module of their own
-    from digitise.simulate.fill import Mess, answers_from_values, random_answers
 
 settings.register_profile("repeatable", deadline=None, derandomize=True)  # the same examples on every machine
 settings.load_profile("repeatable")

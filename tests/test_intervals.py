@@ -358,7 +358,7 @@ def test_exact_interval_holds_the_jeffreys_interval(hits_points, level):
 
 
 @given(st.lists(st.integers(0, 40), min_size=2, max_size=9).filter(any), st.randoms(use_true_random=False))
-@settings(deadline=None)
+@settings(max_examples=30)
 def test_simultaneous_intervals_hold_their_shares_in_any_order_of_cells(counts, random):
     """Sorting the cells sorts the intervals with them."""
     order = list(range(len(counts)))
