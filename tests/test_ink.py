@@ -8,7 +8,7 @@ import pytest
 
 from digitise.pages.flatten import FLAT_PX_PER_MM
 from digitise.reader.characters import ink_threshold
-from digitise.reader.ink import RULE_SLACK_MM, extract_ink, paper_brightness, pixel_box
+from digitise.reader.ink import RULE_SLACK_MM, extract_ink, filled_paper, paper_brightness, pixel_box
 
 SHEETS = ("site", "fish", "invertebrate", "substrate")
 
@@ -120,7 +120,7 @@ def test_paper_brightness_sees_through_writing() -> None:
     page[:, 398:403] = 60
     stained = page.copy()
     stained[200:600, 40:240] = 150
-    flat, darker = paper_brightness(page), paper_brightness(stained)
+    flat, darker = (paper_brightness(filled_paper(one)) for one in (page, stained))
 
     assert flat == pytest.approx(np.full((200, 200), 220), abs=4)  # at a quarter of the size
     assert darker[100, 35] == pytest.approx(150, abs=8)

@@ -83,7 +83,7 @@ def _lit(page: Page, ink: InkPage, plain: Mapping[str, Decoded], found: Mapping[
 
     Not those where strokes and the total beside them say the same, neither in doubt for a reason `found`.
     """
-    strips, by_id, out = lit_strips(page.image, ink.noise), page.layout.by_id, {}
+    strips, by_id, out = lit_strips(ink), page.layout.by_id, {}
     for cell_id, one in plain.items():
         cell, partner = by_id[cell_id], _partner(by_id, cell_id)
         if one.value is None or cell.kind in ("code", "tick", "text") or not lit(strips, cell.box_mm):

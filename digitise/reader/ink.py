@@ -6,7 +6,7 @@ Arrays are (row, column) at `FLAT_PX_PER_MM` pixels a millimetre.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 
 import cv2
@@ -30,13 +30,15 @@ class InkPage:
     """Ink of a whole page, float32 (H, W), and the darkness of this page's pencil.
 
     `noise` is the spread of bare paper; `pencil` is the usual darkness of a stroke's core (0.5 when nothing is
-    written); so far beyond a rule's printed breadth, `slack_mm`, ink was removed with it.
+    written); so far beyond a rule's printed breadth, `slack_mm`, ink was removed with it. `paper` is the picture with
+    strokes and rules filled by the paper around them, uint8 (H / `REDUCE`, W / `REDUCE`).
     """
 
     ink: np.ndarray
     noise: float
     pencil: float
     slack_mm: float = RULE_SLACK_MM
+    paper: np.ndarray = field(default_factory=lambda: np.empty((0, 0), np.uint8))
 
     def crop(self, box_mm: Box, margin_mm: float = 0.0) -> np.ndarray:
         """A view of the ink in a box grown by a margin, clipped at the page's edge."""
@@ -56,14 +58,21 @@ def pixel_box(box_mm: Box, margin_mm: float = 0.0) -> tuple[int, int, int, int]:
     )
 
 
-def paper_brightness(image: np.ndarray) -> np.ndarray:
-    """Brightness of the bare paper, (H / 4, W / 4) float32: strokes and rules closed over, then smoothed."""
-    small = cv2.resize(image, None, fx=1 / REDUCE, fy=1 / REDUCE, interpolation=cv2.INTER_AREA)
-    small = cv2.medianBlur(small, 3)
+def paper_kernel() -> np.ndarray:
+    """A disc broader than pencil and rules, uint8, for pictures at a `REDUCE`th of the size."""
     side = int(PAPER_MM * FLAT_PX_PER_MM / REDUCE) | 1
-    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
-    closed = cv2.morphologyEx(small, cv2.MORPH_CLOSE, kernel)
-    return cv2.GaussianBlur(closed.astype(np.float32), (0, 0), side / 4)
+    return cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
+
+
+def filled_paper(image: np.ndarray) -> np.ndarray:
+    """The picture with strokes and rules filled by the paper around them, uint8 (H / 4, W / 4)."""
+    small = cv2.resize(image, None, fx=1 / REDUCE, fy=1 / REDUCE, interpolation=cv2.INTER_AREA)
+    return cv2.morphologyEx(cv2.medianBlur(small, 3), cv2.MORPH_CLOSE, paper_kernel())
+
+
+def paper_brightness(filled: np.ndarray) -> np.ndarray:
+    """Brightness of the bare paper, float32 of the same shape, from `filled_paper`."""
+    return cv2.GaussianBlur(filled.astype(np.float32), (0, 0), len(paper_kernel()) / 4)
 
 
 def _darkness(image: np.ndarray, paper: np.ndarray) -> np.ndarray:
@@ -152,7 +161,8 @@ def extract_ink(image: np.ndarray, layout: Layout) -> InkPage:
     image : (H, W) uint8 ndarray
         The flat page at `FLAT_PX_PER_MM`.
     """
-    ink = _darkness(image, paper_brightness(image))
+    paper = filled_paper(image)
+    ink = _darkness(image, paper_brightness(paper))
     _with_contrast(ink, layout)
     slack_mm = _slack_mm(ink, layout)
     _remove_rules(ink, layout, slack_mm)
@@ -162,4 +172,4 @@ def extract_ink(image: np.ndarray, layout: Layout) -> InkPage:
     noise = float(np.median(values)) + 1e-3
     written = values[values > max(0.10, 6 * noise)]
     pencil = float(np.clip(np.percentile(written, 75), 0.15, 0.85)) if len(written) > 66 else 0.5
-    return InkPage(ink, noise, pencil, slack_mm)
+    return InkPage(ink, noise, pencil, slack_mm, paper)

@@ -16,7 +16,7 @@ import numpy as np
 from digitise.pages.exposure import MARGIN_MM
 from digitise.pages.flatten import FLAT_PX_PER_MM
 from digitise.reader.bare import STEP, bare_paper
-from digitise.reader.ink import PAPER_MM, REDUCE, InkPage, pixel_box
+from digitise.reader.ink import REDUCE, InkPage, paper_kernel, pixel_box
 from digitise.reader.pieces import Pieces, pieces_of
 from digitise.sheets.layout import RULE_MM, Box, Cell, Layout
 
@@ -167,18 +167,14 @@ def shines(image: np.ndarray, cell: Cell) -> bool:
     return False
 
 
-def lit_strips(image: np.ndarray, noise: float) -> np.ndarray:
-    """Where a flat page, (H, W) uint8, is brighter than the paper on both sides, uint8 of 0 and 1 at a quarter's size.
+def lit_strips(page: InkPage) -> np.ndarray:
+    """Where paper is brighter than on both sides of the place, uint8 of 0 and 1 at a `REDUCE`th of the size.
 
     A fold in a plastic cover, or water, reflects light in strips that hide pencil and leave the printed rules dark.
     What is narrower than half a millimetre, as a sharpened edge is, does not count.
     """
-    small = cv2.resize(image, None, fx=1 / REDUCE, fy=1 / REDUCE, interpolation=cv2.INTER_AREA)
-    side = int(PAPER_MM * FLAT_PX_PER_MM / REDUCE) | 1
-    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
-    bright = cv2.morphologyEx(cv2.medianBlur(small, 3), cv2.MORPH_CLOSE, kernel)  # strokes and rules filled
-    paper = cv2.morphologyEx(bright, cv2.MORPH_OPEN, kernel)
-    return (bright > (1 + max(BRIGHTER, 2 * noise)) * paper).view(np.uint8)
+    around = cv2.morphologyEx(page.paper, cv2.MORPH_OPEN, paper_kernel())
+    return (page.paper > (1 + max(BRIGHTER, 2 * page.noise)) * around).view(np.uint8)
 
 
 def lit(strips: np.ndarray, box: Box) -> bool:
