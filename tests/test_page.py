@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from functools import lru_cache
+from functools import lru_cache, partial
 
 import cv2
 import numpy as np
@@ -12,6 +12,7 @@ from conftest import CLEAR
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
+from digitise.pages import page as page_module
 from digitise.pages.flatten import FLAT_PX_PER_MM
 from digitise.pages.matching import anchors_mm
 from digitise.pages.page import CORNER_NAMES, MIN_PX_PER_MM, NotRegistered, place_words, register
@@ -181,6 +182,18 @@ def test_photograph_to_be_taken_again_is_refused_in_words(photographed, layouts,
     assert result.readings == ()
     assert result.reasons[0].startswith(REASONS[reason].short)
     assert result.reasons[0].endswith(REASONS[reason].advice)
+
+
+@pytest.mark.parametrize(
+    ("refused", "words"),
+    [
+        (partial(page_module._too_far, 3.599), "the sheet has 3.5 pixels a millimetre; 3.6 are needed"),
+        (partial(page_module._blurred, 0.851), "printed edges are 0.9 mm wide; 0.85 mm is the limit"),
+        (partial(page_module._blurred, float("inf")), "no printed edge is sharp enough to be measured"),
+    ],
+)
+def test_a_measure_told_in_words_lies_beyond_its_limit(layouts, refused, words) -> None:
+    assert refused(layouts[0]).detail == words
 
 
 def _shaken(gray: np.ndarray) -> np.ndarray:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from math import ceil, floor, isinf
 
 import cv2
 import numpy as np
@@ -108,8 +109,15 @@ def _read_identity(image: np.ndarray, layout: Layout) -> str | None:
 
 
 def _too_far(px_per_mm: float, layout: Layout) -> NotRegistered:
-    words = f"the sheet has {px_per_mm:.1f} pixels a millimetre; {MIN_PX_PER_MM:g} are needed"
+    words = f"the sheet has {floor(10 * px_per_mm) / 10:g} pixels a millimetre; {MIN_PX_PER_MM:g} are needed"
     return NotRegistered("too-far", words, layout)
+
+
+def _blurred(edge_mm: float, layout: Layout) -> NotRegistered:
+    if isinf(edge_mm):
+        return NotRegistered("blurred", "no printed edge is sharp enough to be measured", layout)
+    words = f"printed edges are {ceil(10 * edge_mm) / 10:g} mm wide; {MAX_EDGE_MM:g} mm is the limit"
+    return NotRegistered("blurred", words, layout)
 
 
 def _judged(page: Page, cut: list[str], unseen: Unseen, edges_mm: np.ndarray) -> Page | NotRegistered:
@@ -123,13 +131,12 @@ def _judged(page: Page, cut: list[str], unseen: Unseen, edges_mm: np.ndarray) ->
         return NotRegistered("cut-off", words, layout)
     if (spread := grain(page.image)) > MOST_GRAIN:
         return NotRegistered("too-dark", f"grain is {100 * spread:.0f} % of the paper's light", layout)
-    if np.isinf(page.edge_mm) and np.median(page.image[::16, ::16]) < DIM:
+    if isinf(page.edge_mm) and np.median(page.image[::16, ::16]) < DIM:
         return NotRegistered("too-dark", "the printed marks hardly differ from the paper", layout)
     if (black := print_darkness(page.image, layout)) < LEAST_PRINT:
         return NotRegistered("veiled", f"what is printed black takes only {100 * black:.0f} % of the light", layout)
     if page.edge_mm > MAX_EDGE_MM:
-        words = f"printed edges are {page.edge_mm:.1f} mm wide; {MAX_EDGE_MM:g} mm is the limit"
-        return NotRegistered("blurred", words, layout)
+        return _blurred(page.edge_mm, layout)
     if boxes_beyond(halved(page.image), layout):
         if spread > MOST_GRAIN / 2:  # which makes lines where there are none
             return NotRegistered("too-dark", f"grain is {100 * spread:.0f} % of the paper's light", layout)
