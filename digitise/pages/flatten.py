@@ -32,6 +32,9 @@ SETTLED_MM = 0.25  # corrections below this need no further round
 SURE_SHARE = 0.85  # of the fitted corners found, and none of them far away: no wider search is needed
 COARSE_CORNERS = 90  # about so many are enough for the coarse fit
 LEAST_CORNERS = 20
+LEAST_JUDGED, ON_MM = 8, 1.0  # corners that tell the residual; so near a cell's box, a corner belongs to it
+FIRM = 0.75  # score of a printed corner with nothing written across it, or more; of one below it
+NEARBY_MM, NEARLY = 0.5, 0.8  # that is seen so near its place, by such a share of the best score, it lies there
 ASTRAY_MM = 0.8  # a printed corner this far from its place is not where it should be
 FLAT_PX_PER_MM = 8.0
 SMOOTHING = 4e-4  # of the thin-plate spline, in its own units (points in 100 mm)
@@ -159,11 +162,13 @@ class Views(Sizes):
 class _Printed:
     """What is looked for on a page, in mm: corners (N, 2), the marks' last, and points along rules with their ways.
 
-    `fitted` (N,) says which corners may be fitted; `coarse` are enough of those for the large bends.
+    `fitted` (N,) says which corners may be fitted, `judged` which of the others tell the residual; `coarse` are enough
+    of the former for the large bends.
     """
 
     corners: np.ndarray
     fitted: np.ndarray
+    judged: np.ndarray
     coarse: np.ndarray
     edges: np.ndarray
     ways: np.ndarray
@@ -177,7 +182,20 @@ def _printed(layout: Layout) -> _Printed:
     fitted[2 : len(points) : 5] = False
     step = max(1, round(fitted.sum() / COARSE_CORNERS))
     coarse = np.vstack([points[fitted[: len(points)]][::step], marks])
-    return _Printed(np.vstack([points, marks]), fitted, coarse, *edges_mm(layout))
+    corners = np.vstack([points, marks])
+    judged = ~fitted & ~_of_words(layout, corners)
+    return _Printed(corners, fitted, judged if judged.sum() >= LEAST_JUDGED else ~fitted, coarse, *edges_mm(layout))
+
+
+def _of_words(layout: Layout, corners: np.ndarray) -> np.ndarray:
+    """Which corners belong to lines of words only, (N,) bool: a person reads these, a little out of place or not."""
+
+    def on(words: bool) -> np.ndarray:
+        boxes = np.array([c.box_mm for c in layout.cells if (c.kind == "text") == words]).reshape(-1, 4)
+        low, high = boxes[:, :2] - ON_MM, boxes[:, :2] + boxes[:, 2:] + ON_MM
+        return ((corners[:, None] > low) & (corners[:, None] < high)).all(axis=2).any(axis=1)
+
+    return on(True) & ~on(False)
 
 
 def _coarse(views: Views, layout: Layout, warp: Warp) -> Warp:
@@ -221,7 +239,8 @@ def _found(views: Views, layout: Layout, warp: Warp, scale: float, search: float
     corners = printed.corners[printed.fitted]
     shifts, scores = match(image, layout, corners, px_per_mm=scale, patch_mm=2.5, search_mm=search)
     good = scores > 0.5
-    good[good] = agreeing(corners[good], shifts[good])
+    seen, moved = corners[good], shifts[good]
+    good[good] = agreeing(seen, moved) | agreeing(seen, moved, neighbours=3)
     if good.sum() < LEAST_CORNERS:
         return None
     at, moved, share = corners[good], shifts[good], float(good.mean())
@@ -279,8 +298,13 @@ def _checked(flat: np.ndarray, warp: Warp, layout: Layout) -> Flattened:
     half = cv2.resize(flat, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
     how = {"px_per_mm": FLAT_PX_PER_MM / 2, "patch_mm": 2.0}
     shifts, scores = match(half, layout, printed.corners, search_mm=1.25, **how)
+    far = np.flatnonzero((np.linalg.norm(shifts, axis=1) > NEARBY_MM) & (scores < FIRM))
+    if len(far):  # strokes of a pencil across a corner look a little like one too
+        nearby, as_sure = match(half, layout, printed.corners[far], search_mm=NEARBY_MM, **how)
+        better = as_sure > NEARLY * scores[far]
+        shifts[far[better]], scores[far[better]] = nearby[better], as_sure[better]
     _, sharp = match(half, layout, printed.edges, search_mm=0.5, along=printed.ways, **how)
-    held = np.flatnonzero(~printed.fitted)
+    held = np.flatnonzero(printed.judged)
     seen = held[scores[held] > 0.5]
     error = np.linalg.norm(shifts, axis=1)
     residual = float(np.percentile(error[seen], 95)) if len(seen) >= 4 else float("nan")

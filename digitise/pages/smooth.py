@@ -57,14 +57,14 @@ def _median(values: np.ndarray) -> float:
     return float(ranked[(len(values) - 1) // 2] + ranked[len(values) // 2]) / 2
 
 
-def agreeing(points: np.ndarray, shifts: np.ndarray) -> np.ndarray:
-    """Which points moved as their nearest neighbours did, (N,) bool; none of fewer than eight."""
-    if len(points) <= NEIGHBOURS:
+def agreeing(points: np.ndarray, shifts: np.ndarray, *, neighbours: int = NEIGHBOURS) -> np.ndarray:
+    """Which points moved as their nearest `neighbours`, an odd number, did, (N,) bool; none of as few points."""
+    if len(points) <= neighbours:
         return np.zeros(len(points), bool)
     apart = _squares_apart(points, points)
     np.fill_diagonal(apart, np.inf)
-    nearest = np.argpartition(apart, NEIGHBOURS - 1, axis=1)[:, :NEIGHBOURS]
-    near, middle = shifts[nearest], NEIGHBOURS // 2
+    nearest = np.argpartition(apart, neighbours - 1, axis=1)[:, :neighbours]
+    near, middle = shifts[nearest], neighbours // 2
     usual = np.sort(near, axis=1)[:, middle]
     spread = np.sort(np.linalg.norm(near - usual[:, None], axis=2), axis=1)[:, middle]
     return np.linalg.norm(shifts - usual, axis=1) < np.maximum(0.3, 3 * spread)
