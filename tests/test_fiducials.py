@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from digitise.pages.fiducials import FoundMark, _crossing, find_marks
-from digitise.sheets.sheet import mark_modules
+from digitise.sheets.sheet import MARK_DICTIONARY, mark_modules
 
 
 def _mark(mark_id: int, module_px: int) -> np.ndarray:
@@ -147,6 +147,40 @@ def test_a_mark_too_dim_for_a_glance_is_found_beside_the_other_three() -> None:
     assert {m.id for m in find_marks(whole)} == {40, 41, 42, 43}
     assert {m.id for m in find_marks(picture)} == {40, 41, 42, 43}
     assert {m.id for m in find_marks(hidden)} == {40, 41, 43}
+
+
+def _lit(picture: np.ndarray, corners: np.ndarray) -> np.ndarray:
+    """The picture with a strip of light across the middle of a mark: black is bright there, brighter than white beside it."""
+    x, y = corners.mean(axis=0)
+    rows, columns = np.mgrid[0 : picture.shape[0], 0 : picture.shape[1]]
+    far = np.abs((columns - x) * 0.8 + (rows - y) * 0.6) / 20
+    return np.clip(0.7 * picture + 180 * np.exp(-(far**2)), 0, 255).astype(np.uint8)
+
+
+@pytest.mark.parametrize("turn_deg", [0, 77, 163, 250])
+def test_a_mark_that_light_lies_across_is_recognised_by_the_other_three(turn_deg: float) -> None:
+    """Its corners begin at its own top left, as those of a mark that is read do."""
+    picture, truth = _scene(turn_deg)
+    lit = _lit(picture, truth[43])
+    found = {m.id: m.corners_px for m in find_marks(lit)}
+
+    assert 43 not in _read(lit)
+    assert np.abs(found[43] - truth[43]).max() < 1.0
+
+
+@pytest.mark.parametrize("other", [47, 39, 41])
+def test_another_mark_under_light_is_not_taken_for_the_missing_one(other: int) -> None:
+    picture, truth = _scene(20, ids=(40, 41, 42, other))
+    lit = _lit(picture, truth[other])
+
+    assert other not in _read(lit) - {40, 41, 42}
+    assert sorted(m.id for m in find_marks(lit)) == [40, 41, 42]
+
+
+def _read(picture: np.ndarray) -> set[int]:
+    """The marks that are read as they are, none of them recognised."""
+    detector = cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(MARK_DICTIONARY))
+    return set(detector.detectMarkers(picture)[1].ravel().tolist())
 
 
 def test_knowing_which_sheets_there_are_changes_no_mark_of_theirs() -> None:

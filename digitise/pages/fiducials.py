@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+import statistics
+from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import lru_cache
@@ -10,6 +12,7 @@ from functools import lru_cache
 import cv2
 import numpy as np
 
+from digitise.pages.unread_marks import recognised
 from digitise.sheets.sheet import MARK_DICTIONARY
 
 SMALLEST_SIDE_PX = 700  # the first picture searched has its longer side at least so long, and less than twice that
@@ -84,17 +87,22 @@ def _refined(gray: np.ndarray, corners: np.ndarray) -> np.ndarray:
     )
 
 
+def _by_sheet(marks: list[FoundMark]) -> list[list[FoundMark]]:
+    """The marks of each page identity."""
+    return [[m for m in marks if m.slot == slot] for slot in {m.slot for m in marks}]
+
+
 def _all_seen(marks: list[FoundMark]) -> bool:
     """Whether every sheet of which a mark is seen shows all its marks."""
-    slots = [[m for m in marks if m.slot == s] for s in {m.slot for m in marks}]
-    return bool(slots) and all(len({sum(m.corner == c for m in own) for c in range(4)}) == 1 for own in slots)
+    sheets = _by_sheet(marks)
+    return bool(sheets) and all(len({sum(m.corner == c for m in own) for c in range(4)}) == 1 for own in sheets)
 
 
 def _roomy(marks: list[FoundMark], shape: tuple[int, int]) -> bool:
     """Whether the sheets seen span so little of the picture that a smaller one may lie beside them."""
-    slots = [[m for m in marks if m.slot == s] for s in {m.slot for m in marks}]
-    hulls = [cv2.convexHull(np.vstack([m.corners_px for m in own]).astype(np.float32)) for own in slots]
-    areas = (cv2.contourArea(h) * (2 if len(own) == 3 else 1) for h, own in zip(hulls, slots, strict=True))
+    sheets = _by_sheet(marks)
+    hulls = [cv2.convexHull(np.vstack([m.corners_px for m in own]).astype(np.float32)) for own in sheets]
+    areas = (cv2.contourArea(h) * (2 if len(own) == 3 else 1) for h, own in zip(hulls, sheets, strict=True))
     return sum(areas) < ROOMY * shape[0] * shape[1]
 
 
@@ -144,13 +152,25 @@ def halved(gray: np.ndarray) -> np.ndarray:
 def _added(found: list[FoundMark], gray: np.ndarray, small: np.ndarray, search: _Search) -> list[FoundMark]:
     """`found` with the marks that are seen in `small`, a smaller likeness of `gray`."""
     out, scale = list(found), _scale(gray, small)
-    quads, at, _ = search.detector.detectMarkers(small)
+    quads, at, unread = search.detector.detectMarkers(small)
     for quad, mark_id in zip(quads, [] if at is None else search.ids[at.ravel()], strict=True):
-        rough = (quad.reshape(4, 2) + 0.5) * scale - 0.5
-        known = [m for m in out if m.id == mark_id]
-        if all(np.linalg.norm((m.corners_px - rough).mean(axis=0)) > 0.5 * m.side_px for m in known):
-            out.append(FoundMark(int(mark_id), _refined(gray, rough)))
+        _add(out, gray, int(mark_id), (quad.reshape(4, 2) + 0.5) * scale - 0.5)
+    outlines = [(quad.reshape(4, 2) + 0.5) * scale - 0.5 for quad in unread]
+    for own in _by_sheet(out):
+        seen = Counter(m.id for m in own)
+        lacking = [i for i in range(4 * own[0].slot, 4 * own[0].slot + 4) if seen[i] < max(seen.values())]
+        if lacking:
+            side = statistics.fmean(m.side_px for m in own)
+            for mark_id, corners in recognised(gray, outlines, lacking, side):
+                _add(out, gray, mark_id, corners)
     return out
+
+
+def _add(marks: list[FoundMark], gray: np.ndarray, mark_id: int, rough: np.ndarray) -> None:
+    """A mark near these corners, unless it is among the marks already."""
+    same = [m for m in marks if m.id == mark_id]
+    if all(np.linalg.norm((m.corners_px - rough).mean(axis=0)) > 0.5 * m.side_px for m in same):
+        marks.append(FoundMark(mark_id, _refined(gray, rough)))
 
 
 def _crossing(marks: dict[int, FoundMark], corner: int) -> np.ndarray | None:
@@ -170,8 +190,8 @@ def _crossing(marks: dict[int, FoundMark], corner: int) -> np.ndarray | None:
 
 def _beside_three(found: list[FoundMark], gray: np.ndarray) -> tuple[list[FoundMark], bool]:
     """Look for the fourth mark of each sheet of which three are seen; False when another lacks more than that."""
-    out, slots = found, {m.slot: [n for n in found if n.slot == m.slot] for m in found}
-    for own in slots.values():
+    out = found
+    for own in _by_sheet(found):
         marks = {m.corner: m for m in own}
         if len(marks) == len(own) == 4:
             continue
