@@ -26,8 +26,8 @@ from digitise.pages.sight import (
     unseen_cells,
     where,
 )
-from digitise.sheets.layout import Layout
-from digitise.sheets.sheet import Identity, parse_identity
+from digitise.sheets.layout import Fiducial, Layout
+from digitise.sheets.sheet import Identity, mark_modules, parse_identity
 from digitise.wording import listed, plural
 
 __all__ = ["CORNER_NAMES", "NotRegistered", "Page", "place_words", "register", "register_all"]
@@ -41,6 +41,8 @@ MOST_STRAIN = 0.4  # of a sheet bowed by centimetres all of whose print lies whe
 WHOLE_FIT, WHOLE_MM = 0.95, 0.15  # share of it that is seen, and its residual
 MIN_MATCHED = 0.35
 MAX_EDGE_MM = 0.85  # blur of a printed edge; a pencil stroke blurred wider than this is lost
+LEAST_EVEN = 0.35  # contrast of print in the worse direction, of that in the other: below, a stroke is smeared too far
+MARK_SEEN, MARK_MM = 0.5, 3.0  # likeness to a corner mark of what is in view, and how far from its place
 MAX_HIDDEN_SHARE = 0.33  # of the page's cells; the hidden ones of a page with fewer go to a person
 MOST_SHEETS = 6  # tried in one photograph
 MIRROR_PX, MIRROR_MARKS = 1600, 2  # at most so long is what is searched for a mirrored sheet; marks that make one
@@ -49,7 +51,10 @@ FAR_LESS, LESS = 4, 0.08  # so many times as much print, and this share of it, a
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Page:
-    """A flattened page. `image` is (H, W) uint8 at `FLAT_PX_PER_MM`; `hidden` names cells that cannot be seen."""
+    """A flattened page. `image` is (H, W) uint8 at `FLAT_PX_PER_MM`; `hidden` names cells that cannot be seen.
+
+    `evenness` is the contrast of print in the direction in which it is paler, as a share of that in the other.
+    """
 
     layout: Layout
     identity: Identity | None
@@ -58,6 +63,7 @@ class Page:
     native_px_per_mm: float
     edge_mm: float
     hidden: frozenset[str]
+    evenness: float = 1.0
 
     @property
     def residual_mm(self) -> float:
@@ -109,7 +115,7 @@ def _read_identity(image: np.ndarray, layout: Layout) -> str | None:
 
 
 def _too_far(px_per_mm: float, layout: Layout) -> NotRegistered:
-    words = f"the sheet has {floor(10 * px_per_mm) / 10:g} pixels a millimetre; {MIN_PX_PER_MM:g} are needed"
+    words = f"the sheet has {floor(10 * px_per_mm) / 10:.1f} pixels a millimetre; {MIN_PX_PER_MM:g} are needed"
     return NotRegistered("too-far", words, layout)
 
 
@@ -137,6 +143,9 @@ def _judged(page: Page, cut: list[str], unseen: Unseen, edges_mm: np.ndarray) ->
         return NotRegistered("veiled", f"what is printed black takes only {100 * black:.0f} % of the light", layout)
     if page.edge_mm > MAX_EDGE_MM:
         return _blurred(page.edge_mm, layout)
+    if page.evenness < LEAST_EVEN:
+        words = f"in one direction print keeps {100 * page.evenness:.0f} % of its contrast"
+        return NotRegistered("blurred", words, layout)
     if boxes_beyond(halved(page.image), layout):
         if spread > MOST_GRAIN / 2:  # which makes lines where there are none
             return NotRegistered("too-dark", f"grain is {100 * spread:.0f} % of the paper's light", layout)
@@ -163,6 +172,23 @@ def _judged(page: Page, cut: list[str], unseen: Unseen, edges_mm: np.ndarray) ->
 def _missing_words(marks: tuple[FoundMark, ...]) -> str:
     lacking = [name for i, name in enumerate(CORNER_NAMES) if i not in {m.corner for m in marks}]
     return f"found {len(marks)} of the 4 corner marks ({listed(lacking)} missing)"
+
+
+def _in_view(image: np.ndarray, mark: Fiducial) -> bool:
+    """Whether a corner mark is seen near its place in a flat page, though it may be too wavy or soft to be read."""
+    x, y, w, h = (int(v * FLAT_PX_PER_MM) for v in mark.box_mm)
+    near = int(MARK_MM * FLAT_PX_PER_MM)
+    part = image[max(0, y - near) : y + h + near, max(0, x - near) : x + w + near]
+    printed = 255 - cv2.resize(mark_modules(mark.id).astype(np.uint8) * 255, (w, h), interpolation=cv2.INTER_NEAREST)
+    if part.shape[0] < h or part.shape[1] < w:
+        return False
+    return float(cv2.matchTemplate(part, printed, cv2.TM_CCOEFF_NORMED).max()) > MARK_SEEN
+
+
+def _marks_hidden(page: Page, pose: Pose) -> bool:
+    """Whether a corner mark that was not read is not seen either."""
+    read = {m.id for m in pose.marks}
+    return any(not _in_view(page.image, mark) for mark in page.layout.fiducials if mark.id not in read)
 
 
 def _native_px_per_mm(flattened: Flattened, size_mm: tuple[float, float]) -> float:
@@ -211,9 +237,10 @@ def _try_pose(views: Views, pose: Pose) -> Page | NotRegistered:
         _native_px_per_mm(flattened, layout.page_size_mm),
         edge_width_mm(edges_mm),
         unseen.all,
+        unseen.evenness,
     )
     judged = _judged(page, outside_cells(flattened, layout, views.full.shape), unseen, edges_mm)
-    if not judged and judged.reason == "not-flat" and len(pose.marks) < 4:
+    if not judged and judged.reason == "not-flat" and _marks_hidden(page, pose):
         return NotRegistered("few-marks", f"{_missing_words(pose.marks)}; {judged.detail}", layout)
     return judged
 

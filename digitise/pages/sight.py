@@ -34,12 +34,16 @@ BRIGHT = 1.06  # times the page's usual paper: light reflected from the sheet
 
 @dataclass(frozen=True, slots=True)
 class Unseen:
-    """Ids of cells that cannot be trusted: under glare, something else or a veil, or not where the layout says."""
+    """Ids of cells that cannot be trusted: under glare, something else or a veil, or not where the layout says.
+
+    `evenness` is the contrast of the page's paler printed sides, level or upright ones, as a share of the others'.
+    """
 
     glare: frozenset[str] = frozenset()
     covered: frozenset[str] = frozenset()
     veiled: frozenset[str] = frozenset()
     astray: frozenset[str] = frozenset()
+    evenness: float = 1.0
 
     @property
     def all(self) -> frozenset[str]:
@@ -56,16 +60,20 @@ class Unseen:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Frames:
-    """Places on the printed frames of a page's cells: (N, 2) mm, which side (N,) each is on, which cell a side's is."""
+    """Places on the printed frames of a page's cells: (N, 2) mm, which side (N,) each is on, which cell a side's is.
+
+    `level` (N,) says which places lie on level sides.
+    """
 
     points_mm: np.ndarray
     side: np.ndarray
     cell: np.ndarray
+    level: np.ndarray
 
 
 @lru_cache(maxsize=64)
 def _frames(layout: Layout) -> _Frames:
-    points, sides, cells = [], [], []
+    points, sides, cells, level = [], [], [], []
     for index, cell in enumerate(layout.cells):
         x, y, w, h = cell.box_mm
         for flat, at, start, end in ((1, y, x, x + w), (1, y + h, x, x + w), (0, x, y, y + h), (0, x + w, y, y + h)):
@@ -76,10 +84,11 @@ def _frames(layout: Layout) -> _Frames:
             across = np.full(len(steps), line)
             points.append(np.stack([steps, across] if flat else [across, steps], axis=1))
             sides.append(np.full(len(steps), len(cells)))
+            level.append(np.full(len(steps), bool(flat)))
             cells.append(index)
     if not points:
-        return _Frames(np.empty((0, 2)), np.empty(0, int), np.empty(0, int))
-    return _Frames(np.vstack(points), np.concatenate(sides), np.array(cells))
+        return _Frames(np.empty((0, 2)), np.empty(0, int), np.empty(0, int), np.empty(0, bool))
+    return _Frames(np.vstack(points), np.concatenate(sides), np.array(cells), np.concatenate(level))
 
 
 def _printed_at(layout: Layout, at: float, start: float, end: float, *, flat: bool) -> float | None:
@@ -132,17 +141,39 @@ def _contrast(dark: np.ndarray, bright: np.ndarray, layout: Layout) -> np.ndarra
     return 1.0 - _at(dark, points) / np.maximum(_at(bright, points), np.float32(1.0))
 
 
-def _faded(seen: np.ndarray, layout: Layout) -> np.ndarray:
+def _usual(seen: np.ndarray, layout: Layout) -> tuple[float, float]:
+    """Usual contrast of level and of upright printed sides; a phone that moved leaves one of the two pale."""
+    level = _frames(layout).level
+    return tuple(float(np.median(own)) if len(own) else 0.0 for own in (seen[level], seen[~level]))
+
+
+def _lost(seen: np.ndarray, layout: Layout) -> np.ndarray:
+    """At which places of `_frames` print fades far below what is usual for sides of its direction; (N,) bool."""
+    level, upright = _usual(seen, layout)
+    return seen < np.maximum(FAINTEST, FAINT * np.where(_frames(layout).level, level, upright))
+
+
+def _faded(lost: np.ndarray, layout: Layout) -> np.ndarray:
     """Which cells have a printed side that fades, or is missing, over part of its length; (cells,) bool."""
     frames = _frames(layout)
     out = np.zeros(len(layout.cells), bool)
     if not len(frames.side):
         return out
-    lost = seen < max(FAINTEST, FAINT * float(np.median(seen)))
     length = np.bincount(frames.side, minlength=len(frames.cell))
     missing = np.bincount(frames.side, weights=lost, minlength=len(frames.cell))
     out[frames.cell[(missing > LOST_SHARE * length) | (missing * STEP_MM >= LOST_MM)]] = True
     return out
+
+
+def _brightness(bright: np.ndarray, lost: np.ndarray, layout: Layout) -> tuple[np.ndarray, float]:
+    """How bright each cell is where its print is lost, or in its middle where none is, (cells,), and what is usual."""
+    middles = np.array([(x + w / 2, y + h / 2) for x, y, w, h in (c.box_mm for c in layout.cells)])
+    paper, frames = _at(bright, middles).astype(np.float32), _frames(layout)
+    usual = float(np.median(paper))
+    own, at_lost = frames.cell[frames.side[lost]], _at(bright, frames.points_mm[lost])
+    count = np.bincount(own, minlength=len(paper))
+    sums = np.bincount(own, weights=at_lost, minlength=len(paper))
+    return np.where(count > 0, sums / np.maximum(count, 1), paper), usual
 
 
 def _veiled(seen: np.ndarray, layout: Layout) -> np.ndarray:
@@ -177,14 +208,16 @@ def unseen_cells(flattened: Flattened, layout: Layout) -> Unseen:
     no_paper = bright < DARKEST_PAPER * np.median(bright[::8, ::8])  # no pencil is so broad
     blown, under_dark = _blown(half, layout), _area_mm2(no_paper, layout, WIDE_MM) > DARK_MM2
     seen = _contrast(dark, bright, layout)
-    faded, astray = _faded(seen, layout) | blown | under_dark, _astray(flattened, layout)
+    lost = _lost(seen, layout)
+    faded, astray = _faded(lost, layout) | blown | under_dark, _astray(flattened, layout)
     veiled = _veiled(seen, layout) & ~faded
-    middles = np.array([(x + w / 2, y + h / 2) for x, y, w, h in (c.box_mm for c in layout.cells)])
-    paper = _at(bright, middles).astype(np.float32)
-    lit = blown | (paper > min(BRIGHT * float(np.median(paper)), 253.0))
+    brightness, usual = _brightness(bright, lost, layout)
+    lit = blown | (brightness > min(BRIGHT * usual, 253.0))
+    paler, clearer = sorted(_usual(seen, layout))
+    misty = faded & ~lit & ~under_dark & (clearer < FAINTEST / FAINT)
     ids = np.array([c.id for c in layout.cells])
-    kinds = (faded & lit, faded & ~lit, veiled, astray & ~faded & ~veiled)
-    return Unseen(*(frozenset(ids[k].tolist()) for k in kinds))
+    kinds = (faded & lit, faded & ~lit & ~misty, veiled | misty, astray & ~faded & ~veiled)
+    return Unseen(*(frozenset(ids[k].tolist()) for k in kinds), paler / clearer if paler else 1.0)
 
 
 def edge_widths_mm(image: np.ndarray, layout: Layout) -> np.ndarray:
