@@ -44,7 +44,7 @@ PHOTO_REASONS = (
     Reason(
         "no-sheet",
         "No sheet of a known protocol was found",
-        "Photograph one whole sheet, sharp, with its four corner marks in view. If its protocol is your own, add it first.",
+        "Photograph one whole sheet, sharp, with its four corner marks. If its protocol is your own, add it first.",
     ),
     Reason(
         "mirrored",
