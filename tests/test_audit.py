@@ -3,7 +3,6 @@
 import numpy as np
 import pytest
 from shared_cases import cases, close
-from statsmodels.stats.inter_rater import cohens_kappa
 
 from digitise.estimate.acceptance import corrected_risk, upper_error_bound
 from digitise.estimate.audit import (
@@ -87,14 +86,6 @@ def test_kappa_is_the_published_one_beside_the_percentage(case):
         assert found.percent == close(expected["percent_agreement"], case)
     if "interval" in expected:
         assert [found.se, found.low, found.high] == close([expected["se"], *expected["interval"]], case)
-
-
-def test_kappa_of_three_categories_is_that_of_statsmodels():
-    """Value and standard error."""
-    table = [[20, 3, 1], [4, 15, 2], [0, 5, 30]]
-    outside, found = cohens_kappa(table), kappa(table)
-
-    assert (found.kappa, found.se) == pytest.approx((outside.kappa, outside.std_kappa))
 
 
 @cases("robust_z")

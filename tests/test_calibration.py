@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from digitise.estimate.acceptance import design_effect
+from digitise.estimate.acceptance import design_effect_of_pages
 from digitise.reader.calibration import (
     BIN_GROWTH,
     DOUBTFUL,
@@ -207,14 +207,19 @@ def test_no_shipped_threshold_is_reached_from_below() -> None:
         assert not math.isnan(curve.threshold)
 
 
+def _on_pages(errors: list[int], cells: list[int]) -> float:
+    wrong = [k < bad for bad, n in zip(errors, cells, strict=True) for k in range(n)]
+    return design_effect_of_pages([page for page, n in enumerate(cells) for _ in range(n)], wrong)
+
+
 def test_design_effect_by_hand() -> None:
     """Four errors on one of ten pages of ten cells: the rate varies between pages far more than by chance.
 
     Sum of squared deviations 3.6^2 + 9 x 0.4^2 = 14.4, times 10/9 over 100^2, against 0.04 x 0.96 / 100. Kish 1965.
     """
-    assert design_effect([4, *[0] * 9], [10] * 10) == pytest.approx(10 / 9 * 14.4 / 100**2 / (0.04 * 0.96 / 100))
-    assert design_effect([1, 1, 1, 1], [5, 5, 5, 5]) == 1.0  # spread evenly: never below one
-    assert design_effect([0, 0, 0], [9, 9, 9]) == design_effect([3], [3]) == 1.0
+    assert _on_pages([4, *[0] * 9], [10] * 10) == pytest.approx(10 / 9 * 14.4 / 100**2 / (0.04 * 0.96 / 100))
+    assert _on_pages([1, 1, 1, 1], [5, 5, 5, 5]) == 1.0  # spread evenly: never below one
+    assert _on_pages([0, 0, 0], [9, 9, 9]) == _on_pages([3], [3]) == 1.0
 
 
 def test_thresholds_count_pages_not_cells() -> None:

@@ -10,7 +10,7 @@ from shared_cases import cases, close, the_case
 
 from digitise.estimate.cover import (
     TransectPoints,
-    design_effect,
+    design_effect_of_lines,
     ratio_values,
     site_cover,
     transect_cover,
@@ -93,10 +93,10 @@ def test_ratio_estimator_is_used_once_a_line_is_short(case):
     assert 100 * math.sqrt(parts.design) == close(case["expected"]["se_percent"], case)
 
 
-@cases("design_effect")
+@cases("design_effect_of_lines")
 def test_design_effect_compares_lines_with_independent_points(case):
     """And says how many independent points the lines are worth."""
-    deff, worth = design_effect(case["inputs"]["hits"], case["inputs"]["points_per_line"])
+    deff, worth = design_effect_of_lines(case["inputs"]["hits"], case["inputs"]["points_per_line"])
 
     assert deff == close(case["expected"]["deff"], case)
     assert worth == close(case["expected"]["effective_points_total"], case)
@@ -427,5 +427,5 @@ def test_law_of_points_agrees_with_its_moments(shares):
 
 def test_design_effect_is_unknown_when_lines_agree_or_there_is_one():
     """Then the points count for themselves."""
-    assert design_effect([12, 12], 40) == (None, 80.0)
-    assert design_effect([12], 40) == (None, 40.0)
+    assert design_effect_of_lines([12, 12], 40) == (None, 80.0)
+    assert design_effect_of_lines([12], 40) == (None, 40.0)

@@ -1,4 +1,4 @@
-"""The documents say what the code does. ``python tests/test_docs.py`` writes the README's generated tables anew."""
+"""The documents say what the code does. ``python tests/test_docs.py`` writes their generated tables anew."""
 
 from __future__ import annotations
 
@@ -7,12 +7,14 @@ import ast
 import re
 import shlex
 import sys
+import textwrap
 import tomllib
 from pathlib import Path
 
 import pytest
 
 from digitise.cli import _parser
+from digitise.commands import earlier, exchanging, printing, protocols, thinning
 from digitise.reader.calibration import DOUBTFUL, NEVER, shipped_acceptance
 from digitise.reader.reasons import CELL_REASONS, PHOTO_REASONS, REASONS
 from digitise.sheets.protocol import Protocol, load_protocol
@@ -59,13 +61,13 @@ def acceptance_table() -> str:
     return "\n".join(lines)
 
 
-GENERATED = {"reasons": reasons_table, "acceptance": acceptance_table}
+GENERATED = {"reasons": ("DEVELOPERS.md", reasons_table), "acceptance": ("README.md", acceptance_table)}
 
 
 def _between(text: str, name: str) -> str:
     found = re.findall(rf"<!-- {name} -->\n(.*?)\n?<!-- /{name} -->", text, re.DOTALL)
 
-    assert len(found) == 1, f"the README has {len(found)} parts marked '{name}'"
+    assert len(found) == 1, f"found {len(found)} parts marked '{name}'"
     return found[0]
 
 
@@ -94,13 +96,10 @@ def _name(module: Path) -> str:
     return module.relative_to(ROOT).as_posix()
 
 
-@pytest.mark.parametrize("name", sorted(_commands()))
-def test_every_command_and_each_of_its_options_is_in_the_readme(name):
-    """Nobody has to read the code to find an option."""
-    lacking = [o for o in _options(_commands()[name]) if not re.search(rf"{o}(?![\w-])", README)]
-
-    assert re.search(rf"digitise {name}\b", README)
-    assert lacking == []
+def test_every_command_is_in_the_readme_which_says_where_its_options_are():
+    """What each option does is told by the command itself, which `tests/test_cli.py` holds it to."""
+    assert [name for name in _commands() if not re.search(rf"digitise {name}\b", README)] == []
+    assert "`digitise COMMAND --help` every option" in " ".join(README.split())
 
 
 def test_general_options_are_in_the_readme():
@@ -112,7 +111,7 @@ def test_general_options_are_in_the_readme():
 def test_options_named_in_the_readme_exist():
     """An option that was renamed or removed does not live on in the text."""
     known = {o for one in (_parser(), *_commands().values()) for o in _options(one)} | {"--help"}
-    known |= {"--pages", "--second", "--strokes"}  # of the benchmark
+    known |= {"--strokes"}  # of the benchmark
 
     assert sorted(set(re.findall(r"(?<![\w-])--[a-z][a-z-]*", README)) - known) == []
 
@@ -144,9 +143,11 @@ def test_make_targets_in_the_documents_exist_and_each_is_documented():
 
 
 @pytest.mark.parametrize("name", GENERATED)
-def test_generated_tables_in_the_readme_are_up_to_date(name):
-    """The README's tables are what the code says; ``python tests/test_docs.py`` writes them anew."""
-    assert _between(README, name) == GENERATED[name]()
+def test_generated_tables_in_the_documents_are_up_to_date(name):
+    """They are what the code says; ``python tests/test_docs.py`` writes them anew."""
+    document, make = GENERATED[name]
+
+    assert _between((ROOT / document).read_text(encoding="utf-8"), name) == make()
 
 
 def test_each_group_of_readings_has_words_for_the_readme():
@@ -256,39 +257,53 @@ def _keys(model: type, seen: set[type]) -> set[str]:
     return set(model.model_fields).union(*(_keys(getattr(module, name), seen) for name in inner))
 
 
-def test_every_key_of_a_protocol_file_is_explained_or_stands_in_the_shipped_one():
-    """Somebody who writes a protocol finds every key in the README or in the file to copy."""
-    example = (ROOT / "digitise" / "protocols" / "reef-transect.yaml").read_text(encoding="utf-8")
+def test_every_key_of_a_protocol_file_is_explained_by_the_command():
+    """Somebody who writes a protocol finds every key in ``digitise protocol --help``."""
     keys = _keys(Protocol, set())
 
     assert {"protocol", "segments", "categories", "width_mm", "captions"} <= keys
-    assert [k for k in sorted(keys) if not re.search(rf"\b{k}\b", README + example)] == []
+    assert [k for k in sorted(keys) if not re.search(rf"\b{k}\b", protocols.KEYS)] == []
 
 
-def test_the_protocol_shown_in_the_readme_is_the_shipped_one():
-    """The example's values are those of the file that it speaks of."""
-    import yaml
+@pytest.fixture
+def shown(tmp_path):
+    """Writes the file that a command's help shows, its indented lines, as somebody copies it."""
 
-    shown = yaml.safe_load(re.search(r"```yaml\n(protocol:.*?)```", README, re.DOTALL)[1])
-    shipped = load_protocol("reef-transect").model_dump()
+    def write(text: str) -> Path:
+        lines = [line for line in text.splitlines() if line.startswith("  ")]
+        path = tmp_path / "shown.yaml"
+        path.write_text(textwrap.dedent("\n".join(lines)), encoding="utf-8")
+        return path
 
-    for key, value in shown.items():
-        kept = shipped[key]
-        found = {k: list(v) if isinstance(v, tuple) else v for k, v in kept.items()} if isinstance(kept, dict) else kept
-        assert found == value
+    return write
 
 
-def test_the_plan_shown_in_the_readme_can_be_used_as_it_stands(tmp_path):
+def test_the_plan_shown_by_prepare_can_be_used_as_it_stands(shown):
     """Somebody who copies it gets a plan that fits its protocol, with nothing to mend."""
     from digitise.surveys.plan import fit_problems, load_plan, plan_notes
 
-    path = tmp_path / "days.yaml"
-    path.write_text(re.search(r"```yaml\n(plan:.*?)```", README, re.DOTALL)[1], encoding="utf-8")
-    plan = load_plan(path)
+    plan = load_plan(shown(printing.PLAN))
     protocol = load_protocol(plan.protocol)
 
     assert fit_problems(plan, protocol) == []
     assert list(plan_notes(plan, protocol)) == []
+
+
+def test_the_other_files_shown_by_commands_can_be_used_as_they_stand(shown):
+    """The mapping of ``earlier``, what ``export`` publishes with the data, the policy of ``thin``: with every key."""
+    from digitise.earlier.mapping import Mapping, load_mapping
+    from digitise.exchange.about import About, load_about
+    from digitise.store.retention import Policy, load_policy
+
+    _, targets = load_mapping(shown(earlier.MAPPING))
+    about = load_about(shown(exchanging.ABOUT))
+    policy = load_policy(shown(thinning.POLICY))
+
+    assert {t.label for t in targets.values()} == {"Hard coral", "Damselfish"}
+    assert about.names["goby"].scientific_name == "Gobiiformes"
+    assert policy.refused_years == 1
+    for model, text in ((Mapping, earlier.MAPPING), (About, exchanging.ABOUT), (Policy, thinning.POLICY)):
+        assert [k for k in model.model_fields if not re.search(rf"\b{k}\b", text)] == []
 
 
 def _training(step: str, capsys: pytest.CaptureFixture, monkeypatch: pytest.MonkeyPatch) -> str:
@@ -397,13 +412,13 @@ def test_nothing_names_a_place_on_somebodys_machine_or_a_package_index():
 
 
 def write_generated() -> None:
-    """Write the generated tables into the README."""
-    text = README
-    for name, make in GENERATED.items():
+    """Write the generated tables into their documents."""
+    for name, (document, make) in GENERATED.items():
+        text = (ROOT / document).read_text(encoding="utf-8")
         _between(text, name)
         before, _, rest = text.partition(f"<!-- {name} -->\n")
-        text = f"{before}<!-- {name} -->\n{make()}\n<!-- /{name} -->" + rest.partition(f"<!-- /{name} -->")[2]
-    (ROOT / "README.md").write_text(text, encoding="utf-8")
+        made = f"{before}<!-- {name} -->\n{make()}\n<!-- /{name} -->" + rest.partition(f"<!-- /{name} -->")[2]
+        (ROOT / document).write_text(made, encoding="utf-8")
 
 
 if __name__ == "__main__":

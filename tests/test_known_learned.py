@@ -22,7 +22,7 @@ from digitise.cli import main
 from digitise.commands.reading import _own_reader
 from digitise.reader.calibration import NEVER, AcceptanceError, networks_digest, shipped_acceptance
 from digitise.reader.characters import DIGIT_CLASSES, feature_count
-from digitise.reader.learned import SHIPPED, WRITTEN, Learned, LearnedError, OwnReader, network_digest
+from digitise.reader.learned import SHIPPED, WRITTEN, Learned, LearnedError, OwnReader, characters_digest
 from digitise.reader.read import READER_VERSION, read_page, reader_version
 from digitise.store import Store
 from review_app import intake
@@ -32,7 +32,7 @@ def _learned(bias: float = 0.0, **more) -> Learned:
     """A correction that prefers the digit seven by `bias`."""
     corrections = {h: np.zeros((feature_count() + 1, k), np.float32) for h, k in WRITTEN.items()}
     corrections["digit"][-1, 7] = bias
-    return Learned(**corrections, network=network_digest(), about="made up for a test", **more)
+    return Learned(**corrections, network=characters_digest(), about="made up for a test", **more)
 
 
 @pytest.fixture(scope="module")

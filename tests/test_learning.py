@@ -26,7 +26,7 @@ from digitise.adapt.learning import (
 from digitise.adapt.taught import NO_LABEL, RULED, SEEN, SETTLED, Taught, box_labels, seen_boxes
 from digitise.pages.flatten import FLAT_PX_PER_MM
 from digitise.reader.characters import DIGIT_CLASSES, LETTER_CLASSES, CharacterEvidence, feature_count
-from digitise.reader.learned import LARGEST, MOST_BYTES, WRITTEN, Learned, LearnedError, network_digest, read_learned
+from digitise.reader.learned import LARGEST, MOST_BYTES, WRITTEN, Learned, LearnedError, characters_digest, read_learned
 from digitise.reader.read import guarded
 from digitise.reader.reading import Decoded
 from digitise.sheets.layout import Cell, Layout
@@ -46,7 +46,7 @@ def _learned(features: int = WIDTH, *, value: float = 0.0, **more) -> Learned:
     return Learned(
         np.full((features + 1, WRITTEN["digit"]), value, np.float32),
         np.full((features + 1, WRITTEN["letter"]), value, np.float32),
-        network_digest(),
+        characters_digest(),
         **more,
     )
 
@@ -264,7 +264,7 @@ def test_what_was_learned_survives_its_file(tmp_path) -> None:
     rng = np.random.default_rng(3)
     shapes = {head: (feature_count() + 1, k) for head, k in WRITTEN.items()}
     arrays = {head: rng.normal(0, 1, shape).astype(np.float32) for head, shape in shapes.items()}
-    learned = Learned(**arrays, network=network_digest(), about="ää", figures="f", pages=("a/b",), before="0" * 12)
+    learned = Learned(**arrays, network=characters_digest(), about="ää", figures="f", pages=("a/b",), before="0" * 12)
     path = tmp_path / "learned.json"
     path.write_text(learned.to_json(), encoding="utf-8")
     found = read_learned(path)

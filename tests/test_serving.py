@@ -2,7 +2,6 @@
 
 import configparser
 import os
-import re
 import shlex
 import signal
 import socket
@@ -15,8 +14,7 @@ import pytest
 from browsing import free_port, serving, until_it_answers
 
 from digitise.cli import _parser
-
-README = (Path(__file__).parents[1] / "README.md").read_text(encoding="utf-8")
+from digitise.commands.reviewing import UNIT
 
 
 @pytest.mark.parametrize(
@@ -90,11 +88,11 @@ def test_visitors_who_never_finish_keep_nobody_waiting(tmp_path):
                 one.close()
 
 
-def test_the_unit_in_the_readme_starts_a_command_that_there_is():
+def test_the_unit_shown_by_review_starts_a_command_that_there_is():
     """systemd's unit files are read as INI here; what they mean is systemd's (its own check needs it installed)."""
     unit = configparser.ConfigParser(interpolation=None)
     unit.optionxform = str
-    unit.read_string(re.search(r"```ini\n(.*?)```", README, re.DOTALL)[1])
+    unit.read_string("\n".join(line[2:] for line in UNIT.splitlines() if line.startswith("  ")))
     program, *words = shlex.split(unit["Service"]["ExecStart"])
     args = _parser().parse_args(words)
 

@@ -20,7 +20,7 @@ from digitise.adapt.known_learned import adopt, go_back, known_reader
 from digitise.prepare.prepare import plan_yaml
 from digitise.reader.calibration import shipped_acceptance
 from digitise.reader.characters import feature_count
-from digitise.reader.learned import WRITTEN, Learned, network_digest
+from digitise.reader.learned import WRITTEN, Learned, characters_digest
 from digitise.store import Store, StoreError, beside
 from digitise.store.backup import RECORD, backup, restore
 from digitise.surveys.known_plan import keep_plan, known_plan
@@ -40,7 +40,7 @@ PLAN = {"plan": "spring", "protocol": "reef-transect", "sites": [SITE], "surveys
 
 def learned() -> Learned:
     corrections = {h: np.zeros((feature_count() + 1, k), np.float32) for h, k in WRITTEN.items()}
-    return Learned(**corrections, network=network_digest(), about="made up for a test")
+    return Learned(**corrections, network=characters_digest(), about="made up for a test")
 
 
 def equipped(store, place) -> None:

@@ -23,7 +23,7 @@ import numpy as np
 from digitise.adapt.evaluate import same_value
 from digitise.adapt.taught import NO_LABEL, SEEN, SETTLED, Taught
 from digitise.reader.fields import decode_cell
-from digitise.reader.learned import LARGEST, TINY, WRITTEN, Learned, network_digest
+from digitise.reader.learned import LARGEST, TINY, WRITTEN, Learned, characters_digest
 
 FEWEST_GROUPS, FEWEST_SETTLED = 8, 20  # pages (or packs) compared, and characters settled by people on them
 FOLDS, INNER_FOLDS = 5, 3
@@ -123,7 +123,7 @@ def learn(
     words, pages = comparison.words(), tuple(sorted({c.page for c in cells}))
     before = old.digest if old else ""
     final = Learned(
-        **_fitted(cells, number), network=network_digest(), about=about, figures=words, pages=pages, before=before
+        **_fitted(cells, number), network=characters_digest(), about=about, figures=words, pages=pages, before=before
     )
     tell()
     return Lesson(_without(final, worse, old), f"better: {words}", comparison)
@@ -160,7 +160,7 @@ def _held_out(cells: Sequence[Taught], number: dict[str, int], tell: Callable[[]
     out = []
     for fold in range(FOLDS):
         rest = [c for c in cells if number[c.group] % FOLDS != fold]
-        out.append(Learned(**_fitted(rest, number), network=network_digest()))
+        out.append(Learned(**_fitted(rest, number), network=characters_digest()))
         tell()
     return out
 

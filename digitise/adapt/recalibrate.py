@@ -23,7 +23,7 @@ from math import ceil
 
 import numpy as np
 
-from digitise.estimate.acceptance import acceptance_p_value, effect_of_pages, upper_error_bound
+from digitise.estimate.acceptance import acceptance_p_value, design_effect_of_pages, upper_error_bound
 from digitise.estimate.audit import audit_size
 from digitise.reader.calibration import (
     DELTA,
@@ -188,4 +188,4 @@ class _Sample:
 
 
 def _effect(cells: Sequence[OwnCell]) -> float:
-    return effect_of_pages([c.page for c in cells], [not c.right for c in cells])
+    return design_effect_of_pages([c.page for c in cells], [not c.right for c in cells])

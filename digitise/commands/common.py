@@ -28,10 +28,10 @@ _EXAMPLE = "Example:"
 
 
 class _Help(argparse.HelpFormatter):
-    """Leaves an example on one line, so that it can be copied."""
+    """Leaves an example's lines as they are, so that they can be copied."""
 
     def _fill_text(self, text: str, width: int, indent: str) -> str:
-        return text if text.startswith(_EXAMPLE) else super()._fill_text(text, width, indent)
+        return text if _EXAMPLE in text else super()._fill_text(text, width, indent)
 
 
 class Adder:
@@ -41,14 +41,17 @@ class Adder:
         self._commands = commands
 
     def __call__(
-        self, name: str, run: Callable[[argparse.Namespace], int], text: str, example: str
+        self, name: str, run: Callable[[argparse.Namespace], int], text: str, example: str, *, file: str = ""
     ) -> argparse.ArgumentParser:
-        """The parser of command `name`, which calls `run(args)` for its exit code."""
+        """The parser of command `name`, which calls `run(args)` for its exit code.
+
+        `file` shows what a file that it takes may hold; help ends in it and in the example.
+        """
         one = self._commands.add_parser(
             name,
             help=text,
             description=text[0].upper() + text[1:] + ".",
-            epilog=f"{_EXAMPLE}\n  {example}",
+            epilog=f"{file}\n{_EXAMPLE}\n  {example}" if file else f"{_EXAMPLE}\n  {example}",
             formatter_class=_Help,
         )
         one.set_defaults(run=run)

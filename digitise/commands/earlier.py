@@ -9,6 +9,22 @@ from pathlib import Path
 from digitise.commands.common import Adder, open_store, results_ahead, say, store_argument
 
 MOST_SHOWN = 200
+MAPPING = """\
+The file for --mapping, for a table with a column for each measure:
+
+  protocol: reef-transect
+  site: Station                     # column with the site
+  date: When
+  date_format: "%d/%m/%Y"           # as in strptime; without it 2026-04-11
+  transect: Line                    # if there is a row for each; their mean and its interval are taken
+  sites: {Old name: Lantern Reef}   # names as they are on the site sheets now
+  columns:
+    "HC %": {cover: Hard coral}     # a category or a group of the protocol, in percent
+    "Dams": {count: damselfish, per_m2: 250}   # a row of a belt, per so many square metres
+
+A table with one column of names and one of values has 'measure', 'value' and 'measures' instead of 'columns', and may
+have 'low' and 'high'. 'worksheet', 'header_row', 'delimiter', 'decimal' and 'missing' describe the file.
+"""
 
 
 def add_commands(command: Adder) -> None:
@@ -18,6 +34,7 @@ def add_commands(command: Adder) -> None:
         _earlier,
         "take in results of earlier years from a CSV file or a workbook",
         "digitise earlier past.xlsx --mapping past.yaml --store survey-store --dry-run",
+        file=MAPPING,
     )
     one.add_argument("table", type=Path, help="CSV file or Excel workbook")
     one.add_argument("--mapping", type=Path, required=True, metavar="FILE", help="YAML: which column is what")

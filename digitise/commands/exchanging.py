@@ -19,11 +19,31 @@ from digitise.commands.common import (
 from digitise.exchange import FORMATS, PARTS, USUAL
 from digitise.wording import plural
 
+ABOUT = """\
+The file for --about; everything in it may be left out:
+
+  title: Reef surveys of Orrin Shoals
+  summary: Cover and density along fixed lines, by volunteers.
+  contact: {organisation: Orrin Shoals volunteers, email: data@orrin.example}
+  licence: {name: CC-BY-4.0, address: "https://creativecommons.org/licenses/by/4.0/"}
+  country_code: XX                  # ISO 3166-1
+  water_body: Orrin Shoals
+  utc_offset: "+08:00"              # of the times on the sheets
+  datum: "EPSG:4326"                # of the coordinates
+  position_uncertainty_m: 30
+  names:                            # rows of the belt sheets: the lowest rank that is certain
+    goby: {scientific_name: Gobiiformes, rank: order}
+"""
+
 
 def add_commands(command: Adder) -> None:
     """Add the parsers."""
     one = command(
-        "export", _export, "write the data for others to open", "digitise export --store survey-store --out export"
+        "export",
+        _export,
+        "write the data for others to open",
+        "digitise export --store survey-store --out export",
+        file=ABOUT,
     )
     store_argument(one)
     one.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder to write into")

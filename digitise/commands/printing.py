@@ -11,6 +11,27 @@ from digitise.commands.common import Adder, count, say
 from digitise.wording import listed, plural
 
 CUT = ", then cut along the dashes"
+PLAN = """\
+A plan; only 'plan', 'protocol', one of 'sites' and one of 'surveys' are needed, and what is left out is left to fill
+in by hand ('kit' replaces the kit list):
+
+  plan: spring-days
+  protocol: reef-transect          # a shipped one, or a file beside this one
+  spares: 1                        # spare pages of each line's sheets in every pack
+  sites:                           # those of one group are pooled in the report
+    - {name: Lantern Garden, code: LG, latitude: 5.4123, longitude: -161.2034, radius_m: 150, depth_m: [5, 9], group: North}
+  people: [Bes Hallor]             # who else may turn up on a sheet
+  surveys:
+    - site: LG
+      date: 2026-04-11
+      transects: 3
+      leader: Mira Tole            # the licensed dive leader
+      shore: Olin Fesk
+      pairs:
+        - {divers: [Keo Varn, Ada Lind], tasks: [fish]}
+        - {divers: [Rosu Beki, Jun Ansu], tasks: [invertebrate]}
+        - {divers: [Mira Tole, Tam Orle], tasks: [line, substrate]}
+"""  # noqa: E501 - as in a file
 
 
 def add_commands(command: Adder) -> None:
@@ -24,7 +45,11 @@ def add_commands(command: Adder) -> None:
     _paper(one, "all")
 
     one = command(
-        "prepare", _prepare, "print all that a planned survey day needs", "digitise prepare days.yaml --out days"
+        "prepare",
+        _prepare,
+        "print all that a planned survey day needs",
+        "digitise prepare days.yaml --out days",
+        file=PLAN,
     )
     one.add_argument("plan", type=Path, help="plan in YAML: sites, people, surveys")
     one.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder to write into")

@@ -8,11 +8,39 @@ import sys
 from digitise.commands.common import Adder, port, say, store_argument
 
 QUIET_S = 3.0  # in which a server that was told to stop does so
+UNIT = """\
+To have it start with the machine, and again when it fails: /etc/systemd/system/survey-sheets.service, for a user
+'survey' who owns /srv/survey-store and nothing else:
+
+  [Unit]
+  Description=Screens for survey sheets
+  After=network.target
+
+  [Service]
+  User=survey
+  ExecStart=/opt/digitise/bin/digitise review --store /srv/survey-store --name reef.example
+  Restart=on-failure
+  NoNewPrivileges=yes
+  ProtectSystem=strict
+  ProtectHome=yes
+  PrivateTmp=yes
+  ReadWritePaths=/srv/survey-store
+  MemoryMax=4G
+  LimitNOFILE=16384
+
+  [Install]
+  WantedBy=multi-user.target
+
+'systemctl enable survey-sheets' and 'systemctl start survey-sheets' start it, 'journalctl -u survey-sheets' shows what
+it says. For PostgreSQL add 'EnvironmentFile=/etc/survey-sheets' with 'DIGITISE_STORE=...', readable by root alone.
+"""
 
 
 def add_commands(command: Adder) -> None:
     """Add the parser."""
-    one = command("review", _review, "open the review screens on a store", "digitise review --store survey-store")
+    one = command(
+        "review", _review, "open the review screens on a store", "digitise review --store survey-store", file=UNIT
+    )
     store_argument(one)
     one.add_argument("--host", default="127.0.0.1", help="address to listen on (default: this machine only)")
     one.add_argument("--port", type=port, default=8501, help="port to listen on (default: %(default)s)")

@@ -11,6 +11,15 @@ from pathlib import Path
 from digitise.commands.common import Adder, UsageError, open_store, progress_bar, say, store_argument
 from digitise.wording import plural
 
+POLICY = """\
+The file for --policy:
+
+  policy: Photographs of Orrin Shoals
+  keep_years: 5          # of surveys that are signed and handed over as they are
+  refused_years: 1       # of photographs that gave no page; left out, they stay
+  handed_over: true      # false: signed ones go too that were not handed over
+"""
+
 _YOUNG = "not that old yet, or of a kind for which the policy names no years"
 
 
@@ -21,6 +30,7 @@ def add_commands(command: Adder) -> None:
         _thin,
         "remove original photographs that a policy no longer keeps",
         "digitise thin --store survey-store --policy keep.yaml --dry-run",
+        file=POLICY,
     )
     store_argument(one)
     one.add_argument("--policy", type=Path, required=True, metavar="FILE", help="YAML: how long what is kept")

@@ -86,9 +86,7 @@ def build_season(
         folder: Path | None = None
         for i, visit in enumerate(every):
             if folder is None and visit.day.year == every[-1].day.year:
-                folder = _hand_over(
-                    store, out / "handovers", every, _evening(every[i - 1].day) + dt.timedelta(days=30), say
-                )
+                folder = _hand_over(store, every, _evening(every[i - 1].day) + dt.timedelta(days=30), say)
                 _found_later(store, every, _evening(visit.day) - dt.timedelta(days=20))
             say(f"   {visit.day}  {visit.place.name}")
             if visit.pack == REEFS[0].pack:
@@ -186,7 +184,7 @@ def _audit(store: Store, pack: str, rng: np.random.Generator, now: dt.datetime) 
         store.audits.answer(cell.id, value=kept.value, state=kept.state, by=SCIENTIST, now=now)
 
 
-def _hand_over(store: Store, out: Path, every: Sequence[Visit], now: dt.datetime, say: Callable[[str], None]) -> Path:
+def _hand_over(store: Store, every: Sequence[Visit], now: dt.datetime, say: Callable[[str], None]) -> Path:
     """The signed surveys of the year before, to the reserve's office."""
     own = [v.pack for v in every if v.day.year == now.year]
     packs = tuple(p for p in own if (signed := store.signoffs.of(p)) and signed[-1].current)

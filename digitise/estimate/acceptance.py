@@ -20,8 +20,7 @@ __all__ = [
     "ThresholdStep",
     "acceptance_p_value",
     "corrected_risk",
-    "design_effect",
-    "effect_of_pages",
+    "design_effect_of_pages",
     "fixed_sequence",
     "upper_error_bound",
 ]
@@ -57,22 +56,23 @@ def corrected_risk(errors: int, cells: int) -> float:
     return (errors + 1) / (cells + 1)
 
 
-def design_effect(errors: Sequence[int], cells: Sequence[int]) -> float:
+def design_effect_of_pages(pages: Sequence[int], wrong: Sequence[bool]) -> float:
     """How much more the error rate varies for cells that share pages than for independent ones; at least 1.
 
     Parameters
     ----------
-    errors, cells : one of each per page
-        Variance of the ratio of their sums between pages (linearised) over its binomial variance. Without any error,
-        or with only errors, nothing can be said: 1.
+    pages, wrong : for each cell, the number of its page and whether it is wrong
+        Variance between pages of the ratio of errors to cells (linearised) over its binomial variance. Without any
+        error, or with only errors, nothing can be said: 1.
 
     Kish (1965), Survey Sampling, Wiley, chapter 5.
     """
-    wrong, size = np.asarray(errors, float), np.asarray(cells, float)
-    rate = wrong.sum() / max(size.sum(), 1)
-    if len(wrong) < 2 or rate in (0.0, 1.0):
+    cells, bad = Counter(pages), Counter(p for p, is_wrong in zip(pages, wrong, strict=True) if is_wrong)
+    errors, size = np.array([bad[p] for p in cells], float), np.array(list(cells.values()), float)
+    rate = errors.sum() / max(size.sum(), 1)
+    if len(errors) < 2 or rate in (0.0, 1.0):
         return 1.0
-    between = len(wrong) / (len(wrong) - 1) * np.square(wrong - rate * size).sum() / size.sum() ** 2
+    between = len(errors) / (len(errors) - 1) * np.square(errors - rate * size).sum() / size.sum() ** 2
     return float(max(1.0, between / (rate * (1 - rate) / size.sum())))
 
 
@@ -102,12 +102,6 @@ class ThresholdChoice:
         """The last passed step, or None."""
         passed = [step for step in self.steps if step.passed]
         return passed[-1] if passed else None
-
-
-def effect_of_pages(pages: Sequence[int], wrong: Sequence[bool]) -> float:
-    """`design_effect` of pages on errors, from the page of each cell and whether the cell is wrong."""
-    cells, errors = Counter(pages), Counter(p for p, bad in zip(pages, wrong, strict=True) if bad)
-    return design_effect([errors[p] for p in cells], list(cells.values()))
 
 
 def fixed_sequence(

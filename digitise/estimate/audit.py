@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from digitise.estimate.acceptance import upper_error_bound
-from digitise.estimate.intervals import check_share
+from digitise.estimate.intervals import check_share, normal_quantile
 
 __all__ = [
     "Agreement",
@@ -70,28 +70,16 @@ def most_wrong_in_lot(errors: int, sampled: int, lot: int, alpha: float) -> int:
     check_share("alpha", alpha)
     if not 0 <= errors <= sampled <= lot or not lot:
         raise ValueError(f"found {errors} errors in {sampled} of {lot} cells, expected errors <= sampled <= lot")
+    from scipy.stats import hypergeom
+
     low, high = errors, lot - sampled + errors  # the last one possible at all, and the first one to rule out or in
     while low < high:
         middle = (low + high + 1) // 2
-        if _chance_of_at_most(errors, sampled, lot, middle) > alpha:
+        if hypergeom.cdf(errors, lot, middle, sampled) > alpha:
             low = middle
         else:
             high = middle - 1
     return low
-
-
-def _chance_of_at_most(errors: int, sampled: int, lot: int, wrong: int) -> float:
-    """Chance that `sampled` of a lot show so few of its `wrong` cells; hypergeometric."""
-    least = max(0, sampled - (lot - wrong))
-    terms = (
-        _log_choices(wrong, k) + _log_choices(lot - wrong, sampled - k) - _log_choices(lot, sampled)
-        for k in range(least, min(errors, wrong, sampled) + 1)
-    )
-    return math.fsum(map(math.exp, terms))
-
-
-def _log_choices(n: int, k: int) -> float:
-    return math.lgamma(n + 1) - math.lgamma(k + 1) - math.lgamma(n - k + 1)
 
 
 def joint_upper_bound(
@@ -188,27 +176,17 @@ def kappa(table: Sequence[Sequence[int]], *, level: float = 0.95) -> Agreement:
     total = sum(map(sum, table))
     if total == 0 or any(len(row) != len(table) for row in table):
         raise ValueError("agreement needs a square table with at least one pair of answers")
-    p = [[x / total for x in row] for row in table]
-    rows, columns = [math.fsum(r) for r in p], [math.fsum(c) for c in zip(*p, strict=True)]
-    same = math.fsum(p[i][i] for i in range(len(p)))
-    chance = math.fsum(r * c for r, c in zip(rows, columns, strict=True))
-    if chance >= 1 - 1e-12:
-        return Agreement(100 * same, None, None, None, None)
-    k = (same - chance) / (1 - chance)
-    se = math.sqrt(max(0.0, _kappa_variance(p, rows, columns, k, chance)) / total)
-    from scipy.special import ndtri
+    same = 100 * sum(row[i] for i, row in enumerate(table)) / total
+    if any(row[i] == total for i, row in enumerate(table)):
+        return Agreement(same, None, None, None, None)
+    import numpy as np
+    from statsmodels.stats.inter_rater import cohens_kappa
 
-    half = float(ndtri(0.5 + level / 2)) * se
-    return Agreement(100 * same, k, se, k - half, k + half)
-
-
-def _kappa_variance(
-    p: Sequence[Sequence[float]], rows: Sequence[float], columns: Sequence[float], k: float, chance: float
-) -> float:
-    n = range(len(p))
-    on = math.fsum(p[i][i] * (1 - (rows[i] + columns[i]) * (1 - k)) ** 2 for i in n)
-    off = (1 - k) ** 2 * math.fsum(p[i][j] * (columns[i] + rows[j]) ** 2 for i in n for j in n if i != j)
-    return (on + off - (k - chance * (1 - k)) ** 2) / (1 - chance) ** 2
+    with np.errstate(invalid="ignore"):  # rounding may leave a variance a little below nothing
+        found = cohens_kappa(np.array(table))
+    k, se = float(found.kappa), math.sqrt(max(0.0, found.var_kappa))
+    half = normal_quantile(level) * se
+    return Agreement(same, k, se, k - half, k + half)
 
 
 def robust_z(value: float, history: Sequence[float]) -> float | None:

@@ -34,7 +34,7 @@ __all__ = [
     "TransectPoints",
     "VarianceParts",
     "decided_cover",
-    "design_effect",
+    "design_effect_of_lines",
     "ratio_values",
     "site_cover",
     "transect_cover",
@@ -326,7 +326,7 @@ def _notes(transects: Sequence[TransectPoints]) -> tuple[str, ...]:
     return tuple(notes)
 
 
-def design_effect(hits: Sequence[int], points: int) -> tuple[float | None, float]:
+def design_effect_of_lines(hits: Sequence[int], points: int) -> tuple[float | None, float]:
     """Kish design effect of points on lines, and how many independent points they are worth in all.
 
     ``hits`` holds one line each of ``points`` points. The worth is capped at the number of points. None

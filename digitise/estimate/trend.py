@@ -9,9 +9,10 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from itertools import combinations
+from statistics import median
 
 from digitise.estimate.intervals import Estimate, check_share
 
@@ -117,10 +118,10 @@ def theil_sen(years: Sequence[float], values: Sequence[float], *, unit: str = ""
     order = sorted(range(n), key=years.__getitem__)
     pairs = [(i, j) for i, j in combinations(order, 2) if years[i] != years[j]]
     slopes = sorted((values[j] - values[i]) / (years[j] - years[i]) for i, j in pairs)
-    slope = _middle(slopes)
+    slope = median(slopes)
     if n < FEWEST:
         return Trend(_slope(slope, None, None, n, method, unit, note=TOO_FEW, level=level), None)
-    test = mann_kendall([values[i] for i in order])
+    test = mann_kendall([values[i] for i in order], [years[i] for i in order])
     width = float(ndtri(0.5 + level / 2)) * math.sqrt(test.variance)
     below, above = round((len(slopes) - width) / 2) - 1, round((len(slopes) + width) / 2)
     flat = slopes[0] == slopes[-1]
@@ -130,45 +131,44 @@ def theil_sen(years: Sequence[float], values: Sequence[float], *, unit: str = ""
     return Trend(_slope(slope, slopes[below], slopes[above], n, method, unit, note="", level=level), test.p)
 
 
-def _middle(ordered: Sequence[float]) -> float:
-    half = len(ordered) // 2
-    return ordered[half] if len(ordered) % 2 else (ordered[half - 1] + ordered[half]) / 2
-
-
-def mann_kendall(values: Sequence[float]) -> MannKendall:
+def mann_kendall(values: Sequence[float], years: Sequence[float] | None = None) -> MannKendall:
     """Test for a monotone trend of values in the order of time, at least two.
 
     `ValueError` for fewer values.
 
-    Exact for up to ten values without ties, else the normal law with correction for ties and continuity.
+    Values of one time are not compared with each other; without `years` each is of a time of its own. Exact for up to
+    ten values without ties, else the normal law with correction for ties and continuity.
 
     Mann (1945), doi:10.2307/1907187; Kendall (1975), Rank Correlation Methods, 4th edition (from memory).
     """
     n = len(values)
     if n < 2:
         raise ValueError("a trend needs at least two values")
-    s = sum((b > a) - (b < a) for a, b in combinations(values, 2))
-    ties = Counter(values).values()
-    variance = (n * (n - 1) * (2 * n + 5) - sum(t * (t - 1) * (2 * t + 5) for t in ties)) / 18
+    times = range(n) if years is None else years
+    pairs = combinations(zip(values, times, strict=True), 2)
+    s = sum((b > a) - (b < a) for (a, before), (b, after) in pairs if before != after)
+    ties, visits = Counter(values).values(), Counter(times).values()
+    variance = _variance(n, ties, visits)
     z = (s - (s > 0) + (s < 0)) / math.sqrt(variance) if variance > 0 else 0.0
     tau = s / (n * (n - 1) / 2)
-    if max(ties) == 1 and n <= EXACT_UP_TO:
-        return MannKendall(s, variance, z, tau, _exact_p(n, abs(s)), True)
+    if max(*ties, *visits) == 1 and n <= EXACT_UP_TO:
+        from scipy.stats import kendalltau
+
+        return MannKendall(s, variance, z, tau, float(kendalltau(range(n), values, method="exact").pvalue), True)
     from scipy.special import ndtr
 
     return MannKendall(s, variance, z, tau, 2 * float(ndtr(-abs(z))) if variance > 0 else 1.0, False)
 
 
-def _exact_p(n: int, s: int) -> float:
-    """Chance of at least so large an absolute S over all n! orders, from the numbers of orders with each S."""
-    orders = {0: 1}
-    for k in range(2, n + 1):
-        grown: dict[int, int] = {}
-        for value, count in orders.items():
-            for step in range(-(k - 1), k, 2):
-                grown[value + step] = grown.get(value + step, 0) + count
-        orders = grown
-    return sum(c for value, c in orders.items() if abs(value) >= s) / math.factorial(n)
+def _variance(n: int, ties: Iterable[int], visits: Iterable[int]) -> float:
+    """Variance of S for n values, so many alike each and so many of one time each."""
+
+    def both(power: Callable[[int], int]) -> int:
+        return sum(map(power, ties)) * sum(map(power, visits))
+
+    one = n * (n - 1) * (2 * n + 5) - sum(t * (t - 1) * (2 * t + 5) for t in (*ties, *visits))
+    two, three = both(lambda t: t * (t - 1)), both(lambda t: t * (t - 1) * (t - 2))
+    return one / 18 + two / (2 * n * (n - 1)) + (three / (9 * n * (n - 1) * (n - 2)) if three else 0.0)
 
 
 def smallest_p_mann_kendall(n: int) -> float:

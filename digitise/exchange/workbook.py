@@ -161,7 +161,8 @@ def _sheet(
 def _begun(sheet: WriteOnlyWorksheet, beside: Path) -> None:
     """Let rows go to a file in `beside` until the workbook is saved: openpyxl would put it where temporary files go.
 
-    That folder may be small, or in memory; and what a killed run leaves is found where it wrote.
+    That folder may be small, or in memory; and what a killed run leaves is found where it wrote. openpyxl has no public
+    way but ``tempfile.tempdir``, which all threads share.
     """
     from openpyxl.worksheet._writer import ALL_TEMP_FILES, WorksheetWriter
 

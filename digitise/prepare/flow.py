@@ -84,12 +84,12 @@ class Column:
         self.pen.rule(Rule(start, self.y + 5.4, self.x + self.width, self.y + 5.4, FINE_MM))
         self.y += 7.4
 
-    def frame(self, x: float, y: float, w: float, h: float, width_mm: float = FINE_MM) -> None:
+    def frame(self, x: float, y: float, w: float, h: float) -> None:
         """An empty rectangle."""
         for rule in (
-            Rule(x, y, x + w, y, width_mm),
-            Rule(x, y + h, x + w, y + h, width_mm),
-            Rule(x, y, x, y + h, width_mm),
-            Rule(x + w, y, x + w, y + h, width_mm),
+            Rule(x, y, x + w, y, FINE_MM),
+            Rule(x, y + h, x + w, y + h, FINE_MM),
+            Rule(x, y, x, y + h, FINE_MM),
+            Rule(x + w, y, x + w, y + h, FINE_MM),
         ):
             self.pen.rule(rule)

@@ -37,8 +37,8 @@ class Curve:
     """Calibration of one group: probability at each knot of certainty (`certainty_of` the score), and the threshold.
 
     `accepted` and `errors` are the counts behind the threshold, `bound` the upper limit of the error rate among
-    accepted readings at confidence ``1 - delta``, both counts first divided by `design_effect`: how much less cells of
-    the same pages tell than as many cells of different pages.
+    accepted readings at confidence ``1 - delta``, for which `accepted` is first divided by `design_effect`: how much
+    less cells of the same pages tell than as many cells of different pages. (`digitise calibrate` divides errors too.)
     """
 
     knots: tuple[float, ...]

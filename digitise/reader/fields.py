@@ -7,7 +7,6 @@ cell is flagged and the nearest possible value only suggested.
 from __future__ import annotations
 
 import datetime as dt
-import itertools
 from collections.abc import Callable, Sequence
 
 import numpy as np
@@ -20,6 +19,7 @@ BLANK, VOID, JUNK, DASH = "blank", "void", "junk", "dash"
 _DIGIT_BLANK, _DIGIT_VOID, _DIGIT_JUNK, _DIGIT_DASH = (DIGIT_CLASSES.index(c) for c in (BLANK, VOID, JUNK, DASH))
 _LETTER_BLANK, _LETTER_VOID, _LETTER_JUNK = (LETTER_CLASSES.index(c) for c in (BLANK, VOID, JUNK))
 KEPT = 5
+BEAM = 24  # strings of digits that are looked at
 UNLISTED = 0.01  # share of entries that are no code of the list (to be learned from reviewed sheets)
 UNLISTED_LIMIT = 0.25  # an entry this likely not in the list is put before a person
 FIRST_YEAR, LAST_YEAR = 1950, 2099  # of a dive: any other was misread, or miswritten
@@ -72,14 +72,14 @@ def decode_code(cell: Cell, evidence: Sequence[CharacterEvidence]) -> Decoded:
     return Decoded(value, score, candidates, reasons)
 
 
-def _best_texts(p: np.ndarray, keep: int = 24) -> list[tuple[str, float]]:
+def _best_texts(p: np.ndarray) -> list[tuple[str, float]]:
     """Likeliest strings over digits, space (blank) and '-' (dash), best first, by beam search."""
     symbols = "0123456789- "
     columns = [*range(10), _DIGIT_DASH, _DIGIT_BLANK]
     texts, weights = [""], np.ones(1)
     for row in p[:, columns]:
         grown = (weights[:, None] * row).ravel()
-        best = np.argsort(-grown, kind="stable")[:keep]
+        best = np.argsort(-grown, kind="stable")[:BEAM]
         texts, weights = [texts[i // len(columns)] + symbols[i % len(columns)] for i in best.tolist()], grown[best]
     return list(zip(texts, weights.tolist(), strict=True))
 
@@ -182,7 +182,7 @@ def number_weights(cell: Cell, evidence: Sequence[CharacterEvidence]) -> dict[in
     p = np.stack([e.digit for e in evidence]).astype(np.float64)
     parse = _number(cell)
     weights: dict[int, float] = {}
-    for text, weight in itertools.islice(_best_texts(p), 24):
+    for text, weight in _best_texts(p):
         value, wrong = parse(text)
         if isinstance(value, int) and wrong is None:
             weights[value] = weights.get(value, 0.0) + weight

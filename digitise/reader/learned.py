@@ -38,9 +38,9 @@ class LearnedError(ValueError):
 class Learned:
     """Corrections of the digits' and the letters' logits, (F + 1, K) float32 each: a row a feature, then the bias.
 
-    `network` is the `network_digest` they belong to; `about` and `figures` say in words what they were learned from and
-    how they compared; `pages` are the pages behind them; `before` is the digest of what was in force before, "" for
-    the shipped reader.
+    `network` is the `characters_digest` they belong to; `about` and `figures` say in words what they were learned from
+    and how they compared; `pages` are the pages behind them; `before` is the digest of what was in force before, ""
+    for the shipped reader.
     """
 
     digit: np.ndarray
@@ -103,7 +103,7 @@ def corrected(probabilities: np.ndarray, features: np.ndarray, correction: np.nd
 
 
 @lru_cache(maxsize=1)
-def network_digest() -> str:
+def characters_digest() -> str:
     """SHA-256, shortened, of the networks of characters: features of others mean something else."""
     return hashlib.sha256(b"".join((MODELS / name).read_bytes() for name in NETWORKS)).hexdigest()[:16]
 
@@ -129,7 +129,7 @@ def read_learned(path: Path) -> Learned:
         raise LearnedError(
             f"{path}: holds nothing learned that can be used ({error}); run 'digitise learn' again"
         ) from None
-    if learned.network != network_digest():
+    if learned.network != characters_digest():
         raise LearnedError(
             f"{path}: was learned on another network than this version reads with; run 'digitise learn' again"
         )

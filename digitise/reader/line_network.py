@@ -20,7 +20,7 @@ from digitise.reader.characters import load_network, softmax
 LINE_CLASSES = ("", *"ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789.-:/,'+()", " ")  # the first says: nothing new here
 LINE_ROWS = 64  # height of the picture that the network sees, at half the flat page's resolution (16 mm)
 STEP = 4  # pixels of its input to one answer
-BEAM, FEW = 12, 6
+BEAM, FEW, KEPT = 12, 6, 3
 MIXED = 0.2  # how much rarer a text is for each place in it where a letter and a digit touch (judgement, not measured)
 BARE, BESIDE_PX = 0.2, 32  # paler columns show nothing; so far beside the last others, answers hardly change (0.004)
 _TOUCH = re.compile("(?<=[A-Z])[0-9]|(?<=[0-9])[A-Z]")
@@ -43,11 +43,11 @@ def _network() -> cv2.dnn.Net:
     return load_network("lines.onnx")
 
 
-def line_texts(picture: np.ndarray, keep: int = 3) -> tuple[tuple[str, float], ...]:
+def line_texts(picture: np.ndarray) -> tuple[tuple[str, float], ...]:
     """The likeliest texts of one line with their probabilities, best first; ``picture`` from `line_input`."""
     network = _network()
     network.setInput(np.ascontiguousarray(_inked(picture)[None, None]))
-    return unmixed(best_texts(softmax(network.forward()[0, :, 0].T.astype(np.float64)), BEAM))[:keep]
+    return unmixed(best_texts(softmax(network.forward()[0, :, 0].T.astype(np.float64)), BEAM))[:KEPT]
 
 
 def _inked(picture: np.ndarray) -> np.ndarray:

@@ -1,6 +1,6 @@
 """Every reason a photograph is refused or a cell is shown to a person, in words, in one place.
 
-The command line, the review screens, the README's table and the tests are all made from `REASONS`.
+The command line, the review screens, the table in DEVELOPERS.md and the tests are all made from `REASONS`.
 """
 
 from __future__ import annotations

@@ -120,11 +120,11 @@ def _line(r: SurveyResults, line: LineResult) -> list[Block]:
         Heading(2, f"{line.title}: percent cover"),
         Paragraph(f"{plural(many, 'transect')}; legible points: {legible}. {covers}"),
         figure(plot),
-        _cover_table(r, line, rows, level),
+        _cover_table(line, rows, level),
     ]
 
 
-def _cover_table(r: SurveyResults, line: LineResult, rows: Sequence[CoverLine], level: str) -> Table:
+def _cover_table(line: LineResult, rows: Sequence[CoverLine], level: str) -> Table:
     missing, names = sum(p.missing for p in line.points), [p.transect for p in line.points]
     head = ["Cover", "Code", "Site, %", f"{level} interval", *(f"{n}, %" for n in names)]
     head += ["If missing points were none or all of it, %"] if missing else []

@@ -8,7 +8,7 @@ tested: Holm for the headline variables named in advance, Benjamini-Hochberg for
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from statistics import fmean
 
@@ -192,12 +192,18 @@ def _plan(change: Change, a: Sequence[float], b: Sequence[float], *, percent: fl
 
 def _adjusted(found: Sequence[Compared], headline: Sequence[bool]) -> tuple[Compared, ...]:
     out = list(found)
-    for method, words, wanted in ((holm, HOLM, True), (benjamini_hochberg, BENJAMINI, False)):
-        tested = [i for i, c in enumerate(out) if c.change.p is not None and headline[i] is wanted]
-        for i, p in zip(tested, method([out[i].change.p for i in tested]), strict=True):
-            together = limits_together(out[i].change, len(tested)) if wanted else None
-            out[i] = replace(out[i], adjusted=p, adjusted_by=words, together=together)
+    for i, p, words, tests in _adjusted_p([c.change.p for c in found], headline):
+        together = limits_together(out[i].change, tests) if words == HOLM else None
+        out[i] = replace(out[i], adjusted=p, adjusted_by=words, together=together)
     return tuple(out)
+
+
+def _adjusted_p(p_values: Sequence[float | None], headline: Sequence[bool]) -> Iterator[tuple[int, float, str, int]]:
+    """(its place, p adjusted among headlines or among all others, how, among how many) of each p that there is."""
+    for method, words, wanted in ((holm, HOLM, True), (benjamini_hochberg, BENJAMINI, False)):
+        tested = [i for i, p in enumerate(p_values) if p is not None and headline[i] is wanted]
+        for i, p in zip(tested, method([p_values[i] for i in tested]), strict=True):
+            yield i, p, words, len(tested)
 
 
 @dataclass(frozen=True, slots=True)
@@ -264,10 +270,8 @@ def _year(date: str) -> float:
 def _adjusted_trends(found: Sequence[SiteTrend], headlines: Collection[str]) -> list[SiteTrend]:
     out = list(found)
     headline = [t.variable.id in headlines if headlines else t.variable.is_group for t in found]
-    for method, words, wanted in ((holm, HOLM, True), (benjamini_hochberg, BENJAMINI, False)):
-        tested = [i for i, t in enumerate(out) if t.robust.p is not None and headline[i] is wanted]
-        for i, p in zip(tested, method([out[i].robust.p for i in tested]), strict=True):
-            out[i] = replace(out[i], adjusted=p, adjusted_by=words)
+    for i, p, words, _ in _adjusted_p([t.robust.p for t in found], headline):
+        out[i] = replace(out[i], adjusted=p, adjusted_by=words)
     return out
 
 

@@ -28,11 +28,10 @@ from digitise.batch.remote import RemoteError
 from digitise.store import beside, chain, counts, migrate
 from digitise.store import schema as t
 from digitise.store.beside import RECORD
-from digitise.store.engine import DATABASE, Database, asked_for, postgresql_database, sqlite_database
+from digitise.store.engine import DATABASE, Database, postgresql_database, sqlite_database, wanted_database
 from digitise.store.files import is_original, is_page, sweep, write_once
 from digitise.store.opening import FOLDERS, mark, store_name
-from digitise.store.originals import ORIGINALS, FolderOriginals, Originals, claim
-from digitise.store.originals import asked_for as bucket_asked_for
+from digitise.store.originals import ORIGINALS, FolderOriginals, Originals, claim, wanted_bucket
 from digitise.store.rows import StoreError
 from digitise.store.store import Store
 from digitise.store.thinning import kept_originals
@@ -253,7 +252,7 @@ def restore(
         raise StoreError(f"{source}: is no backup: there is no {DATABASE} in it, or only a link")
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise StoreError(f"{folder}: is there already and not empty; restore into a new folder")
-    url = database or asked_for()
+    url = database or wanted_database()
     folder.parent.mkdir(parents=True, exist_ok=True)
     making = Path(tempfile.mkdtemp(prefix=f".{folder.name}-restoring-", dir=folder.parent))
     try:
@@ -280,7 +279,7 @@ def _fill(
     kept = Store(making, sqlite_database(making))
     try:
         migrate.prepare(kept.database, now=now)
-        bucket = bucket_asked_for()
+        bucket = wanted_bucket()
         originals = claim(making, bucket, kept.name) if bucket else kept.originals
         _copy_files(partial(_of_backup, source), making, originals, _named(kept.database, checked=originals.far), tick)
         brought = beside.bring_back(source, making)

@@ -12,7 +12,7 @@ import os
 import random
 import sqlite3
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -87,9 +87,9 @@ _READING = {
 }
 
 
-def asked_for(environment: Mapping[str, str] | None = None) -> str | None:
+def wanted_database() -> str | None:
     """The database that ``DIGITISE_STORE`` names, if any."""
-    return (os.environ if environment is None else environment).get(VARIABLE) or None
+    return os.environ.get(VARIABLE) or None
 
 
 def sqlite_database(folder: Path) -> Database:

@@ -19,10 +19,10 @@ from digitise.store.engine import (
     DATABASE,
     VARIABLE,
     Database,
-    asked_for,
     in_words,
     postgresql_database,
     sqlite_database,
+    wanted_database,
 )
 from digitise.store.files import sweep, write_once
 from digitise.store.migrate import prepare
@@ -34,7 +34,7 @@ MARKER = "database.json"
 
 def holds_store(folder: Path) -> bool:
     """Whether opening the folder finds a store; any folder will do while `DIGITISE_STORE` says where entries are."""
-    return folder.is_dir() and bool(asked_for() or (folder / DATABASE).exists() or (folder / MARKER).exists())
+    return folder.is_dir() and bool(wanted_database() or (folder / DATABASE).exists() or (folder / MARKER).exists())
 
 
 def open_database(folder: Path, *, now: datetime, url: str | None = None) -> Database:
@@ -45,7 +45,7 @@ def open_database(folder: Path, *, now: datetime, url: str | None = None) -> Dat
     StoreError
         The folder cannot be made or written in, or the database is not ours or belongs to another folder.
     """
-    url = url or asked_for()
+    url = url or wanted_database()
     _check_pair(folder, url)
     try:
         for part in FOLDERS:

@@ -11,7 +11,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Protocol
 
@@ -115,9 +115,9 @@ class BucketOriginals:
         return (name for one in remote.files_below(self._at) if (name := str(one)[start:]) != OWNER)
 
 
-def asked_for(environment: Mapping[str, str] | None = None) -> str | None:
+def wanted_bucket() -> str | None:
     """The address that ``DIGITISE_ORIGINALS`` names, if any."""
-    return (os.environ if environment is None else environment).get(VARIABLE) or None
+    return os.environ.get(VARIABLE) or None
 
 
 def originals_of(folder: Path, database: Database, *, wanted: str | None = None) -> Originals:

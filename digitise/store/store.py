@@ -33,8 +33,7 @@ from digitise.store.keyed import ByHand
 from digitise.store.leases import Leases
 from digitise.store.marks import Mark, mark_now
 from digitise.store.opening import open_database, store_name
-from digitise.store.originals import FolderOriginals, Originals, originals_of
-from digitise.store.originals import asked_for as bucket_asked_for
+from digitise.store.originals import FolderOriginals, Originals, originals_of, wanted_bucket
 from digitise.store.people import People
 from digitise.store.read import cells_now, photo_rows, photos_kept
 from digitise.store.rows import (
@@ -89,7 +88,7 @@ class Store(KeptFiles):
         folder = Path(folder)
         opened = open_database(folder, now=now or datetime.now(UTC), url=database)
         try:
-            return cls(folder, opened, originals_of(folder, opened, wanted=bucket_asked_for()))
+            return cls(folder, opened, originals_of(folder, opened, wanted=wanted_bucket()))
         except BaseException:
             opened.close()
             raise

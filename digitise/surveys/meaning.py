@@ -107,7 +107,7 @@ def _boxes(protocol: Protocol, name: str) -> tuple[tuple[RowSpec, Part, str, str
 
 
 def counts_of(
-    protocol: Protocol, name: str, sheet: BeltSheet, cells: Mapping[str, CellNow], where: str, findings: list[Finding]
+    protocol: Protocol, name: str, cells: Mapping[str, CellNow], where: str, findings: list[Finding]
 ) -> list[Count]:
     """Every counted row of a belt sheet in each segment; what is odd about them is added to `findings`."""
     ticked = cells.get(f"{name}/none-seen")

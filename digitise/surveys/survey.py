@@ -231,7 +231,7 @@ def _transect(
             points[name] = points_of(protocol, name, sheet, cells)
         elif isinstance(sheet, BeltSheet) and name in present:
             where = f"T{number}, {sheet.title}"
-            counts += counts_of(protocol, name, sheet, cells, where, findings)
+            counts += counts_of(protocol, name, cells, where, findings)
             impacts += impacts_of(protocol, name, sheet, cells)
     own = {f"{name}/{field.id}" for name, sheet in protocol.sheets.items() for field in sheet.fields}
     fields = {i: c for i, c in cells.items() if i in own}

@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 
 from digitise.adapt.evaluate import same_value
-from digitise.estimate.acceptance import effect_of_pages, fixed_sequence
+from digitise.estimate.acceptance import design_effect_of_pages, fixed_sequence
 from digitise.pages.page import register
 from digitise.reader.calibration import DELTA, DOUBTFUL, NEVER, TARGETS, Acceptance, Curve, fit_curve
 from digitise.reader.read import decode_page
@@ -102,7 +102,7 @@ def _curve(rows: list[Row], *, target: float, delta: float, shares: tuple[float,
     blank = Curve(knots, probability, NEVER, target, delta, 0, 0, 1.0)
     if not shares:
         return blank
-    effect = effect_of_pages([r.page for r in rows], [not r.right for r in rows])
+    effect = design_effect_of_pages([r.page for r in rows], [not r.right for r in rows])
     blank = replace(blank, design_effect=round(effect, 3))
     confidence = np.sort([blank.confidence(r.score) for r in rows])[::-1]
     wrong = ~np.array([r.right for r in sorted(rows, key=lambda r: -blank.confidence(r.score))])

@@ -31,7 +31,7 @@ def day_words(iso: str) -> str:
 def verdict(store: Store, photo: PhotoRow, pages: Mapping[int, PageRow], failed: Mapping[str, str]) -> dict:
     """State of one photograph: words, picture, and its `kind`: wait, good, look (better taken again), bad or aside."""
     if photo.page_ids:
-        return _read(store, photo, [pages[i] for i in photo.page_ids])
+        return _read(store, [pages[i] for i in photo.page_ids])
     picture = {"picture": f"photo/{photo.sha256}"}
     if photo.sha256 in failed:
         title = "Read in part" if photo.page_ids else "Kept, but not read"
@@ -48,7 +48,7 @@ def verdict(store: Store, photo: PhotoRow, pages: Mapping[int, PageRow], failed:
     return {"kind": "bad", "title": title, "lines": list(photo.reasons), "marks": marks, **picture}
 
 
-def _read(store: Store, photo: PhotoRow, pages: list[PageRow]) -> dict:
+def _read(store: Store, pages: list[PageRow]) -> dict:
     page = pages[-1]
     where = worklist.place_words(page.title, page.transect, page.pack, "").replace(" · ", ", ")
     hidden = _hidden(store, page.id)
