@@ -32,6 +32,7 @@ SETTLED_MM = 0.25  # corrections below this need no further round
 SURE_SHARE = 0.85  # of the fitted corners found, and none of them far away: no wider search is needed
 COARSE_CORNERS = 90  # about so many are enough for the coarse fit
 LEAST_CORNERS = 20
+HELD_EVERY, HELD_APART_MM = 5, 12.0  # of corners held out: a box is less than so high
 LEAST_JUDGED, ON_MM = 8, 1.0  # corners that tell the residual; so near a cell's box, a corner belongs to it
 FIRM = 0.75  # score of a printed corner with nothing written across it, or more; of one below it
 NEARBY_MM, NEARLY = 0.5, 0.8  # that is seen so near its place, by such a share of the best score, it lies there
@@ -178,13 +179,22 @@ class _Printed:
 def _printed(layout: Layout) -> _Printed:
     points = anchors_mm(layout)
     marks = np.array([c for m in layout.fiducials for c in m.corners_mm], np.float32)
-    fitted = np.ones(len(points) + len(marks), bool)
-    fitted[2 : len(points) : 5] = False
+    fitted = np.concatenate([~_held_out(points), np.ones(len(marks), bool)])
     step = max(1, round(fitted.sum() / COARSE_CORNERS))
     coarse = np.vstack([points[fitted[: len(points)]][::step], marks])
     corners = np.vstack([points, marks])
     judged = ~fitted & ~_of_words(layout, corners)
     return _Printed(corners, fitted, judged if judged.sum() >= LEAST_JUDGED else ~fitted, coarse, *edges_mm(layout))
+
+
+def _held_out(points: np.ndarray) -> np.ndarray:
+    """About one corner in five that takes no part in the fit, (N,) bool; never two sides by side of a box."""
+    held: list[int] = []
+    for i, point in enumerate(points):
+        apart = np.linalg.norm(points[held] - point, axis=1)
+        if i >= HELD_EVERY * len(held) + 2 and (apart > HELD_APART_MM).all():
+            held.append(i)
+    return np.isin(np.arange(len(points)), held)
 
 
 def _of_words(layout: Layout, corners: np.ndarray) -> np.ndarray:
