@@ -34,7 +34,7 @@ COARSE_CORNERS = 90  # about so many are enough for the coarse fit
 LEAST_CORNERS = 20
 HELD_EVERY, HELD_APART_MM = 5, 12.0  # of corners held out: a box is less than so high
 LEAST_JUDGED, ON_MM = 8, 1.0  # corners that tell the residual; so near a cell's box, a corner belongs to it
-FIRM = 0.75  # score of a printed corner with nothing written across it, or more; of one below it
+FIRM = 0.8  # of the page's usual score has a corner with nothing written across it; of one with less
 NEARBY_MM, NEARLY = 0.5, 0.8  # that is seen so near its place, by such a share of the best score, it lies there
 ASTRAY_MM = 0.8  # a printed corner this far from its place is not where it should be
 FLAT_PX_PER_MM = 8.0
@@ -308,11 +308,11 @@ def _checked(flat: np.ndarray, warp: Warp, layout: Layout) -> Flattened:
     half = cv2.resize(flat, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
     how = {"px_per_mm": FLAT_PX_PER_MM / 2, "patch_mm": 2.0}
     shifts, scores = match(half, layout, printed.corners, search_mm=1.25, **how)
-    far = np.flatnonzero((np.linalg.norm(shifts, axis=1) > NEARBY_MM) & (scores < FIRM))
+    pale = scores < FIRM * np.median(scores)
+    far = np.flatnonzero(pale & (np.linalg.norm(shifts, axis=1) > NEARBY_MM))
     if len(far):  # strokes of a pencil across a corner look a little like one too
-        nearby, as_sure = match(half, layout, printed.corners[far], search_mm=NEARBY_MM, **how)
-        better = as_sure > NEARLY * scores[far]
-        shifts[far[better]], scores[far[better]] = nearby[better], as_sure[better]
+        shifts[far], nearby = match(half, layout, printed.corners[far], search_mm=NEARBY_MM, **how)
+        scores[far] = np.where(nearby > NEARLY * scores[far], nearby, 0.0)
     _, sharp = match(half, layout, printed.edges, search_mm=0.5, along=printed.ways, **how)
     held = np.flatnonzero(printed.judged)
     seen = held[scores[held] > 0.5]
