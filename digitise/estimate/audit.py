@@ -6,6 +6,7 @@ Any error found beyond the plan means that the claim failed: report the bound, a
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -72,14 +73,8 @@ def most_wrong_in_lot(errors: int, sampled: int, lot: int, alpha: float) -> int:
         raise ValueError(f"found {errors} errors in {sampled} of {lot} cells, expected errors <= sampled <= lot")
     from scipy.stats import hypergeom
 
-    low, high = errors, lot - sampled + errors  # the last one possible at all, and the first one to rule out or in
-    while low < high:
-        middle = (low + high + 1) // 2
-        if hypergeom.cdf(errors, lot, middle, sampled) > alpha:
-            low = middle
-        else:
-            high = middle - 1
-    return low
+    more = range(errors + 1, lot - sampled + errors + 1)  # as many as cells that nobody looked at can add
+    return errors + bisect_left(more, True, key=lambda wrong: hypergeom.cdf(errors, lot, wrong, sampled) <= alpha)
 
 
 def joint_upper_bound(
@@ -99,18 +94,15 @@ def sizes_for_bound(lots: Sequence[int], rate: float, *, alpha: float = 0.05, fe
     In proportion to the strata, but `fewest` of each, or all it has: rare errors of the surest readings lie there.
     """
     check_share("rate", rate)
-    total, low, high = sum(lots), 0, sum(lots)
+    total = sum(lots)
 
     def sizes(n: int) -> list[int]:
         return [min(lot, max(fewest, math.ceil(n * lot / total))) for lot in lots]
 
-    while low < high:  # the smallest n that will do; with every cell looked at nothing is left in doubt
-        middle = (low + high) // 2
-        if joint_upper_bound(lots, sizes(middle), [0] * len(lots), alpha=alpha) < rate:
-            high = middle
-        else:
-            low = middle + 1
-    return sizes(low)
+    def enough(n: int) -> bool:
+        return joint_upper_bound(lots, sizes(n), [0] * len(lots), alpha=alpha) < rate
+
+    return sizes(bisect_left(range(total), True, key=enough))  # with every cell looked at nothing is left in doubt
 
 
 def chance_of_passing(rate: float, sample: int, *, accept_up_to: int) -> float:

@@ -75,7 +75,12 @@ def holm(p_values: Sequence[float]) -> tuple[float, ...]:
 
     Holm (1979), Scandinavian Journal of Statistics 6, 65-70 (from memory).
     """
-    return _adjusted(p_values, "holm")
+    order = sorted(range(len(p_values)), key=p_values.__getitem__)
+    out, worst = [0.0] * len(p_values), 0.0
+    for rank, i in enumerate(order):
+        worst = max(worst, min(1.0, (len(p_values) - rank) * p_values[i]))
+        out[i] = worst
+    return tuple(out)
 
 
 def benjamini_hochberg(p_values: Sequence[float]) -> tuple[float, ...]:
@@ -83,12 +88,8 @@ def benjamini_hochberg(p_values: Sequence[float]) -> tuple[float, ...]:
 
     Benjamini & Hochberg (1995), doi:10.1111/j.2517-6161.1995.tb02031.x.
     """
-    return _adjusted(p_values, "fdr_bh")
-
-
-def _adjusted(p_values: Sequence[float], method: str) -> tuple[float, ...]:
     if not p_values:
         return ()
-    from statsmodels.stats.multitest import multipletests
+    from scipy.stats import false_discovery_control
 
-    return tuple(multipletests(p_values, method=method)[1].tolist())
+    return tuple(false_discovery_control(p_values).tolist())
