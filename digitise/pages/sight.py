@@ -142,7 +142,7 @@ def _contrast(dark: np.ndarray, bright: np.ndarray, layout: Layout) -> np.ndarra
 
 
 def _usual(seen: np.ndarray, layout: Layout) -> tuple[float, float]:
-    """Usual contrast of the page's level and of its upright printed sides; a phone that moved leaves one of them pale."""
+    """Usual contrast of the page's level and of its upright printed sides: where the phone moved, they differ."""
     level = _frames(layout).level
     return tuple(max(1e-3, float(np.median(own))) if len(own) else 1.0 for own in (seen[level], seen[~level]))
 
@@ -213,10 +213,11 @@ def unseen_cells(flattened: Flattened, layout: Layout) -> Unseen:
     brightness, paper = _brightness(bright, lost, layout)
     lit = blown | (brightness > min(BRIGHT * paper, 253.0))
     paler, clearer = sorted(both)
-    misty = faded & ~lit & ~under_dark & (clearer < FAINTEST / FAINT)
+    mist = clearer < FAINTEST / FAINT
+    misty = faded & ~lit & ~under_dark & mist
     ids = np.array([c.id for c in layout.cells])
     kinds = (faded & lit, faded & ~lit & ~misty, veiled | misty, astray & ~faded & ~veiled)
-    return Unseen(*(frozenset(ids[k].tolist()) for k in kinds), paler / clearer)
+    return Unseen(*(frozenset(ids[k].tolist()) for k in kinds), 1.0 if mist else paler / clearer)
 
 
 def edge_widths_mm(image: np.ndarray, layout: Layout) -> np.ndarray:

@@ -1,8 +1,8 @@
 """Whether a page that was read is better photographed again, since most of its cells are not to be made out.
 
 Shadows of the paper's own roughness in low light, and lines or old writing under the new, lie over written and empty
-cells alike, and most then look crossed out. So do strokes that a moving phone smeared, and then it is blur. One writer crosses out single cells. Cells hidden by glare or by something
-on the sheet tell nothing of the others.
+cells alike, and most then look crossed out. So do strokes that a moving phone smeared, and then it is blur. One writer
+crosses out single cells. Cells hidden by glare or by something on the sheet tell nothing of the others.
 """
 
 from __future__ import annotations
