@@ -162,3 +162,35 @@ def test_a_band_of_light_across_a_wide_box_hides_it(printed, layout, page_of, lo
     band += lost * (255 - band)
 
     assert (cell.id in unseen_cells(page_of(fish, np.rint(image).astype(np.uint8)).flattened, fish).all) is hidden
+
+
+def test_print_smeared_one_way_hides_no_cells_and_is_measured(printed, layout, page_of) -> None:
+    """A phone that moved 0.9 mm leaves upright rules paler than level ones all over the page: nothing lies over it."""
+    fish, sharp = layout("fish"), printed("fish")
+    smeared = cv2.blur(sharp, (7, 1))
+    clear, moved = (unseen_cells(page_of(fish, image).flattened, fish) for image in (sharp, smeared))
+
+    assert clear.evenness > 0.9
+    assert 0.3 < moved.evenness < 0.45
+    assert not moved.all
+
+
+@pytest.mark.parametrize(
+    ("patch", "whole_page", "kind"),
+    [
+        pytest.param(225, 1.0, "glare", id="brighter-than-the-paper"),
+        pytest.param(200, 1.0, "covered", id="as-bright-as-the-paper"),
+        pytest.param(200, 0.1, "veiled", id="where-all-print-is-pale-as-through-mist"),
+    ],
+)
+def test_what_hides_a_boxs_lower_rule_is_named_by_its_light(
+    printed, site, page_of, patch: int, whole_page: float, kind: str
+) -> None:
+    """The middle of the box stays clear: the light is looked at where the print is lost."""
+    image = 200 - whole_page * np.maximum(200 - printed("site").astype(np.float32) * (200 / 235), 0)
+    cell = next(c for c in site.cells if c.kind == "number")
+    x, y, w, h = (round(v * FLAT_PX_PER_MM) for v in cell.box_mm)
+    image[y + h - 16 : y + h + 24, x - 40 : x + w + 40] = patch
+    unseen = unseen_cells(page_of(site, np.rint(image).astype(np.uint8)).flattened, site)
+
+    assert cell.id in getattr(unseen, kind)

@@ -13,6 +13,7 @@ from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from digitise.pages import page as page_module
+from digitise.pages.fiducials import find_marks
 from digitise.pages.flatten import FLAT_PX_PER_MM
 from digitise.pages.matching import anchors_mm
 from digitise.pages.page import CORNER_NAMES, MIN_PX_PER_MM, NotRegistered, place_words, register
@@ -24,6 +25,7 @@ from digitise.sheets.protocol import load_protocol, shipped_names
 from digitise.sheets.sheet import identity_for, mark_modules, rasterise, sheet_pdf
 from digitise.simulate.camera import photograph as shoot
 
+WAVE_PX, WAVE_ROWS = 10.0, 35.0  # about 10 to the millimetre
 SHEETS = ("site", "fish", "invertebrate", "substrate")
 
 
@@ -212,6 +214,22 @@ def test_blur_in_one_direction_or_over_one_part_is_said_to_be_blur(photograph, l
     result = _with_status(changed(photograph("substrate").gray()), layouts)
 
     assert (result.status, result.failure.reason) == ("retake", "blurred")
+
+
+def _wavy(gray: np.ndarray) -> np.ndarray:
+    """The sheet under waves of water, or by a phone that trembled while its picture was read out row by row."""
+    down, across = np.mgrid[0 : gray.shape[0], 0 : gray.shape[1]].astype(np.float32)
+    moved = across + np.float32(WAVE_PX) * np.sin(down / np.float32(WAVE_ROWS))
+    return cv2.remap(gray, moved, down, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+
+
+def test_marks_in_view_that_are_too_wavy_to_read_are_not_said_to_be_missing(photograph, layouts) -> None:
+    """All four corners are in the picture, so to ask for them would help nobody."""
+    gray = _wavy(photograph("substrate").gray())
+    refused = register(gray, layouts)
+
+    assert len(find_marks(gray)) in (2, 3)
+    assert refused.reason == "not-flat"
 
 
 def test_small_glare_hides_cells_but_not_the_page(photographed, layouts) -> None:

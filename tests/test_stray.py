@@ -283,6 +283,22 @@ def test_a_count_with_a_stroke_along_the_rule_and_no_total_goes_to_a_person(prin
         assert ("near-rule" in reading.reasons) is doubt
 
 
+@pytest.mark.parametrize(("beyond_mm", "doubt"), [(6.0, True), (2.5, False)])
+def test_a_line_that_ends_in_a_tally_box_and_comes_from_afar_is_no_sure_stroke(
+    printed, layout, page_of, beyond_mm: float, doubt: bool
+) -> None:
+    """A hair that ends in an empty box may be counted for a stroke; a stroke may overrun the rule a little."""
+    one = layout("fish")
+    cell = next(c for c in one.cells if c.kind == "tally")
+    image, (x, y, _, h) = printed("fish").copy(), cell.box_mm
+    ends = [(round(v * 8), round(w * 8)) for v, w in ((x + 20, y + 1.5), (x + 20 + beyond_mm / 3, y + h + beyond_mm))]
+    cv2.line(image, *ends, 90, 4, cv2.LINE_AA)
+    reading = next(r for r in read_page(page_of(one, image)) if r.cell == cell.id)
+
+    assert reading.value == 1
+    assert ("line-drawn" in reading.reasons) is doubt
+
+
 def test_a_line_drawn_down_through_a_box_of_digits_goes_to_a_person(printed, layout, page_of) -> None:
     """As a ditto mark: it leaves the box by 0.8 mm above and below. A tall one that reaches both rules does not."""
     one = layout("site")

@@ -43,6 +43,14 @@ def test_what_lies_over_the_whole_paper_sends_the_photograph_back(photograph, la
     assert words.endswith(REASONS["not-plain"].advice)
 
 
+def test_where_the_phone_moved_it_is_blur(registered) -> None:
+    """Print far paler in one direction than in the other says why cells cannot be made out."""
+    page, many = registered("fish"), _readings(30, 20)
+
+    assert sent_back(page, many).reason == "not-plain"
+    assert sent_back(replace(page, evenness=0.5), many).reason == "blurred"
+
+
 @pytest.mark.parametrize("sheet", ["site", "fish", "invertebrate", "substrate"])
 def test_a_clear_photograph_is_kept(photograph, layouts, sheet: str) -> None:
     assert read_decoded(Photo("IMG_1.jpg", "0" * 64, photograph(sheet).gray()), layouts).status == "read"

@@ -142,15 +142,9 @@ def _contrast(dark: np.ndarray, bright: np.ndarray, layout: Layout) -> np.ndarra
 
 
 def _usual(seen: np.ndarray, layout: Layout) -> tuple[float, float]:
-    """Usual contrast of level and of upright printed sides; a phone that moved leaves one of the two pale."""
+    """Usual contrast of the page's level and of its upright printed sides: where the phone moved, they differ."""
     level = _frames(layout).level
-    return tuple(float(np.median(own)) if len(own) else 0.0 for own in (seen[level], seen[~level]))
-
-
-def _lost(seen: np.ndarray, layout: Layout) -> np.ndarray:
-    """At which places of `_frames` print fades far below what is usual for sides of its direction; (N,) bool."""
-    level, upright = _usual(seen, layout)
-    return seen < np.maximum(FAINTEST, FAINT * np.where(_frames(layout).level, level, upright))
+    return tuple(max(1e-3, float(np.median(own))) if len(own) else 1.0 for own in (seen[level], seen[~level]))
 
 
 def _faded(lost: np.ndarray, layout: Layout) -> np.ndarray:
@@ -177,7 +171,10 @@ def _brightness(bright: np.ndarray, lost: np.ndarray, layout: Layout) -> tuple[n
 
 
 def _veiled(seen: np.ndarray, layout: Layout) -> np.ndarray:
-    """Which cells have frames much paler than the page's clear ones; (cells,) bool."""
+    """Which cells have frames much paler than the page's clear ones; (cells,) bool.
+
+    `seen` is contrast as a share of what is usual for sides of that direction.
+    """
     frames = _frames(layout)
     if not len(frames.side):
         return np.zeros(len(layout.cells), bool)
@@ -208,16 +205,19 @@ def unseen_cells(flattened: Flattened, layout: Layout) -> Unseen:
     no_paper = bright < DARKEST_PAPER * np.median(bright[::8, ::8])  # no pencil is so broad
     blown, under_dark = _blown(half, layout), _area_mm2(no_paper, layout, WIDE_MM) > DARK_MM2
     seen = _contrast(dark, bright, layout)
-    lost = _lost(seen, layout)
+    both = _usual(seen, layout)
+    usual = np.where(_frames(layout).level, *both)
+    lost = seen < np.maximum(FAINTEST, FAINT * usual)
     faded, astray = _faded(lost, layout) | blown | under_dark, _astray(flattened, layout)
-    veiled = _veiled(seen, layout) & ~faded
-    brightness, usual = _brightness(bright, lost, layout)
-    lit = blown | (brightness > min(BRIGHT * usual, 253.0))
-    paler, clearer = sorted(_usual(seen, layout))
-    misty = faded & ~lit & ~under_dark & (clearer < FAINTEST / FAINT)
+    veiled = _veiled(seen / usual, layout) & ~faded
+    brightness, paper = _brightness(bright, lost, layout)
+    lit = blown | (brightness > min(BRIGHT * paper, 253.0))
+    paler, clearer = sorted(both)
+    mist = clearer < FAINTEST / FAINT
+    misty = faded & ~lit & ~under_dark & mist
     ids = np.array([c.id for c in layout.cells])
     kinds = (faded & lit, faded & ~lit & ~misty, veiled | misty, astray & ~faded & ~veiled)
-    return Unseen(*(frozenset(ids[k].tolist()) for k in kinds), paler / clearer if paler else 1.0)
+    return Unseen(*(frozenset(ids[k].tolist()) for k in kinds), 1.0 if mist else paler / clearer)
 
 
 def edge_widths_mm(image: np.ndarray, layout: Layout) -> np.ndarray:

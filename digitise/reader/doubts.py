@@ -29,6 +29,7 @@ from digitise.reader.stray import (
     only_specks,
     ringed,
     rubbed_out,
+    runs_out,
     runs_through,
     shines,
     specks_mm,
@@ -75,6 +76,8 @@ def doubts_of(ink: InkPage, page: Page, cells: Cells) -> dict[str, str]:
                 out[cell_id] = out[partner.id] = "unsure"
             elif along_rule(ink, cell.box_mm, threshold):
                 out[cell_id] = "near-rule"
+            elif _partner_says(plain, partner) != one.value and runs_out(ink, cell.box_mm, threshold):
+                out[cell_id] = "line-drawn"
     return _lit(page, ink, plain, out) | out
 
 
@@ -93,6 +96,12 @@ def _lit(page: Page, ink: InkPage, plain: Mapping[str, Decoded], found: Mapping[
         if not settled or not found.keys().isdisjoint((cell_id, partner.id)):
             out[cell_id] = "hard-to-see"
     return out
+
+
+def _partner_says(plain: Mapping[str, Decoded], partner: Cell | None) -> object:
+    """What the total beside a tally says, None where there is none, or one in doubt."""
+    other = plain.get(partner.id) if partner is not None else None
+    return other.value if other is not None and not other.reasons else None
 
 
 def _partner(by_id: Mapping[str, Cell], cell_id: str) -> Cell | None:

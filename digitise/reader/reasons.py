@@ -88,7 +88,7 @@ PHOTO_REASONS = (
     Reason(
         "covered",
         "Something lies over the sheet, or part of it is missing",
-        "Take it away, hold the sheet by its edge, and photograph it again.",
+        "Take it away, wipe the lens, hold the sheet by its edge, and photograph it again.",
     ),
     Reason(
         "veiled",
@@ -118,7 +118,7 @@ CELL_REASONS = (
     Reason("counts-differ", "Two ways of counting the strokes differ", "Count the strokes."),
     Reason(
         "line-drawn",
-        "A line runs from this cell into another",
+        "A line runs from this cell into another, or far beyond it",
         "See whether it strikes out, repeats or exchanges entries, and enter what the writer means.",
     ),
     Reason(

@@ -13,7 +13,7 @@ from digitise.pages.page import NotRegistered, Page
 from digitise.reader.reading import Reading
 
 MOST_UNCLEAR = 0.4  # of the cells that are not words; on good photographs it is a tenth, seldom a fifth
-LEAST_EVEN = 0.6  # contrast of print in one direction, of that in the other: below, the phone moved
+MOVED = 0.6  # contrast of print in one direction, of that in the other: below, the phone moved
 FEWEST = 6  # cells that are unclear: on a page of few cells, a writer may have crossed out many
 _UNCLEAR = frozenset({"crossed-out", "hard-to-see"})
 
@@ -25,4 +25,4 @@ def sent_back(page: Page, readings: Sequence[Reading]) -> NotRegistered | None:
     if unclear < FEWEST or unclear <= MOST_UNCLEAR * len(cells):
         return None
     words = f"{unclear} of {len(cells)} cells look crossed out or are hard to see"
-    return NotRegistered("blurred" if page.evenness < LEAST_EVEN else "not-plain", words, page.layout)
+    return NotRegistered("blurred" if page.evenness < MOVED else "not-plain", words, page.layout)
