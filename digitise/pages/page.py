@@ -26,8 +26,8 @@ from digitise.pages.sight import (
     unseen_cells,
     where,
 )
-from digitise.sheets.layout import Fiducial, Layout
-from digitise.sheets.sheet import Identity, mark_modules, parse_identity
+from digitise.sheets.layout import Layout
+from digitise.sheets.sheet import Identity, parse_identity
 from digitise.wording import listed, plural
 
 __all__ = ["CORNER_NAMES", "NotRegistered", "Page", "place_words", "register", "register_all"]
@@ -42,7 +42,6 @@ WHOLE_FIT, WHOLE_MM = 0.95, 0.15  # share of it that is seen, and its residual
 MIN_MATCHED = 0.35
 MAX_EDGE_MM = 0.85  # blur of a printed edge; a pencil stroke blurred wider than this is lost
 LEAST_EVEN = 0.3  # contrast of print in the worse direction, of that in the other: below, strokes may be smeared away
-MARK_SEEN, MARK_MM = 0.5, 3.0  # likeness to a corner mark of what is in view, and how far from its place
 MAX_HIDDEN_SHARE = 0.33  # of the page's cells; the hidden ones of a page with fewer go to a person
 MOST_SHEETS = 6  # tried in one photograph
 MIRROR_PX, MIRROR_MARKS = 1600, 2  # at most so long is what is searched for a mirrored sheet; marks that make one
@@ -174,23 +173,6 @@ def _missing_words(marks: tuple[FoundMark, ...]) -> str:
     return f"found {len(marks)} of the 4 corner marks ({listed(lacking)} missing)"
 
 
-def _in_view(image: np.ndarray, mark: Fiducial) -> bool:
-    """Whether a corner mark is seen near its place in a flat page, though it may be too wavy or soft to be read."""
-    x, y, w, h = (int(v * FLAT_PX_PER_MM) for v in mark.box_mm)
-    near = int(MARK_MM * FLAT_PX_PER_MM)
-    part = image[max(0, y - near) : y + h + near, max(0, x - near) : x + w + near]
-    printed = 255 - cv2.resize(mark_modules(mark.id).astype(np.uint8) * 255, (w, h), interpolation=cv2.INTER_NEAREST)
-    if part.shape[0] < h or part.shape[1] < w:
-        return False
-    return float(cv2.matchTemplate(part, printed, cv2.TM_CCOEFF_NORMED).max()) > MARK_SEEN
-
-
-def _marks_hidden(page: Page, pose: Pose) -> bool:
-    """Whether a corner mark that was not read is not seen either."""
-    read = {m.id for m in pose.marks}
-    return any(not _in_view(page.image, mark) for mark in page.layout.fiducials if mark.id not in read)
-
-
 def _native_px_per_mm(flattened: Flattened, size_mm: tuple[float, float]) -> float:
     """Photo pixels a millimetre at the middle of the page, in the worse direction."""
     x, y = size_mm[0] / 2, size_mm[1] / 2
@@ -240,7 +222,7 @@ def _try_pose(views: Views, pose: Pose) -> Page | NotRegistered:
         unseen.evenness,
     )
     judged = _judged(page, outside_cells(flattened, layout, views.full.shape), unseen, edges_mm)
-    if not judged and judged.reason == "not-flat" and _marks_hidden(page, pose):
+    if not judged and judged.reason == "not-flat" and len(pose.marks) < len(layout.fiducials):
         return NotRegistered("few-marks", f"{_missing_words(pose.marks)}; {judged.detail}", layout)
     return judged
 
