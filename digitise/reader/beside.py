@@ -1,6 +1,7 @@
-"""Writing beside an empty box: an entry that did not find its place, or a note on why the box was left empty.
+"""Writing beside a box: an entry that did not find its place, a note on why it is empty, "about" before a number.
 
-Print stands around boxes too. Where it stands the layout says, and no ink counts there.
+What runs over from the box is its own. Print stands around boxes too. Where it stands the layout says, and no ink
+counts there.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ import numpy as np
 from digitise.pages.flatten import FLAT_PX_PER_MM
 from digitise.reader.bare import STEP, bare_paper, pixels_around
 from digitise.reader.ink import InkPage
+from digitise.reader.pieces import pieces_of
 from digitise.sheets.layout import Cell, Layout
 
 REACH_MM = 4.0  # to the left and right of a box
@@ -26,5 +28,9 @@ def written_beside(page: InkPage, layout: Layout, cell: Cell, threshold: float) 
     rows, columns = (
         slice(STEP * first, STEP * (first + n), STEP) for first, n in zip((y0, x0), bare.shape, strict=True)
     )
-    inked = np.count_nonzero(page.ink[rows, columns][bare] > threshold)
-    return bool(inked > LEAST_MM2 * (FLAT_PX_PER_MM / STEP) ** 2)
+    mask, least = page.ink[rows, columns] > threshold, LEAST_MM2 * (FLAT_PX_PER_MM / STEP) ** 2
+    if np.count_nonzero(mask & bare) <= least:
+        return False
+    labels = pieces_of(mask.view(np.uint8)).labels
+    outside, whole = (np.bincount(labels[where], minlength=labels.max() + 1) for where in (mask & bare, mask))
+    return bool(outside[2 * outside > whole].sum() > least)
