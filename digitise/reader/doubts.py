@@ -52,6 +52,7 @@ class _Seen:
     threshold: float
     specks_mm: np.ndarray
     shared: frozenset[str]
+    beside: frozenset[str]
 
 
 def doubts_of(ink: InkPage, page: Page, cells: Cells) -> dict[str, str]:
@@ -63,7 +64,8 @@ def doubts_of(ink: InkPage, page: Page, cells: Cells) -> dict[str, str]:
     uneven = threshold > FIRM * ink.pencil
     out = dict.fromkeys(by_id if uneven else broad_ink(ink, page.layout, threshold), "hard-to-see")
     shared = between_codes(ink, page.layout, threshold) | down_rows(ink, page.layout, threshold)
-    seen = _Seen(ink, page, threshold, specks_mm(ink, page.layout, threshold), shared)
+    beside = written_beside(ink, page.layout, threshold)
+    seen = _Seen(ink, page, threshold, specks_mm(ink, page.layout, threshold), shared, beside)
     plain = {i: one for i, (_, one) in cells.items() if i not in out and set(one.reasons) <= {"counts-differ"}}
     for cell_id, one in plain.items():
         cell, partner = by_id[cell_id], _partner(by_id, cell_id)
@@ -111,7 +113,7 @@ def _of_blank(seen: _Seen, cell: Cell, one: Decoded) -> str | None:
         return "hard-to-see"
     if one.value is False and ringed(ink, box, seen.threshold):
         return "unsure"
-    if not one.reasons and written_beside(ink, seen.page.layout, cell, seen.threshold):
+    if not one.reasons and cell.id in seen.beside:
         return "beside"
     return None
 
@@ -127,7 +129,7 @@ def _of_written(seen: _Seen, cell: Cell, one: Decoded) -> str | None:
         return "crossed-out"
     if cell.id in seen.shared and not (cell.kind == "tally" and one.value > ONE_MARK):
         return "line-drawn"
-    if written_beside(ink, seen.page.layout, cell, threshold):
+    if cell.id in seen.beside:
         return "beside"
     flat = cell.kind == "code" and any(lies_flat(ink, b, threshold) for b in cell.characters_mm)
     specks = only_specks(ink, seen.page.layout, box, threshold, seen.specks_mm)
