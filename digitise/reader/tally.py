@@ -101,13 +101,11 @@ def _ring(mask: np.ndarray) -> tuple[bool, bool]:
         return False, False
     outer = [cv2.boundingRect(c) for c, node in zip(contours, tree[0], strict=True) if node[3] < 0]
     _, _, w, h = max(outer, key=lambda box: box[2] * box[3])
-    area = cv2.contourArea(holes[-1])
-    if area <= 0.35 * w * h or h <= 2.0 * FLAT_PX_PER_MM:
-        return False, False
-    around = math.prod(cv2.minAreaRect(holes[-1])[1])
+    area, around = cv2.contourArea(holes[-1]), math.prod(cv2.minAreaRect(holes[-1])[1])
     first, second = (np.mean(c, axis=(0, 1)) for c in (holes[-1], holes[-2 if len(holes) > 1 else -1]))
     (right, down), (near, level) = np.abs(first - second), (TWO_RINGS * w, LEVEL_RINGS * h)
-    return True, area > SQUARE * around or bool(right > near and down < level)
+    odd = area > SQUARE * around or bool(right > near and down < level)
+    return area > 0.35 * w * h and h > 2.0 * FLAT_PX_PER_MM, odd
 
 
 def _marks_mm(mask: np.ndarray, least_mm: float) -> list[Box]:
