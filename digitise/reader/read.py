@@ -54,14 +54,14 @@ Tallies = dict[str, tuple[Decoded, dict[int, float]]]  # with the weight of each
 
 
 def _tick(evidence: CharacterEvidence) -> Decoded:
-    """Any deliberate mark is yes; an empty box is no; a mark struck out is for a person, and so is a nought or a dash,
-    which most likely mean no.
+    """Any deliberate mark is yes; an empty box is no; a mark struck out is for a person, and so is a nought, which most
+    likely means no.
     """
     blank, mark, void = (float(evidence.tick[TICK_CLASSES.index(c)]) for c in ("blank", "mark", "void"))
     if void > max(blank, mark):
         return Decoded(None, void, ((None, void), (True, mark)), ("crossed-out",))
     value = mark > blank
-    nought = value and max(evidence.digit[DIGIT_NOUGHT], evidence.digit[DIGIT_DASH]) > PLAIN_NOUGHT
+    nought = value and evidence.digit[DIGIT_NOUGHT] > PLAIN_NOUGHT
     reasons = ("crossed-out",) if void > VOID_LIMIT else ("unsure",) if nought else ()
     ranked = ((True, mark), (False, blank)) if value else ((False, blank), (True, mark))
     return Decoded(value, max(mark, blank), ranked, reasons)
