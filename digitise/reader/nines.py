@@ -22,7 +22,7 @@ BUMP = 0.06  # of the digit's height by which the right side comes out and goes 
 WITHIN = 0.09  # of that height, up and down
 ABOVE, BELOW = 0.3, 0.22  # of the loop's height from its top, and of the digit's from the loop's foot: there is the bar
 ENLARGED, DARK, LEAST_LOOP_PX = 2, 0.35, 30  # of a crop; of the page's pencil, at least; enlarged pixels in the loop
-LEAST_ROWS = 2
+LEAST_ROWS = 2  # of an enlarged crop on both sides of a bump
 TIED = 0.99  # of the nine's chance
 
 
