@@ -79,7 +79,8 @@ def decode_tally(
         if zero is not None:
             sure = 1 - (1 - learned.zero) * (1 - nought - dash) if nought + dash > 0.5 else min(sure, nought + dash)
         reasons = ("crossed-out",) if learned.void > ZERO_VOID else ()
-        if contour.longest_mm > LONGEST_DASH_MM and nought < PLAIN_NOUGHT:
+        long_line = contour.longest_mm > LONGEST_DASH_MM and nought < PLAIN_NOUGHT
+        if long_line or contour.marks > 1 or contour.odd:  # some people count with rings, or frames of strokes
             reasons += ("unsure",)
         return Decoded(0, sure, ((0, sure), (contour.count or 1, 1 - sure)), reasons), {
             0: sure,
@@ -95,7 +96,7 @@ def decode_tally(
     reasons: tuple[str, ...] = ()
     if learned.void > VOID_LIMIT:
         reasons += ("crossed-out",)
-    doubtful = contour.parting or contour.faint
+    doubtful = contour.parting or contour.faint or contour.flat
     if value != contour.count or doubtful or abs(learned.strokes - value) > 0.35 + 0.012 * value:
         reasons += ("counts-differ",)
         weights = _as_learned(weights, learned)

@@ -1,11 +1,14 @@
-"""Lines that nobody needs for writing: from one code to another, and straight across what is written.
+"""Lines that nobody needs for writing: from one cell to another, and straight across what is written.
 
 A code in one box looks whole where a line struck down a column begins or ends, or an arrow says that two entries
-change places; a line across two letters, or all strokes of a tally, looks like a bar of theirs. Ink is that of
-`digitise.reader.ink`.
+change places; a line across two letters, or all strokes of a tally, looks like a bar of theirs; the end of a line
+drawn down empty tallies looks like a stroke. Ink is that of `digitise.reader.ink`.
 """
 
 from __future__ import annotations
+
+import itertools
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -13,7 +16,8 @@ import numpy as np
 from digitise.pages.flatten import FLAT_PX_PER_MM
 from digitise.reader.bare import STEP
 from digitise.reader.ink import InkPage
-from digitise.sheets.layout import Box, Layout
+from digitise.reader.pieces import pieces_of
+from digitise.sheets.layout import Box, Cell, Layout
 
 WITHIN_MM = 0.6  # from a box's rules inward: ink here is in the box
 LEAST_MM2 = 0.5  # of one mark in each of two cells
@@ -26,6 +30,7 @@ STEEPEST_DEG, TURN_DEG = 40.0, 2.5  # of a line across, and from one direction t
 BARE_MM, MOSTLY = 0.5, 0.8  # of paper in a line that goes on behind it, and share of a line that is inked
 LONGER_THAN_A_BAR_MM, ALL_STROKES = 12.0, 0.85  # of a line across a tally, and share of its breadth
 STEEPEST_BAR = 1.2  # rows a column of such a line
+NEXT_ROW_MM, DEEP_MM = 6.0, 3.0  # to the row below at most; so deep in both lies a line from one to the other
 
 _SCALE = FLAT_PX_PER_MM / STEP
 _CLOSED = int(BROKEN_MM * _SCALE) + 1
@@ -52,6 +57,36 @@ def between_codes(page: InkPage, layout: Layout, threshold: float) -> frozenset[
     holds = [_inside(labels, box, count) for box in boxes]
     many = np.sum(holds, axis=0) > 1
     return frozenset(c.id for c, inside in zip(cells, holds, strict=True) if (inside & many).any())
+
+
+def down_rows(page: InkPage, layout: Layout, threshold: float) -> frozenset[str]:
+    """Ids of the tallies and numbers, one above the other, that one mark lies deep in together: a line down some rows,
+    a bracket, an arrow to the next. A stroke that is too long ends soon in the next row.
+    """
+    out = set()
+    for upper, lower in _rows(layout):
+        x, y, w, _ = upper.box_mm
+        bottom, top = _end(upper.box_mm)[1], lower.box_mm[1]
+        middle = int((bottom + top) / 2 * FLAT_PX_PER_MM)
+        if page.ink[middle, int(x * FLAT_PX_PER_MM) : int((x + w) * FLAT_PX_PER_MM)].max(initial=0.0) <= threshold:
+            continue
+        found = pieces_of(_mask(page.crop((x, y, w, _end(lower.box_mm)[1] - y)), threshold)).boxes[1:]
+        above, below = (bottom - y - DEEP_MM) * _SCALE, (top - y + DEEP_MM) * _SCALE
+        if ((found[:, 1] <= above) & (found[:, 1] + found[:, 3] >= below)).any():
+            out |= {upper.id, lower.id}
+    return frozenset(out)
+
+
+@lru_cache(maxsize=64)
+def _rows(layout: Layout) -> tuple[tuple[Cell, Cell], ...]:
+    """Tallies and numbers, each with the one of its kind close below it."""
+    columns: dict[tuple[str, float, float], list[Cell]] = {}
+    for cell in layout.cells:
+        if cell.kind in ("tally", "number"):
+            columns.setdefault((cell.kind, cell.box_mm[0], cell.box_mm[2]), []).append(cell)
+    ordered = (sorted(cells, key=lambda c: c.box_mm[1]) for cells in columns.values())
+    pairs = (pair for cells in ordered for pair in itertools.pairwise(cells))
+    return tuple((a, b) for a, b in pairs if b.box_mm[1] - _end(a.box_mm)[1] <= NEXT_ROW_MM)
 
 
 def _end(box: Box) -> tuple[float, float]:

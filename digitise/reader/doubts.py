@@ -13,7 +13,7 @@ import numpy as np
 from digitise.pages.page import Page
 from digitise.reader.beside import written_beside
 from digitise.reader.characters import ink_threshold
-from digitise.reader.crossing import between_codes, line_over_strokes
+from digitise.reader.crossing import between_codes, down_rows, line_over_strokes
 from digitise.reader.ink import InkPage
 from digitise.reader.reading import Decoded
 from digitise.reader.stray import (
@@ -39,6 +39,7 @@ from digitise.sheets.layout import Cell
 
 FIRM = 0.6  # share of the page's pencil that a smudge or a fold hardly reaches
 SEVERAL_GROUPS = 7  # strokes: a bar of five does not go across so many
+ONE_MARK = 1  # stroke: of a tally that is no more than a line from another row; among more, strokes of two rows touch
 
 Cells = Mapping[str, tuple[str, Decoded]]  # by id, with the calibration group
 
@@ -52,6 +53,7 @@ class _Seen:
     threshold: float
     specks_mm: np.ndarray
     shared: frozenset[str]
+    beside: frozenset[str]
 
 
 def doubts_of(ink: InkPage, page: Page, cells: Cells) -> dict[str, str]:
@@ -62,9 +64,9 @@ def doubts_of(ink: InkPage, page: Page, cells: Cells) -> dict[str, str]:
     threshold, by_id = ink_threshold(ink), page.layout.by_id
     uneven = threshold > FIRM * ink.pencil
     out = dict.fromkeys(by_id if uneven else broad_ink(ink, page.layout, threshold), "hard-to-see")
-    seen = _Seen(
-        ink, page, threshold, specks_mm(ink, page.layout, threshold), between_codes(ink, page.layout, threshold)
-    )
+    shared = between_codes(ink, page.layout, threshold) | down_rows(ink, page.layout, threshold)
+    beside = written_beside(ink, page.layout, threshold)
+    seen = _Seen(ink, page, threshold, specks_mm(ink, page.layout, threshold), shared, beside)
     plain = {i: one for i, (_, one) in cells.items() if i not in out and set(one.reasons) <= {"counts-differ"}}
     for cell_id, one in plain.items():
         cell, partner = by_id[cell_id], _partner(by_id, cell_id)
@@ -120,7 +122,7 @@ def _of_blank(seen: _Seen, cell: Cell, one: Decoded) -> str | None:
         return "hard-to-see"
     if one.value is False and ringed(ink, box, seen.threshold):
         return "unsure"
-    if not one.reasons and written_beside(ink, seen.page.layout, cell, seen.threshold):
+    if not one.reasons and cell.id in seen.beside:
         return "beside"
     return None
 
@@ -134,8 +136,10 @@ def _of_written(seen: _Seen, cell: Cell, one: Decoded) -> str | None:
     many = cell.kind == "tally" and one.value >= SEVERAL_GROUPS
     if many and line_over_strokes(own_ink(ink, cell), threshold):
         return "crossed-out"
-    if cell.id in seen.shared:
+    if cell.id in seen.shared and not (cell.kind == "tally" and one.value > ONE_MARK):
         return "line-drawn"
+    if cell.id in seen.beside:
+        return "beside"
     flat = cell.kind == "code" and any(lies_flat(ink, b, threshold) for b in cell.characters_mm)
     specks = only_specks(ink, seen.page.layout, box, threshold, seen.specks_mm)
     return "unsure" if through or flat or specks or rubbed_out(ink, box, threshold) else None

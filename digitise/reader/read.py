@@ -24,12 +24,13 @@ from digitise.reader.characters import (
     mark_crop,
     read_characters,
 )
-from digitise.reader.counts import agree, decode_tally, left_open, may_be_zero
+from digitise.reader.counts import PLAIN_NOUGHT, agree, decode_tally, left_open, may_be_zero
 from digitise.reader.crossing import line_across
 from digitise.reader.doubts import FIRM, doubts_of
 from digitise.reader.fields import VOID_LIMIT, decode_cell, number_weights
 from digitise.reader.ink import InkPage, extract_ink
 from digitise.reader.learned import SHIPPED, Learned, OwnReader
+from digitise.reader.nines import as_perhaps_four
 from digitise.reader.one_hand import as_one_hand
 from digitise.reader.reading import Decoded, PhotoResult, Reading, sentence
 from digitise.reader.tally import REACH_MM as TALLY_REACH_MM
@@ -53,12 +54,15 @@ Tallies = dict[str, tuple[Decoded, dict[int, float]]]  # with the weight of each
 
 
 def _tick(evidence: CharacterEvidence) -> Decoded:
-    """Any deliberate mark is yes; an empty box is no; a mark struck out is for a person."""
+    """Any deliberate mark is yes; an empty box is no; a mark struck out is for a person, and so is a nought, which most
+    likely means no.
+    """
     blank, mark, void = (float(evidence.tick[TICK_CLASSES.index(c)]) for c in ("blank", "mark", "void"))
     if void > max(blank, mark):
         return Decoded(None, void, ((None, void), (True, mark)), ("crossed-out",))
     value = mark > blank
-    reasons = ("crossed-out",) if void > VOID_LIMIT else ()
+    nought = value and evidence.digit[DIGIT_NOUGHT] > PLAIN_NOUGHT
+    reasons = ("crossed-out",) if void > VOID_LIMIT else ("unsure",) if nought else ()
     ranked = ((True, mark), (False, blank)) if value else ((False, blank), (True, mark))
     return Decoded(value, max(mark, blank), ranked, reasons)
 
@@ -69,7 +73,8 @@ def boxed_evidence(page: InkPage, cells: Sequence[Cell]) -> Evidence:
     if not crops:
         return {}
     asked = [_HEAD.get(cell.kind, "digit") for cell, own in zip(cells, crops, strict=True) for _ in own]
-    evidence = read_characters(page, np.concatenate(crops), asked)
+    together = np.concatenate(crops)
+    evidence = as_perhaps_four(together, read_characters(page, together, asked), ink_threshold(page) / page.pencil)
     out, start = {}, 0
     for cell, own in zip(cells, crops, strict=True):
         out[cell.id] = evidence[start : start + len(own)]
@@ -134,11 +139,17 @@ def _tallies(page: InkPage, cells: Sequence[Cell]) -> Tallies:
     learned = learned_counts([network_input(i, page.pencil) for i in inks])
     contours = [contour_count(ink, threshold, count) for ink, count in zip(inks, learned, strict=True)]
     zeros = _zeros(page, inks, [may_be_zero(*both) for both in zip(contours, learned, strict=True)])
-    out = {}
+    out, rings = {}, False
     for cell, ink, contour, count, zero in zip(cells, inks, contours, learned, zeros, strict=True):
         decoded, strokes = decode_tally(contour, count, cell.max or 60, zero=zero)
         out[cell.id] = _strokes_overlooked(page, cell, ink, decoded), strokes
-    return out
+        rings |= decoded.value == 0 and contour.marks > 1 and decoded.reasons == ("unsure",)
+    return {i: (_perhaps_one(decoded), strokes) for i, (decoded, strokes) in out.items()} if rings else out
+
+
+def _perhaps_one(decoded: Decoded) -> Decoded:
+    """A nought is in doubt on a page where several rings stand in one box: somebody counts with them."""
+    return replace(decoded, reasons=decoded.reasons or ("unsure",)) if decoded.value == 0 else decoded
 
 
 def _zeros(page: InkPage, inks: Sequence[np.ndarray], asked: Sequence[bool]) -> list[tuple[float, float] | None]:

@@ -123,8 +123,8 @@ CELL_REASONS = (
     ),
     Reason(
         "beside",
-        "The box is empty, and something is written beside it",
-        "Enter the value if it belongs here, or say that nothing is written.",
+        "Something is written beside the box",
+        "See whether it belongs here, and enter what the writer means.",
     ),
     Reason("near-rule", "A mark lies along the rule of the box", "Count the strokes: it may be the rule itself."),
     Reason(

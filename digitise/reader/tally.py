@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -18,12 +19,15 @@ from digitise.pages.flatten import FLAT_PX_PER_MM
 from digitise.reader.characters import ink_threshold
 from digitise.reader.ink import InkPage, pixel_box
 from digitise.reader.strokes import count_row
-from digitise.sheets.layout import Cell
+from digitise.sheets.layout import Box, Cell
 
 REACH_MM = 2.0  # strokes that run over the rule are shown this far
 FOLLOW_MM = 5.0  # and followed this far to find out whose they are
 SPECK_MM = 1.5  # shorter marks are no strokes
 EDGE_MM = 1.75  # of bare paper kept around what is written
+LEVEL, FLAT_MM = 2.2, 2.5  # times as broad as high is a mark that lies level, and so broad one that was drawn so
+TWO_RINGS, LEVEL_RINGS = 0.45, 0.25  # of a mark's breadth and height: so far apart and so level stand two rings
+SQUARE = 0.88  # of the least rectangle around it fills the inside of a frame; that of a nought fills pi / 4 = 0.79
 GRAIN_MM = 0.2  # blur (sigma) that closes a line of pencil which rough paper broke into grains
 
 
@@ -33,6 +37,7 @@ class StrokeCount:
 
     `ink_mm2` is the area of pencil that belongs to the box, `longest_mm` its longest mark, `firm_mm2` the area that is
     dark enough to be nothing else. `parting` strokes may be two, one upon the other; `faint` further bars may be none.
+    `marks` stand apart; `flat` of several lie level and touch no stroke. A ring is `odd` that has corners, or is two.
     """
 
     count: int
@@ -43,6 +48,9 @@ class StrokeCount:
     firm_mm2: float = 0.0
     parting: int = 0
     faint: int = 0
+    marks: int = 0
+    flat: int = 0
+    odd: bool = False
 
 
 def own_ink(page: InkPage, cell: Cell) -> np.ndarray:
@@ -83,22 +91,35 @@ def _bands(mask: np.ndarray) -> list[tuple[int, int]]:
     return list(itertools.pairwise(cuts))
 
 
-def _is_ring(mask: np.ndarray) -> bool:
-    """Whether a lone mark is a closed ring: a written zero."""
+def _ring(mask: np.ndarray) -> tuple[bool, bool]:
+    """Whether a lone mark is a closed ring, a written zero, and whether it is an odd one: with corners, as a frame of
+    four strokes, or two rings side by side that touch.
+    """
     contours, tree = cv2.findContours(mask, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
-    if tree is None:
-        return False
-    holes = [cv2.contourArea(c) for c, node in zip(contours, tree[0], strict=True) if node[3] >= 0]
+    holes = sorted((c for c, node in zip(contours, tree[0], strict=True) if node[3] >= 0), key=cv2.contourArea)
+    if not holes:
+        return False, False
     outer = [cv2.boundingRect(c) for c, node in zip(contours, tree[0], strict=True) if node[3] < 0]
     _, _, w, h = max(outer, key=lambda box: box[2] * box[3])
-    return bool(holes) and max(holes) > 0.35 * w * h and h > 2.0 * FLAT_PX_PER_MM
+    area, around = cv2.contourArea(holes[-1]), math.prod(cv2.minAreaRect(holes[-1])[1])
+    first, second = (np.mean(c, axis=(0, 1)) for c in (holes[-1], holes[-2 if len(holes) > 1 else -1]))
+    (right, down), (near, level) = np.abs(first - second), (TWO_RINGS * w, LEVEL_RINGS * h)
+    odd = area > SQUARE * around or bool(right > near and down < level)
+    return area > 0.35 * w * h and h > 2.0 * FLAT_PX_PER_MM, odd
 
 
-def _sizes_mm(mask: np.ndarray, least_mm: float) -> list[tuple[float, float]]:
-    """Width and height of each connected mark at least so long, found by its contour."""
+def _marks_mm(mask: np.ndarray, least_mm: float) -> list[Box]:
+    """The box around each connected mark at least so long, found by its contour."""
     contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    sizes = (cv2.boundingRect(c)[2:] for c in contours)
-    return [(w / FLAT_PX_PER_MM, h / FLAT_PX_PER_MM) for w, h in sizes if math.hypot(w, h) / FLAT_PX_PER_MM >= least_mm]
+    boxes = ([v / FLAT_PX_PER_MM for v in cv2.boundingRect(c)] for c in contours)
+    return [(x, y, w, h) for x, y, w, h in boxes if math.hypot(w, h) >= least_mm]
+
+
+def _apart(marks: Sequence[Box]) -> int:
+    """How many marks stand clear of the box around the largest and are half as high: rings, not parts of one."""
+    x, y, w, h = largest = max(marks, key=lambda box: box[2] * box[3])
+    others = (m for m in marks if m is not largest and m[3] > h / 2)
+    return 1 + sum(m[0] > x + w or m[0] + m[2] < x or m[1] > y + h or m[1] + m[3] < y for m in others)
 
 
 def count_strokes(ink: np.ndarray, threshold: float) -> StrokeCount:
@@ -113,20 +134,24 @@ def count_strokes(ink: np.ndarray, threshold: float) -> StrokeCount:
     """
     mask = (ink > threshold).view(np.uint8)
     mask = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
-    marks = _sizes_mm(mask, SPECK_MM)
+    marks = _marks_mm(mask, SPECK_MM)
     if not marks:
         return StrokeCount(0, 0, False, 0.0, 0.0)
     area = cv2.countNonZero(mask) / FLAT_PX_PER_MM**2
-    longest = max(math.hypot(w, h) for w, h in marks)
+    longest = max(math.hypot(w, h) for _, _, w, h in marks)
     firm = float(np.count_nonzero(ink > 2 * threshold)) / FLAT_PX_PER_MM**2
     used = _part_in_use(mask)
     mask, ink = mask[used], ink[used]
     counts = [count_row(ink[top:bottom], threshold) for top, bottom in _bands(mask)]
     strokes, crossing = sum(c.uprights for c in counts), sum(c.bars for c in counts)
-    if len(marks) == 1 and (_is_ring(mask) or (strokes == 0 and marks[0][0] > 2.2 * marks[0][1])):
-        return StrokeCount(0, 0, True, area, longest, firm)
+    level = [w for _, _, w, h in marks if w > LEVEL * h]
+    ring, odd = _ring(mask) if len(marks) == 1 else (False, False)
+    if ring or (len(marks) == 1 and strokes == 0 and level):
+        return StrokeCount(0, 0, True, area, longest, firm, marks=1, odd=odd)
     parting, faint = sum(c.parting for c in counts), sum(c.faint for c in counts)
-    return StrokeCount(strokes + crossing, crossing, False, area, longest, firm, parting, faint)
+    flat = sum(w > FLAT_MM for w in level) if len(marks) > 1 else 0
+    apart = _apart(marks)
+    return StrokeCount(strokes + crossing, crossing, False, area, longest, firm, parting, faint, apart, flat, odd)
 
 
 def count_without_grain(ink: np.ndarray, threshold: float) -> StrokeCount:

@@ -1,0 +1,115 @@
+"""Marks made otherwise than the sheet asks, drawn on printed pages: read right, or left to a person."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+
+from digitise.pages.flatten import FLAT_PX_PER_MM
+from digitise.reader.characters import DIGIT_CLASSES, DIGIT_NOUGHT, SIDE_PX, TICK_CLASSES, CharacterEvidence
+from digitise.reader.nines import has_bar
+from digitise.reader.read import _tick as tick_of
+from digitise.reader.read import read_page
+
+GREY, LINE_PX = 90, 5
+
+
+def _arc(x: float, y: float, w: float, h: float, turn: float = 360.0) -> np.ndarray:
+    """Points of an ellipse around (x, y), from its right end on, clockwise."""
+    at = np.radians(np.linspace(0, turn, 40))
+    return np.stack([x + w / 2 * np.cos(at), y + h / 2 * np.sin(at)], 1)
+
+
+def _line(*points: tuple[float, float]) -> np.ndarray:
+    return np.array(points, float)
+
+
+def _strokes(count: int, x: float, y0: float, y1: float) -> list[np.ndarray]:
+    return [_line((x + 2 * i, y0), (x + 2 * i - 0.4, y1)) for i in range(count)]
+
+
+RING = [_arc(12, 6.5, 5, 6)]
+TWO_RINGS = [_arc(12, 6.5, 4, 5), _arc(19, 6.5, 4, 5)]
+TOUCHING = [_arc(12, 6.5, 4, 5), _arc(16.2, 6.5, 4, 5)]
+FRAME = [_line((9, 10), (9, 3), (16, 3), (16, 10), (9, 10))]
+UNDERLINED = [*_strokes(4, 10, 2.5, 8), _line((8.5, 10.5), (18, 10.4))]
+FOUR = _strokes(4, 10, 2.5, 10)
+DOWN = [_line((20, 7), (20.5, 23))]  # into the box below
+TOO_LONG = [*_strokes(3, 8, 2.5, 15.5), *_strokes(3, 7.6, 15.5, 26)]  # touching those of the row below
+
+
+def _read(image: np.ndarray, one, page_of, drawn) -> dict[str, tuple]:
+    """Value and reasons of the cells in which these lines were drawn, mm from the corner of each."""
+    image = image.copy()
+    for cell, lines in drawn.items():
+        corner = np.array(one.by_id[cell].box_mm[:2])
+        for line in lines:
+            points = np.round((line + corner) * FLAT_PX_PER_MM).astype(np.int32)
+            cv2.polylines(image, [points], False, GREY, LINE_PX, cv2.LINE_AA)
+    return {r.cell: (r.value, r.reasons) for r in read_page(page_of(one, image))}
+
+
+def test_counts_kept_with_other_marks_than_strokes_are_for_a_person(printed, layout, page_of) -> None:
+    """A frame and two rings that touch are no plain nought, a bar under four strokes may be the fifth; lines from one
+    row into the next mean no stroke. What people do anyhow, a nought, four strokes and some too long, is accepted.
+    """
+    name = "fish/{}/0-10/tally".format
+    marks = {
+        "damselfish": FRAME,
+        "cardinalfish": TOUCHING,
+        "fusilier": UNDERLINED,
+        "goatfish": FOUR,
+        "rabbitfish": RING,
+    }
+    marks |= {"angelfish": DOWN, "triggerfish": TOO_LONG}
+    found = _read(printed("fish"), layout("fish"), page_of, {name(k): v for k, v in marks.items()})
+
+    assert found[name("goatfish")] == (4, ())
+    assert found[name("rabbitfish")] == (0, ())
+    assert "unsure" in found[name("damselfish")][1]
+    assert "unsure" in found[name("cardinalfish")][1]
+    assert "counts-differ" in found[name("fusilier")][1]
+    assert [found[name(k)][1] for k in ("angelfish", "hawkfish")] == [("line-drawn",)] * 2
+    assert not any("line-drawn" in found[name(k)][1] for k in ("triggerfish", "pufferfish"))
+
+
+def test_a_ring_is_in_doubt_where_others_are_counted_with(printed, layout, page_of) -> None:
+    """Two rings in one box: to this hand, one ring may be one animal."""
+    two, one = (f"fish/{k}/0-10/tally" for k in ("damselfish", "rabbitfish"))
+    found = _read(printed("fish"), layout("fish"), page_of, {two: TWO_RINGS, one: RING})
+
+    assert found[two][1]
+    assert found[one] == (0, ("unsure",))
+
+
+def test_a_sign_before_a_number_is_for_a_person(printed, layout, page_of) -> None:
+    """ "About 4" is no 4, which alone is accepted."""
+    four = [_line((3, 2), (2, 6.5), (7, 6.5)), _line((5.5, 3.5), (5.3, 9))]
+    about = [_line((-3.6, 6), (-2.8, 5), (-2, 6), (-1.2, 5))]
+    found = _read(printed("site"), layout("site"), page_of, {"site/team": four})
+    doubted = _read(printed("site"), layout("site"), page_of, {"site/team": [*four, *about]})
+
+    assert (found["site/team"], doubted["site/team"]) == ((4, ()), (4, ("beside",)))
+
+
+def test_a_nought_to_tick_is_for_a_person() -> None:
+    """A mark to those who look for ticks, a nought to those who read digits."""
+    nought, tick = np.zeros(len(DIGIT_CLASSES)), np.zeros(len(TICK_CLASSES))
+    nought[DIGIT_NOUGHT], tick[TICK_CLASSES.index("mark")] = 0.99, 1.0
+    found = tick_of(CharacterEvidence(nought, np.zeros(1), tick))
+
+    assert (found.value, found.reasons) == (True, ("unsure",))
+
+
+@pytest.mark.parametrize(
+    ("beyond", "bar"), [pytest.param(4, True, id="beyond-its-stem"), pytest.param(0, False, id="up-to-it")]
+)
+def test_a_closed_four_has_a_bar_beyond_its_stem(beyond: int, bar: bool) -> None:
+    """A loop and a stem; a line from the loop's foot to the right, as far as the stem or four pixels beyond."""
+    crop = np.zeros((SIDE_PX, SIDE_PX), np.float32)
+    cv2.ellipse(crop, (21, 16), (6, 7), 0, 0, 360, 1.0, 2, cv2.LINE_AA)
+    cv2.line(crop, (28, 9), (27, 38), 1.0, 2, cv2.LINE_AA)
+    cv2.line(crop, (21, 23), (28 + beyond, 22), 1.0, 2, cv2.LINE_AA)
+
+    assert has_bar(crop, 0.3) is bar
