@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import threading
 from pathlib import Path
+from urllib.parse import urlencode
 
 import kept
 import numpy as np
@@ -195,6 +196,8 @@ def test_a_second_photograph_that_differs_is_told_on_its_card(store) -> None:
 
     cards = page[page.index("Needs something from you") :]
     assert "a.jpg and b.jpg show the same sheet, but are read differently in one cell" in cards
+    way = urlencode({"page": store.pages()[0].id, "cell": next(iter(first))}).replace("&", "&amp;")
+    assert f'href="whole?{way}"' in cards
 
 
 def test_a_second_sheet_under_one_name_is_to_be_given_its_own(store) -> None:
