@@ -195,6 +195,18 @@ def test_a_photograph_on_its_side_is_turned_by_quarters_and_one_held_askew_is_st
     page.reload()
     page.locator(".slant output", has_text="-8°").wait_for()
     assert image.evaluate(TURNED) == -8
+    drawn(page)
+    assert page.locator("[data-testid=stMain]").evaluate("m => m.scrollHeight - m.clientHeight") <= 0  # all in one look
+    page.set_viewport_size({"width": 683, "height": 384})  # the same laptop with everything twice as large
+    page.keyboard.press("F2")
+    page.keyboard.press("F2")
+    page.keyboard.press("ArrowDown")
+    field = page.locator(".fields .at input:focus")
+    field.wait_for()
+    assert field.evaluate(
+        "f => { const b = f.getBoundingClientRect();"
+        " return [b.top, b.bottom].every((y, i) => f.getRootNode().elementFromPoint(b.x + 9, y + (i ? -4 : 4)) === f); }"
+    )
 
 
 NAMED = """() => {
