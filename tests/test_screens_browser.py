@@ -167,8 +167,11 @@ TURNED = "e => Number(e.style.transform.match(/rotate\\(([-.0-9]+)deg/)[1])"
 
 
 def test_a_photograph_on_its_side_is_turned_by_quarters_and_one_held_askew_is_straightened(chromium, served):
-    """By buttons and a slider, and without leaving the keyboard; it stays so when the page is loaded again."""
-    address, _, _, keyed = served
+    """By buttons and a slider, and without leaving the keyboard; it stays so when the page is loaded again.
+
+    On the screen Trace it is turned by itself so that the outlined cell reads from left to right.
+    """
+    address, places, _, keyed = served
     context = chromium.new_context(**LAPTOP)
     context.add_init_script("localStorage.setItem('desk:by', 'Mira Tole')")
     page = context.new_page()
@@ -207,6 +210,16 @@ def test_a_photograph_on_its_side_is_turned_by_quarters_and_one_held_askew_is_st
         "f => { const b = f.getBoundingClientRect();"
         " return [b.top, b.bottom].every((y, i) => f.getRootNode().elementFromPoint(b.x + 9, y + (i ? -4 : 4)) === f); }"
     )
+
+    page.goto(address + next(one for one in places if one.startswith("trace?page=")))
+    page.locator(".history li").first.wait_for()
+    first, second = page.locator(".desk").evaluate(
+        "d => { sessionStorage.clear(); d.desk.lens.corners = [[300, 200], [100, 200], [100, 150], [300, 150]];"
+        " d.desk.lens.image.dispatchEvent(new Event('load')); d.desk.lens.place();"
+        " return d.querySelector('polygon').getAttribute('points').split(' ').slice(0, 2).map(parseFloat); }"
+    )
+    assert abs(image.evaluate(TURNED)) == 180
+    assert first < second
 
 
 NAMED = """() => {
