@@ -11,7 +11,7 @@ class AuditDesk {
     Object.assign(this, { items: [], notices: [], sampled: 0, answered: 0 });
     this.id = data.audit;
     this.off = new AbortController();
-    this.windows = new Windows(root);
+    this.windows = new Windows(root, () => this.paint());
     this.lens = new Lens(this.$('.lens'), this.off.signal);
     this.who = new Who(root, () => { this.paint(); this.root.focus({ preventScroll: true }); }, data.by, data.said);
     this.outbox = new Outbox(data.store ?? '', (record, result) => this.answer(record, result), () => this.paint(), data.by);
@@ -49,6 +49,7 @@ class AuditDesk {
   say(action, value = null) {
     const { item } = this;
     if (!item) return;
+    if (!item.keyed && this.windows.lacking) { this.paint(); return; }
     const record = { page: item.page, sha256: item.sha256, cell: item.cell, last: 0, by: this.who.name, name: `${item.title}, ${item.label}`,
       audit: item.audit, action: action === 'blank' && item.kind === 'tick' ? 'enter' : action, value: action === 'blank' && item.kind === 'tick' ? false : value };
     this.outbox.add(record, { hold: holds(item, record.value) });
@@ -124,8 +125,6 @@ class AuditDesk {
     this.$('.counts').textContent = `${this.open.length} left of ${this.sampled}`;
     this.$('.title').textContent = item.label;
     this.$('.where').textContent = item.where;
-    this.$('.refusal').hidden = !item.refusal;
-    this.$('.refusal').textContent = item.refusal ?? '';
     this.$('.hint').textContent = item.kind === 'tick' ? 'Marked is yes; an empty box is Space.' : WORDS[item.kind];
     this.$('.codes-known').textContent = item.codes.length ? `Codes: ${item.codes.join(', ')}` : '';
     this.$('.by-hand').hidden = !item.keyed;
@@ -133,6 +132,9 @@ class AuditDesk {
     const photo = `/desk/viewable/${item.sha256}`;
     if (item.keyed && this.$('.lens img').getAttribute('src') !== photo) this.$('.lens img').src = photo;
     if (!item.keyed) this.windows.show(item);
+    const refusal = (!item.keyed && this.windows.lacking ? UNSEEN : item.refusal) ?? '';
+    this.$('.refusal').hidden = !refusal;
+    this.$('.refusal').textContent = refusal;
     this.windows.preload(this.open.slice(0, 30).filter((i) => !i.keyed));
     this.$('.live').textContent = `${item.label}. ${item.where}. ${this.open.length} left. ${item.refusal ?? ''}`;
   }
