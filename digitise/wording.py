@@ -2,7 +2,19 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
+
+_RIGHT_TO_LEFT = "[\u0590-\u08ff\ufb1d-\ufdff\ufe70-\ufefc]++"
+_BEFORE_OTHERS = re.compile(rf"{_RIGHT_TO_LEFT}(?:[\s'’.-]+{_RIGHT_TO_LEFT})*+(?=.)")
+
+
+def in_order(text: str) -> str:
+    """A text for a screen whose numbers stay behind the words before them, also where these run from right to left.
+
+    A left-to-right mark (U+200E) behind such words does it: without one, a browser shows the number first.
+    """
+    return _BEFORE_OTHERS.sub("\\g<0>\u200e", text)
 
 
 def plural(n: int, one: str, many: str = "") -> str:

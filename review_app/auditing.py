@@ -87,6 +87,7 @@ def sample(store: Store, audit_id: int) -> dict:
                 "size_mm": [wide, high],
                 "codes": list(cell.choices),
                 "keyed": page.keyed,
+                "entered_by": "" if one.entered_by == RULE else one.entered_by,
             }
         )
     return {"items": items, "sampled": audit.sampled, "answered": audit.answered}

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from urllib.parse import urlencode
 
 from digitise.store import NO_SHEET, PageRow, PhotoRow
-from digitise.surveys.twice import Twice, words
+from digitise.surveys.twice import SHOWN, Difference, Twice, words
 from review_app import worklist
 from review_app.aside import REFUSED
 from review_app.keying import can_be_keyed
@@ -53,19 +53,25 @@ def matrix(places: list[worklist.Place], *, opens: bool) -> Markup:
     return tag("div", table, class_="wide", tabindex="0", role="region", aria_label="Sheets in and missing")
 
 
+def _differing(kept: PageRow, one: Difference) -> Markup:
+    """The way to a cell that two photographs show differently, on the one that counts."""
+    address = f"{'key' if kept.keyed else 'whole'}?{urlencode({'page': kept.id, 'cell': one.cell})}"
+    return tag("p", tag("a", f"Look at {one.label}", href=address, target="_self"))
+
+
 def page_lines(page: PageRow, twice: dict[int, Twice], *, keys: bool) -> list[Markup]:
     """What one page of a photograph is and how far it is; what differs in a second photograph, where that is told.
 
-    `keys` leads to the screen where a sheet is keyed by hand.
+    `keys` leads to the screens where its cells are decided.
     """
     where = worklist.place_words(page.title, page.transect, page.pack, "")
     if page.superseded:
-        told = words(twice[page.id]) if page.id in twice else ""
-        return [
-            tag("p", where),
-            tag("p", "Another photograph of this sheet counts"),
-            *([tag("p", "● Compare the two", class_="state todo"), tag("p", f"{told}.")] if told else []),
-        ]
+        lines = [tag("p", where), tag("p", "Another photograph of this sheet counts")]
+        if page.id in twice and (told := words(twice[page.id])):
+            lines += [tag("p", "● Compare the two", class_="state todo"), tag("p", f"{told}.")]
+            if keys and twice[page.id].verdict != "another":
+                lines += [_differing(twice[page.id].kept, one) for one in twice[page.id].open_differences[:SHOWN]]
+        return lines
     if page.open:
         left = f"{page.open} of {page.cells} cells"
         state = tag("p", f"● {left} to {'key by hand' if page.keyed else 'review'}", class_="state todo")

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from html import escape
 
+from digitise.wording import in_order
+
 ADD = ("Add photographs", "survey")  # the way on from most empty pages
 PLAN = ("No sheets yet? Plan a day and print them", "plan")
 _EMPTY = ("img", "input")  # elements without content
@@ -37,7 +39,7 @@ def tag(name: str, /, *children: str, **attributes: object) -> Markup:
         for key, value in attributes.items()
         if value is not None
     )
-    inner = "".join(child if isinstance(child, Markup) else escape(str(child)) for child in children)
+    inner = "".join(child if isinstance(child, Markup) else in_order(escape(str(child))) for child in children)
     return Markup(f"<{name}{shown}>" if name in _EMPTY else f"<{name}{shown}>{inner}</{name}>")
 
 

@@ -121,9 +121,17 @@ def plan_of(answers: Answers) -> Plan:
     return plan.model_copy(update={"plan": f"day-{folder_name(plan, one)}".lower()[:40].strip("-")})
 
 
-def notes(plan: Plan, protocol: Protocol) -> list[str]:
+def notes(store: Store, plan: Plan, protocol: Protocol) -> list[str]:
     """What the coordinator may want to mend before the prints are made: the store keeps the plan for good."""
-    return list(plan_notes(plan, protocol, today=dt.datetime.now().astimezone().date()))
+    known = known_plan(store.folder)
+    days = {(s.site, s.date) for s in plan.surveys if s.date}
+    twice = [s for s in (known.surveys if known else ()) if (s.site, s.date) in days]
+    told = [
+        f"{plan.site(s.site).name}, {s.date}: pack {s.pack} is planned for this day already; this makes another survey "
+        "of its own"
+        for s in twice
+    ]
+    return [*told, *plan_notes(plan, protocol, today=dt.datetime.now().astimezone().date())]
 
 
 def _checked(data: dict) -> Plan:

@@ -15,6 +15,7 @@ from pathlib import Path
 
 from digitise.reader.reading import Value
 from digitise.reader.reasons import CELL_REASONS, REASONS
+from digitise.sheets.layout import Layout
 from digitise.sheets.protocol import LineSheet, Protocol, SiteSheet
 from digitise.store import PageRow, PhotoRow, Progress, QueueItem, Store, chain
 from digitise.surveys.known_plan import planned_names, planned_sites
@@ -198,19 +199,27 @@ def pack_places(store: Store, pack: str) -> list[Place]:
     ]
 
 
-def taken_again(photos: Sequence[PhotoRow], pages: Sequence[PageRow], places: Sequence[Place]) -> dict[str, str]:
+def taken_again(
+    photos: Sequence[PhotoRow], pages: Sequence[PageRow], places: Sequence[Place], layouts: Iterable[Layout]
+) -> dict[str, str]:
     """Refused photographs that need nothing any more, with a sentence, by SHA-256.
 
-    Which transect a refused photograph shows is not known, only which printed page. So it is done with when that page
-    of every transect of every survey here (`places`) is in.
+    Which transect a refused photograph shows is not known, only its corner marks, which another protocol's page may
+    have too (`layouts` are all that are known). So it is done with when every sheet with such marks, of every transect
+    of every survey here (`places`), is in.
     """
-    printed = {p.layout_digest: (p.sheet, p.page, p.title) for p in pages}
+    marks = {one.digest: one.slot for one in layouts}
+    printed: dict[object, dict[tuple[str, int], str]] = {}
+    for page in pages:
+        own = printed.setdefault(marks.get(page.layout_digest, page.layout_digest), {})
+        own[page.sheet, page.page] = page.title
     lacking = {(p.sheet, p.number) for p in places if p.page is None}
     out = {}
     for photo in photos:
-        sheet, number, title = printed.get(photo.layout_digest, ("", 0, ""))
-        if photo.status == "retake" and sheet and (sheet, number) not in lacking:
-            out[photo.sha256] = f"Every sheet '{title}' of the surveys here is in, so this one was taken again."
+        sheets = printed.get(marks.get(photo.layout_digest, photo.layout_digest), {})
+        if photo.status == "retake" and sheets and not lacking & sheets.keys():
+            titles = " and ".join(f"'{title}'" for title in sheets.values())
+            out[photo.sha256] = f"Every sheet {titles} of the surveys here is in, so this one was taken again."
     return out
 
 

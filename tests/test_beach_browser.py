@@ -80,6 +80,14 @@ def test_from_the_code_to_a_verdict_with_the_place_marked(chromium, laptop):
     )
     assert min(heights) >= 48
     assert axe_faults(page) == []
+    with page.expect_response(lambda one: one.request.method == "POST" and one.json().get("sha256")):
+        page.set_input_files("#choose", [SAMPLES / "pilot-garden-03.jpg"])  # sent before: it stands there once
+    page.locator(".photo >> nth=4").wait_for(state="detached")
+    under.get_by_role("button", name="Take it off this list").click()
+    page.locator(
+        "#line", has_text="2 photographs to take again, 1 read. 9 sheets of pack T4HW9C still missing"
+    ).wait_for()
+    assert page.locator(".photo").count() == 3
     assert page.trouble == []
     with Store.open(folder) as store:
         names = sorted(p.name for p in store.photos())

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import threading
 from pathlib import Path
+from urllib.parse import urlencode
 
 import kept
 import numpy as np
@@ -13,12 +14,15 @@ from damage import encoded, seeds
 from PIL import Image
 from streamlit.testing.v1 import AppTest
 
+from digitise.batch.batch import known_protocols
 from digitise.pages.page import NotRegistered
 from digitise.reader.reading import PhotoResult, sentence
 from digitise.store import Store
 from review_app import intake, worklist
+from review_app.beach import verdicts
 
 APP = Path(worklist.__file__).parent
+LAYOUTS = known_protocols().layouts
 
 
 @pytest.fixture
@@ -133,13 +137,16 @@ def test_a_refused_photograph_is_done_with_when_its_page_is_in_everywhere(store)
     for transect in (1, 2):
         _keep(store, "fish", transect)
     places = worklist.pack_places(store, kept.PACK)
-    assert worklist.taken_again(store.photos(), store.pages(), places) == {}
+    assert worklist.taken_again(store.photos(), store.pages(), places, LAYOUTS) == {}
+    (refused,) = [p for p in store.photos() if p.status == "retake"]
+    phone = lambda: verdicts.state(store, [refused.sha256])["photos"][refused.sha256]  # noqa: E731
     assert "Needs something from you" in _shown()
+    assert (phone()["kind"], phone()["title"]) == ("bad", "Photograph it again")
 
     _keep(store, "fish", 3)
+    assert (phone()["kind"], phone()["title"], phone()["lines"]) == ("aside", "Taken again since", [])
     places = worklist.pack_places(store, kept.PACK)
-    told = worklist.taken_again(store.photos(), store.pages(), places)
-    (refused,) = [p for p in store.photos() if p.status == "retake"]
+    told = worklist.taken_again(store.photos(), store.pages(), places, LAYOUTS)
     assert told == {refused.sha256: "Every sheet 'Fish belt' of the surveys here is in, so this one was taken again."}
     page = _shown()
     assert "Refused, and taken again since" in page
@@ -147,12 +154,27 @@ def test_a_refused_photograph_is_done_with_when_its_page_is_in_everywhere(store)
     assert "blurred.jpg" in page
 
 
+def test_a_mark_that_other_protocols_use_too_is_that_of_the_sheets_here(store) -> None:
+    """A blurred photograph is told by one mark alone, and the reader takes another protocol's page that has the same."""
+    here = kept.layout("substrate")
+    other = next(one for one in LAYOUTS if one.slot == here.slot and one.digest != here.digest)
+    digest = store.keep_photo(kept.photo_of("blurred.jpg"), "blurred.jpg", now=kept.NOW)
+    failure = NotRegistered("blurred", "", other)
+    store.record(PhotoResult("", digest, "retake", (sentence("blurred"),), failure=failure), None, now=kept.NOW)
+    again = lambda: worklist.taken_again(store.photos(), store.pages(), worklist.pack_places(store, kept.PACK), LAYOUTS)  # noqa: E731
+    for transect in (1, 2):
+        _keep(store, "substrate", transect)
+    assert again() == {}
+    _keep(store, "substrate", 3)
+    assert list(again()) == [digest]
+
+
 def test_a_refused_photograph_of_another_sheet_still_needs_somebody(store) -> None:
     _refused(store, "blurred.jpg", "substrate")
     for transect in (1, 2, 3):
         _keep(store, "fish", transect)
 
-    assert worklist.taken_again(store.photos(), store.pages(), worklist.pack_places(store, kept.PACK)) == {}
+    assert worklist.taken_again(store.photos(), store.pages(), worklist.pack_places(store, kept.PACK), LAYOUTS) == {}
 
 
 # --- photographed twice ----------------------------------------------------------------------------------
@@ -174,6 +196,8 @@ def test_a_second_photograph_that_differs_is_told_on_its_card(store) -> None:
 
     cards = page[page.index("Needs something from you") :]
     assert "a.jpg and b.jpg show the same sheet, but are read differently in one cell" in cards
+    way = urlencode({"page": store.pages()[0].id, "cell": next(iter(first))}).replace("&", "&amp;")
+    assert f'href="whole?{way}"' in cards
 
 
 def test_a_second_sheet_under_one_name_is_to_be_given_its_own(store) -> None:

@@ -66,6 +66,7 @@ def test_the_sample_tells_nothing_of_what_was_accepted(store):  # noqa: F811
         "size_mm",
         "codes",
         "keyed",
+        "entered_by",
     }
     codes = [i.pop("codes") for i in found["items"]]
     assert all(not own or len(own) > 1 for own in codes)
@@ -261,5 +262,6 @@ def test_whoever_entered_a_cell_cannot_key_it_again(store):  # noqa: F811
     send(store, record(store, page, "substrate/1", "enter", "BK", by="Mira Tole"))
     audit = store.audits.draw_page(page, by="Sanna Ruo", now=kept.NOW)
     own = next(i for i in auditing.sample(store, audit.id)["items"] if i["cell"] == "substrate/1")
+    assert own["entered_by"] == "Mira Tole"  # the screen does not show it to her
     reply = answer(store, own, "BK", seq=50)
     assert (reply["ok"], "entered this cell yourself" in reply["sentence"]) == (False, True)

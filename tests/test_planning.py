@@ -80,7 +80,7 @@ def test_the_prints_hold_pack_briefing_and_closing_list_and_the_store_knows_the_
     assert plan.survey(pack).site == "LG"
     assert "Keo Varn" in plan.names
     nobody = "nobody is named for 'Invertebrate belt and impacts' (task 'invertebrate')"
-    assert any(nobody in note for note in planning.notes(plan, kept.protocol()))
+    assert any(nobody in note for note in planning.notes(store, plan, kept.protocol()))
 
 
 def test_a_second_day_at_a_known_site_is_planned_beside_the_first(store):  # noqa: F811
@@ -90,6 +90,11 @@ def test_a_second_day_at_a_known_site_is_planned_beside_the_first(store):  # noq
     second = planning.plan_of(replace(ANSWERS, site=site, date="2026-04-12"))
     planning.printed(store, second, kept.protocol(), paper="letter")
     assert [s.pack for s in known_plan(store.folder).surveys] == [first.surveys[0].pack, second.surveys[0].pack]
+    told = [
+        planning.notes(store, planning.plan_of(replace(ANSWERS, site=site, date=day)), kept.protocol())[0]
+        for day in ("2026-04-12", "2026-04-13")
+    ]
+    assert [f"pack {second.surveys[0].pack} is planned for this day already" in one for one in told] == [True, False]
     other = planning.plan_of(replace(ANSWERS, site=SITE | {"name": "Elsewhere"}))
     with pytest.raises(PlanError, match="expected one code for one site"):
         planning.printed(store, other, kept.protocol(), paper="A4")

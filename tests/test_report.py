@@ -900,6 +900,13 @@ def test_a_row_of_words_stands_over_its_rows_on_both_screens_and_paper():
     )
 
 
+def test_a_long_name_gives_way_before_the_dates_and_numbers_beside_it():
+    """The two longest share what the others leave; where all fit nothing changes."""
+    room = (pdf_table.WIDTH - 70) / 2
+    assert pdf_table._narrowed([40, 900, 30, 700]) == [40, room, 30, room]
+    assert pdf_table._narrowed([40, 30]) == [40, 30]
+
+
 @pytest.mark.parametrize("rows", [80, 81, 300])
 def test_a_long_table_laid_out_in_pieces_is_the_same_on_paper(rows, monkeypatch):
     """Byte for byte what ReportLab makes of it when it is given all rows at once."""

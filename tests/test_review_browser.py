@@ -191,6 +191,30 @@ def test_decisions_made_while_the_server_is_down_are_stored_when_it_is_back(chro
     assert page.trouble == []
 
 
+def test_nobody_decides_on_a_cell_whose_picture_is_not_there(chromium, desk):
+    """It is said in place of storing anything; the picture is asked for again by itself, and then keys count."""
+    address, folder, fish, line = desk
+    context = chromium.new_context()
+    context.route("**/desk/page/*", lambda route: route.abort())
+    page = open_desk(context, address)
+    words = page.locator(".refusal", has_text="The picture could not be fetched")
+    words.wait_for()
+    first = title(page)
+    for key in ("Enter", "?", " "):
+        page.keyboard.press(key)
+    assert title(page) == first
+    page.goto(f"{address}whole?page={line}&cell=substrate/0.5")
+    words.wait_for()
+    page.keyboard.press("?")
+    settle(page)
+    assert entered(folder, fish) == entered(folder, line) == {}
+    context.unroute("**/desk/page/*")
+    words.wait_for(state="hidden")
+    page.keyboard.press("?")
+    settle(page)
+    assert entered(folder, line) == {"substrate/0.5": ("illegible", None, "Mira Tole")}
+
+
 def test_a_refused_value_is_said_beside_its_cell_and_can_be_corrected(chromium, desk):
     """A code that does not exist keeps the cell, shows the store's sentence and leaves the typed text to correct."""
     address, folder, _, line = desk

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from digitise.wording import in_sentence, listed, number, percent, plural
+from digitise.wording import in_order, in_sentence, listed, number, percent, plural
 
 
 @pytest.mark.parametrize(
@@ -25,3 +25,11 @@ def test_words_of_a_sentence():
     assert (plural(1, "cell"), plural(2, "cell"), plural(1184, "cell")) == ("1 cell", "2 cells", "1\u202f184 cells")
     assert (listed([]), listed(["a"]), listed(["a", "b", "c"])) == ("", "a", "a, b and c")
     assert (in_sentence("Longitude (degrees)"), in_sentence("N or S")) == ("longitude (degrees)", "N or S")
+
+
+def test_a_number_stays_behind_words_that_run_from_right_to_left():
+    """One mark behind all such words together, none inside them, and none where nothing follows."""
+    name = "\u05e9\u05d5\u05e0\u05d9\u05ea \u05d4\u05e6\u05e4\u05d5\u05df"
+    assert in_order(f"highest at {name}, 27.6 %") == f"highest at {name}\u200e, 27.6 %"
+    assert in_order(f"{name}, {name} · 2026") == f"{name}\u200e, {name}\u200e · 2026"
+    assert [in_order(one) for one in (name, "Lantern Reef, 27.6 %")] == [name, "Lantern Reef, 27.6 %"]

@@ -94,7 +94,7 @@ def _audited(store: Store) -> tuple[dict[tuple[int, str], _Answer], int]:
             waiting += 1
             continue
         differing = {(d.page_id, d.cell): (d.answer, d.answer_state) for d in audit.differing}
-        for one in (c for c in store.audits.cells(audit.id) if c.by_rule):
+        for one in (c for c in store.audits.cells(audit.id) if c.entered_by == RULE):
             key = (one.page_id, one.cell)
             answers.setdefault(key, _Answer(differing.get(key), audit.at[:10]))
     return answers, waiting

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from html import escape
+from html import escape as plain
 
 from digitise.report.blocks import (
     Block,
@@ -24,10 +24,16 @@ from digitise.report.blocks import (
 from digitise.report.drawing import svg
 from digitise.report.links import pieces
 from digitise.report.style import STYLE
+from digitise.wording import in_order
 
 MANY = 8  # a table with more columns is set closer
 MOST_LISTED = 6  # surveys that are not folded in the contents
 SHORT = 16  # a column's heading up to so many letters is not broken
+
+
+def escape(text: str) -> str:
+    """Words as they stand on the page."""
+    return in_order(plain(text))
 
 
 def html_page(report: Report) -> str:
@@ -103,7 +109,7 @@ def _block(block: Block) -> str:
 def _linked(text: str) -> str:
     """Escaped text in which DOIs are links."""
     return "".join(
-        f'<a href="{escape(address, quote=True)}">{escape(words)}</a>' if address else escape(words)
+        f'<a href="{plain(address)}">{escape(words)}</a>' if address else escape(words)
         for words, address in pieces(text)
     )
 
@@ -117,7 +123,7 @@ def _cell(cell: Cell) -> str:
         "strong": f"<strong>{text}</strong>",
         "code": f"<code>{text}</code>",
         "command": f'<code class="command">{text}</code>',
-        "file": f'<a href="{escape(cell.text, quote=True)}">{text}</a>',
+        "file": f'<a href="{plain(cell.text)}">{text}</a>',
     }.get(cell.kind, text)
 
 
@@ -144,7 +150,7 @@ def _table(block: Table) -> str:
         rest = "".join(f"<td{aligned(i)}>{_cell(c)}</td>" for i, c in enumerate(cells[1:], start=1))
         row = f' class="{kind}"' if kind else ""
         body += f'<tr{row}><th scope="row">{_cell(cells[0])}</th>{rest}</tr>'
-    label = escape(block.caption.split(".")[0] or block.folded or "Table", quote=True)
+    label = plain(block.caption.split(".")[0] or block.folded or "Table")
     caption = f'<p class="caption">{escape(block.caption)}</p>' if block.caption else ""
     many = ' class="many"' if len(block.head) > MANY else ""
     table = (

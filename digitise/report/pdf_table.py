@@ -108,6 +108,17 @@ def _shortest(cell: Cell) -> str:
     return text[: 3 * len(text) // 7] if not isinstance(cell, str) and cell.kind == "code" else text
 
 
+def _narrowed(least: Sequence[float]) -> list[float]:
+    """The widest columns give way until all fit; a long name breaks, and dates and numbers beside it do not."""
+    room, most = WIDTH, 0.0
+    for n, width in zip(range(len(least), 0, -1), sorted(least), strict=True):
+        most = room / n
+        if width >= most:
+            break
+        room -= width
+    return [min(width, most) for width in least]
+
+
 def _widths(block: Table) -> list[float]:
     """Columns as wide as their longest word or number needs, the rest shared out among what is longer."""
     columns = len(block.head)
@@ -128,6 +139,6 @@ def _widths(block: Table) -> list[float]:
         spare = (WIDTH - sum(wish)) / columns if columns > 3 else 0
         return [w + spare for w in wish]
     if sum(least) >= WIDTH:
-        return [w * WIDTH / sum(least) for w in least]
+        return _narrowed(least)
     share = (WIDTH - sum(least)) / (sum(wish) - sum(least))
     return [a + (b - a) * share for a, b in zip(least, wish, strict=True)]

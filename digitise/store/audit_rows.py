@@ -15,7 +15,7 @@ PERSON = "person"  # the stratum of what people entered
 class AuditCell:
     """One cell of a sample. `answered` is empty or who answered; the accepted value is not told.
 
-    `by_rule` says that the entry on trial was the rule's, not a person's.
+    `entered_by` is whose entry is on trial: the rule's, or a person's, who cannot answer it.
     """
 
     id: int
@@ -25,7 +25,7 @@ class AuditCell:
     kind: str
     label: str
     answered: str
-    by_rule: bool
+    entered_by: str
 
 
 @dataclass(frozen=True, slots=True)

@@ -144,7 +144,7 @@ class Audits:
     def _cell(self, connection: Connection, row) -> AuditCell:
         spec = self._library.layout_of(connection, row.page_id).cell(row.cell)
         place = (row.id, row.audit_id, row.page_id, row.cell)
-        return AuditCell(*place, spec.kind, cell_label(spec), row.by or "", row.entered_by == RULE)
+        return AuditCell(*place, spec.kind, cell_label(spec), row.by or "", row.entered_by)
 
     def answer(self, audit_cell_id: int, *, value: Value, state: str, by: str, now: datetime) -> None:
         """Answer a sampled cell, once: `state` is entered (with a value), blank or illegible (without).

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import re
 from calendar import month_name
-from collections.abc import Iterable, Mapping
+from collections.abc import Container, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date
 from functools import lru_cache
 
+from digitise.batch.batch import known_protocols
 from digitise.store import NO_SHEET, PageRow, PhotoRow, ReadingRow, Store
 from digitise.surveys.known_plan import planned_names
 from digitise.surveys.roster import site_key
@@ -28,8 +29,13 @@ def day_words(iso: str) -> str:
 # One photograph
 
 
-def verdict(store: Store, photo: PhotoRow, pages: Mapping[int, PageRow], failed: Mapping[str, str]) -> dict:
-    """State of one photograph: words, picture, and its `kind`: wait, good, look (better taken again), bad or aside."""
+def verdict(
+    store: Store, photo: PhotoRow, pages: Mapping[int, PageRow], failed: Mapping[str, str], again: Container[str] = ()
+) -> dict:
+    """State of one photograph: words, picture, and its `kind`: wait, good, look (better taken again), bad or aside.
+
+    `again` has the SHA-256 of those that were refused and taken again since.
+    """
     if photo.page_ids:
         return _read(store, [pages[i] for i in photo.page_ids])
     picture = {"picture": f"photo/{photo.sha256}"}
@@ -40,6 +46,8 @@ def verdict(store: Store, photo: PhotoRow, pages: Mapping[int, PageRow], failed:
         return {"kind": "wait", "title": "Sent. Being read", "lines": [], "marks": [], **picture}
     if photo.status == NO_SHEET:
         return {"kind": "aside", "title": "Set aside", "lines": list(photo.reasons), "marks": [], **picture}
+    if photo.sha256 in again:
+        return {"kind": "aside", "title": "Taken again since", "lines": [], "marks": [], **picture}
     title = "Photograph it again" if photo.status == "retake" else "Not readable"
     try:
         marks = places.of_photo(store, photo.sha256, " ".join(photo.reasons))
@@ -132,11 +140,12 @@ def survey_card(store: Store, pack: str) -> dict:
 
 @dataclass(frozen=True, slots=True)
 class _Everything:
-    """What every phone is told from: photographs by SHA-256, pages by id, the newest surveys as cards."""
+    """What every phone is told from: photographs by SHA-256, pages by id, the newest surveys, what was taken again."""
 
     photos: dict[str, PhotoRow]
     pages: dict[int, PageRow]
     surveys: list[dict]
+    again: frozenset[str]
 
 
 def _everything(store: Store) -> _Everything:
@@ -145,8 +154,13 @@ def _everything(store: Store) -> _Everything:
     for page in pages.values():
         if page.pack is not None:
             latest[page.pack] = max(page.id, latest.get(page.pack, page.id))
-    packs = sorted(latest, key=latest.__getitem__, reverse=True)
-    return _Everything({p.sha256: p for p in store.photos()}, pages, [survey_card(store, p) for p in packs[:20]])
+    packs = sorted(latest, key=latest.__getitem__, reverse=True)[:20]
+    photos, again = {p.sha256: p for p in store.photos()}, {}
+    if any(p.status == "retake" for p in photos.values()):
+        places = [place for pack in packs for place in worklist.pack_places(store, pack)]
+        known = known_protocols(store=store).layouts
+        again = worklist.taken_again(list(photos.values()), list(pages.values()), places, known)
+    return _Everything(photos, pages, [survey_card(store, p) for p in packs], frozenset(again))
 
 
 _shared = Shared(_everything)
@@ -155,5 +169,5 @@ _shared = Shared(_everything)
 def state(store: Store, wanted: Iterable[str]) -> dict:
     """All a phone shows: verdicts for the photographs it sent (by SHA-256), and every survey, the newest first."""
     now, failed = _shared.of(store), intake.progress(store).failed
-    verdicts = {s: verdict(store, now.photos[s], now.pages, failed) for s in wanted if s in now.photos}
+    verdicts = {s: verdict(store, now.photos[s], now.pages, failed, now.again) for s in wanted if s in now.photos}
     return {"photos": verdicts, "surveys": now.surveys}

@@ -3,7 +3,7 @@ const FORMS = { tally: /^\d{1,6}$/, number: /^\d{1,6}$/, decimal: /^\d*[.,]?\d*$
 const holds = (item, value) => typeof value !== 'string' || (item.kind === 'code' ? item.codes.includes(value.toUpperCase()) : FORMS[item.kind]?.test(value) ?? true);
 
 // Audit: cells of a random sample, keyed blind. An answer is given once; it goes through the same outbox as decisions, which holds
-// the last one back until the next is given: until then it can be taken back, and nobody, the server neither, has compared it.
+// the last ten back: so long they can be taken back, and nobody, the server neither, has compared them.
 class AuditDesk {
   constructor(root, data) {
     this.root = root;
@@ -11,7 +11,7 @@ class AuditDesk {
     Object.assign(this, { items: [], notices: [], sampled: 0, answered: 0 });
     this.id = data.audit;
     this.off = new AbortController();
-    this.windows = new Windows(root);
+    this.windows = new Windows(root, () => this.paint());
     this.lens = new Lens(this.$('.lens'), this.off.signal);
     this.who = new Who(root, () => { this.paint(); this.root.focus({ preventScroll: true }); }, data.by, data.said);
     this.outbox = new Outbox(data.store ?? '', (record, result) => this.answer(record, result), () => this.paint(), data.by);
@@ -22,6 +22,7 @@ class AuditDesk {
     on(this.root, 'click', (e) => { const act = e.target.closest?.('[data-do]')?.dataset.do; if (act === 'undo') this.undo(); else if (act) this.say(act); });
     on(this.$('.end a'), 'click', (e) => { if (this.outbox.size) { e.preventDefault(); this.leaving = e.target.href; this.outbox.release(); } });
     on(window, 'pagehide', () => this.outbox.release());
+    on(document, 'visibilitychange', () => { if (document.hidden) this.outbox.release(); });
     on(this.root, 'click', (e) => { const act = e.target.closest?.('[data-lens]')?.dataset.lens; if (act) this.lens.act(act); });
     this.seen = withoutOwnWindow(this.root, () => this.load());
     this.sizes = new ResizeObserver(() => this.item && !this.item.keyed && this.windows.show(this.item));
@@ -30,7 +31,8 @@ class AuditDesk {
     this.load();
   }
 
-  get item() { return this.items[0]; }
+  get open() { return this.items.filter((i) => i.entered_by !== this.who.name); }   // nobody keys again what they entered
+  get item() { return this.open[0]; }
 
   async load() {
     try {
@@ -47,11 +49,12 @@ class AuditDesk {
   say(action, value = null) {
     const { item } = this;
     if (!item) return;
+    if (!item.keyed && this.windows.lacking) { this.paint(); return; }
     const record = { page: item.page, sha256: item.sha256, cell: item.cell, last: 0, by: this.who.name, name: `${item.title}, ${item.label}`,
       audit: item.audit, action: action === 'blank' && item.kind === 'tick' ? 'enter' : action, value: action === 'blank' && item.kind === 'tick' ? false : value };
     this.outbox.add(record, { hold: holds(item, record.value) });
     this.shown = [...(this.shown ?? []), item].slice(-100);
-    this.items.shift();
+    this.items = this.items.filter((i) => i !== item);
     item.refusal = '';
     this.$('#value').value = '';
     this.root.focus({ preventScroll: true });
@@ -59,7 +62,7 @@ class AuditDesk {
   }
 
   undo() {
-    const record = this.outbox.held ? this.outbox.takeBack() : null;
+    const record = this.outbox.held.length ? this.outbox.takeBack() : null;
     const item = this.shown?.find((i) => i.audit === record?.audit);
     if (!item) return;
     this.shown = this.shown.filter((i) => i !== item);
@@ -75,7 +78,7 @@ class AuditDesk {
       this.leaving = '';
       const item = this.shown?.find((i) => i.audit === record.audit);
       const busy = this.$('#value').value.trim();          // a value that is half typed stays with its cell; the refused one comes next
-      if (item && !result.gone) { item.refusal = result.sentence; this.items.splice(busy ? 1 : 0, 0, item); } else this.notices.push(`${record.name}: ${result.sentence}`);
+      if (item && !result.gone) { item.refusal = result.sentence; this.items.splice(busy ? this.items.indexOf(this.item) + 1 : 0, 0, item); } else this.notices.push(`${record.name}: ${result.sentence}`);
     }
     this.paint();
   }
@@ -107,20 +110,21 @@ class AuditDesk {
     const { item } = this;
     this.$('.work').hidden = !this.who.name || !item;
     this.$('.end').hidden = !this.who.name || Boolean(item) || !this.loaded;
-    const held = Boolean(this.outbox.held);
+    const held = this.outbox.held.length;
     const onTheWay = this.outbox.size - held;
-    this.$('.end p').textContent = onTheWay ? `${onTheWay} ${onTheWay > 1 ? 'answers are' : 'answer is'} still on the way.` : held ? 'The last answer can still be taken back.' : '';
+    const own = this.items.length;                         // at the end only the auditor's own entries are left
+    this.$('.end h2').textContent = own ? 'All that you can key is keyed' : 'All cells of the sample are keyed';
+    this.$('.end p').textContent = [own ? `${own === 1 ? '1 cell was' : `${own} cells were`} entered by ${this.who.name}: somebody else has to key ${own === 1 ? 'it' : 'them'} again.` : '',
+      onTheWay ? `${onTheWay} ${onTheWay > 1 ? 'answers are' : 'answer is'} still on the way.` : held ? 'The last answers can still be taken back.' : ''].join(' ').trim();
     this.root.querySelectorAll('[data-do=undo]').forEach((button) => { button.disabled = !held; });
     troubles(this);
     if (this.$('.work').hidden) return;
     const done = this.sampled - this.items.length;
     this.$('.track span').style.width = `${(100 * done) / this.sampled}%`;
     this.$('.track').setAttribute('aria-valuenow', Math.round((100 * done) / this.sampled));
-    this.$('.counts').textContent = `${this.items.length} left of ${this.sampled}`;
+    this.$('.counts').textContent = `${this.open.length} left of ${this.sampled}`;
     this.$('.title').textContent = item.label;
     this.$('.where').textContent = item.where;
-    this.$('.refusal').hidden = !item.refusal;
-    this.$('.refusal').textContent = item.refusal ?? '';
     this.$('.hint').textContent = item.kind === 'tick' ? 'Marked is yes; an empty box is Space.' : WORDS[item.kind];
     this.$('.codes-known').textContent = item.codes.length ? `Codes: ${item.codes.join(', ')}` : '';
     this.$('.by-hand').hidden = !item.keyed;
@@ -128,8 +132,11 @@ class AuditDesk {
     const photo = `/desk/viewable/${item.sha256}`;
     if (item.keyed && this.$('.lens img').getAttribute('src') !== photo) this.$('.lens img').src = photo;
     if (!item.keyed) this.windows.show(item);
-    this.windows.preload(this.items.slice(0, 30).filter((i) => !i.keyed));
-    this.$('.live').textContent = `${item.label}. ${item.where}. ${this.items.length} left. ${item.refusal ?? ''}`;
+    const refusal = (!item.keyed && this.windows.lacking ? UNSEEN : item.refusal) ?? '';
+    this.$('.refusal').hidden = !refusal;
+    this.$('.refusal').textContent = refusal;
+    this.windows.preload(this.open.slice(0, 30).filter((i) => !i.keyed));
+    this.$('.live').textContent = `${item.label}. ${item.where}. ${this.open.length} left. ${item.refusal ?? ''}`;
   }
 
   close() { this.outbox.release(); this.off.abort(); this.seen.disconnect(); this.sizes.disconnect(); this.lens.close(); this.outbox.close(); }

@@ -121,9 +121,15 @@ class Beach {
       try { body = await piece.arrayBuffer(); } catch { throw new Refused('This phone no longer holds the photograph. Choose it again.'); }
       const said = await answer(await fetch(`${BASE}/part/${photo.id}?${ask}`, { method: 'POST', body, headers: { 'content-type': 'application/octet-stream' } }));
       have = said.have;
-      if (said.sha256) { photo.sha256 = said.sha256; photo.have = photo.size; await this.kept.put(photo); this.look(); }
+      if (said.sha256) { photo.sha256 = said.sha256; photo.have = photo.size; await this.kept.put(photo); this.once(photo); this.look(); }
     }
   }
+
+  once(photo) {                                            // sent before: it stands in the list once
+    for (const other of [...this.photos.values()]) if (other !== photo && other.sha256 === photo.sha256) this.drop(other);
+  }
+
+  drop(photo) { this.photos.delete(photo.id); this.kept.drop(photo.id); }
 
   // ---- verdicts --------------------------------------------------------------------------------------------------------
   async look() {
@@ -154,7 +160,7 @@ class Beach {
     const keep = waiting === 1 ? (this.kept.safe ? 'It is kept in this phone and goes on by itself.' : 'Keep this page open until it is sent.')
       : this.kept.safe ? 'They are kept in this phone and go on by themselves.' : 'Keep this page open until they are sent.';
     const said = this.over || (this.lost ? `No connection to the laptop. ${waiting ? `${photographs(waiting)} still to send. ${keep} ` : ''}Stay on the laptop’s Wi-Fi, and ask there whether phones are still let in.`
-      : waiting ? `Sending: ${photographs(waiting)} to go.${this.kept.safe ? '' : ' Keep this page open.'}` : this.sum(photographs));
+      : waiting ? `Sending: ${photographs(waiting)} to go.${this.kept.safe ? '' : ' Keep this page open.'}` : [this.sum(photographs), this.photos.size ? this.lacking() : ''].filter(Boolean).join(' '));
     if (line.textContent !== said) line.textContent = said;
     line.classList.toggle('bad', Boolean(this.over || this.lost));
     $('#mine').hidden = !this.photos.size;
@@ -178,6 +184,12 @@ class Beach {
     return count('bad', 'look') ? `${photographs(count('bad', 'look'))} to take again, ${count('good')} read.` : `✓ ${photographs(count('good'))} read.`;
   }
 
+  lacking() {                                              // of the newest survey, below all photographs too
+    const [survey] = this.surveys ?? [];
+    if (!survey) return '';
+    return survey.missing ? `${survey.missing === 1 ? '1 sheet' : `${survey.missing} sheets`} of pack ${survey.pack} still missing, see below.` : `All sheets of pack ${survey.pack} are in.`;
+  }
+
   verdict(photo) {
     if (photo.refused) return { kind: 'bad', title: 'Not sent', lines: [photo.refused], marks: [], own: true };
     if (!photo.sha256) {
@@ -199,9 +211,9 @@ class Beach {
     if ('share' in verdict) told.append(make('div', '', { class: 'track', role: 'progressbar', 'aria-valuenow': verdict.share, 'aria-label': `${photo.name} sent` }, [make('span')]));
     const bar = told.querySelector('.track span');
     if (bar) bar.style.width = `${verdict.share}%`;
-    if (photo.refused) {
-      const button = make('button', 'Take it off the list', { type: 'button' });
-      button.addEventListener('click', () => { this.photos.delete(photo.id); this.kept.drop(photo.id); this.draw(); });
+    if (['bad', 'look', 'aside'].includes(verdict.kind)) {   // it stays at the laptop, where it was sent
+      const button = make('button', 'Take it off this list', { type: 'button' });
+      button.addEventListener('click', () => { this.drop(photo); this.draw(); });
       told.append(button);
     }
     const picture = this.picture(photo, verdict);

@@ -18,6 +18,17 @@ const make = (tag, text = '', attributes = {}) => {
   return node;
 };
 
+// A picture that could not be had is asked for again until it is there; meanwhile nobody decides on a cell that cannot be seen.
+const UNSEEN = 'The picture could not be fetched, so this cell cannot be decided now. It is asked for again by itself.';
+const unseen = (image) => Boolean(image.dataset.lacking);
+function asksAgain(image, changed) {
+  image.addEventListener('error', () => {
+    image.dataset.lacking = 'yes';
+    changed();
+    setTimeout(() => { if (image.isConnected) image.src = image.getAttribute('src'); }, 2000);
+  });
+  image.addEventListener('load', () => { if (unseen(image)) { delete image.dataset.lacking; changed(); } });
+}
 const spaced = (n) => n.toLocaleString('en').replaceAll(',', '\u202f');        // 9 570, as the server writes it
 const TYPED_BY = { code: /^\p{L}$/u, text: /^[\p{L}\p{N}]$/u, tick: /$^/ };
 const starts = (kind, key) => (TYPED_BY[kind] ?? /^[0-9.,]$/).test(key);   // whether a key begins a typed value

@@ -11,7 +11,7 @@ class Desk {
     this.keys = storage.get('desk:keys') !== 'off';
     this.pace = storage.json('desk:pace', []);             // seconds between my last decisions
     this.touched = Date.now();
-    this.windows = new Windows(root);
+    this.windows = new Windows(root, () => this.paint());
     this.outbox = new Outbox(store, (record, result) => this.answered(record, result), () => this.paint(), proven);
     this.wire();
     this.reset({});
@@ -110,6 +110,7 @@ class Desk {
   decide(action, value = null, { shown = '', typed = false } = {}) {
     const item = this.item;
     if (!item || this.checking) return;
+    if (this.windows.lacking && action !== 'ask') { this.paint(); return; }
     this.paced();
     if (!item.done) this.left = Math.max(0, this.left - 1);
     item.refusal = '';
@@ -349,8 +350,6 @@ class Desk {
     this.$('[data-do=ask]').hidden = this.asking;
     this.why(item);
     const refusal = this.$('.refusal');
-    refusal.hidden = !(item.refusal || this.flash);
-    refusal.textContent = item.refusal || this.flash || '';
     this.buttons(item);
     this.$('.typed').hidden = item.kind === 'tick';
     this.$('.typed label').textContent = item.kind === 'text' ? 'Type what is written' : 'Type the value';
@@ -361,6 +360,8 @@ class Desk {
     this.$('[data-do=back]').disabled = this.at === 0;
     this.windows.show(item);
     this.windows.preload(this.items.slice(this.at, this.at + 60));
+    refusal.textContent = (this.windows.lacking ? UNSEEN : '') || item.refusal || this.flash || '';
+    refusal.hidden = !refusal.textContent;
     const suggestion = item.choices[this.pick];
     this.$('.live').textContent = this.flash || `${item.label}. ${item.where}. ${item.reasons.join(' ')} ${suggestion ? `Suggested: ${suggestion.text}.` : ''} ${this.left} left.`;
   }

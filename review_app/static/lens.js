@@ -1,7 +1,8 @@
 // A photograph behind a window: wheel, two fingers, keys and buttons make it larger, drag and arrow keys move it. It is turned by
 // quarters, for one that lies on its side, and by single degrees, for one that was held askew; two fingers turn it too.
 class Lens {
-  // `corners` are points of the photograph to outline and to go to; without any, the whole photograph is shown.
+  // `corners` are points of the photograph to outline and to go to, from the upper left of what they outline on: it is shown upright.
+  // Without any, the whole photograph is shown.
   constructor(window_, signal) {
     Object.assign(this, { window: window_, corners: [], angle: 0, x: 0, y: 0, scale: 1 });
     this.image = window_.querySelector('img');
@@ -9,7 +10,7 @@ class Lens {
     this.slant = window_.closest('section')?.querySelector('.slant input');
     this.slant?.addEventListener('input', () => this.lean(Number(this.slant.value)), { signal });
     const on = (target, name, run, options = {}) => target.addEventListener(name, run, { ...options, signal });
-    on(this.image, 'load', () => { this.angle = Number(sessionStorage.getItem(this.named) ?? 0); this.turned(); this.focus(); });
+    on(this.image, 'load', () => { this.angle = Number(sessionStorage.getItem(this.named) ?? this.upright); this.turned(); this.focus(); });
     on(window_, 'wheel', (e) => { e.preventDefault(); this.zoom(e.deltaY < 0 ? 1.2 : 1 / 1.2, e.offsetX, e.offsetY); }, { passive: false });
     on(window_, 'pointerdown', (e) => { window_.setPointerCapture(e.pointerId); this.fingers.set(e.pointerId, [e.clientX, e.clientY]); });
     on(window_, 'pointermove', (e) => this.drag(e));
@@ -30,6 +31,18 @@ class Lens {
     const { naturalWidth: w, naturalHeight: h } = this.image;
     const [across, along] = [Math.abs(Math.cos((this.angle * Math.PI) / 180)), Math.abs(Math.sin((this.angle * Math.PI) / 180))];
     return [w * across + h * along, w * along + h * across];
+  }
+
+  get upright() {                                          // the quarter by which the outlined cell is read from left to right
+    const [a, b] = this.corners;
+    return b ? -90 * Math.round(Math.atan2(b[1] - a[1], b[0] - a[0]) / (Math.PI / 2)) : 0;
+  }
+
+  turnedTo([px, py]) {                                     // where a point of the photograph lies, in its pixels, as it is turned now
+    const { naturalWidth: w, naturalHeight: h } = this.image;
+    const [cos, sin] = [Math.cos((this.angle * Math.PI) / 180), Math.sin((this.angle * Math.PI) / 180)];
+    const [u, v] = [px - w / 2, py - h / 2];
+    return [this.size[0] / 2 + u * cos - v * sin, this.size[1] / 2 + u * sin + v * cos];
   }
 
   act(what) {
@@ -100,7 +113,7 @@ class Lens {
   }
 
   focus() {                                                // the cell, three times its width around
-    const points = this.corners;
+    const points = this.corners.map((p) => this.turnedTo(p));
     if (points.length < 4 || !this.image.naturalWidth) return this.whole();
     const { window: lens } = this;
     const [xs, ys] = [points.map((p) => p[0]), points.map((p) => p[1])];
@@ -115,7 +128,7 @@ class Lens {
     const [dx, dy] = this.size.map((v) => (v * this.scale) / 2);
     const { naturalWidth: w, naturalHeight: h } = this.image;
     this.image.style.transform = `translate(${this.x + dx}px, ${this.y + dy}px) rotate(${this.angle}deg) scale(${this.scale}) translate(${-w / 2}px, ${-h / 2}px)`;
-    const points = this.corners.map(([a, b]) => `${a * this.scale + this.x},${b * this.scale + this.y}`).join(' ');
+    const points = this.corners.map((p) => this.turnedTo(p)).map(([a, b]) => `${a * this.scale + this.x},${b * this.scale + this.y}`).join(' ');
     this.window.querySelectorAll('polygon').forEach((p) => p.setAttribute('points', points));
   }
 

@@ -1,7 +1,8 @@
 // Decisions on their way to the server. Each is kept in the browser's local storage until the server has answered for
-// it, is sent in order, and may be sent twice: the server knows it by (client, seq). The last one may be held back, so that it can be
-// taken back without a trace; loaded again, the page sends it like the others.
+// it, is sent in order, and may be sent twice: the server knows it by (client, seq). The last few may be held back, so that they can
+// be taken back without a trace, until the page is left or out of sight or rests for two minutes; loaded again, it sends them too.
 const KEPT = 'desk:out:';
+const [MOST_HELD, REST_MS] = [10, 120000];
 
 const storage = {
   get(key) { try { return localStorage.getItem(key); } catch { return null; } },
@@ -31,7 +32,7 @@ class Outbox {
     this.seq = 0;
     this.lost = false;
     this.stopped = '';
-    this.held = '';                                        // the key of the one that is held back
+    this.held = [];                                        // keys of those that are held back, the last one last
     this.waiting = new Map();
     for (const key of storage.keys().filter((k) => k.startsWith(KEPT))) {
       const record = storage.json(key, null);
@@ -43,25 +44,36 @@ class Outbox {
 
   get size() { return this.waiting.size; }
 
-  get ready() { return [...this.waiting].filter(([key]) => key !== this.held); }
+  get ready() { return [...this.waiting].filter(([key]) => !this.held.includes(key)); }
 
   add(record, { hold = false } = {}) {
     const full = { ...record, store: this.store, client: this.client, seq: ++this.seq };
     const key = `${KEPT}${full.client}:${full.seq}`;
     this.waiting.set(key, full);
     storage.set(key, JSON.stringify(full));
-    this.held = hold ? key : '';
+    if (hold) this.hold(key);
     this.send();
     return full;
   }
 
-  release() { this.held = ''; this.send(); }
+  hold(key) {
+    this.held = [...this.held, key].slice(-MOST_HELD);
+    clearTimeout(this.resting);
+    this.resting = setTimeout(() => this.release(), REST_MS);
+  }
 
-  takeBack() {                                             // the record that was held, which is gone then
-    const record = this.waiting.get(this.held);
-    this.waiting.delete(this.held);
-    storage.drop(this.held);
-    this.held = '';
+  release() {
+    this.held = [];
+    clearTimeout(this.resting);
+    this.send();
+    this.changed();
+  }
+
+  takeBack() {                                             // the last record that is held, which is gone then
+    const key = this.held.pop();
+    const record = this.waiting.get(key);
+    this.waiting.delete(key);
+    storage.drop(key);
     return record;
   }
 
@@ -82,11 +94,12 @@ class Outbox {
   }
 
   async post(batch) {
+    const body = JSON.stringify({ records: batch.map(([, record]) => record) });
     const reply = await fetch('/desk/decisions', {
       method: 'POST',
-      keepalive: batch.length < 10,                        // one that is sent while the page goes away arrives
+      keepalive: body.length < 20000,                      // what is sent while the page goes away arrives; browsers take 64 KiB
       headers: { 'content-type': 'application/json', 'x-desk': 'decisions' },
-      body: JSON.stringify({ records: batch.map(([, record]) => record) }),
+      body,
     });
     this.loggedOut = reply.status === 401;
     if (reply.status >= 400 && reply.status < 500 && !this.loggedOut) {
@@ -104,5 +117,5 @@ class Outbox {
     });
   }
 
-  close() { this.closed = true; clearTimeout(this.timer); }
+  close() { this.closed = true; clearTimeout(this.timer); clearTimeout(this.resting); }
 }

@@ -8,6 +8,7 @@ class Whole {
     this.who = new Who(root, () => { this.paint(); this.root.focus({ preventScroll: true }); }, data.by);
     this.outbox = new Outbox(data.store ?? '', (record, result) => this.answered(record, result), () => this.paint(), data.by);
     this.wire();
+    asksAgain(this.$('.flat img'), () => this.paint());
     const wanted = new URLSearchParams(location.search);
     this.open(Number(wanted.get('page')) || data.page, wanted.get('cell') ?? '');
     this.outbox.send();
@@ -52,7 +53,7 @@ class Whole {
   // ---- decisions ------------------------------------------------------------------------------------------------------
   decide(action, value = null, text = '') {
     const { cell, sheet } = this;
-    if (!cell) return;
+    if (!cell || unseen(this.$('.flat img'))) return;
     const sure = this.asked?.cell === cell.cell && this.asked.value === `${value}`;
     const record = this.outbox.add({ page: sheet.page, sha256: sheet.sha256, cell: cell.cell, last: cell.last, by: this.who.name, way: 'page',
       name: `${sheet.title}, ${cell.label}`, action, value, ...(sure ? { sure } : {}) });
@@ -238,8 +239,9 @@ class Whole {
     this.$('.where').textContent = `${sheet.where} · ${open ? `${open} open` : 'none open'}`;
     const meaning = sheet.meanings[cell.text] ?? '';
     this.$('.why').replaceChildren(make('p', cell.text === '–' ? 'nothing written' : cell.text, { class: 'now' }), ...(meaning ? [make('p', meaning)] : []), make('p', `${cell.words[0].toUpperCase()}${cell.words.slice(1)}. The reader reads “${cell.read}”, ${cell.share}.`), ...cell.reasons.map((r) => make('p', r)));
-    this.$('.refusal').hidden = !this.refusal;
-    this.$('.refusal').textContent = this.refusal;
+    const refusal = unseen(this.$('.flat img')) ? UNSEEN : this.refusal;
+    this.$('.refusal').hidden = !refusal;
+    this.$('.refusal').textContent = refusal;
     this.$('.hint').textContent = cell.kind === 'tick' ? 'Type yes or no.' : WORDS[cell.kind];
     this.$('#value').inputMode = ['tally', 'number', 'date', 'time'].includes(cell.kind) ? 'numeric' : 'text';
     this.$('[data-do=accept] b').textContent = cell.state === 'person' ? 'Go on' : 'It is right';

@@ -1,9 +1,13 @@
 // Windows on the flattened page: near, row, thumbnail, whole. Each page's picture is fetched once; a cell is a place on it.
 class Windows {
-  constructor(root) {
+  // `changed()` is called when the picture of the cell could not be had, and when it is there at last.
+  constructor(root, changed) {
     this.$ = (selector) => root.querySelector(selector);
     this.sheets = new Map();
+    for (const image of root.querySelectorAll('.glass img, .map img, .sheet img')) asksAgain(image, changed);
   }
+
+  get lacking() { return unseen(this.$('.near img')); }
 
   show(item) {
     const [wide, high] = item.size_mm;

@@ -64,7 +64,7 @@ def send(store: Store) -> None:
             if packs:
                 _make(store, wishes)
             else:
-                st.error("Choose at least one survey. Surveys can be chosen by themselves once they are signed.")
+                st.error("Choose at least one survey. Signed ones that were not handed over are chosen for you.")
 
 
 def _make(store: Store, wishes: Wishes) -> None:

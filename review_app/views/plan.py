@@ -122,7 +122,7 @@ def ask(store: Store, sites: dict[str, SitePlan], people: list[str]) -> None:
             st.session_state.pop("prints", None)
             try:
                 plan = planning.plan_of(answers)
-                if _asked(planning.notes(plan, protocol)):
+                if _asked(planning.notes(store, plan, protocol)):
                     st.session_state.prints = planning.printed(
                         store, plan, protocol, paper=paper, two_up=two_up, slates=slates
                     )

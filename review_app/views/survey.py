@@ -7,6 +7,7 @@ from contextlib import nullcontext
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
+from digitise.batch.batch import known_protocols
 from digitise.store import NO_SHEET, PageRow, PhotoRow, Store
 from digitise.surveys.survey import seen_twice
 from digitise.surveys.twice import Twice, rivals, words
@@ -152,7 +153,7 @@ def photographs(
     again: dict[str, str] = {}
     if any(p.status == "retake" for p in photos):
         places = [place for pack in store.packs() for place in worklist.pack_places(store, pack)]
-        again = worklist.taken_again(photos, list(pages.values()), places)
+        again = worklist.taken_again(photos, list(pages.values()), places, known_protocols(store=store).layouts)
     opens, here = me().may("clerk"), {k: v for k, v in st.query_params.items() if k == "pack"}
     groups: dict[str, list[PhotoRow]] = {title: [] for title in (URGENT_TITLE, WAITING, READ, AGAIN, ASIDE)}
     for photo in photos:
