@@ -42,6 +42,7 @@ WHOLE_FIT, WHOLE_MM = 0.95, 0.15  # share of it that is seen, and its residual
 MIN_MATCHED = 0.35
 MAX_EDGE_MM = 0.85  # blur of a printed edge; a pencil stroke blurred wider than this is lost
 LEAST_EVEN = 0.3  # contrast of print in the worse direction, of that in the other: below, strokes may be smeared away
+SOFTER = 1.25  # times as wide as edges in the other direction: the phone moved
 MAX_HIDDEN_SHARE = 0.33  # of the page's cells; the hidden ones of a page with fewer go to a person
 MOST_SHEETS = 6  # tried in one photograph
 MIRROR_PX, MIRROR_MARKS = 1600, 2  # at most so long is what is searched for a mirrored sheet; marks that make one
@@ -142,7 +143,7 @@ def _judged(page: Page, cut: list[str], unseen: Unseen, edges_mm: np.ndarray) ->
         return NotRegistered("veiled", f"what is printed black takes only {100 * black:.0f} % of the light", layout)
     if page.edge_mm > MAX_EDGE_MM:
         return _blurred(page.edge_mm, layout)
-    if page.evenness < LEAST_EVEN:
+    if page.evenness < LEAST_EVEN and _softer_one_way(edges_mm):
         words = f"in one direction print keeps {100 * page.evenness:.0f} % of its contrast"
         return NotRegistered("blurred", words, layout)
     if boxes_beyond(halved(page.image), layout):
@@ -166,6 +167,12 @@ def _judged(page: Page, cut: list[str], unseen: Unseen, edges_mm: np.ndarray) ->
         words = f"{found}; at the {where(layout, list(unseen.astray))} they are not where they should be"
         return NotRegistered("not-flat", words, layout)
     return page
+
+
+def _softer_one_way(edges_mm: np.ndarray) -> bool:
+    """Whether the corner marks' edges, by `edge_widths_mm`, are softer in one direction; mist leaves both alike."""
+    ways = [float(np.median(own)) for own in (way[~np.isnan(way)] for way in edges_mm.T) if len(own)]
+    return bool(ways) and max(ways) > SOFTER * min(ways)
 
 
 def _missing_words(marks: tuple[FoundMark, ...]) -> str:
