@@ -26,6 +26,7 @@ from digitise.simulate.take import take
 
 FRAME_PX = {"width_px": 2448, "height_px": 3264}
 JPEG_QUALITY = 80
+GLARE = {"glare_strength": 2.0, "glare_size_mm": 70.0, "glare_at": (0.55, 0.55)}  # over cells: to be taken again
 
 
 @dataclass(frozen=True, slots=True)
@@ -278,7 +279,7 @@ def sample_pages(protocol: Protocol, seed: int) -> Iterator[tuple[SamplePage, Dr
                         identity,
                         values,
                         marks,
-                        replace(ordinary_camera(rng, **FRAME_PX), defocus_px=4.0, jpeg_quality=JPEG_QUALITY),
+                        replace(ordinary_camera(rng, **FRAME_PX), **GLARE, jpeg_quality=JPEG_QUALITY),
                         "retake",
                     ),
                     hand,
