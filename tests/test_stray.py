@@ -299,6 +299,21 @@ def test_a_line_that_ends_in_a_tally_box_and_comes_from_afar_is_no_sure_stroke(
     assert ("line-drawn" in reading.reasons) is doubt
 
 
+@pytest.mark.parametrize(("beyond_mm", "doubt"), [(12.0, True), (5.0, False)])
+def test_a_line_that_ends_in_a_tick_box_and_comes_from_afar_is_no_sure_tick(
+    printed, layout, page_of, beyond_mm: float, doubt: bool
+) -> None:
+    """ "I looked for every row" would turn blank rows into none seen; the long arm of a tick may leave its box."""
+    one = layout("fish")
+    image, (x, y, w, h) = printed("fish").copy(), one.by_id["fish/none-seen"].box_mm
+    ends = [(round(v * 8), round(u * 8)) for v, u in ((x - beyond_mm, y - 0.4 * beyond_mm), (x + w - 2, y + h - 1.5))]
+    cv2.line(image, *ends, 90, 4, cv2.LINE_AA)
+    reading = next(r for r in read_page(page_of(one, image)) if r.cell == "fish/none-seen")
+
+    assert reading.value is True
+    assert ("line-drawn" in reading.reasons) is doubt
+
+
 def test_a_line_drawn_down_through_a_box_of_digits_goes_to_a_person(printed, layout, page_of) -> None:
     """As a ditto mark: it leaves the box by 0.8 mm above and below. A tall one that reaches both rules does not."""
     one = layout("site")

@@ -19,6 +19,7 @@ from digitise.reader.reading import Decoded
 from digitise.reader.stray import (
     BEYOND_CHARACTERS_MM,
     BEYOND_MM,
+    FAR_TICK_MM,
     along_rule,
     broad_ink,
     faintly_written,
@@ -136,7 +137,8 @@ def _of_written(seen: _Seen, cell: Cell, one: Decoded) -> str | None:
     many = cell.kind == "tally" and one.value >= SEVERAL_GROUPS
     if many and line_over_strokes(own_ink(ink, cell), threshold):
         return "crossed-out"
-    if cell.id in seen.shared and not (cell.kind == "tally" and one.value > ONE_MARK):
+    drawn = cell.id in seen.shared and not (cell.kind == "tally" and one.value > ONE_MARK)
+    if drawn or (cell.kind == "tick" and runs_out(ink, box, threshold, far_mm=FAR_TICK_MM)):
         return "line-drawn"
     if cell.id in seen.beside:
         return "beside"

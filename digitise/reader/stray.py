@@ -27,7 +27,7 @@ PALE = 0.8  # of the page's pencil: strokes that run together are darker, a shad
 BEYOND_MM2 = 3.0  # of broad ink around a box, which no writing leaves there
 BEYOND_MM = 1.5  # a line that ends so far outside a box on two opposite sides runs through it
 BEYOND_CHARACTERS_MM = 0.6  # outside a box of characters: strokes of a tally are longer than their box more often
-FAR_MM = 4.0  # beyond its box no stroke overruns
+FAR_MM, FAR_TICK_MM = 4.0, 8.0  # so far beyond its box no stroke of a tally, and no tick, overruns
 WITHIN_MM = 0.6  # from a box's rules inward: ink here is in the box
 LEAST_MM2 = 0.5  # of one mark in a box
 FIRM, LEAST_FIRM = 0.78, 0.2  # share of the page's pencil, and of a mark's area that is so dark; an eraser leaves less
@@ -121,10 +121,10 @@ def runs_through(page: InkPage, box: Box, threshold: float, *, beyond_mm: float 
     return bool((through & (inside >= LEAST_MM2))[1:].any())
 
 
-def runs_out(page: InkPage, box: Box, threshold: float) -> bool:
+def runs_out(page: InkPage, box: Box, threshold: float, *, far_mm: float = FAR_MM) -> bool:
     """Whether a mark in a box goes on far beyond it on any side, as a hair does, or a line into another row."""
-    mask, corner = _mask(page, threshold, box, FAR_MM + 0.5)
-    found, far = pieces_of(mask), FAR_MM * _SCALE
+    mask, corner = _mask(page, threshold, box, far_mm + 0.5)
+    found, far = pieces_of(mask), far_mm * _SCALE
     low, high = np.array(corner) - far, np.array(corner) + np.array(box[2:]) * _SCALE + far
     first, last = found.boxes[:, :2], found.boxes[:, :2] + found.boxes[:, 2:]
     out = ((first <= low) | (last >= high)).any(axis=1)
