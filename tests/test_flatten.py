@@ -164,6 +164,17 @@ def test_a_column_that_moves_alone_is_followed(printed, layout, sheet) -> None:
     assert flat.residual_mm < 0.3
 
 
+@pytest.mark.parametrize("sheet", ["site", "fish", "invertebrate", "substrate"])
+def test_a_box_is_fitted_on_every_side(layout, sheet: str) -> None:
+    """Of the corners held out, about one in five, no two lie so close that they are one side of a box."""
+    one = flatten_module._printed(layout(sheet))
+    held = one.corners[~one.fitted]
+    apart = np.linalg.norm(held[:, None] - held, axis=2) + 1e3 * np.eye(len(held))
+
+    assert 0.15 < (~one.fitted).mean() <= 0.2
+    assert apart.min() > max(c.box_mm[3] for c in layout(sheet).cells if c.kind == "decimal")
+
+
 def test_pencil_across_printed_corners_bends_no_page(printed, layout) -> None:
     """Dark strokes that cross close beside a corner look a little more like it than pale print does."""
     one, scale = layout("site"), FLAT_PX_PER_MM
