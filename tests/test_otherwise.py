@@ -82,6 +82,9 @@ def test_a_ring_is_in_doubt_where_others_are_counted_with(printed, layout, page_
     assert found[two][1]
     assert found[one] == (0, ("unsure",))
 
+    drop = [_line((10, 6), (16, 6.2)), _arc(22, 6.5, 1.6, 2.0)]  # beside a dash
+    assert _read(printed("fish"), layout("fish"), page_of, {two: drop, one: RING})[one] == (0, ())
+
 
 def test_a_sign_before_a_number_is_for_a_person(printed, layout, page_of) -> None:
     """ "About 4" is no 4, which alone is accepted."""

@@ -143,7 +143,8 @@ def _tallies(page: InkPage, cells: Sequence[Cell]) -> Tallies:
     for cell, ink, contour, count, zero in zip(cells, inks, contours, learned, zeros, strict=True):
         decoded, strokes = decode_tally(contour, count, cell.max or 60, zero=zero)
         out[cell.id] = _strokes_overlooked(page, cell, ink, decoded), strokes
-        rings |= decoded.value == 0 and contour.marks > 1 and decoded.reasons == ("unsure",)
+        several = contour.marks > 1 and zero is not None and zero[0] > 0.5  # a dash beside a drop of water is no ring
+        rings |= decoded.value == 0 and several and decoded.reasons == ("unsure",)
     return {i: (_perhaps_one(decoded), strokes) for i, (decoded, strokes) in out.items()} if rings else out
 
 
