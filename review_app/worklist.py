@@ -13,11 +13,11 @@ from datetime import UTC, datetime
 from functools import lru_cache
 from pathlib import Path
 
+from digitise.batch.batch import known_protocols
 from digitise.reader.reading import Value
 from digitise.reader.reasons import CELL_REASONS, REASONS
-from digitise.sheets.layout import Layout
 from digitise.sheets.protocol import LineSheet, Protocol, SiteSheet
-from digitise.store import PageRow, PhotoRow, Progress, QueueItem, Store, chain
+from digitise.store import PageRow, Progress, QueueItem, Store, chain
 from digitise.surveys.known_plan import planned_names, planned_sites
 from digitise.surveys.printed_on import printed_pages
 from digitise.surveys.roster import site_key
@@ -199,25 +199,25 @@ def pack_places(store: Store, pack: str) -> list[Place]:
     ]
 
 
-def taken_again(
-    photos: Sequence[PhotoRow], pages: Sequence[PageRow], places: Sequence[Place], layouts: Iterable[Layout]
-) -> dict[str, str]:
+def taken_again(store: Store, packs: Iterable[str]) -> dict[str, str]:
     """Refused photographs that need nothing any more, with a sentence, by SHA-256.
 
     Which transect a refused photograph shows is not known, only its corner marks, which another protocol's page may
-    have too (`layouts` are all that are known). So it is done with when every sheet with such marks, of every transect
-    of every survey here (`places`), is in.
+    have too. So it is done with when every sheet with such marks, of every transect of these surveys, is in.
     """
-    marks = {one.digest: one.slot for one in layouts}
+    refused = [p for p in store.photos() if p.status == "retake"]
+    if not refused:
+        return {}
+    marks = {one.digest: one.slot for one in known_protocols(store=store).layouts}
     printed: dict[object, dict[tuple[str, int], str]] = {}
-    for page in pages:
+    for page in store.pages():
         own = printed.setdefault(marks.get(page.layout_digest, page.layout_digest), {})
         own[page.sheet, page.page] = page.title
-    lacking = {(p.sheet, p.number) for p in places if p.page is None}
+    lacking = {(p.sheet, p.number) for pack in packs for p in pack_places(store, pack) if p.page is None}
     out = {}
-    for photo in photos:
+    for photo in refused:
         sheets = printed.get(marks.get(photo.layout_digest, photo.layout_digest), {})
-        if photo.status == "retake" and sheets and not lacking & sheets.keys():
+        if sheets and not lacking & sheets.keys():
             titles = " and ".join(f"'{title}'" for title in sheets.values())
             out[photo.sha256] = f"Every sheet {titles} of the surveys here is in, so this one was taken again."
     return out

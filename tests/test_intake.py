@@ -45,8 +45,8 @@ def _refused(store: Store, name: str, sheet: str) -> None:
     store.record(PhotoResult(name, digest, "retake", (sentence("blurred"),), failure=failure), None, now=kept.NOW)
 
 
-def _shown() -> str:
-    at = AppTest.from_file(str(APP / "main.py"), default_timeout=30).run().switch_page("views/survey.py").run()
+def _shown(screen: str = "survey") -> str:
+    at = AppTest.from_file(str(APP / "main.py"), default_timeout=30).run().switch_page(f"views/{screen}.py").run()
     assert not at.exception
     return " ".join(e.proto.body for e in at.get("html"))
 
@@ -136,8 +136,7 @@ def test_a_refused_photograph_is_done_with_when_its_page_is_in_everywhere(store)
     _refused(store, "blurred.jpg", "fish")
     for transect in (1, 2):
         _keep(store, "fish", transect)
-    places = worklist.pack_places(store, kept.PACK)
-    assert worklist.taken_again(store.photos(), store.pages(), places, LAYOUTS) == {}
+    assert worklist.taken_again(store, [kept.PACK]) == {}
     (refused,) = [p for p in store.photos() if p.status == "retake"]
     phone = lambda: verdicts.state(store, [refused.sha256])["photos"][refused.sha256]  # noqa: E731
     assert "Needs something from you" in _shown()
@@ -145,13 +144,14 @@ def test_a_refused_photograph_is_done_with_when_its_page_is_in_everywhere(store)
 
     _keep(store, "fish", 3)
     assert (phone()["kind"], phone()["title"], phone()["lines"]) == ("aside", "Taken again since", [])
-    places = worklist.pack_places(store, kept.PACK)
-    told = worklist.taken_again(store.photos(), store.pages(), places, LAYOUTS)
-    assert told == {refused.sha256: "Every sheet 'Fish belt' of the surveys here is in, so this one was taken again."}
+    assert worklist.taken_again(store, [kept.PACK]) == {
+        refused.sha256: "Every sheet 'Fish belt' of the surveys here is in, so this one was taken again."
+    }
     page = _shown()
     assert "Refused, and taken again since" in page
     assert "Needs something from you" not in page
     assert "blurred.jpg" in page
+    assert "so this one was taken again." in _shown("key")
 
 
 def test_a_mark_that_other_protocols_use_too_is_that_of_the_sheets_here(store) -> None:
@@ -161,12 +161,11 @@ def test_a_mark_that_other_protocols_use_too_is_that_of_the_sheets_here(store) -
     digest = store.keep_photo(kept.photo_of("blurred.jpg"), "blurred.jpg", now=kept.NOW)
     failure = NotRegistered("blurred", "", other)
     store.record(PhotoResult("", digest, "retake", (sentence("blurred"),), failure=failure), None, now=kept.NOW)
-    again = lambda: worklist.taken_again(store.photos(), store.pages(), worklist.pack_places(store, kept.PACK), LAYOUTS)  # noqa: E731
     for transect in (1, 2):
         _keep(store, "substrate", transect)
-    assert again() == {}
+    assert worklist.taken_again(store, [kept.PACK]) == {}
     _keep(store, "substrate", 3)
-    assert list(again()) == [digest]
+    assert list(worklist.taken_again(store, [kept.PACK])) == [digest]
 
 
 def test_a_refused_photograph_of_another_sheet_still_needs_somebody(store) -> None:
@@ -174,7 +173,7 @@ def test_a_refused_photograph_of_another_sheet_still_needs_somebody(store) -> No
     for transect in (1, 2, 3):
         _keep(store, "fish", transect)
 
-    assert worklist.taken_again(store.photos(), store.pages(), worklist.pack_places(store, kept.PACK), LAYOUTS) == {}
+    assert worklist.taken_again(store, [kept.PACK]) == {}
 
 
 # --- photographed twice ----------------------------------------------------------------------------------

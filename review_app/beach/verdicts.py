@@ -9,7 +9,6 @@ from dataclasses import dataclass
 from datetime import date
 from functools import lru_cache
 
-from digitise.batch.batch import known_protocols
 from digitise.store import NO_SHEET, PageRow, PhotoRow, ReadingRow, Store
 from digitise.surveys.known_plan import planned_names
 from digitise.surveys.roster import site_key
@@ -155,11 +154,7 @@ def _everything(store: Store) -> _Everything:
         if page.pack is not None:
             latest[page.pack] = max(page.id, latest.get(page.pack, page.id))
     packs = sorted(latest, key=latest.__getitem__, reverse=True)[:20]
-    photos, again = {p.sha256: p for p in store.photos()}, {}
-    if any(p.status == "retake" for p in photos.values()):
-        places = [place for pack in packs for place in worklist.pack_places(store, pack)]
-        known = known_protocols(store=store).layouts
-        again = worklist.taken_again(list(photos.values()), list(pages.values()), places, known)
+    photos, again = {p.sha256: p for p in store.photos()}, worklist.taken_again(store, packs)
     return _Everything(photos, pages, [survey_card(store, p) for p in packs], frozenset(again))
 
 

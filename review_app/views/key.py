@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import streamlit as st
 
 from digitise.store import PageRow, PhotoRow, Store
@@ -41,8 +43,14 @@ def choose(store: Store) -> None:
         st.html(tag("h2", "Photographs that could not be read", class_="head"))
         words = "A new photograph is better: the program reads it, and you only check. Key what cannot be had again."
         st.html(tag("p", words, class_="soft"))
-        lines = (_line(p.name, f"key?photo={p.sha256}", " ".join(p.reasons), f"/desk/photo/{p.sha256}") for p in photos)
+        again = worklist.taken_again(store, store.packs())
+        lines = (_photo_line(p, again) for p in sorted(photos, key=lambda p: p.sha256 in again))
         st.html(tag("ul", *lines, class_="cards"))
+
+
+def _photo_line(photo: PhotoRow, again: Mapping[str, str]) -> Markup:
+    note = again.get(photo.sha256) or " ".join(photo.reasons)
+    return _line(photo.name, f"key?photo={photo.sha256}", note, f"/desk/photo/{photo.sha256}")
 
 
 def _page_line(page: PageRow) -> Markup:

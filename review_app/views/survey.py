@@ -7,7 +7,6 @@ from contextlib import nullcontext
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
-from digitise.batch.batch import known_protocols
 from digitise.store import NO_SHEET, PageRow, PhotoRow, Store
 from digitise.surveys.survey import seen_twice
 from digitise.surveys.twice import Twice, rivals, words
@@ -150,10 +149,7 @@ def photographs(
 
     The form for one that the address names stands `above`, where the page begins.
     """
-    again: dict[str, str] = {}
-    if any(p.status == "retake" for p in photos):
-        places = [place for pack in store.packs() for place in worklist.pack_places(store, pack)]
-        again = worklist.taken_again(photos, list(pages.values()), places, known_protocols(store=store).layouts)
+    again = worklist.taken_again(store, store.packs())
     opens, here = me().may("clerk"), {k: v for k, v in st.query_params.items() if k == "pack"}
     groups: dict[str, list[PhotoRow]] = {title: [] for title in (URGENT_TITLE, WAITING, READ, AGAIN, ASIDE)}
     for photo in photos:
