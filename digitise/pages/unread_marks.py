@@ -14,7 +14,7 @@ import numpy as np
 
 from digitise.sheets.sheet import mark_modules
 
-ALIKE = 0.7  # correlation with the mark; of 5,457 other outlines on 144 photographs none was above 0.62
+ALIKE = 0.7  # correlation with the mark: 13 that were not read had 0.74 to 0.93, 5,456 other outlines at most 0.62
 MODULE_PX, BEYOND_PX = 5, 3  # side of a module in what is compared, and how far the outline may lie from its place
 SIZES = (1 / 3, 2.0)  # side of an outline in sides of the sheet's other marks
 
