@@ -8,7 +8,7 @@ import pytest
 
 from digitise.pages.exposure import LEAST_DARK, MOST_GRAIN, SURE_DARK, burnt_out, grain, print_darkness
 from digitise.pages.flatten import FLAT_PX_PER_MM
-from digitise.pages.page import register
+from digitise.pages.page import LEAST_EVEN, register
 from digitise.pages.sight import unseen_cells
 from digitise.sheets.layout import Layout
 
@@ -173,6 +173,19 @@ def test_print_smeared_one_way_hides_no_cells_and_is_measured(printed, layout, p
     assert clear.evenness > 0.9
     assert 0.3 < moved.evenness < 0.45
     assert not moved.all
+
+
+def test_print_that_is_pale_one_way_but_as_sharp_both_ways_was_not_smeared(printed, layout, layouts) -> None:
+    """Level rules that hardly took the ink: only edges that are softer in one direction tell of a phone that moved."""
+    image = printed("fish").astype(np.float32)
+    for rule in (r for r in layout("fish").rules if r.y0 == r.y1):
+        y, (x0, x1) = round(rule.y0 * FLAT_PX_PER_MM), sorted(round(x * FLAT_PX_PER_MM) for x in (rule.x0, rule.x1))
+        part = image[y - 3 : y + 5, x0 + 6 : x1 - 6]
+        part[:] = 235 - 0.2 * (235 - part)
+    soft = cv2.GaussianBlur(image, (0, 0), 2.0).astype(np.uint8)
+    page = register(cv2.copyMakeBorder(soft, 120, 120, 120, 120, cv2.BORDER_CONSTANT, value=90), layouts)
+
+    assert page.evenness < LEAST_EVEN
 
 
 @pytest.mark.parametrize(

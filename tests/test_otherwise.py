@@ -8,7 +8,7 @@ import pytest
 
 from digitise.pages.flatten import FLAT_PX_PER_MM
 from digitise.reader.characters import DIGIT_CLASSES, DIGIT_NOUGHT, SIDE_PX, TICK_CLASSES, CharacterEvidence
-from digitise.reader.nines import has_bar
+from digitise.reader.nines import as_perhaps_four, has_bar
 from digitise.reader.read import _tick as tick_of
 from digitise.reader.read import read_page
 
@@ -105,14 +105,28 @@ def test_a_nought_to_tick_is_for_a_person() -> None:
     assert (found.value, found.reasons) == (True, ("unsure",))
 
 
-@pytest.mark.parametrize(
-    ("beyond", "bar"), [pytest.param(4, True, id="beyond-its-stem"), pytest.param(0, False, id="up-to-it")]
-)
-def test_a_closed_four_has_a_bar_beyond_its_stem(beyond: int, bar: bool) -> None:
-    """A loop and a stem; a line from the loop's foot to the right, as far as the stem or four pixels beyond."""
+def _closed_four(beyond: int) -> np.ndarray:
+    """A loop and a stem; a line from the loop's foot to the right, so many pixels beyond the stem."""
     crop = np.zeros((SIDE_PX, SIDE_PX), np.float32)
     cv2.ellipse(crop, (21, 16), (6, 7), 0, 0, 360, 1.0, 2, cv2.LINE_AA)
     cv2.line(crop, (28, 9), (27, 38), 1.0, 2, cv2.LINE_AA)
     cv2.line(crop, (21, 23), (28 + beyond, 22), 1.0, 2, cv2.LINE_AA)
+    return crop
 
-    assert has_bar(crop, 0.3) is bar
+
+@pytest.mark.parametrize(
+    ("beyond", "bar"), [pytest.param(4, True, id="beyond-its-stem"), pytest.param(0, False, id="up-to-it")]
+)
+def test_a_closed_four_has_a_bar_beyond_its_stem(beyond: int, bar: bool) -> None:
+    assert has_bar(_closed_four(beyond), 0.3) is bar
+
+
+@pytest.mark.parametrize(("nine", "four"), [(0.99, 0.99 * 0.99), (0.99999, 0.0)])
+def test_a_nine_with_a_bar_that_is_not_quite_sure_may_be_a_four(nine: float, four: float) -> None:
+    """The four comes next, hardly less likely; what is read stays a nine."""
+    digit = np.zeros(len(DIGIT_CLASSES))
+    digit[[9, 1]] = nine, 1 - nine
+    (seen,) = as_perhaps_four(_closed_four(4)[None], [CharacterEvidence(digit, digit, digit)], 0.3)
+
+    assert seen.digit.argmax() == 9
+    assert seen.digit[4] / seen.digit[9] == pytest.approx(four / nine)

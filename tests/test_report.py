@@ -905,6 +905,9 @@ def test_a_long_name_gives_way_before_the_dates_and_numbers_beside_it():
     room = (pdf_table.WIDTH - 70) / 2
     assert pdf_table._narrowed([40, 900, 30, 700]) == [40, room, 30, room]
     assert pdf_table._narrowed([40, 30]) == [40, 30]
+    name, date = pdf_table._widths(Table(("Site", "Date"), (("", ("N" * 300, "2026-03-14")),), ""))
+    assert date > pdf_table.width_of("2026-03-14", 7.9) + 3
+    assert name + date == pytest.approx(pdf_table.WIDTH)
 
 
 @pytest.mark.parametrize("rows", [80, 81, 300])

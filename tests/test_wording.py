@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import pytest
 
+from digitise.report import html
 from digitise.wording import in_order, in_sentence, listed, number, percent, plural
+from review_app.markup import tag
 
 
 @pytest.mark.parametrize(
@@ -33,3 +35,8 @@ def test_a_number_stays_behind_words_that_run_from_right_to_left():
     assert in_order(f"highest at {name}, 27.6 %") == f"highest at {name}\u200e, 27.6 %"
     assert in_order(f"{name}, {name} · 2026") == f"{name}\u200e, {name}\u200e · 2026"
     assert [in_order(one) for one in (name, "Lantern Reef, 27.6 %")] == [name, "Lantern Reef, 27.6 %"]
+
+
+@pytest.mark.parametrize("shown", [html.escape, lambda words: tag("p", words)], ids=["report", "screens"])
+def test_what_is_shown_keeps_numbers_behind_such_words(shown):
+    assert "\u05df\u200e, 27.6 %" in shown("\u05e6\u05e4\u05d5\u05df, 27.6 %")
