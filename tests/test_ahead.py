@@ -23,9 +23,9 @@ def store(tmp_path):
 
 
 def until_made(store):
-    """Until nothing waits to be worked out."""
+    """Until nothing waits to be worked out, and what was is put together: a part is kept before that."""
     end = time.monotonic() + 120
-    while KeptTables(store).waiting:
+    while (seen := KeptTables(store)._looked())[1] or not seen[0].whole:
         assert time.monotonic() < end
         time.sleep(0.1)
 
