@@ -1,4 +1,4 @@
-"""Change between two surveys, or difference between two sites: effect and interval first, p second.
+"""Change between two surveys, or difference between two sites: effect and interval first, p second; p of many such.
 
 Units are transects: values are one number a transect (a cover in percent, a density). *Paired* means that the same
 marked line was laid again; equal numbers alone are no pairing. Differences are second minus first, in the values' unit.
@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 __all__ = [
     "Change",
     "Permutation",
+    "benjamini_hochberg",
+    "holm",
     "limits_together",
     "monte_carlo_p",
     "paired_change",
@@ -213,3 +215,28 @@ def _permutation(statistics: np.ndarray, seen: float, exact: bool, smallest: flo
     tried = len(statistics)
     p = as_extreme / tried if exact else monte_carlo_p(as_extreme, tried)
     return Permutation(tried, as_extreme, p, smallest, exact)
+
+
+def holm(p_values: Sequence[float]) -> tuple[float, ...]:
+    """Adjusted p-values that keep the chance of any false alarm at the level, whatever the dependence.
+
+    Holm (1979), Scandinavian Journal of Statistics 6, 65-70 (from memory).
+    """
+    order = sorted(range(len(p_values)), key=p_values.__getitem__)
+    out, worst = [0.0] * len(p_values), 0.0
+    for rank, i in enumerate(order):
+        worst = max(worst, min(1.0, (len(p_values) - rank) * p_values[i]))
+        out[i] = worst
+    return tuple(out)
+
+
+def benjamini_hochberg(p_values: Sequence[float]) -> tuple[float, ...]:
+    """Adjusted p-values that keep the expected share of false alarms among alarms at the level.
+
+    Benjamini & Hochberg (1995), doi:10.1111/j.2517-6161.1995.tb02031.x.
+    """
+    if not p_values:
+        return ()
+    from scipy.stats import false_discovery_control
+
+    return tuple(false_discovery_control(p_values).tolist())

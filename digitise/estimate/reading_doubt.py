@@ -24,7 +24,6 @@ __all__ = [
     "category_pmf",
     "doubt_shares",
     "given_legible",
-    "points_covariance",
     "read_cover",
 ]
 
@@ -112,11 +111,6 @@ def category_moments(points: Sequence[Mapping[str, float]], category: str) -> tu
     """Expectation and variance of the number of points in ``category``, points read independently."""
     shares = [point.get(category, 0.0) for point in points]
     return math.fsum(shares), math.fsum(p * (1 - p) for p in shares)
-
-
-def points_covariance(points: Sequence[Mapping[str, float]], category: str, other: str) -> float:
-    """Covariance of the numbers of points in two different categories (never positive)."""
-    return -math.fsum(point.get(category, 0.0) * point.get(other, 0.0) for point in points)
 
 
 def category_pmf(points: Sequence[Mapping[str, float]], category: str) -> tuple[float, ...]:

@@ -22,7 +22,6 @@ __all__ = [
     "least_squares",
     "mann_kendall",
     "model_trend",
-    "smallest_p_mann_kendall",
     "theil_sen",
 ]
 
@@ -169,11 +168,6 @@ def _variance(n: int, ties: Iterable[int], visits: Iterable[int]) -> float:
     one = n * (n - 1) * (2 * n + 5) - sum(t * (t - 1) * (2 * t + 5) for t in (*ties, *visits))
     two, three = both(lambda t: t * (t - 1)), both(lambda t: t * (t - 1) * (t - 2))
     return one / 18 + two / (2 * n * (n - 1)) + (three / (9 * n * (n - 1) * (n - 2)) if three else 0.0)
-
-
-def smallest_p_mann_kendall(n: int) -> float:
-    """Smallest two-sided p of the exact test with n surveys: 2 / n!."""
-    return 2 / math.factorial(n)
 
 
 def model_trend(

@@ -23,7 +23,7 @@ from typing import NamedTuple
 import numpy as np
 
 from digitise.estimate.cover import TransectPoints, site_cover
-from digitise.estimate.density import NEARLY_NONE, BeltCount, belt_from_pmf, site_density
+from digitise.estimate.density import NEARLY_NONE, BeltCount, site_density
 from digitise.estimate.intervals import Estimate, clopper_pearson, t_mean
 from digitise.estimate.reading_doubt import ReadPoints, read_cover
 from digitise.estimate.review_order import CoverCell, first_to_review
@@ -207,7 +207,9 @@ def _belt(rng: np.random.Generator, name: str, count: int) -> BeltCount:
     pmf: dict[int, float] = defaultdict(float)
     for k, p in ((seen, right), (seen + 1, (1 - right) / 2), (max(0, seen - 1), (1 - right) / 2)):
         pmf[k] += p
-    return belt_from_pmf(name, pmf, 40.0)
+    mean = sum(k * p for k, p in pmf.items())
+    variance = sum((k - mean) ** 2 * p for k, p in pmf.items())
+    return BeltCount(name, mean, 40.0, variance=variance)
 
 
 def _row(label: str, one: Tally, unit: str) -> str:
