@@ -3,8 +3,6 @@
 import csv
 import math
 import re
-import subprocess
-import sys
 from dataclasses import replace
 from pathlib import Path
 
@@ -301,14 +299,6 @@ def test_the_example_in_the_readme_runs(folder, tmp_path, monkeypatch, capsys):
     assert "Branching hard coral" in out
     assert "Rays" in out
     assert "slope_a_year" in out
-
-
-def test_importing_digitise_imports_nothing_heavy():
-    """Not even the store."""
-    code = "import digitise, sys; print([m for m in ('numpy', 'pandas', 'sqlalchemy', 'scipy') if m in sys.modules])"
-    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-
-    assert run.stdout.strip() == "[]"
 
 
 # The command

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import argparse
 import ast
+import doctest
+import importlib
 import re
 import shlex
 import sys
@@ -16,7 +18,7 @@ import pytest
 from digitise.cli import _parser
 from digitise.commands import earlier, exchanging, printing, protocols, thinning
 from digitise.reader.calibration import DOUBTFUL, NEVER, shipped_acceptance
-from digitise.reader.reasons import CELL_REASONS, PHOTO_REASONS, REASONS
+from digitise.reader.reasons import CELL_REASONS, PHOTO_REASONS
 from digitise.sheets.protocol import Protocol, load_protocol
 from digitise.train import __main__ as train
 
@@ -155,13 +157,6 @@ def test_each_group_of_readings_has_words_for_the_readme():
     groups = {name.removesuffix(DOUBTFUL) for name in shipped_acceptance().curves}
 
     assert groups <= set(GROUPS)
-
-
-def test_reasons_have_names_and_sentences_that_stand_beside_each_other():
-    """Names are plain, short texts have no full stop, advice is a sentence, and no name is used twice."""
-    assert len(REASONS) == len(PHOTO_REASONS) + len(CELL_REASONS)
-    assert [r.name for r in REASONS.values() if not re.fullmatch(r"[a-z]+(-[a-z]+)*", r.name)] == []
-    assert [r.name for r in REASONS.values() if r.short.endswith(".") or not r.advice.endswith(".")] == []
 
 
 def test_figures_say_that_nothing_real_was_read():
@@ -356,6 +351,14 @@ def test_extras_named_in_the_guide_exist():
     extras = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]["optional-dependencies"]
 
     assert set(re.findall(r"\.\[(\w+)\]", README + GUIDE)) <= set(extras)
+
+
+@pytest.mark.parametrize("module", [m for m in MODULES if ">>> " in m.read_text("utf-8")], ids=_name)
+def test_examples_in_docstrings_are_true(module):
+    """Run as written."""
+    found = doctest.testmod(importlib.import_module(".".join(module.relative_to(ROOT).with_suffix("").parts)))
+
+    assert (found.failed, found.attempted > 0) == (0, True)
 
 
 def _public(tree: ast.Module) -> list[ast.FunctionDef | ast.AsyncFunctionDef]:

@@ -1,11 +1,8 @@
 """Dates and times as Darwin Core wants them."""
 
-import doctest
-
 import pytest
 from shared_cases import cases
 
-from digitise.exchange import event_dates
 from digitise.exchange.event_dates import duration_min, event_date
 
 
@@ -34,10 +31,3 @@ def test_an_interval_names_both_ends_with_their_offset(case):
 def test_what_is_not_known_or_cannot_be_is_left_out(start, end, offset, expected):
     """A time without an offset is no moment; an end before its start is only believed across midnight."""
     assert event_date("2026-05-17", start=start, end=end, utc_offset=offset) == expected
-
-
-def test_docstring_examples_of_dates_are_true():
-    """Run as written."""
-    result = doctest.testmod(event_dates)
-
-    assert (result.failed, result.attempted > 0) == (0, True)

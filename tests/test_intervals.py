@@ -1,9 +1,6 @@
 """Intervals: hand answers, published and recomputed values, outside libraries, identities, simulation."""
 
-import doctest
 import math
-import subprocess
-import sys
 
 import numpy as np
 import pytest
@@ -11,7 +8,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shared_cases import cases, close
 
-from digitise.estimate import intervals
 from digitise.estimate.acceptance import acceptance_p_value, fixed_sequence, upper_error_bound
 from digitise.estimate.intervals import (
     Estimate,
@@ -448,22 +444,3 @@ def test_fixed_sequence_accepts_a_bad_reader_at_most_one_time_in_twenty():
 
 
 # --- the module
-
-
-def test_importing_the_calculators_does_not_import_scipy():
-    """`import digitise` must stay fast; scipy loads with the first interval."""
-    code = (
-        "import sys\n"
-        "from digitise.estimate import acceptance, cover, density, intervals, multinomial, reading_doubt\n"
-        "print('scipy' in sys.modules)"
-    )
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-
-    assert done.stdout.strip() == "False"
-
-
-def test_docstring_examples_of_intervals_are_true():
-    """Run as written."""
-    result = doctest.testmod(intervals)
-
-    assert (result.failed, result.attempted > 0) == (0, True)

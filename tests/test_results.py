@@ -1,8 +1,6 @@
 """Cover, density and the page that shows them: numbers that can be checked by hand, and words for every interval."""
 
 import re
-import subprocess
-import sys
 
 import pytest
 from kept import ILLEGIBLE, PACK, UNREAD, made_sheet, made_survey, points
@@ -263,14 +261,3 @@ def test_every_column_of_the_tables_is_documented():
     for make in (cover_table, density_table, impact_table, occurrence_table):
         for column in make([results]).columns:
             assert re.search(rf"\b{column}\b", make.__doc__), column
-
-
-def test_importing_results_loads_no_heavy_package():
-    """Neither pandas, scipy, reportlab nor openpyxl, until a table, an interval or a page is asked for."""
-    code = (
-        "import sys, digitise.results, digitise.report, digitise.exchange.write, digitise.earlier, digitise.surveys.survey\n"
-        "print(sorted({'matplotlib', 'openpyxl', 'pandas', 'reportlab', 'scipy', 'sqlalchemy', 'streamlit'} & set(sys.modules)))"
-    )
-    out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-
-    assert out.stdout.strip() == "[]"

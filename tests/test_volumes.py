@@ -1,13 +1,12 @@
 """A report of many surveys in volumes: the same surveys, figures and numbers as on one page, few of them held at once."""
 
-import doctest
 import re
 
 import pypdfium2
 import pytest
 from kept import FLAGGED, NOW, alive, keep, made_result, points
 
-from digitise.report import build, volumes, write_report
+from digitise.report import build, write_report
 from digitise.results import SurveyResults
 from digitise.store import Store
 
@@ -106,8 +105,3 @@ def test_no_more_results_are_held_than_a_volume_has(written):
 
     assert max(held) <= 8
     assert len(told) == told[-1] >= 2 * len(PACKS)
-
-
-def test_the_example_of_how_volumes_are_made_is_right():
-    """The docstring of `volumes_of`."""
-    assert doctest.testmod(volumes).failed == 0
