@@ -15,7 +15,6 @@ from digitise.estimate.bootstrap import acceleration, bca_mean
 from digitise.estimate.change import (
     benjamini_hochberg,
     holm,
-    monte_carlo_p,
     paired_change,
     permutation_paired,
     permutation_unpaired,
@@ -82,9 +81,7 @@ def test_labels_of_surveys_are_permuted_over_all_arrangements(case):
     """24 of 70."""
     found = permutation_unpaired(case["inputs"]["before"], case["inputs"]["after"])
 
-    assert (found.arrangements, found.as_extreme) == (case["expected"]["arrangements"], case["expected"]["as_extreme"])
     assert found.p == close(case["expected"]["p"], case)
-    assert found.exact
 
 
 @cases("permutation_paired")
@@ -92,31 +89,16 @@ def test_signs_of_differences_are_flipped_in_every_way(case):
     """2 of 16: four pairs cannot reach 0.05."""
     found = permutation_paired(case["inputs"]["differences"])
 
-    assert (found.arrangements, found.as_extreme) == (case["expected"]["arrangements"], case["expected"]["as_extreme"])
     assert found.p == close(case["expected"]["p"], case)
     assert not found.can_reach
 
 
-@cases("smallest_p_unpaired", "smallest_p_paired", "monte_carlo_p")
+@cases("smallest_p_unpaired", "smallest_p_paired")
 def test_p_values_have_a_floor(case):
-    """So few transects or surveys cannot show more, and a random test never gives 0."""
-    call = {
-        "smallest_p_unpaired": lambda n1, n2: smallest_p_unpaired(n1, n2),
-        "smallest_p_paired": lambda pairs: smallest_p_paired(pairs),
-        "monte_carlo_p": lambda as_extreme, random_permutations: monte_carlo_p(as_extreme, random_permutations),
-    }[case["function"]]
+    """So few transects cannot show more."""
+    call = {"smallest_p_unpaired": smallest_p_unpaired, "smallest_p_paired": smallest_p_paired}[case["function"]]
 
-    assert call(**case["inputs"]) == close(case["expected"], case)
-
-
-def test_too_many_arrangements_are_sampled_with_the_generator_given():
-    """15 against 15 lines, clearly apart: p is the smallest that 999 draws can give; without a generator a refusal."""
-    a, b = [float(i) for i in range(15)], [float(i + 40) for i in range(15)]
-    found = permutation_unpaired(a, b, rng=np.random.default_rng(1), tries=999)
-
-    assert (found.exact, found.p) == (False, pytest.approx(0.001))
-    with pytest.raises(ValueError, match="pass rng"):
-        permutation_unpaired(a, b)
+    assert call(*case["inputs"].values()) == close(case["expected"], case)
 
 
 # Many tests

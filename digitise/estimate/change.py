@@ -7,7 +7,7 @@ marked line was laid again; equal numbers alone are no pairing. Differences are 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations, product
 from typing import TYPE_CHECKING
@@ -23,7 +23,6 @@ __all__ = [
     "benjamini_hochberg",
     "holm",
     "limits_together",
-    "monte_carlo_p",
     "paired_change",
     "permutation_paired",
     "permutation_unpaired",
@@ -32,7 +31,6 @@ __all__ = [
     "unpaired_change",
 ]
 
-MOST_ARRANGEMENTS = 100_000
 ONE_EACH = "fewer than two transects on a side: the raw difference only"
 ALL_EQUAL = "no spread between transects: no interval"
 
@@ -134,16 +132,10 @@ def _tested(
 
 @dataclass(frozen=True, slots=True)
 class Permutation:
-    """A permutation test: ``as_extreme`` of ``arrangements``, the two-sided ``p``, the smallest p it could give.
+    """A permutation test over all arrangements: the two-sided ``p``, and the smallest p that so few could give."""
 
-    ``exact`` when all arrangements were counted, else a random sample of them was.
-    """
-
-    arrangements: int
-    as_extreme: int
     p: float
     smallest_p: float
-    exact: bool
 
     @property
     def can_reach(self) -> bool:
@@ -161,60 +153,31 @@ def smallest_p_paired(pairs: int) -> float:
     return 2 / 2**pairs
 
 
-def monte_carlo_p(as_extreme: int, tried: int) -> float:
-    """p from random arrangements, never 0: (b + 1) / (m + 1). Phipson & Smyth (2010), doi:10.2202/1544-6115.1585."""
-    return (as_extreme + 1) / (tried + 1)
+def permutation_unpaired(before: Sequence[float], after: Sequence[float]) -> Permutation:
+    """Two-sided permutation test of the difference of means, for few transects: every arrangement is held at once.
 
-
-def permutation_unpaired(
-    before: Sequence[float], after: Sequence[float], *, rng: np.random.Generator | None = None, tries: int = 9999
-) -> Permutation:
-    """Two-sided permutation test of the difference of means.
-
-    All arrangements are counted up to 100 000 of them, else `tries` are drawn by `rng`.
     Assumes only that under no change the lines of both surveys could be exchanged.
     """
     import numpy as np
 
     pool, n1, n2 = np.array([*before, *after], dtype=float), len(before), len(after)
     total, seen = float(pool.sum()), abs(math.fsum(after) / n2 - math.fsum(before) / n1)
-    count = math.comb(n1 + n2, n1)
-    if count <= MOST_ARRANGEMENTS:
-        sums = pool[np.array(list(combinations(range(n1 + n2), n1)))].sum(axis=1)
-    else:
-        sums = np.array([rng_needed(rng).permutation(pool)[:n1].sum() for _ in range(tries)])
-    differences = np.abs((total - sums) / n2 - sums / n1)
-    return _permutation(differences, seen, count <= MOST_ARRANGEMENTS, smallest_p_unpaired(n1, n2))
+    sums = pool[np.array(list(combinations(range(n1 + n2), n1)))].sum(axis=1)
+    return _permutation(np.abs((total - sums) / n2 - sums / n1), seen, smallest_p_unpaired(n1, n2))
 
 
-def permutation_paired(
-    differences: Sequence[float], *, rng: np.random.Generator | None = None, tries: int = 9999
-) -> Permutation:
-    """Two-sided sign-flip test of a mean difference; all sign patterns up to 100 000, else `tries` drawn by `rng`."""
+def permutation_paired(differences: Sequence[float]) -> Permutation:
+    """Two-sided sign-flip test of a mean difference, for few pairs: every pattern of signs is held at once."""
     import numpy as np
 
     d, n = np.array(differences, dtype=float), len(differences)
-    exact = 2**n <= MOST_ARRANGEMENTS
-    signs = np.array(list(_signs(n))) if exact else rng_needed(rng).choice((-1.0, 1.0), size=(tries, n))
-    return _permutation(np.abs(signs @ d) / n, abs(math.fsum(differences)) / n, exact, smallest_p_paired(n))
+    signs = np.array(list(product((-1.0, 1.0), repeat=n)))
+    return _permutation(np.abs(signs @ d) / n, abs(math.fsum(differences)) / n, smallest_p_paired(n))
 
 
-def _signs(n: int) -> Iterator[tuple[float, ...]]:
-    return product((-1.0, 1.0), repeat=n)
-
-
-def rng_needed(rng: np.random.Generator | None) -> np.random.Generator:
-    """`rng`; `ValueError` when it was not given."""
-    if rng is None:
-        raise ValueError(f"more than {MOST_ARRANGEMENTS} arrangements: pass rng to draw some of them")
-    return rng
-
-
-def _permutation(statistics: np.ndarray, seen: float, exact: bool, smallest: float) -> Permutation:
+def _permutation(statistics: np.ndarray, seen: float, smallest: float) -> Permutation:
     as_extreme = int((statistics >= seen * (1 - 1e-9) - 1e-12).sum())
-    tried = len(statistics)
-    p = as_extreme / tried if exact else monte_carlo_p(as_extreme, tried)
-    return Permutation(tried, as_extreme, p, smallest, exact)
+    return Permutation(as_extreme / len(statistics), smallest)
 
 
 def holm(p_values: Sequence[float]) -> tuple[float, ...]:

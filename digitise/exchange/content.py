@@ -85,7 +85,6 @@ class Content:
     photo_pages: tuple[PageRow, ...]
     origin: Provenance
     about: About
-    everything: bool  # every pack of the store, refused photographs too
 
     @property
     def without_pack(self) -> int:
@@ -172,7 +171,6 @@ def gather(
         photo_pages=own,
         origin=gathered.origins.record([f.pack for f in facts], now=now),
         about=about or About(),
-        everything=packs is None,
     )
 
 

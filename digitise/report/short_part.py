@@ -31,7 +31,7 @@ def newest_of_sites(results: Sequence[SurveyResults], visits: Sequence[Visit]) -
 
 
 def _headlines(r: SurveyResults) -> SurveyResults:
-    lines = tuple(replace(line, categories=(), points=(), reads=()) for line in r.lines)
+    lines = tuple(replace(line, categories=(), points=()) for line in r.lines)
     survey = replace(r.survey, cells=(), pages=(), findings=())
     return replace(r, survey=survey, lines=lines, densities=tuple(d for d in r.densities if d.is_impact))
 

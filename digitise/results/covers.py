@@ -53,7 +53,6 @@ class LineResult:
     categories: tuple[CoverLine, ...]
     points: tuple[TransectPoints, ...]
     site: SiteCover
-    reads: tuple[ReadPoints, ...] = ()
 
 
 def transect_points(transect: Transect, sheet: str, names: Mapping[str, str]) -> TransectPoints:
@@ -122,7 +121,7 @@ def line_result(survey: Survey, name: str, sheet: LineSheet, *, level: float) ->
     groups = tuple(
         _group(label, members, points, reads, level=level) for label, members in groups_of(sheet.categories).items()
     )
-    return LineResult(name, sheet.title, groups, categories, points, site, reads)
+    return LineResult(name, sheet.title, groups, categories, points, site)
 
 
 def groups_of(categories: Sequence[CategorySpec]) -> dict[str, tuple[str, ...]]:

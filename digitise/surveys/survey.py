@@ -123,12 +123,9 @@ def _page_place(page: PageRow) -> str:
     return f"T{page.transect}, {page.title}" if page.per_transect else page.title
 
 
-def load_surveys(store: Store, packs: Sequence[str] | None = None, *, seen: Seen = as_kept) -> tuple[Survey, ...]:
-    """Surveys of these packs (of every pack in the store when None), by date, then as they came.
-
-    `seen` says how each cell is to be seen, such as without names of people.
-    """
-    return tuple(sorted(iter_surveys(store, packs, seen=seen), key=lambda s: s.date or "9999"))
+def load_surveys(store: Store, packs: Sequence[str] | None = None) -> tuple[Survey, ...]:
+    """Surveys of these packs (of every pack in the store when None), by date, then as they came."""
+    return tuple(sorted(iter_surveys(store, packs), key=lambda s: s.date or "9999"))
 
 
 def iter_surveys(
@@ -136,7 +133,8 @@ def iter_surveys(
 ) -> Iterator[Survey]:
     """The same one after another, as they came or as asked for, so that only one need be held at a time.
 
-    Sites have their planned names, or `as_planned` false those that were entered.
+    `seen` says how each cell is to be seen, such as without names of people. Sites have their planned names, or
+    `as_planned` false those that were entered.
 
     Raises
     ------
