@@ -20,8 +20,8 @@ from PIL import Image
 
 from digitise.batch.batch import known_protocols
 from digitise.pages.fiducials import find_marks
-from digitise.pages.page import place_words
 from digitise.pages.photo import load_photo
+from digitise.pages.sight import place_words
 from digitise.reader.reading import PhotoResult, Reading
 from digitise.sheets.sheet import MARK_DICTIONARY
 from digitise.store import Store

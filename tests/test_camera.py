@@ -9,20 +9,12 @@ import numpy as np
 import pytest
 
 from digitise.simulate.background import BACKGROUNDS
-from digitise.simulate.camera import (
-    RETAKE_FAULTS,
-    Camera,
-    encode_jpeg,
-    hard_camera,
-    ordinary_camera,
-    photograph,
-    retake_camera,
-)
+from digitise.simulate.camera import RETAKE_FAULTS, Camera, hard_camera, ordinary_camera, photograph, retake_camera
 from digitise.simulate.droplets import Droplet
 from digitise.simulate.light import light_scene
 from digitise.simulate.optics import aim, look, upsample
 from digitise.simulate.paper import bend_sheet
-from digitise.simulate.sensor import blur, expose, noise_stock, point_spread
+from digitise.simulate.sensor import blur, encode_jpeg, expose, noise_stock, point_spread
 
 A4 = (210.0, 297.0)
 CORNERS = np.array([(0, 0), (210, 0), (210, 297), (0, 297)], float)

@@ -15,8 +15,9 @@ from hypothesis import strategies as st
 from digitise.pages import page as page_module
 from digitise.pages.flatten import FLAT_PX_PER_MM
 from digitise.pages.matching import anchors_mm
-from digitise.pages.page import CORNER_NAMES, MIN_PX_PER_MM, NotRegistered, place_words, register
+from digitise.pages.page import CORNER_NAMES, MIN_PX_PER_MM, NotRegistered, register
 from digitise.pages.photo import Photo
+from digitise.pages.sight import place_words
 from digitise.reader.read import read_decoded, read_page
 from digitise.reader.reasons import REASONS
 from digitise.sheets.compose import build_layouts, with_marks

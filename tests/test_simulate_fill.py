@@ -15,15 +15,9 @@ from digitise.simulate.answers import (
     random_answers,
     spelled,
 )
+from digitise.simulate.drawn_hand import DrawnHand, drawn_style
 from digitise.simulate.fill import fill
-from digitise.simulate.hand import (
-    DrawnHand,
-    drawn_style,
-    in_box,
-    load_hands,
-    pooled,
-    split_writers,
-)
+from digitise.simulate.hand import in_box, load_hands, pooled, split_writers
 from digitise.simulate.pencil import Pencil, draw, erase
 from digitise.simulate.tally_hand import most_tally, tally_manner, tally_strokes
 

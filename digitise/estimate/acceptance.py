@@ -15,15 +15,6 @@ import numpy as np
 
 from digitise.estimate.intervals import check_hits, check_share
 
-__all__ = [
-    "ThresholdChoice",
-    "ThresholdStep",
-    "acceptance_p_value",
-    "design_effect_of_pages",
-    "fixed_sequence",
-    "upper_error_bound",
-]
-
 
 def upper_error_bound(errors: int, accepted: int, delta: float) -> float:
     """Upper bound, with confidence ``1 - delta``, of the error rate among accepted cells; 1 if all are wrong.

@@ -13,15 +13,6 @@ from dataclasses import dataclass
 from digitise.estimate.acceptance import upper_error_bound
 from digitise.estimate.intervals import check_share, normal_quantile
 
-__all__ = [
-    "Agreement",
-    "audit_size",
-    "joint_upper_bound",
-    "kappa",
-    "most_wrong_in_lot",
-    "sizes_for_bound",
-]
-
 
 def audit_size(rate: float, alpha: float, *, errors_allowed: int = 0) -> int:
     """Cells to look at so that at most `errors_allowed` errors show a rate below `rate` with confidence 1 - `alpha`.

@@ -11,8 +11,6 @@ from digitise.estimate.intervals import Estimate, check_share
 if TYPE_CHECKING:
     import numpy as np
 
-__all__ = ["acceleration", "bca_mean"]
-
 FEWEST = 10  # under ten transects the bootstrap under-covers badly (a choice)
 
 

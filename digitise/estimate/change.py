@@ -17,20 +17,6 @@ from digitise.estimate.intervals import Estimate, check_share
 if TYPE_CHECKING:
     import numpy as np
 
-__all__ = [
-    "Change",
-    "Permutation",
-    "benjamini_hochberg",
-    "holm",
-    "limits_together",
-    "paired_change",
-    "permutation_paired",
-    "permutation_unpaired",
-    "smallest_p_paired",
-    "smallest_p_unpaired",
-    "unpaired_change",
-]
-
 ONE_EACH = "fewer than two transects on a side: the raw difference only"
 ALL_EQUAL = "no spread between transects: no interval"
 

@@ -11,8 +11,6 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-__all__ = ["Community", "community", "rarefied_richness"]
-
 
 @dataclass(frozen=True, slots=True)
 class Community:

@@ -28,18 +28,6 @@ from digitise.estimate.intervals import (
 from digitise.estimate.multinomial import goodman
 from digitise.estimate.uneven import beta_mean
 
-__all__ = [
-    "CategoryCover",
-    "SiteCover",
-    "TransectPoints",
-    "VarianceParts",
-    "decided_cover",
-    "ratio_values",
-    "site_cover",
-    "transect_cover",
-    "variance_parts",
-]
-
 RARE = 0.20  # below this share (and above 1 - RARE) the t interval under-covers
 UNEVEN_FROM = 4  # transects from which on a rare category has the beta interval; Korn-Graubard's with fewer
 NO_POINTS = "no legible points"

@@ -18,15 +18,6 @@ from digitise.estimate.cover import VarianceParts, ratio_values, variance_parts
 from digitise.estimate.intervals import ONE_TRANSECT, Estimate, garwood, poisson_zero_upper
 from digitise.estimate.uneven import gamma_mean
 
-__all__ = [
-    "BeltCount",
-    "Segment",
-    "SiteDensity",
-    "belt_density",
-    "belt_from_segments",
-    "site_density",
-]
-
 UNCLUSTERED = "Poisson floor, if unclustered"
 NEARLY_NONE = 0.5  # animals expected in all
 

@@ -8,8 +8,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["POOLED", "PublishedRate"]
-
 
 @dataclass(frozen=True, slots=True)
 class PublishedRate:

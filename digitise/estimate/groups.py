@@ -15,8 +15,6 @@ from digitise.estimate.cover import alike, site_estimate, variance_parts
 from digitise.estimate.density import between_units, poisson_density, unit_words
 from digitise.estimate.intervals import Estimate
 
-__all__ = ["group_cover", "group_density"]
-
 ALIKE = "sites alike: no interval between them"
 
 

@@ -14,22 +14,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
-__all__ = [
-    "Estimate",
-    "clopper_pearson",
-    "effective_points",
-    "garwood",
-    "jeffreys",
-    "korn_graubard",
-    "normal_quantile",
-    "poisson_limits",
-    "poisson_zero_upper",
-    "t_interval",
-    "t_mean",
-    "t_quantile",
-    "wilson",
-]
-
 ONE_TRANSECT = "one transect: no between-transect uncertainty"
 
 

@@ -10,8 +10,6 @@ from collections.abc import Sequence
 
 from digitise.estimate.intervals import Estimate, check_share, no_points, proportion_estimate, score_limits
 
-__all__ = ["goodman"]
-
 
 def _check_cells(counts: Sequence[int], level: float) -> int:
     if not counts or min(counts) < 0:

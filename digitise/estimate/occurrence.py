@@ -12,8 +12,6 @@ from functools import lru_cache
 
 from digitise.estimate.intervals import Estimate, wilson
 
-__all__ = ["Dispersion", "dispersion", "occurrence"]
-
 FEW = 5  # with fewer transects the test of Poisson spread sees next to nothing
 
 

@@ -12,8 +12,6 @@ import math
 
 from digitise.estimate.intervals import check_share
 
-__all__ = ["detectable_change", "power_of", "transects_needed"]
-
 MOST_TRANSECTS = 100_000
 
 

@@ -16,17 +16,6 @@ import numpy as np
 from digitise.estimate.cover import NO_POINTS, VarianceParts, decided_cover, is_short, site_estimate, site_parts
 from digitise.estimate.intervals import Estimate
 
-__all__ = [
-    "DoubtShares",
-    "ReadCover",
-    "ReadPoints",
-    "category_moments",
-    "category_pmf",
-    "doubt_shares",
-    "given_legible",
-    "read_cover",
-]
-
 
 @dataclass(frozen=True, slots=True)
 class ReadPoints:

@@ -13,8 +13,6 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-__all__ = ["CoverCell", "DensityCell", "cover_weight", "density_weight", "first_to_review", "unknown_count_variance"]
-
 COVER_MATTERS = 0.10  # a change in cover worth acting on, as a share (a choice)
 DENSITY_MATTERS = 0.5  # the same in density, as a share of the mean (a choice)
 

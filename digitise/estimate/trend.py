@@ -16,15 +16,6 @@ from statistics import median
 
 from digitise.estimate.intervals import Estimate, check_share
 
-__all__ = [
-    "MannKendall",
-    "Trend",
-    "least_squares",
-    "mann_kendall",
-    "model_trend",
-    "theil_sen",
-]
-
 FEWEST = 5
 EXACT_UP_TO = 10
 TOO_FEW = f"under {FEWEST} surveys: no test"

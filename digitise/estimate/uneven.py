@@ -12,8 +12,6 @@ from functools import lru_cache
 
 from digitise.estimate.intervals import Estimate, effective_points, normal_quantile, poisson_limits, t_quantile
 
-__all__ = ["BETA", "FEW_UNITS", "GAMMA", "beta_mean", "degrees_of_freedom", "effective_count", "gamma_mean"]
-
 GAMMA = "gamma interval over transects"
 BETA = "beta interval over transects"
 FEW_UNITS = 5  # transects; fewer may all have missed the schools, and the counts themselves do not tell

@@ -8,8 +8,6 @@ from __future__ import annotations
 
 import datetime as dt
 
-__all__ = ["duration_min", "event_date"]
-
 HALF_A_DAY_MIN = 12 * 60
 
 

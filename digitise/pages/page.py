@@ -22,15 +22,12 @@ from digitise.pages.sight import (
     edge_widths_mm,
     looks_blurred,
     outside_cells,
-    place_words,
     unseen_cells,
     where,
 )
 from digitise.sheets.layout import Layout
 from digitise.sheets.sheet import Identity, parse_identity
 from digitise.wording import listed, plural
-
-__all__ = ["CORNER_NAMES", "NotRegistered", "Page", "place_words", "register", "register_all"]
 
 MIN_PX_PER_MM = 3.6  # a 0.5 mm pencil stroke covers almost two pixels
 MAX_RESIDUAL_MM = 0.6  # of sheets that were read right, 99 in 100 lie within half of it

@@ -14,8 +14,6 @@ if TYPE_CHECKING:
     import numpy as np
     import pandas as pd
 
-__all__ = ["bootstrap_table", "line_table"]
-
 _LINE = ["pack", "site", "date", "sheet", "transect"]
 _POINTS = ["legible", "planned", "unread", "illegible", "blank"]
 _LINE_COLUMNS = [*_LINE, "category", "label", "code", "points", "legible", "cover_percent", "low_percent"]

@@ -13,7 +13,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from digitise.estimate.density import SiteDensity
-    from digitise.results.results import DensityLine, ImpactLine, SurveyResults
+    from digitise.results.belts import DensityLine, ImpactLine
+    from digitise.results.results import SurveyResults
 
 
 def density_table(results: Sequence[SurveyResults]) -> pd.DataFrame:

@@ -11,23 +11,11 @@ from collections import Counter
 from dataclasses import dataclass
 from operator import attrgetter
 
-from digitise.results.belts import PER_M2, DensityLine, ImpactLine, densities, impacts
-from digitise.results.covers import CoverLine, LineResult, line_result, transect_points
+from digitise.results.belts import DensityLine, ImpactLine, densities, impacts
+from digitise.results.covers import LineResult, line_result
 from digitise.sheets.protocol import BeltSheet, LineSheet
 from digitise.store import RULE
 from digitise.surveys.survey import Survey
-
-__all__ = [
-    "PER_M2",
-    "CoverLine",
-    "DensityLine",
-    "ImpactLine",
-    "LineResult",
-    "SheetQuality",
-    "SurveyResults",
-    "survey_results",
-    "transect_points",
-]
 
 
 @dataclass(frozen=True, slots=True)

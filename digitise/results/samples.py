@@ -10,8 +10,6 @@ from digitise.results.compare import Measured, SurveySample, Variable
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["samples_of"]
-
 COVER_COLUMNS = [
     "pack",
     "sheet",

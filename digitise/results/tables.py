@@ -12,7 +12,8 @@ from digitise.estimate.reading_doubt import DoubtShares
 if TYPE_CHECKING:
     import pandas as pd
 
-    from digitise.results.results import CoverLine, LineResult, SurveyResults
+    from digitise.results.covers import CoverLine, LineResult
+    from digitise.results.results import SurveyResults
 
 
 def survey_table(results: Sequence[SurveyResults]) -> pd.DataFrame:

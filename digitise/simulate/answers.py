@@ -13,20 +13,6 @@ import numpy as np
 from digitise.simulate.drawn_hand import CHARACTERS
 from digitise.simulate.tally_hand import most_tally
 
-__all__ = [
-    "MARKS",
-    "ZEROS",
-    "Answer",
-    "Cell",
-    "Mess",
-    "Written",
-    "another",
-    "answers_from_values",
-    "make_answer",
-    "random_answers",
-    "spelled",
-]
-
 Written = str | int | float | bool | None
 Cell = Mapping[str, object]
 

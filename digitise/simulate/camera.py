@@ -19,18 +19,7 @@ from digitise.simulate.background import BACKGROUNDS
 from digitise.simulate.optics import STEP_PX, Projection, aim
 from digitise.simulate.paper import bend_sheet
 from digitise.simulate.scene import set_scene
-from digitise.simulate.sensor import blur, encode_jpeg, expose, noise_stock, point_spread, sharpen, tone
-
-__all__ = [
-    "RETAKE_FAULTS",
-    "Camera",
-    "Shot",
-    "encode_jpeg",
-    "hard_camera",
-    "ordinary_camera",
-    "photograph",
-    "retake_camera",
-]
+from digitise.simulate.sensor import blur, expose, noise_stock, point_spread, sharpen, tone
 
 RETAKE_FAULTS = ("blur", "cut", "glare", "far")
 _STRIP_PX = 256

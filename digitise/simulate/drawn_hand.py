@@ -12,26 +12,6 @@ from itertools import pairwise
 
 import numpy as np
 
-__all__ = [
-    "CHARACTERS",
-    "PUNCTUATION",
-    "STRIKES",
-    "TICKS",
-    "DrawnHand",
-    "DrawnStyle",
-    "Strokes",
-    "dash_stroke",
-    "ditto_strokes",
-    "drawn_punctuation",
-    "drawn_style",
-    "hand_line",
-    "scrawl",
-    "steadied",
-    "strike_strokes",
-    "tick_strokes",
-    "unit_frame",
-]
-
 Strokes = tuple[np.ndarray, ...]
 
 # Points "x,y" in hundredths of the character's height, y down; "!" marks a corner, " | " lifts the pencil,

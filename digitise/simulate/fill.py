@@ -24,8 +24,6 @@ from digitise.simulate.hand import Hand, in_box, on_line, share_inside
 from digitise.simulate.pencil import Pencil, draw, erase
 from digitise.simulate.tally_hand import TallyManner, tally_manner, tally_strokes
 
-__all__ = ["Told", "fill"]
-
 
 @dataclass(frozen=True, slots=True)
 class Told:

@@ -20,30 +20,11 @@ import numpy as np
 
 from digitise.simulate.drawn_hand import (
     PUNCTUATION,
-    DrawnHand,
-    DrawnStyle,
     Strokes,
     drawn_punctuation,
-    drawn_style,
     steadied,
     unit_frame,
 )
-
-__all__ = [
-    "DrawnHand",
-    "DrawnStyle",
-    "Hand",
-    "StrokeHand",
-    "Strokes",
-    "drawn_style",
-    "in_box",
-    "load_hands",
-    "on_line",
-    "pooled",
-    "share_inside",
-    "split_writers",
-    "unit_frame",
-]
 
 _THIN = frozenset("1I")
 _WIDEST, _NARROWEST, _FEWEST_POINTS = 3.0, 0.15, 4

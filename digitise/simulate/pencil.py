@@ -10,8 +10,6 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-__all__ = ["Pencil", "any_pencil", "draw", "erase"]
-
 
 @dataclass(frozen=True, slots=True)
 class Pencil:

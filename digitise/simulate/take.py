@@ -12,12 +12,13 @@ from digitise.sheets.layout import Layout
 from digitise.sheets.protocol import Protocol
 from digitise.sheets.sheet import Identity, identity_for, rasterise, sheet_pdf
 from digitise.simulate.answers import Answer
-from digitise.simulate.camera import Camera, Shot, encode_jpeg, photograph
+from digitise.simulate.camera import Camera, Shot, photograph
 from digitise.simulate.drawn_hand import DrawnHand, drawn_style
 from digitise.simulate.fill import Told, fill
 from digitise.simulate.hand import Hand
 from digitise.simulate.pencil import Pencil, any_pencil
 from digitise.simulate.restyle import RestyledHand
+from digitise.simulate.sensor import encode_jpeg
 
 PX_PER_MM = 12.0
 

@@ -10,8 +10,6 @@ import numpy as np
 
 from digitise.simulate.drawn_hand import Strokes, hand_line
 
-__all__ = ["TallyManner", "most_tally", "tally_manner", "tally_strokes"]
-
 
 @dataclass(frozen=True, slots=True)
 class TallyManner:

@@ -28,9 +28,10 @@ from digitise.sheets.compose import whole_layouts
 from digitise.sheets.layout import Layout
 from digitise.sheets.protocol import load_protocol
 from digitise.simulate.answers import random_answers
-from digitise.simulate.camera import RETAKE_FAULTS, Camera, Shot, encode_jpeg, retake_camera
+from digitise.simulate.camera import RETAKE_FAULTS, Camera, Shot, retake_camera
 from digitise.simulate.cover import KINDS, Cover, corner_cover, lay
 from digitise.simulate.drawn_hand import DrawnHand, drawn_style
+from digitise.simulate.sensor import encode_jpeg
 from digitise.simulate.take import take
 
 GROUPS = ("ordinary", "hard", "lifted corner", "one mark hidden", "two marks hidden")

@@ -24,12 +24,12 @@ from digitise.sheets.protocol import Protocol, load_protocol
 from digitise.sheets.sheet import identity_for, rasterise, sheet_pdf
 from digitise.simulate.answers import random_answers
 from digitise.simulate.background import BACKGROUNDS, background_tile
-from digitise.simulate.camera import Camera, Shot, encode_jpeg, photograph, retake_camera
+from digitise.simulate.camera import Camera, Shot, photograph, retake_camera
 from digitise.simulate.cover import Cover, lay
 from digitise.simulate.drawn_hand import DrawnHand, drawn_style
 from digitise.simulate.light import light_scene
 from digitise.simulate.optics import look, to_grid
-from digitise.simulate.sensor import tone
+from digitise.simulate.sensor import encode_jpeg, tone
 from digitise.simulate.take import PX_PER_MM, filled
 
 FRAME = (1800, 2400)  # 4 megapixels: enough for a sheet that fills them
