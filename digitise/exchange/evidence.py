@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 from digitise.exchange.bag import faults, seal
 from digitise.exchange.content import Content
 from digitise.exchange.fresh import fresh_beside
-from digitise.exchange.package import write_csv_file
+from digitise.exchange.package import write_csv_file, write_origin
 from digitise.exchange.tables import Table, all_tables
 from digitise.store import RULE, CellNow, PageRow
 from digitise.store.thinning import kept_originals
@@ -89,13 +89,17 @@ def _fill(store: Store, content: Content, fresh: Path, tables: Sequence[Table]) 
     _pictures(store, content, data)
     _rows(store, data / "store")
     _copy_earlier(store.folder / "earlier", data / "earlier")
+    write_state(content, data, tables)
+    (data / "README.txt").write_text(README.format(statement=content.statement), encoding="utf-8")
+    seal(fresh, bag_info(content))
+
+
+def write_state(content: Content, data: Path, tables: Sequence[Table] = ()) -> None:
+    """The present state of every cell, what became of each photograph, and where both come from."""
     named = {t.name: t for t in tables or all_tables(content)}
     for name, table in (("cells.csv", named["observations"]), ("photos.csv", named["photos"])):
         write_csv_file(data / name, [c.name for c in table.columns], table.rows)
-    origin = json.dumps(content.origin.to_json(), indent=1, ensure_ascii=False) + "\n"
-    (data / "provenance.json").write_text(origin, encoding="utf-8")
-    (data / "README.txt").write_text(README.format(statement=content.statement), encoding="utf-8")
-    seal(fresh, bag_info(content))
+    write_origin(content, data)
 
 
 def bag_info(content: Content) -> dict[str, str]:

@@ -28,12 +28,21 @@ def write_package(content: Content, tables: Iterable[Table], folder: Path) -> li
     folder.mkdir(parents=True, exist_ok=True)
     tables = tuple(tables)
     files = write_csv(tables, folder)
-    origin = json.dumps(content.origin.to_json(), indent=1, ensure_ascii=False) + "\n"
-    described = json.dumps(_descriptor(content, tables, files), indent=1, ensure_ascii=False) + "\n"
-    texts = {"datapackage.json": described, "provenance.json": origin, "README.txt": _readme(content, tables)}
-    for name, text in texts.items():
-        (folder / name).write_text(text, encoding="utf-8")
-    return [*files, *(folder / name for name in texts)]
+    described, readme = folder / "datapackage.json", folder / "README.txt"
+    described.write_text(_json(_descriptor(content, tables, files)), encoding="utf-8")
+    readme.write_text(_readme(content, tables), encoding="utf-8")
+    return [*files, described, write_origin(content, folder), readme]
+
+
+def write_origin(content: Content, folder: Path) -> Path:
+    """``provenance.json`` in an existing folder."""
+    path = folder / "provenance.json"
+    path.write_text(_json(content.origin.to_json()), encoding="utf-8")
+    return path
+
+
+def _json(data: dict) -> str:
+    return json.dumps(data, indent=1, ensure_ascii=False) + "\n"
 
 
 def write_csv(tables: Iterable[Table], folder: Path) -> list[Path]:

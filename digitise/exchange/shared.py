@@ -7,7 +7,6 @@ words are stay at home then. The folder is BagIt; a store cannot be made from it
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,10 +16,9 @@ import numpy as np
 
 from digitise.exchange.bag import seal
 from digitise.exchange.content import Content
-from digitise.exchange.evidence import bag_info, write_crops
+from digitise.exchange.evidence import bag_info, write_crops, write_state
 from digitise.exchange.package import write_csv_file
 from digitise.exchange.pseudonyms import Pseudonyms, covered
-from digitise.exchange.tables import all_tables
 from digitise.store import NO_SHEET, RULE, PhotoRow
 
 if TYPE_CHECKING:
@@ -88,13 +86,9 @@ def write_shared(store: Store, content: Content, folder: Path, sharing: Sharing)
     _pages(store, content, data / "pages", sharing)
     cells = ((p, c) for p, c in content.cells if c.by != RULE and not (sharing.names and covered(c.cell, c.kind)))
     write_crops(store, cells, data / "crops")
-    tables = {t.name: t for t in all_tables(content)}
-    for name, table in (("cells.csv", tables["observations"]), ("photos.csv", tables["photos"])):
-        write_csv_file(data / name, [c.name for c in table.columns], table.rows)
+    write_state(content, data)
     write_csv_file(data / "history.csv", HISTORY, _history(store, content, sharing.names))
     write_csv_file(data / "photographs.csv", list(rows[0]) if rows else ["sha256"], rows)
-    origin = json.dumps(content.origin.to_json(), indent=1, ensure_ascii=False) + "\n"
-    (data / "provenance.json").write_text(origin, encoding="utf-8")
     as_came = sharing.positions and not sharing.names
     pictures = (
         "photographs as they came from the phone" if as_came else "copies of the photographs, as the reader saw them"
