@@ -40,7 +40,10 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 def _parser() -> argparse.ArgumentParser:
     parser = Arguments(
-        prog="digitise", description="Phone photographs of pencil-written reef-survey sheets become cover and density."
+        prog="digitise",
+        description="Phone photographs of pencil-written reef-survey sheets become cover and density.",
+        epilog="The way of a survey: sheets or prepare, read, review, check, report, export. 'digitise demo' shows it; "
+        "'digitise COMMAND --help' tells a command's options, with an example.",
     )
     parser.add_argument("--version", action="version", version=f"digitise {__version__}")
     command = Adder(parser.add_subparsers(dest="command", required=True, metavar="COMMAND"))

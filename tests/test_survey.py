@@ -147,7 +147,7 @@ def test_cells_are_counted_by_state():
     """40 points and three fields: 2 entered, 1 unread, 1 illegible, the other 39 blank."""
     survey = made_survey(made_sheet("substrate", points({"BK": 2}, x=UNREAD, y=ILLEGIBLE)))
 
-    assert [len(x) for x in (survey.unread, survey.illegible, survey.blank, survey.cells)] == [1, 1, 39, 43]
+    assert [len(x) for x in (survey.unread, survey.illegible, survey.cells)] == [1, 1, 43]
 
 
 def test_a_sheets_own_fields_belong_to_the_transect():

@@ -20,7 +20,7 @@ LOOK_EVERY_S = 1.0
 
 def add_commands(command: Adder) -> None:
     """Add the parser."""
-    one = command("read", _read, "read photographs of filled sheets", "digitise read photos/ --json readings.json")
+    one = command("read", _read, "read photographs of filled sheets", "digitise read photos --store survey-store")
     reading_arguments(one)
     one.add_argument("--json", type=place, metavar="FILE", help="write readings as JSON ('-' for standard output)")
     one.add_argument("--store", type=Path, metavar="DIR", help="keep photographs and readings in this store")

@@ -62,24 +62,15 @@ class Survey:
     findings: tuple[Finding, ...]
     planned_site: str = ""
 
-    def with_state(self, state: str) -> tuple[CellNow, ...]:
-        """Cells that are entered, blank, illegible or unread."""
-        return tuple(c for c in self.cells if c.state == state)
-
     @property
     def unread(self) -> tuple[CellNow, ...]:
         """Cells nobody has decided."""
-        return self.with_state("unread")
+        return tuple(c for c in self.cells if c.state == "unread")
 
     @property
     def illegible(self) -> tuple[CellNow, ...]:
         """Cells a person has given up."""
-        return self.with_state("illegible")
-
-    @property
-    def blank(self) -> tuple[CellNow, ...]:
-        """Cells with nothing written."""
-        return self.with_state("blank")
+        return tuple(c for c in self.cells if c.state == "illegible")
 
     @property
     def site(self) -> str | None:
