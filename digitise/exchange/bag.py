@@ -13,16 +13,12 @@ from pathlib import Path, PurePosixPath
 
 DECLARATION = "BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
 _LINE = re.compile(r"([0-9a-f]{64})  ?(\S.*)")
-_CHUNK = 1 << 20
 
 
 def sha256_of(path: Path) -> str:
     """SHA-256 of a file, read piece by piece."""
-    digest = hashlib.sha256()
     with path.open("rb") as file:
-        while piece := file.read(_CHUNK):
-            digest.update(piece)
-    return digest.hexdigest()
+        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def seal(folder: Path, info: Mapping[str, str]) -> list[Path]:

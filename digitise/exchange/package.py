@@ -7,13 +7,13 @@ every file its size and SHA-256. Read words are hostile until proven otherwise: 
 from __future__ import annotations
 
 import csv
-import hashlib
 import io
 import json
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TextIO
 
+from digitise.exchange.bag import sha256_of
 from digitise.exchange.columns import Column
 from digitise.exchange.content import Content
 from digitise.exchange.guard import guarded
@@ -111,8 +111,6 @@ def _descriptor(content: Content, tables: tuple[Table, ...], files: list[Path]) 
 
 
 def _resource(table: Table, path: Path) -> dict:
-    with path.open("rb") as stream:
-        digest = hashlib.file_digest(stream, "sha256").hexdigest()
     schema: dict = {
         "$schema": "https://datapackage.org/profiles/2.0/tableschema.json",
         "fields": [_schema_field(c) for c in table.columns],
@@ -134,7 +132,7 @@ def _resource(table: Table, path: Path) -> dict:
         "mediatype": "text/csv",
         "encoding": "utf-8",
         "bytes": path.stat().st_size,
-        "hash": f"sha256:{digest}",
+        "hash": f"sha256:{sha256_of(path)}",
         "schema": schema,
     }
 
