@@ -16,12 +16,12 @@ from kept import FLAGGED, NOW, PACK, keep, made_result, photo_of, points
 from digitise.cli import main
 from digitise.exchange import FORMATS, USUAL, tables
 from digitise.exchange.about import About, load_about
-from digitise.exchange.columns import COLUMNS
 from digitise.exchange.content import Unreviewed, gather
 from digitise.exchange.guard import FORMULA_STARTS, guarded, write_zip
 from digitise.exchange.tables import result_tables
 from digitise.exchange.write import write_export
 from digitise.reader.reading import PhotoResult, sentence
+from digitise.results.columns import COLUMNS
 from digitise.store import Store
 
 RAY, TOTAL = "fish/ray/0-10/tally", "fish/ray/0-10/total"

@@ -219,16 +219,9 @@ def test_a_last_survey_that_leaves_a_sheet_out_is_not_filled_from_an_earlier_one
     assert ("Bell Cove", "not on its last survey") in coral.left_out
 
 
-def test_every_column_is_documented(folder):
-    """In the docstring and in the columns of exchange, which `groups.csv` is written by."""
-    from digitise.exchange.columns import COLUMNS
-
-    with Store.open(folder) as store:
-        results = [survey_results(s) for s in load_surveys(store)]
-        values = groups_of_results(results, grouped_sites(folder))
-    table = group_table(values)
-    assert list(table.columns) == list(COLUMNS["groups"])
-    assert [c for c in table.columns if c not in group_table.__doc__] == []
+def test_every_column_is_documented():
+    """In the docstring."""
+    assert [c for c in group_table([]).columns if c not in group_table.__doc__] == []
 
 
 # The report

@@ -121,14 +121,6 @@ def test_a_table_made_in_parts_reads_as_if_it_was_made_at_once():
     assert found == expected
     assert [type(r["n"]) for r in found if r["n"] is not None] == [float] * 3
     assert len(frames) == 4
-    assert frames.columns == ("n", "x", "word", "none", "mixed")
-    assert [frames.holds_numbers(c) for c in frames.columns] == [True, True, False, True, False]
-
-
-def test_a_table_of_nothing_has_its_columns():
-    """And no row."""
-    frames, found = rows(pd.DataFrame({"n": []}))
-    assert (found, frames.columns, frames.holds_numbers("n")) == ([], ("n",), False)
 
 
 def test_what_is_put_away_lies_on_the_disk_of_the_output(tmp_path, monkeypatch):

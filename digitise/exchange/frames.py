@@ -23,29 +23,20 @@ class Frames:
     def __init__(self) -> None:
         self._spool = Spool()
         self._parts = self._many = 0
-        self.columns: tuple[str, ...] = ()
         self._types: dict[str, set] = {}
-        self._numbers: dict[str, set[bool]] = {}  # of columns with values: whether they are numbers, part by part
 
     def __len__(self) -> int:
         return self._many
 
     def add(self, frame: pd.DataFrame) -> None:
         """The next part."""
-        self.columns = tuple(frame.columns)
         if not len(frame):
             return
         frame = frame.astype({c: float for c in frame.columns if frame[c].isna().all()})
         for name, values in frame.items():
             self._types.setdefault(name, set()).add(values.dtype)
-            if (numbers := _are_numbers(values)) is not None:
-                self._numbers.setdefault(name, set()).add(numbers)
         self._spool.put_object(self._parts, frame)
         self._parts, self._many = self._parts + 1, self._many + len(frame)
-
-    def holds_numbers(self, name: str) -> bool:
-        """Whether a column has values, and all are numbers."""
-        return self._numbers.get(name) == {True}
 
     def rows(self) -> Iterator[dict]:
         """Every row; what is not known is None."""
@@ -55,15 +46,6 @@ class Frames:
             for i in range(0, len(frame), ROWS_AT_ONCE):
                 some = frame.iloc[i : i + ROWS_AT_ONCE]
                 yield from some.astype(object).where(some.notna(), None).to_dict("records")
-
-
-def _are_numbers(values: pd.Series) -> bool | None:
-    """Whether all values that are known are numbers; None where none is."""
-    if values.dtype.kind in "iuf":
-        return True if values.notna().any() else None
-    known = (v for v in values if not (v is None or v == "" or v != v))
-    found = [isinstance(v, (int, float)) and not isinstance(v, bool) for v in known]
-    return all(found) if found else None
 
 
 def _whole_and_not(types: set) -> bool:

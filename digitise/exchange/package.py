@@ -14,10 +14,10 @@ from pathlib import Path
 from typing import TextIO
 
 from digitise.exchange.bag import sha256_of
-from digitise.exchange.columns import Column
 from digitise.exchange.content import Content
 from digitise.exchange.guard import guarded
 from digitise.exchange.tables import Table
+from digitise.results.columns import Column
 
 PROFILE = "https://datapackage.org/profiles/2.0/datapackage.json"
 GUARD_NOTE = "Text that a spreadsheet would take for a formula has an apostrophe in front."

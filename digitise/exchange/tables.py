@@ -7,10 +7,10 @@ from dataclasses import dataclass, replace
 from functools import partial
 from itertools import islice
 
-from digitise.exchange.columns import COLUMNS, Column
 from digitise.exchange.content import Content, Many
 from digitise.exchange.frames import Frames
 from digitise.results import SurveyResults, cover_table, density_table, impact_table
+from digitise.results.columns import COLUMNS, Column
 from digitise.results.groups import GroupValue, group_table
 from digitise.store import CellNow, PageRow, PhotoRow
 from digitise.surveys.places import place_of, why_no_place
@@ -65,37 +65,25 @@ def _tables_of(results: Iterable[SurveyResults], also: Callable[[Sequence[Survey
         ("impacts", "one row an impact in a segment", impact_table),
     )
     frames = {name: Frames() for name, _, _ in made}
-    for name, _, make in made:
-        frames[name].add(make(()))  # its columns, where there are no surveys
     these = iter(results)
     while some := list(islice(these, AT_ONCE)):
         also(some)
         for name, _, make in made:
             frames[name].add(make(some))
-    return tuple(_frame_table(name, title, frames[name]) for name, title, _ in made)
+    return tuple(_table(name, title, Many(len(frames[name]), frames[name].rows)) for name, title, _ in made)
 
 
 def groups_table(values: Sequence[GroupValue]) -> Table:
     """Covers and densities of groups of sites, year by year."""
     frames = Frames()
     frames.add(group_table(values))
-    made = _frame_table("groups", "one row a variable of a group of sites in a year", frames)
-    return replace(made, references=())
+    rows = Many(len(frames), frames.rows)
+    return replace(_table("groups", "one row a variable of a group of sites in a year", rows), references=())
 
 
 def _table(name: str, title: str, rows: Collection[dict], *, key: tuple[str, ...] = ()) -> Table:
     references = () if name == "surveys" else (SURVEY_OF,)
     return Table(name, title, tuple(COLUMNS[name].values()), rows, key, references)
-
-
-def _frame_table(name: str, title: str, frames: Frames) -> Table:
-    columns = tuple(COLUMNS[name].get(c) or _inferred(c, frames) for c in frames.columns)
-    return Table(name, title, columns, Many(len(frames), frames.rows), (), (SURVEY_OF,))
-
-
-def _inferred(name: str, frames: Frames) -> Column:
-    """A column that nobody described: its type from its values."""
-    return Column(name, "number" if frames.holds_numbers(name) else "any", "")
 
 
 def _survey(r: SurveyResults) -> dict:

@@ -15,10 +15,10 @@ from itertools import islice
 from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
-from digitise.exchange.columns import Column
 from digitise.exchange.content import Content
 from digitise.exchange.guard import write_zip
 from digitise.exchange.tables import Table
+from digitise.results.columns import Column
 from digitise.spool import nameless_file
 
 if TYPE_CHECKING:

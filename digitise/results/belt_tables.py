@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, TypeVar
 
 from digitise.estimate.intervals import Estimate
 from digitise.results.belts import PER_M2
-from digitise.results.tables import SHARES, expected_columns, interval_columns, survey_columns
+from digitise.results.columns import COLUMNS
+from digitise.results.tables import expected_columns, interval_columns, survey_columns
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -43,45 +44,12 @@ def density_table(results: Sequence[SurveyResults]) -> pd.DataFrame:
         for one in r.densities
         for row in _density_rows(survey, one, belt, site)
     ]
-    return pd.DataFrame(rows, columns=_DENSITY_COLUMNS)
+    return pd.DataFrame(rows, columns=list(COLUMNS["density"]))
 
 
 T = TypeVar("T")
 _EXPECTED_DENSITY = ("expected", "expected_low", "expected_high")
 M2_PER_HA = 10_000
-_DENSITY_COLUMNS = [
-    "pack",
-    "site",
-    "date",
-    "sheet",
-    "level",
-    "transect",
-    "taxon",
-    "label",
-    "kind",
-    "count",
-    "area_m2",
-    "planned_m2",
-    "density",
-    "low",
-    "high",
-    "unit",
-    "confidence",
-    "interval_covers",
-    "method",
-    "se",
-    "floor_low",
-    "floor_high",
-    "transects",
-    "left_out",
-    "note",
-    "segment_m",
-    "density_per_ha",
-    "low_per_ha",
-    "high_per_ha",
-    *_EXPECTED_DENSITY,
-    *SHARES,
-]
 
 
 def _made_once(row: Callable[[T], dict]) -> Callable[[T], dict]:
@@ -188,9 +156,8 @@ def impact_table(results: Sequence[SurveyResults]) -> pd.DataFrame:
         for one in r.impacts
         for name, segment, value, state in one.values
     ]
-    columns = ["pack", "site", "date", "sheet", "transect", "segment_m", "impact", "label", "kind", "value", "state"]
     values = pd.Series([row["value"] for row in rows], dtype=object)  # a percentage stays whole beside an unknown one
-    return pd.DataFrame(rows, columns=columns).assign(value=values)
+    return pd.DataFrame(rows, columns=list(COLUMNS["impacts"])).assign(value=values)
 
 
 def _shown(value: int | bool | None) -> int | str | None:

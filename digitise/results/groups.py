@@ -14,6 +14,7 @@ from digitise.estimate.groups import group_cover, group_density
 from digitise.estimate.intervals import Estimate
 from digitise.results.belt_tables import density_table
 from digitise.results.belts import PER_M2
+from digitise.results.columns import COLUMNS
 from digitise.results.tables import cover_table, interval_columns, survey_table
 from digitise.surveys.roster import site_key
 
@@ -165,16 +166,12 @@ def group_table(values: Sequence[GroupValue]) -> pd.DataFrame:
     """
     import pandas as pd
 
-    return pd.DataFrame([_row(v) for v in values], columns=_COLUMNS)
-
-
-_COLUMNS = ["group", "year", "quantity", "sheet", "id", "label", "kind", "value", "low", "high", "unit", "confidence"]
-_COLUMNS += ["interval_covers", "method", "se", "sites", "left_out", "note"]
+    return pd.DataFrame([_row(v) for v in values], columns=list(COLUMNS["groups"]))
 
 
 def _row(v: GroupValue) -> dict:
     e = v.estimate
     numbers = {"value": e.value, "low": e.low, "high": e.high, "unit": e.unit, **interval_columns(e), "se": e.se}
-    named = {name: getattr(v, name) for name in _COLUMNS[:7]}
+    named = {name: getattr(v, name) for name in ("group", "year", "quantity", "sheet", "id", "label", "kind")}
     left = "; ".join(f"{site}: {why}" for site, why in v.left_out)
     return named | numbers | {"sites": len(v.sites), "left_out": left, "note": e.note}

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from digitise.estimate.cover import CategoryCover, TransectPoints
 from digitise.estimate.intervals import Estimate
 from digitise.estimate.reading_doubt import DoubtShares
+from digitise.results.columns import COLUMNS
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -69,42 +70,11 @@ def cover_table(results: Sequence[SurveyResults]) -> pd.DataFrame:
         for one in (*line.groups, *line.categories)
         for row in _cover_rows(survey, line, one)
     ]
-    return pd.DataFrame(rows, columns=_COVER_COLUMNS)
+    return pd.DataFrame(rows, columns=list(COLUMNS["cover"]))
 
 
 _EXPECTED_COVER = ("expected_percent", "expected_low_percent", "expected_high_percent")
 SHARES = ("share_sampling", "share_unread", "share_accepted")
-_COVER_COLUMNS = [
-    "pack",
-    "site",
-    "date",
-    "sheet",
-    "level",
-    "transect",
-    "category",
-    "label",
-    "code",
-    "kind",
-    "points",
-    "legible",
-    "planned",
-    "unread",
-    "illegible",
-    "blank",
-    "cover_percent",
-    "low_percent",
-    "high_percent",
-    "confidence",
-    "interval_covers",
-    "method",
-    "se_percent",
-    "lowest_percent",
-    "highest_percent",
-    "transects",
-    "note",
-    *_EXPECTED_COVER,
-    *SHARES,
-]
 
 
 def survey_columns(results: SurveyResults) -> dict:

@@ -1,4 +1,4 @@
-"""What every column of every table holds: type, unit, meaning, and the values it may take."""
+"""What every column of every table that is exported holds: type, unit, meaning, and the values it may take."""
 
 from __future__ import annotations
 
