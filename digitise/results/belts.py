@@ -138,13 +138,15 @@ def _belt(transect: str, counts: Sequence[Count], *, expected: bool = False) -> 
     numbers = [c.count for c in counts]
     if None not in numbers:
         return _whole(transect, sum(numbers), math.fsum([c.area_m2 for c in counts]))
-    segments = [_expected(c) if expected and c.chances else Segment(c.count, c.area_m2) for c in counts]
+    segments = [_segment(c, expected=expected) for c in counts]
     return belt_from_segments(transect, segments, note=_why_unknown(counts, allowed=expected))
 
 
-def _expected(c: Count) -> Segment:
-    mean = sum(k * p for k, p in c.chances)
-    return Segment(mean, c.area_m2, sum((k - mean) ** 2 * p for k, p in c.chances))
+def _segment(c: Count, *, expected: bool) -> Segment:
+    if not expected or not c.chances:
+        return Segment(c.count, c.area_m2)
+    mean, variance = c.expected
+    return Segment(mean, c.area_m2, variance)
 
 
 def _why_unknown(counts: Sequence[Count], *, allowed: bool) -> str:

@@ -66,22 +66,14 @@ def _counts(survey: Survey) -> list[DensityCell]:
 
 
 def _of_row(found: list[tuple[int, Count]]) -> list[DensityCell]:
-    known = [(_mean(c), c.area_m2) for _, c in found if c.count is not None or c.chances]
+    counts = [c for _, c in found if c.count is not None or c.chances]
+    known = [(c.expected[0] if c.count is None else c.count, c.area_m2) for c in counts]
     area = sum(a for _, a in known)
     density = sum(k for k, _ in known) / area if area else 0.0
     out = []
     for number, c in found:
         if c.state == "unread":
-            variance = _variance(c) if c.chances else unknown_count_variance(density * c.area_m2)
+            variance = c.expected[1] if c.chances else unknown_count_variance(density * c.area_m2)
             own = area if c.chances else area + c.area_m2
             out.append(DensityCell(f"{number}|{c.sheet}/{c.row}/{c.segment}", variance, own, density))
     return out
-
-
-def _mean(c: Count) -> float:
-    return c.count if c.count is not None else sum(k * p for k, p in c.chances)
-
-
-def _variance(c: Count) -> float:
-    mean = _mean(c)
-    return sum((k - mean) ** 2 * p for k, p in c.chances)

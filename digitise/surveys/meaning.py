@@ -51,6 +51,12 @@ class Count(NamedTuple):
     slip_variance: float = 0.0
     place: str = ""  # the segment as printed: "0–10 m", "frame 3"
 
+    @property
+    def expected(self) -> tuple[float, float]:
+        """Mean and variance of what an undecided count may be, by its chances."""
+        mean = sum(k * p for k, p in self.chances)
+        return mean, sum((k - mean) ** 2 * p for k, p in self.chances)
+
 
 class Impact(NamedTuple):
     """A percentage or a tick in one segment; `value` is None unless `state` is "entered"."""
