@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import difflib
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 _RIGHT_TO_LEFT = "[\u0590-\u08ff\ufb1d-\ufdff\ufe70-\ufefc]++"
 _BEFORE_OTHERS = re.compile(rf"{_RIGHT_TO_LEFT}(?:[\s'’.-]+{_RIGHT_TO_LEFT})*+(?=.)")
@@ -30,6 +31,17 @@ def listed(words: Sequence[str]) -> str:
 def in_sentence(label: str) -> str:
     """A label inside a sentence: "Longitude (degrees)" begins small, "N or S" stays as it is."""
     return label if label[1:2] in ("", " ") else label[0].lower() + label[1:]
+
+
+def nearest(text: str, names: Iterable[str]) -> str:
+    """The name most like `text`, capitals apart; empty when none is near.
+
+    >>> nearest("reed", ["read", "report"])
+    'read'
+    """
+    known = {name.casefold(): name for name in names}
+    found = difflib.get_close_matches(text.casefold(), known, n=1)
+    return known[found[0]] if found else ""
 
 
 def thousands(n: int) -> str:

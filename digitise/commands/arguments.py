@@ -3,23 +3,11 @@
 from __future__ import annotations
 
 import argparse
-import difflib
 import sys
 from collections.abc import Iterable, Sequence
 from typing import NoReturn
 
-NEAR = 0.6  # likeness, 0 to 1, from which on a name is worth a suggestion
-
-
-def nearest(text: str, names: Iterable[str]) -> str:
-    """The name most like `text`, capitals apart; empty when none is near.
-
-    >>> nearest("reed", ["read", "report"])
-    'read'
-    """
-    known = {name.casefold(): name for name in names}
-    found = difflib.get_close_matches(text.casefold(), known, n=1, cutoff=NEAR)
-    return known[found[0]] if found else ""
+from digitise.wording import nearest
 
 
 class Arguments(argparse.ArgumentParser):

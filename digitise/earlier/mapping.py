@@ -14,6 +14,7 @@ from pydantic import BaseModel, ConfigDict, Field, StringConstraints, model_vali
 
 from digitise.sheets.protocol import BeltSheet, LineSheet, Protocol, load_protocol
 from digitise.sheets.yaml_file import checked, file_text, shaped
+from digitise.wording import nearest
 
 Delimiter = shaped("^[,;\t|]$", "one of , ; | or a tab, in quotes")
 Decimal = shaped(r"^[.,]$", "'.' or ','")
@@ -117,14 +118,8 @@ def _target(protocol: Protocol, name: str, measure: Measure, path: Path) -> Targ
             known |= {n: Target(r.label, False) for r in rows for n in (r.label, r.id)}
     wanted = measure.cover or measure.count or ""
     if wanted not in known:
-        from difflib import get_close_matches
-
-        near = get_close_matches(wanted, known, 1, 0.5)
-        hint = (
-            f"; did you mean '{near[0]}'?"
-            if near
-            else f"; it has {', '.join(sorted({t.label for t in known.values()}))}"
-        )
+        near = nearest(wanted, known)
+        hint = f"did you mean '{near}'?" if near else f"it has {', '.join(sorted({t.label for t in known.values()}))}"
         kind = "category or group" if measure.cover else "counted row"
-        raise ValueError(f"{path}: '{name}': protocol {protocol.protocol} has no {kind} '{wanted}'{hint}")
+        raise ValueError(f"{path}: '{name}': protocol {protocol.protocol} has no {kind} '{wanted}'; {hint}")
     return known[wanted]
