@@ -10,7 +10,8 @@ from pathlib import Path
 
 from digitise.handover.package import KEPT, make_handover
 from digitise.handover.prepared import Prepared, Wishes, prepare_handover
-from digitise.store import HandOver, Store
+from digitise.store import Store
+from digitise.store.handovers import HandOver
 from digitise.surveys.season import BoardLine
 from review_app import worklist
 from review_app.faults import board

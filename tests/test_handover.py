@@ -19,7 +19,8 @@ from digitise.handover.checking import check_package
 from digitise.handover.package import make_handover, record_of
 from digitise.handover.prepared import Wishes, prepare_handover
 from digitise.handover.readiness import NotReady
-from digitise.store import ChangedMeanwhile, FrozenCell, Store
+from digitise.store import ChangedMeanwhile, Store
+from digitise.store.signoffs import FrozenCell
 
 OTHER = "K7RM4X"
 POINT = "substrate/20"

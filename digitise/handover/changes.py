@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from digitise.results import SurveyResults
-from digitise.store import FrozenCell
+from digitise.store.signoffs import FrozenCell
 
 Number = tuple[str, float | None, float | None, float | None, str]
 _Key = tuple[str, int, int, str]

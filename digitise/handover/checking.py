@@ -7,7 +7,7 @@ from pathlib import Path
 
 from digitise.exchange.bag import read_manifest, sha256_of
 from digitise.handover.package import CHECKSUMS
-from digitise.store import HandOver
+from digitise.store.handovers import HandOver
 
 
 def check_package(folder: Path, records: Sequence[HandOver]) -> tuple[list[str], HandOver | None]:

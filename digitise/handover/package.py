@@ -27,8 +27,8 @@ from digitise.handover.changes import numbers_of
 from digitise.handover.note import Letter, cell_row, cells_of_packs, covering_note, figure_words
 from digitise.handover.prepared import Prepared
 from digitise.spool import on_disk_of
-from digitise.store import ChangedMeanwhile, HandOver, SentSurvey
-from digitise.store.handovers import NewHandOver
+from digitise.store import ChangedMeanwhile
+from digitise.store.handovers import HandOver, NewHandOver, SentSurvey
 
 if TYPE_CHECKING:
     from digitise.store import Store

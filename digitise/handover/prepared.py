@@ -17,8 +17,8 @@ from digitise.handover.note import cells_of_packs, named
 from digitise.handover.readiness import Ready, readiness, refuse_unready
 from digitise.results import survey_results
 from digitise.spool import on_disk_of
-from digitise.store import ChangedMeanwhile, HandOver
-from digitise.store.handovers import LONGEST_REASON, LONGEST_RECIPIENT
+from digitise.store import ChangedMeanwhile
+from digitise.store.handovers import LONGEST_REASON, LONGEST_RECIPIENT, HandOver
 from digitise.store.values import person, written
 from digitise.surveys.survey import load_survey, load_surveys
 

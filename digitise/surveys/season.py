@@ -13,7 +13,8 @@ from digitise.surveys.plan import Plan
 from digitise.wording import plural
 
 if TYPE_CHECKING:
-    from digitise.store import HandOver, Store
+    from digitise.store import Store
+    from digitise.store.handovers import HandOver
 
 MOST_NAMED = 3  # faults of one survey
 STAGES = (

@@ -13,7 +13,7 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from starlette.routing import Route
 
 from digitise import log
-from digitise.store import Person
+from digitise.store.people import Person
 from review_app import worklist
 from review_app.door import who
 from review_app.door.sent import body_of, from_elsewhere

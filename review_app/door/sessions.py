@@ -15,7 +15,8 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
 
-from digitise.store import Person, Store
+from digitise.store import Store
+from digitise.store.people import Person
 
 LONGEST = timedelta(hours=12)
 IDLE = timedelta(hours=2)

@@ -7,7 +7,8 @@ import streamlit as st
 from digitise.commands.common import file_trouble
 from digitise.handover.prepared import EVIDENCE, Wishes
 from digitise.handover.readiness import NotReady
-from digitise.store import SentSurvey, Store
+from digitise.store import Store
+from digitise.store.handovers import SentSurvey
 from digitise.wording import plural
 from review_app import sending
 from review_app.markup import ADD, Markup, in_full, nothing, tag
