@@ -53,6 +53,14 @@ class FairSample:
     pages_waiting: int
     audits_open: int
 
+    @property
+    def when(self) -> str:
+        """When its cells were settled, to go on a sentence with; empty without any."""
+        days = sorted(c.day for c in self.cells)
+        if not days:
+            return ""
+        return f", settled {days[0]}" if days[0] == days[-1] else f", settled {days[0]} to {days[-1]}"
+
 
 def fair_sample(store: Store) -> FairSample:
     """Look through a store; an empty sample where no person has settled anything."""

@@ -79,10 +79,8 @@ def about(sample: FairSample, cells: Sequence[OwnCell], store_name: str) -> str:
     """Which cells these are, in words: how many, of which kind, on how many pages, settled when."""
     known = [c for c in cells if c.right is not None]
     audited, pages = sum(c.accepted for c in known), len({c.page for c in known})
-    days = sorted(c.day for c in sample.cells)
-    when = "" if not days else f", settled {days[0]}" if days[0] == days[-1] else f", settled {days[0]} to {days[-1]}"
     reviewed = plural(len(known) - audited, "reviewed cell")
-    return f"{audited} audited and {reviewed} on {plural(pages, 'page')} of {store_name}{when}"
+    return f"{audited} audited and {reviewed} on {plural(pages, 'page')} of {store_name}{sample.when}"
 
 
 def _original(store: Store, digest: str) -> bytes:

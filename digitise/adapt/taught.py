@@ -97,11 +97,9 @@ def taught(sample: FairSample, store: Store, again: Sequence[ReadAgain], *, fewe
 
 def about(cells: Sequence[Taught], sample: FairSample) -> str:
     """Which cells these are, in words: how many, on how many pages, settled when."""
-    days = sorted(c.day for c in sample.cells)
-    when = "" if not days else f", settled {days[0]}" if days[0] == days[-1] else f", settled {days[0]} to {days[-1]}"
     settled = sum(c.origin == SETTLED for c in cells)
     return f"{settled} reviewed and audited and {len(cells) - settled} other written cells on " + (
-        plural(len({c.page for c in cells}), "page") + when
+        plural(len({c.page for c in cells}), "page") + sample.when
     )
 
 

@@ -65,17 +65,17 @@ class NewHandOver:
     pseudonyms: bool = False
     corrects: int | None = None
 
+    @property
+    def kind(self) -> str:
+        """The whole of its surveys, or a correction."""
+        return "whole" if self.corrects is None else "correction"
+
 
 @dataclass(frozen=True, slots=True)
 class HandOver(NewHandOver):
     """A hand-over that was noted, at `at` (UTC, ISO 8601); `digest` is that of the package's list of checksums."""
 
     at: str = ""
-
-    @property
-    def kind(self) -> str:
-        """whole or correction."""
-        return "whole" if self.corrects is None else "correction"
 
     def survey(self, pack: str) -> SentSurvey | None:
         """A survey in it; None when the pack was not part of it."""
@@ -132,7 +132,7 @@ class HandOvers:
                     raise ChangedMeanwhile(
                         f"pack {one.pack} was changed while the package was written; make the hand-over again"
                     )
-            row = {"number": new.number, "kind": "whole" if new.corrects is None else "correction"}
+            row = {"number": new.number, "kind": new.kind}
             row |= {"corrects": new.corrects, "recipient": recipient, "reason": reason, "by": who, "at": at}
             row |= {"digest": new.digest, "content": chain.canonical(content).decode()}
             added = connection.execute(insert(t.handovers).values(**row)).inserted_primary_key[0]

@@ -33,7 +33,7 @@ from digitise.store.keyed import ByHand
 from digitise.store.leases import Leases
 from digitise.store.marks import Mark, mark_now
 from digitise.store.opening import open_database, store_name
-from digitise.store.originals import Originals, originals_of, wanted_bucket
+from digitise.store.originals import FolderOriginals, Originals, originals_of, wanted_bucket
 from digitise.store.people import People
 from digitise.store.read import cells_now, photo_rows, photos_kept
 from digitise.store.rows import (
@@ -59,8 +59,8 @@ class Store(KeptFiles):
     `by_hand` each keep one more idea in the same database.
     """
 
-    def __init__(self, folder: Path, database: Database, originals: Originals):
-        super().__init__(folder, database, originals)
+    def __init__(self, folder: Path, database: Database, originals: Originals | None = None):
+        super().__init__(folder, database, originals or FolderOriginals(folder))
         self._worklist = WorkList(self._library)
         self.leases = Leases(database)
         self.audits = Audits(database, self._library)
