@@ -1,18 +1,23 @@
-"""Audit sizes, error rates over strata, agreement of two people: published and recomputed values."""
+"""Audit sizes, error rates over strata, agreement of two people, unusual counts: published and recomputed values."""
 
 import numpy as np
 import pytest
 from shared_cases import cases, close
 
-from digitise.estimate.acceptance import upper_error_bound
+from digitise.estimate.acceptance import corrected_risk, upper_error_bound
 from digitise.estimate.audit import (
     audit_size,
+    audit_size_lot,
+    chance_of_larger_count,
+    chance_of_passing,
     joint_upper_bound,
     kappa,
     most_wrong_in_lot,
+    robust_z,
     sizes_for_bound,
+    stratified_rate,
 )
-from digitise.estimate.error_rates import POOLED
+from digitise.estimate.error_rates import DOUBLE_ENTRY_EXTRA_TIME_PERCENT, POOLED, TRIAL
 from digitise.sheets.protocol import BeltSpec, TransectSpec
 
 
@@ -27,6 +32,50 @@ def test_audit_sizes_are_the_published_ones(case):
     assert upper_error_bound(allowed, n - 1, g["alpha"]) > g["p0"]
 
 
+@cases("audit_size_lot")
+def test_audit_sizes_of_a_finite_lot_are_the_computed_ones(case):
+    """Fewer than for an endless one."""
+    g = case["inputs"]
+
+    assert audit_size_lot(g["lot"], g["p0"], g["alpha"]) == case["expected"] < audit_size(g["p0"], g["alpha"])
+
+
+@cases("chance_of_passing")
+def test_a_producers_plan_passes_bad_lots(case):
+    """Two errors in 80 accepted: a 5 % lot still passes nearly one time in four."""
+    g = case["inputs"]
+    found = [chance_of_passing(p, g["sample"], accept_up_to=g["accept_up_to"]) for p in g["p"]]
+
+    assert found == close(case["expected"], case)
+
+
+@cases("stratified_rate")
+def test_error_rate_over_strata(case):
+    """Rate, standard error, and the bound shared out over three strata."""
+    g, expected = case["inputs"], case["expected"]
+    found = stratified_rate(g["weights"], g["sampled"], g["errors"])
+
+    assert [found.rate, found.se, found.upper] == close(
+        [expected[k] for k in ("rate", "se", "bonferroni_upper_95")], case
+    )
+
+
+def test_strata_that_do_not_add_up_are_refused():
+    """Shares of all accepted cells sum to 1."""
+    with pytest.raises(ValueError, match="sum to 1"):
+        stratified_rate([0.5, 0.4], [10, 10], [0, 0])
+
+
+@cases("conformal_risk")
+def test_corrected_risk_is_the_arithmetic_of_its_source(case):
+    """3 of 999 accepted and wrong."""
+    g, expected = case["inputs"], case["expected"]
+    found = corrected_risk(g["accepted_and_wrong"], g["calibration_cells"])
+
+    assert found == close(expected["corrected_risk"], case)
+    assert (found <= g["alpha"]) is expected["within_alpha"]
+
+
 @cases("kappa")
 def test_kappa_is_the_published_one_beside_the_percentage(case):
     """85 % agreement with kappa 0.70 or 0.32; one category only gives no kappa."""
@@ -39,12 +88,36 @@ def test_kappa_is_the_published_one_beside_the_percentage(case):
         assert [found.se, found.low, found.high] == close([expected["se"], *expected["interval"]], case)
 
 
+@cases("robust_z")
+def test_unusual_counts_have_a_robust_z_or_none(case):
+    """31 after counts of 3 to 9; without spread there is no z."""
+    found, expected = robust_z(case["inputs"]["new"], case["inputs"]["history"]), case["expected"]
+
+    assert found == (None if expected["robust_z"] is None else close(expected["robust_z"], case))
+
+
+@cases("chance_of_larger_count")
+def test_chance_of_so_large_a_count_given_the_history(case):
+    """31 on one belt after 34 on six."""
+    g = case["inputs"]
+
+    assert chance_of_larger_count(g["new"], g["history_total"], g["history_belts"]) == close(
+        case["expected"]["p_upper"], case
+    )
+    assert chance_of_larger_count(0, 5, 2) == 1.0
+
+
 @cases("published_rate")
 def test_published_error_rates_are_those_printed(case):
     """Wrong fields among 10,000, beside which the report puts an audit's bound."""
-    found = {p.way.replace(" ", "_"): [p.per_10000 / 100, p.low / 100, p.high / 100] for p in POOLED}
+    expected = case["expected"]
+    if case["inputs"]["study"].startswith("Garza"):
+        found = {p.way.replace(" ", "_"): [p.per_10000 / 100, p.low / 100, p.high / 100] for p in POOLED}
+    else:
+        found = {f"{p.way.removesuffix(' entry')}_per_10000": p.per_10000 for p in TRIAL}
+        found["double_extra_time_percent"] = DOUBLE_ENTRY_EXTRA_TIME_PERCENT
 
-    assert found == case["expected"]
+    assert found == expected
 
 
 @cases("points_of_a_line")

@@ -13,8 +13,7 @@ from statsmodels.stats.power import TTestIndPower, TTestPower
 
 from digitise.estimate.bootstrap import acceleration, bca_mean
 from digitise.estimate.change import (
-    benjamini_hochberg,
-    holm,
+    monte_carlo_p,
     paired_change,
     permutation_paired,
     permutation_unpaired,
@@ -22,8 +21,9 @@ from digitise.estimate.change import (
     smallest_p_unpaired,
     unpaired_change,
 )
+from digitise.estimate.contrast import benjamini_hochberg, count_ratio, holm, newcombe_difference
 from digitise.estimate.planning import detectable_change, power_of, transects_needed
-from digitise.estimate.trend import least_squares, mann_kendall, model_trend, theil_sen
+from digitise.estimate.trend import least_squares, mann_kendall, model_trend, smallest_p_mann_kendall, theil_sen
 
 YEARS = [2018, 2019, 2020, 2022, 2023, 2024]
 P_VALUES = st.lists(st.floats(0, 1), min_size=1, max_size=12)
@@ -81,7 +81,9 @@ def test_labels_of_surveys_are_permuted_over_all_arrangements(case):
     """24 of 70."""
     found = permutation_unpaired(case["inputs"]["before"], case["inputs"]["after"])
 
+    assert (found.arrangements, found.as_extreme) == (case["expected"]["arrangements"], case["expected"]["as_extreme"])
     assert found.p == close(case["expected"]["p"], case)
+    assert found.exact
 
 
 @cases("permutation_paired")
@@ -89,19 +91,64 @@ def test_signs_of_differences_are_flipped_in_every_way(case):
     """2 of 16: four pairs cannot reach 0.05."""
     found = permutation_paired(case["inputs"]["differences"])
 
+    assert (found.arrangements, found.as_extreme) == (case["expected"]["arrangements"], case["expected"]["as_extreme"])
     assert found.p == close(case["expected"]["p"], case)
     assert not found.can_reach
 
 
-@cases("smallest_p_unpaired", "smallest_p_paired")
+@cases("smallest_p_unpaired", "smallest_p_paired", "monte_carlo_p", "smallest_p_mann_kendall")
 def test_p_values_have_a_floor(case):
-    """So few transects cannot show more."""
-    call = {"smallest_p_unpaired": smallest_p_unpaired, "smallest_p_paired": smallest_p_paired}[case["function"]]
+    """So few transects or surveys cannot show more, and a random test never gives 0."""
+    call = {
+        "smallest_p_unpaired": lambda n1, n2: smallest_p_unpaired(n1, n2),
+        "smallest_p_paired": lambda pairs: smallest_p_paired(pairs),
+        "monte_carlo_p": lambda as_extreme, random_permutations: monte_carlo_p(as_extreme, random_permutations),
+        "smallest_p_mann_kendall": lambda n: smallest_p_mann_kendall(n),
+    }[case["function"]]
 
-    assert call(*case["inputs"].values()) == close(case["expected"], case)
+    assert call(**case["inputs"]) == close(case["expected"], case)
 
 
-# Many tests
+def test_too_many_arrangements_are_sampled_with_the_generator_given():
+    """15 against 15 lines, clearly apart: p is the smallest that 999 draws can give; without a generator a refusal."""
+    a, b = [float(i) for i in range(15)], [float(i + 40) for i in range(15)]
+    found = permutation_unpaired(a, b, rng=np.random.default_rng(1), tries=999)
+
+    assert (found.exact, found.p) == (False, pytest.approx(0.001))
+    with pytest.raises(ValueError, match="pass rng"):
+        permutation_unpaired(a, b)
+
+
+# Proportions, counts, many tests
+
+
+@cases("newcombe_difference")
+def test_difference_of_two_proportions_is_the_published_one(case):
+    """Printed values of method 10."""
+    given_ = case["inputs"]
+    found = newcombe_difference(given_["x1"], given_["n1"], given_["x2"], given_["n2"], level=given_["confidence"])
+
+    assert [found.low, found.high] == close(case["expected"], case)
+
+
+@cases("count_ratio")
+def test_ratio_of_two_counts_is_exact_given_their_total(case):
+    """30 and 15 on equal areas: twice, at least 1.04 times."""
+    g, expected = case["inputs"], case["expected"]
+    found = count_ratio(g["count1"], g["area1"], g["count2"], g["area2"], level=g["confidence"])
+
+    assert [found.ratio, found.p, found.low, found.high] == close(
+        [expected["ratio"], expected["p"], *expected["ratio_interval"]], case
+    )
+
+
+def test_nothing_counted_is_no_test_and_nothing_on_one_side_no_upper_limit():
+    """Rather than infinity or 1."""
+    assert count_ratio(0, 40, 0, 40).p is None
+    found = count_ratio(5, 40, 0, 40)
+    assert (found.ratio, found.high) == (None, None)
+    assert found.low > 0
+    assert newcombe_difference(1, 4, 0, 0).value is None
 
 
 @cases("adjusted_p")

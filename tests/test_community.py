@@ -10,7 +10,7 @@ from shared_cases import cases, close
 from skbio.diversity.alpha import pielou_e, shannon, simpson, sobs
 
 from digitise.estimate.community import community, rarefied_richness
-from digitise.estimate.occurrence import dispersion, occurrence
+from digitise.estimate.occurrence import dispersion, negative_binomial_k, occurrence
 
 COUNTS = st.lists(st.integers(0, 40), min_size=1, max_size=12).filter(lambda x: sum(x) > 0)
 
@@ -94,12 +94,14 @@ def test_spread_is_compared_with_poisson(case):
     else:
         assert found.k is expected["k_moment"] is None
         assert "Poisson" in found.note
+        assert negative_binomial_k(case["inputs"]["counts"]) is None
 
 
 @cases("negative_binomial_k")
-def test_negative_binomial_size_is_that_of_the_moments(case):
-    """Mean squared over what the variance exceeds the mean by."""
+def test_negative_binomial_size_by_moments_and_likelihood(case):
+    """Likelihood gives more clumping here than moments."""
     assert dispersion(case["inputs"]["counts"]).k == close(case["expected"]["k_moment"], case)
+    assert negative_binomial_k(case["inputs"]["counts"]) == close(case["expected"]["k_ml"], case)
 
 
 def test_one_transect_or_none_seen_says_nothing_of_spread():

@@ -10,6 +10,7 @@ from shared_cases import cases, close, the_case
 
 from digitise.estimate.cover import (
     TransectPoints,
+    design_effect_of_lines,
     ratio_values,
     site_cover,
     transect_cover,
@@ -20,6 +21,7 @@ from digitise.estimate.reading_doubt import (
     category_moments,
     category_pmf,
     given_legible,
+    points_covariance,
     read_cover,
 )
 
@@ -91,6 +93,15 @@ def test_ratio_estimator_is_used_once_a_line_is_short(case):
     assert 100 * math.sqrt(parts.design) == close(case["expected"]["se_percent"], case)
 
 
+@cases("design_effect_of_lines")
+def test_design_effect_compares_lines_with_independent_points(case):
+    """And says how many independent points the lines are worth."""
+    deff, worth = design_effect_of_lines(case["inputs"]["hits"], case["inputs"]["points_per_line"])
+
+    assert deff == close(case["expected"]["deff"], case)
+    assert worth == close(case["expected"]["effective_points_total"], case)
+
+
 @cases("category_pmf")
 def test_points_read_with_probabilities_follow_the_exact_law(case):
     """Mean, variance, two probabilities and the mode."""
@@ -107,13 +118,23 @@ def test_points_read_with_probabilities_follow_the_exact_law(case):
     assert read.sheets.se == close(case["expected"]["cover_percent_sd"], case)
 
 
+@cases("points_covariance")
+def test_two_categories_of_one_point_exclude_each_other(case):
+    """Covariance of counts, and of covers over 40 points."""
+    point = {"coral": case["inputs"]["p_c"], "sand": case["inputs"]["p_d"], "rubble": 0.1}
+    found = points_covariance([point], "coral", "sand")
+
+    assert found == close(case["expected"]["cov_count"], case)
+    assert found / case["inputs"]["points"] ** 2 == close(case["expected"]["cov_cover_fraction"], case)
+
+
 @cases("variance_parts")
 def test_reading_variance_adds_to_the_variance_between_lines(case):
     """Between-transect and reading parts, their sum, and the floor without reading."""
     found = variance_parts(case["inputs"]["expected_cover"], case["inputs"]["reading_variance"])
     expected = case["expected"]
 
-    assert [found.read, found.total] == close([expected[k] for k in ("V_read", "V_total")], case)
+    assert [found.read, found.samp, found.total] == close([expected[k] for k in ("V_read", "V_samp", "V_total")], case)
     assert math.sqrt(found.total) == close(expected["se_total"], case)
     assert math.sqrt(found.design) == close(expected["se_floor"], case)
 
@@ -278,7 +299,7 @@ def test_one_line_read_with_doubt_gives_reading_uncertainty_only():
     assert read.sheets.se == pytest.approx(100 * math.sqrt(10 * 0.8 * 0.2) / 40)
     assert read.sheets.low < read.sheets.value < read.sheets.high
     assert (read.site.value, read.site.has_interval) == (pytest.approx(20.0), False)
-    assert read.parts.total is None
+    assert (read.parts.samp, read.parts.total) == (None, None)
 
 
 def test_expected_cover_of_what_nobody_wrote_stands_beside_zero_recorded_points():
@@ -402,3 +423,9 @@ def test_law_of_points_agrees_with_its_moments(shares):
     assert (k - mean) ** 2 @ pmf == pytest.approx(variance, abs=1e-9)
     assert pmf == pytest.approx(np.array(category_pmf(points[::-1], "coral")), abs=1e-12)
     assert pmf == pytest.approx(np.array(category_pmf(points, "sand"))[::-1], abs=1e-12)
+
+
+def test_design_effect_is_unknown_when_lines_agree_or_there_is_one():
+    """Then the points count for themselves."""
+    assert design_effect_of_lines([12, 12], 40) == (None, 80.0)
+    assert design_effect_of_lines([12], 40) == (None, 40.0)

@@ -1,5 +1,6 @@
 """Density: hand answers, shared cases, and unread belts."""
 
+import doctest
 import math
 
 import numpy as np
@@ -9,11 +10,14 @@ from hypothesis import strategies as st
 from scipy import stats
 from shared_cases import cases, close, the_case
 
+from digitise.estimate import density, uneven
 from digitise.estimate.density import (
     BeltCount,
     Segment,
     belt_density,
+    belt_from_pmf,
     belt_from_segments,
+    count_moments,
     site_density,
 )
 from digitise.estimate.intervals import garwood, poisson_limits, t_mean
@@ -152,6 +156,17 @@ def test_one_transect_or_no_animal_is_refused_by_the_gamma_interval(transects, c
         gamma_mean(mean, 1.0, transects=transects, count=count)
 
 
+@cases("belt_from_pmf")
+def test_count_read_with_probabilities_carries_its_reading_variance(case):
+    """Expectation and standard deviation, per hectare."""
+    pmf = {int(k): p for k, p in case["inputs"]["pmf"].items()}
+    belt = belt_from_pmf("T1", pmf, case["inputs"]["area_m2"])
+    found = belt_density(belt, per_m2=HECTARE)
+
+    assert [belt.count, belt.variance] == close([case["expected"][k] for k in ("mean", "variance")], case)
+    assert [found.value, found.se] == close([case["expected"][k] for k in ("per_hectare", "sd_per_hectare")], case)
+
+
 # --- hand answers
 
 
@@ -249,6 +264,8 @@ def test_nearly_none_is_not_bounded_more_tightly_than_none():
         (lambda: BeltCount("T1", 3, 0.0), "an area above 0"),
         (lambda: BeltCount("T1", 3, 40.0, planned_m2=30.0), "more was read than planned"),
         (lambda: BeltCount("T1", 3, 40.0, variance=-0.1), "variance is negative"),
+        (lambda: count_moments({3: 0.9}), "pmf: probabilities must be at least 0 and sum to 1"),
+        (lambda: count_moments({}), "sum to 1"),
     ],
 )
 def test_counts_that_make_no_sense_are_refused(call, message):
@@ -275,3 +292,10 @@ def test_site_density_holds_its_value_scales_with_the_unit_and_ignores_order(cou
         assert 0 <= found.density.low <= found.density.value <= found.density.high
         assert found.density.high == pytest.approx(turned.density.high)
         assert found.density.high == pytest.approx(square.high * per_m2)
+
+
+def test_docstring_examples_of_density_are_true():
+    """Run as written."""
+    results = [doctest.testmod(module) for module in (density, uneven)]
+
+    assert [(r.failed, r.attempted > 0) for r in results] == [(0, True)] * 2

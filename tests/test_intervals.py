@@ -1,6 +1,9 @@
 """Intervals: hand answers, published and recomputed values, outside libraries, identities, simulation."""
 
+import doctest
 import math
+import subprocess
+import sys
 
 import numpy as np
 import pytest
@@ -8,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shared_cases import cases, close
 
+from digitise.estimate import intervals
 from digitise.estimate.acceptance import acceptance_p_value, fixed_sequence, upper_error_bound
 from digitise.estimate.intervals import (
     Estimate,
@@ -21,10 +25,11 @@ from digitise.estimate.intervals import (
     t_mean,
     wilson,
 )
-from digitise.estimate.multinomial import goodman
+from digitise.estimate.multinomial import goodman, sison_glaz
 from digitise.estimate.uneven import beta_mean
 
 BINOMIAL = {"wilson": wilson, "clopper_pearson": clopper_pearson, "jeffreys": jeffreys}
+MULTINOMIAL = {"goodman": goodman, "sison_glaz": sison_glaz}
 LEVELS = st.sampled_from([0.8, 0.9, 0.95, 0.99])
 HITS = st.integers(1, 200).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n)))
 
@@ -48,10 +53,10 @@ def test_binomial_limits_equal_the_published_or_recomputed_ones(case):
         assert estimate.value == pytest.approx(case["expected"]["value"], abs=1e-9)
 
 
-@cases("goodman")
+@cases(*MULTINOMIAL)
 def test_simultaneous_limits_equal_the_published_or_recomputed_ones(case):
     """All cells, in the order given."""
-    found = goodman(case["inputs"]["counts"], level=case["inputs"]["level"])
+    found = MULTINOMIAL[case["function"]](case["inputs"]["counts"], level=case["inputs"]["level"])
 
     assert len(case["expected"]) == len(found)
     for expected, estimate in zip(case["expected"], found, strict=True):
@@ -207,9 +212,18 @@ def test_nothing_counted_is_not_available_and_not_zero():
     for interval in BINOMIAL.values():
         found = interval(0, 0)
         assert (found.value, found.low, found.high, found.note) == (None, None, None, "no points")
-    assert all(e.value is None for e in goodman([0, 0]))
+    assert all(e.value is None for method in MULTINOMIAL.values() for e in method([0, 0]))
     assert t_mean([]).value is None
     assert korn_graubard(0.1, 0.0, transects=1, points=40).has_interval is False
+
+
+def test_sison_glaz_of_a_single_category_is_not_available():
+    """All 40 points alike: the method has no answer, and the note names the one that has."""
+    found = sison_glaz([40, 0, 0])
+
+    assert [e.value for e in found] == [1.0, 0.0, 0.0]
+    assert not any(e.has_interval for e in found)
+    assert "Goodman" in found[0].note
 
 
 def test_no_accepted_cells_certify_nothing():
@@ -242,7 +256,7 @@ def test_scaling_moves_value_limits_and_standard_error():
         (lambda: wilson(5, 4), "hits must lie between 0 and points, got 5 of 4"),
         (lambda: wilson(1, 4, level=95), "level must lie between 0 and 1, got 95"),
         (lambda: goodman([3, -1]), "at least 0"),
-        (lambda: goodman([]), "one or more numbers"),
+        (lambda: sison_glaz([]), "one or more numbers"),
         (lambda: garwood(-1), "count must be at least 0"),
         (lambda: garwood(math.nan), "count must be at least 0"),
         (lambda: effective_points(0.1, 0.1, transects=1, points=40), "at least two transects"),
@@ -349,13 +363,14 @@ def test_simultaneous_intervals_hold_their_shares_in_any_order_of_cells(counts, 
     """Sorting the cells sorts the intervals with them."""
     order = list(range(len(counts)))
     random.shuffle(order)
-    found, moved = goodman(counts), goodman([counts[i] for i in order])
+    for method in MULTINOMIAL.values():
+        found, moved = method(counts), method([counts[i] for i in order])
 
-    for e, i in zip(moved, order, strict=True):
-        assert e.has_interval == found[i].has_interval
-        if e.has_interval:
-            assert 0 <= e.low <= e.value <= e.high <= 1
-            assert limits(e) == pytest.approx(limits(found[i]), abs=1e-9)
+        for e, i in zip(moved, order, strict=True):
+            assert e.has_interval == found[i].has_interval
+            if e.has_interval:
+                assert 0 <= e.low <= e.value <= e.high <= 1
+                assert limits(e) == pytest.approx(limits(found[i]), abs=1e-9)
 
 
 @given(st.integers(0, 500), LEVELS)
@@ -444,3 +459,22 @@ def test_fixed_sequence_accepts_a_bad_reader_at_most_one_time_in_twenty():
 
 
 # --- the module
+
+
+def test_importing_the_calculators_does_not_import_scipy():
+    """`import digitise` must stay fast; scipy loads with the first interval."""
+    code = (
+        "import sys\n"
+        "from digitise.estimate import acceptance, cover, density, intervals, multinomial, reading_doubt\n"
+        "print('scipy' in sys.modules)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+
+    assert done.stdout.strip() == "False"
+
+
+def test_docstring_examples_of_intervals_are_true():
+    """Run as written."""
+    result = doctest.testmod(intervals)
+
+    assert (result.failed, result.attempted > 0) == (0, True)

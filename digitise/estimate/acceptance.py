@@ -37,6 +37,15 @@ def acceptance_p_value(errors: int, accepted: int, target: float) -> float:
     return 1.0 if errors == accepted else float(bdtr(errors, accepted, target))
 
 
+def corrected_risk(errors: int, cells: int) -> float:
+    """Expected share of cells offered that are accepted and wrong, corrected for one unseen cell.
+
+    Conformal risk control: (n/(n+1)) R + 1/(n+1). It bounds an expectation and says nothing of the rate among accepted
+    cells, so it is a secondary figure. Angelopoulos et al. (2024), arXiv:2208.02814.
+    """
+    return (errors + 1) / (cells + 1)
+
+
 def design_effect_of_pages(pages: Sequence[int], wrong: Sequence[bool]) -> float:
     """How much more the error rate varies for cells that share pages than for independent ones; at least 1.
 

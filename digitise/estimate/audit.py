@@ -27,6 +27,21 @@ def audit_size(rate: float, alpha: float, *, errors_allowed: int = 0) -> int:
     return n
 
 
+def audit_size_lot(lot: int, rate: float, alpha: float) -> int:
+    """The same for a lot of so many cells, with no error found: smallest n whose chance of missing them all is small.
+
+    The lot fails with ceil(`rate` x `lot`) errors or more. Hypergeometric.
+    """
+    check_share("rate", rate)
+    check_share("alpha", alpha)
+    bad = math.ceil(rate * lot - 1e-9)
+    chance, n = 1.0, 0
+    while chance > alpha:
+        chance *= max(0, lot - bad - n) / (lot - n)
+        n += 1
+    return n
+
+
 def most_wrong_in_lot(errors: int, sampled: int, lot: int, alpha: float) -> int:
     """Most wrong cells that a lot of so many can hold, with confidence 1 - `alpha`, after `errors` of `sampled`.
 
@@ -75,6 +90,42 @@ def sizes_for_bound(lots: Sequence[int], rate: float, *, alpha: float = 0.05, fe
     return sizes(bisect_left(range(total), True, key=enough))  # with every cell looked at nothing is left in doubt
 
 
+def chance_of_passing(rate: float, sample: int, *, accept_up_to: int) -> float:
+    """Chance that a sample has at most `accept_up_to` errors when the true error rate is `rate`."""
+    from scipy.special import bdtr
+
+    return 1.0 if accept_up_to >= sample else float(bdtr(accept_up_to, sample, rate))
+
+
+@dataclass(frozen=True, slots=True)
+class StratifiedRate:
+    """An error rate over strata, its standard error, and a bound that holds in all strata together."""
+
+    rate: float
+    se: float
+    upper: float
+
+
+def stratified_rate(
+    weights: Sequence[float], sampled: Sequence[int], errors: Sequence[int], *, alpha: float = 0.05
+) -> StratifiedRate:
+    """Error rate among accepted cells from samples of strata (say, by confidence) with known shares of all cells.
+
+    `ValueError` where shares do not sum to 1 or a sample has fewer than two cells.
+
+    `weights` are the strata's shares and sum to 1. The bound shares `alpha` out over the strata: wide with many.
+
+    Cochran (1977), Sampling Techniques, 3rd edition, chapter 5 (from memory).
+    """
+    if abs(math.fsum(weights) - 1) > 1e-6 or not len(weights) == len(sampled) == len(errors) or min(sampled) < 2:
+        raise ValueError("strata need shares that sum to 1, and samples of at least two cells each")
+    rates = [k / n for k, n in zip(errors, sampled, strict=True)]
+    rate = math.fsum(w * p for w, p in zip(weights, rates, strict=True))
+    se = math.sqrt(math.fsum(w * w * p * (1 - p) / (n - 1) for w, p, n in zip(weights, rates, sampled, strict=True)))
+    bounds = [upper_error_bound(k, n, alpha / len(weights)) for k, n in zip(errors, sampled, strict=True)]
+    return StratifiedRate(rate, se, math.fsum(w * u for w, u in zip(weights, bounds, strict=True)))
+
+
 @dataclass(frozen=True, slots=True)
 class Agreement:
     """Agreement of two people over categories: percent, and Cohen's kappa with its large-sample limits.
@@ -113,3 +164,27 @@ def kappa(table: Sequence[Sequence[int]], *, level: float = 0.95) -> Agreement:
     k, se = float(found.kappa), math.sqrt(max(0.0, found.var_kappa))
     half = normal_quantile(level) * se
     return Agreement(same, k, se, k - half, k + half)
+
+
+def robust_z(value: float, history: Sequence[float]) -> float | None:
+    """How far a count lies from a site's earlier ones: 0.6745 (value - median) / MAD; above 3.5 is unusual.
+
+    None when the median absolute deviation is 0: compare with the largest value seen. Unusual is not wrong.
+
+    Iglewicz & Hoaglin (1993), How to Detect and Handle Outliers (from memory).
+    """
+    from statistics import median
+
+    middle = median(history)
+    mad = median(abs(h - middle) for h in history)
+    return 0.6745 * (value - middle) / mad if mad > 0 else None
+
+
+def chance_of_larger_count(value: int, history_total: int, history_belts: int) -> float:
+    """Chance of a count of `value` or more on one belt, given the total with so many earlier equal belts.
+
+    Conditional binomial: under no change and no clumping the new belt's share of the total is 1 / (belts + 1).
+    """
+    from scipy.special import bdtrc
+
+    return 1.0 if value <= 0 else float(bdtrc(value - 1, history_total + value, 1 / (history_belts + 1)))

@@ -1,4 +1,4 @@
-"""Change between two surveys, or difference between two sites: effect and interval first, p second; p of many such.
+"""Change between two surveys, or difference between two sites: effect and interval first, p second.
 
 Units are transects: values are one number a transect (a cover in percent, a density). *Paired* means that the same
 marked line was laid again; equal numbers alone are no pairing. Differences are second minus first, in the values' unit.
@@ -7,7 +7,7 @@ marked line was laid again; equal numbers alone are no pairing. Differences are 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import combinations, product
 from typing import TYPE_CHECKING
@@ -17,6 +17,7 @@ from digitise.estimate.intervals import Estimate, check_share
 if TYPE_CHECKING:
     import numpy as np
 
+MOST_ARRANGEMENTS = 100_000
 ONE_EACH = "fewer than two transects on a side: the raw difference only"
 ALL_EQUAL = "no spread between transects: no interval"
 
@@ -118,10 +119,16 @@ def _tested(
 
 @dataclass(frozen=True, slots=True)
 class Permutation:
-    """A permutation test over all arrangements: the two-sided ``p``, and the smallest p that so few could give."""
+    """A permutation test: ``as_extreme`` of ``arrangements``, the two-sided ``p``, the smallest p it could give.
 
+    ``exact`` when all arrangements were counted, else a random sample of them was.
+    """
+
+    arrangements: int
+    as_extreme: int
     p: float
     smallest_p: float
+    exact: bool
 
     @property
     def can_reach(self) -> bool:
@@ -139,53 +146,57 @@ def smallest_p_paired(pairs: int) -> float:
     return 2 / 2**pairs
 
 
-def permutation_unpaired(before: Sequence[float], after: Sequence[float]) -> Permutation:
-    """Two-sided permutation test of the difference of means, for few transects: every arrangement is held at once.
+def monte_carlo_p(as_extreme: int, tried: int) -> float:
+    """p from random arrangements, never 0: (b + 1) / (m + 1). Phipson & Smyth (2010), doi:10.2202/1544-6115.1585."""
+    return (as_extreme + 1) / (tried + 1)
 
+
+def permutation_unpaired(
+    before: Sequence[float], after: Sequence[float], *, rng: np.random.Generator | None = None, tries: int = 9999
+) -> Permutation:
+    """Two-sided permutation test of the difference of means.
+
+    All arrangements are counted up to 100 000 of them, else `tries` are drawn by `rng`.
     Assumes only that under no change the lines of both surveys could be exchanged.
     """
     import numpy as np
 
     pool, n1, n2 = np.array([*before, *after], dtype=float), len(before), len(after)
     total, seen = float(pool.sum()), abs(math.fsum(after) / n2 - math.fsum(before) / n1)
-    sums = pool[np.array(list(combinations(range(n1 + n2), n1)))].sum(axis=1)
-    return _permutation(np.abs((total - sums) / n2 - sums / n1), seen, smallest_p_unpaired(n1, n2))
+    count = math.comb(n1 + n2, n1)
+    if count <= MOST_ARRANGEMENTS:
+        sums = pool[np.array(list(combinations(range(n1 + n2), n1)))].sum(axis=1)
+    else:
+        sums = np.array([rng_needed(rng).permutation(pool)[:n1].sum() for _ in range(tries)])
+    differences = np.abs((total - sums) / n2 - sums / n1)
+    return _permutation(differences, seen, count <= MOST_ARRANGEMENTS, smallest_p_unpaired(n1, n2))
 
 
-def permutation_paired(differences: Sequence[float]) -> Permutation:
-    """Two-sided sign-flip test of a mean difference, for few pairs: every pattern of signs is held at once."""
+def permutation_paired(
+    differences: Sequence[float], *, rng: np.random.Generator | None = None, tries: int = 9999
+) -> Permutation:
+    """Two-sided sign-flip test of a mean difference; all sign patterns up to 100 000, else `tries` drawn by `rng`."""
     import numpy as np
 
     d, n = np.array(differences, dtype=float), len(differences)
-    signs = np.array(list(product((-1.0, 1.0), repeat=n)))
-    return _permutation(np.abs(signs @ d) / n, abs(math.fsum(differences)) / n, smallest_p_paired(n))
+    exact = 2**n <= MOST_ARRANGEMENTS
+    signs = np.array(list(_signs(n))) if exact else rng_needed(rng).choice((-1.0, 1.0), size=(tries, n))
+    return _permutation(np.abs(signs @ d) / n, abs(math.fsum(differences)) / n, exact, smallest_p_paired(n))
 
 
-def _permutation(statistics: np.ndarray, seen: float, smallest: float) -> Permutation:
+def _signs(n: int) -> Iterator[tuple[float, ...]]:
+    return product((-1.0, 1.0), repeat=n)
+
+
+def rng_needed(rng: np.random.Generator | None) -> np.random.Generator:
+    """`rng`; `ValueError` when it was not given."""
+    if rng is None:
+        raise ValueError(f"more than {MOST_ARRANGEMENTS} arrangements: pass rng to draw some of them")
+    return rng
+
+
+def _permutation(statistics: np.ndarray, seen: float, exact: bool, smallest: float) -> Permutation:
     as_extreme = int((statistics >= seen * (1 - 1e-9) - 1e-12).sum())
-    return Permutation(as_extreme / len(statistics), smallest)
-
-
-def holm(p_values: Sequence[float]) -> tuple[float, ...]:
-    """Adjusted p-values that keep the chance of any false alarm at the level, whatever the dependence.
-
-    Holm (1979), Scandinavian Journal of Statistics 6, 65-70 (from memory).
-    """
-    order = sorted(range(len(p_values)), key=p_values.__getitem__)
-    out, worst = [0.0] * len(p_values), 0.0
-    for rank, i in enumerate(order):
-        worst = max(worst, min(1.0, (len(p_values) - rank) * p_values[i]))
-        out[i] = worst
-    return tuple(out)
-
-
-def benjamini_hochberg(p_values: Sequence[float]) -> tuple[float, ...]:
-    """Adjusted p-values that keep the expected share of false alarms among alarms at the level.
-
-    Benjamini & Hochberg (1995), doi:10.1111/j.2517-6161.1995.tb02031.x.
-    """
-    if not p_values:
-        return ()
-    from scipy.stats import false_discovery_control
-
-    return tuple(false_discovery_control(p_values).tolist())
+    tried = len(statistics)
+    p = as_extreme / tried if exact else monte_carlo_p(as_extreme, tried)
+    return Permutation(tried, as_extreme, p, smallest, exact)

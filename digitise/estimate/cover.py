@@ -165,6 +165,11 @@ class VarianceParts:
     accepted: float = 0.0
 
     @property
+    def samp(self) -> float | None:
+        """Between-transect variance of the true values: their spread exceeds that of their expectations."""
+        return None if self.design is None else self.design + self.read
+
+    @property
     def total(self) -> float | None:
         """Between-transect and reading variance; Rubin (1987) with infinitely many imputations."""
         return None if self.design is None else self.design + 2 * self.read
@@ -306,3 +311,17 @@ def _notes(transects: Sequence[TransectPoints]) -> tuple[str, ...]:
         notes.append(f"transects differ in planned points: {planned}")
     notes += [f"{t.transect}: {t.missing} of {t.planned} points missing" for t in transects if t.many_missing]
     return tuple(notes)
+
+
+def design_effect_of_lines(hits: Sequence[int], points: int) -> tuple[float | None, float]:
+    """Kish design effect of points on lines, and how many independent points they are worth in all.
+
+    ``hits`` holds one line each of ``points`` points. The worth is capped at the number of points. None
+    and the number of points when every line has the same hits, or there is only one line.
+    """
+    parts = variance_parts([x / points for x in hits], [0.0] * len(hits))
+    total = points * len(hits)
+    if not parts.design:
+        return None, float(total)
+    deff = parts.design * total / (parts.mean * (1 - parts.mean))
+    return deff, min(float(total), total / deff)

@@ -10,7 +10,7 @@ Areas are in square metres; densities are per ``per_m2`` square metres (100 by d
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -92,6 +92,26 @@ def belt_from_segments(transect: str, segments: Sequence[Segment], *, note: str 
     note = note or ("" if len(read) == len(segments) else f"{len(read)} of {len(segments)} segments read")
     count, variance = sum(s.count for s in read), math.fsum(s.variance for s in read)
     return BeltCount(transect, count, math.fsum(s.area_m2 for s in read), planned, variance, note)
+
+
+def belt_from_pmf(transect: str, pmf: Mapping[int, float], area_m2: float) -> BeltCount:
+    """A belt whose count was read with probabilities (sum 1): expectation and reading variance."""
+    mean, variance = count_moments(pmf)
+    return BeltCount(transect, mean, area_m2, variance=variance)
+
+
+def count_moments(pmf: Mapping[int, float]) -> tuple[float, float]:
+    """Expectation and variance of a count with these probabilities (sum 1)."""
+    _check_pmf(pmf)
+    mean = math.fsum(k * p for k, p in pmf.items())
+    return mean, math.fsum((k - mean) ** 2 * p for k, p in pmf.items())
+
+
+def _check_pmf(pmf: Mapping[int, float]) -> None:
+    if min(pmf.values(), default=-1) < 0 or abs(math.fsum(pmf.values()) - 1) > 1e-6:
+        raise ValueError(f"pmf: probabilities must be at least 0 and sum to 1, got {dict(pmf)}")
+    if min(pmf) < 0:
+        raise ValueError(f"pmf: counts must be at least 0, got {min(pmf)}")
 
 
 def belt_density(belt: BeltCount, *, per_m2: float = 100.0, level: float = 0.95) -> Estimate:

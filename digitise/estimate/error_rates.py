@@ -21,6 +21,7 @@ class PublishedRate:
 
 
 GARZA = "Garza et al. 2025"  # doi:10.1016/j.ijmedinf.2024.105749: 93 papers, pooled
+MCBRIDE = "Reynolds-Haertle & McBride 1992"  # doi:10.1016/0197-2456(92)90205-E: 42,278 fields of a trial
 
 POOLED = (
     PublishedRate("record abstraction", 657, 551, 772, GARZA),
@@ -28,3 +29,9 @@ POOLED = (
     PublishedRate("single entry", 29, 24, 35, GARZA),
     PublishedRate("double entry", 14, 8, 20, GARZA),
 )
+TRIAL = (
+    PublishedRate("overall", 19, None, None, MCBRIDE),
+    PublishedRate("single entry", 22, None, None, MCBRIDE),
+    PublishedRate("double entry", 15, None, None, MCBRIDE),
+)
+DOUBLE_ENTRY_EXTRA_TIME_PERCENT = 37  # Reynolds-Haertle & McBride 1992

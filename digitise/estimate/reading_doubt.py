@@ -102,6 +102,11 @@ def category_moments(points: Sequence[Mapping[str, float]], category: str) -> tu
     return math.fsum(shares), math.fsum(p * (1 - p) for p in shares)
 
 
+def points_covariance(points: Sequence[Mapping[str, float]], category: str, other: str) -> float:
+    """Covariance of the numbers of points in two different categories (never positive)."""
+    return -math.fsum(point.get(category, 0.0) * point.get(other, 0.0) for point in points)
+
+
 def category_pmf(points: Sequence[Mapping[str, float]], category: str) -> tuple[float, ...]:
     """Probability of 0, 1, ... len(points) points in ``category``: the Poisson-binomial law, exact.
 

@@ -161,6 +161,11 @@ def _variance(n: int, ties: Iterable[int], visits: Iterable[int]) -> float:
     return one / 18 + two / (2 * n * (n - 1)) + (three / (9 * n * (n - 1) * (n - 2)) if three else 0.0)
 
 
+def smallest_p_mann_kendall(n: int) -> float:
+    """Smallest two-sided p of the exact test with n surveys: 2 / n!."""
+    return 2 / math.factorial(n)
+
+
 def model_trend(
     years: Sequence[float],
     hits: Sequence[float],

@@ -15,14 +15,13 @@ from statistics import fmean
 from digitise.estimate.change import (
     Change,
     Permutation,
-    benjamini_hochberg,
-    holm,
     limits_together,
     paired_change,
     permutation_paired,
     permutation_unpaired,
     unpaired_change,
 )
+from digitise.estimate.contrast import benjamini_hochberg, holm
 from digitise.estimate.planning import detectable_change, transects_needed
 from digitise.estimate.trend import Trend, least_squares, model_trend, theil_sen
 from digitise.results.belts import PER_M2
