@@ -78,8 +78,11 @@ def chromium():
         browser.close()
 
 
-def open_desk(context, address: str, *, name: str = "Mira Tole", order: str = "sheet"):
-    """The review page in an order of cells, with the reviewer's name given; fails on any script error or request to another machine."""
+def open_desk(context, address: str, *, name: str = "Mira Tole", order: str = "sheet", seen: bool = True):
+    """The review page in an order of cells, with the reviewer's name given, `seen` with the first picture there.
+
+    Its `trouble` lists script errors and requests to other machines.
+    """
     page = context.new_page()
     page.set_default_timeout(WAIT_MS)
     page.trouble = []
@@ -99,12 +102,20 @@ def open_desk(context, address: str, *, name: str = "Mira Tole", order: str = "s
         page.fill("#name", name)
         page.keyboard.press("Enter")
     page.wait_for_selector(".title:not(:empty)")
+    if seen:
+        pictured(page)
     return page
 
 
+def pictured(page) -> None:
+    """Until the picture of what is to be decided is there: what nobody can see is not decided."""
+    page.locator(":is(.near, .flat, .lens):not(.coming) img[src]").first.wait_for()
+
+
 def arrive(page, label: str) -> None:
-    """Until the desk shows this cell."""
+    """Until the desk shows this cell and its picture."""
     page.locator(".title").filter(has_text=re.compile(f"^{re.escape(label)}$")).wait_for()
+    pictured(page)
 
 
 def settle(page) -> None:

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import kept
 import pytest
-from browsing import LAPTOP, PHONE, WAIT_MS, axe_faults, free_port, needs_chromium, serving, settle
+from browsing import LAPTOP, PHONE, WAIT_MS, axe_faults, free_port, needs_chromium, pictured, serving, settle
 
 from digitise.reader.reading import Reading
 from digitise.store import RULE, Store
@@ -137,6 +137,7 @@ def test_a_whole_page_is_worked_with_the_keyboard_alone(chromium, laptop):
     page = opened(chromium.new_context(**LAPTOP), f"{address}whole?page={line}&cell=substrate/0.5")
     title = page.locator(".title")
     title.filter(has_text=re.compile("^0.5 m$")).wait_for()
+    pictured(page)
     page.keyboard.press("ArrowDown")
     assert title.inner_text() == "1 m"
     page.keyboard.press("ArrowUp")
@@ -175,6 +176,7 @@ def test_impossible_is_refused_and_surprising_asked_once_on_the_whole_page(chrom
     address, folder, _, fish = laptop
     page = opened(chromium.new_context(**LAPTOP), f"{address}whole?page={fish}&cell=fish/goby/0-10/tally")
     page.locator(".title", has_text="Gobies and blennies, 0-10 m: tally").wait_for()
+    pictured(page)
     page.keyboard.type("77")
     page.keyboard.press("Enter")
     page.locator(".refusal", has_text="If it is so, enter it again").wait_for()
@@ -184,6 +186,7 @@ def test_impossible_is_refused_and_surprising_asked_once_on_the_whole_page(chrom
     assert by_people(folder, fish)["fish/goby/0-10/tally"] == ("entered", 77, "Mira Tole")
     page.goto(f"{address}whole?page={fish}&cell=fish/goby/0-10/tally")
     page.locator(".title", has_text="Gobies and blennies, 0-10 m: tally").wait_for()
+    pictured(page)
     page.keyboard.type("99999")
     page.keyboard.press("Enter")
     page.locator(".refusal", has_text="expected a whole number").wait_for()
@@ -209,6 +212,7 @@ def test_time_from_key_to_next_picture_is_printed(chromium, laptop, capsys):
     address, _, line, _ = laptop
     page = opened(chromium.new_context(**LAPTOP), f"{address}whole?page={line}&cell=substrate/0.5")
     page.locator(".title", has_text="0.5 m").wait_for()
+    pictured(page)
     times = page.evaluate("""async () => {
       const find = (root) => { for (const e of root.querySelectorAll('*')) { if (e.classList?.contains('title')) return e; const f = e.shadowRoot && find(e.shadowRoot); if (f) return f; } };
       const title = find(document), times = [];

@@ -12,7 +12,7 @@ class AuditDesk {
     this.id = data.audit;
     this.off = new AbortController();
     this.windows = new Windows(root, () => this.paint());
-    this.lens = new Lens(this.$('.lens'), this.off.signal);
+    this.lens = new Lens(this.$('.lens'), this.off.signal, () => this.paint());
     this.who = new Who(root, () => { this.paint(); this.root.focus({ preventScroll: true }); }, data.by, data.said);
     this.outbox = new Outbox(data.store ?? '', (record, result) => this.answer(record, result), () => this.paint(), data.by);
     const on = (target, name, run, options = {}) => target.addEventListener(name, run, { ...options, signal: this.off.signal });
@@ -33,6 +33,7 @@ class AuditDesk {
 
   get open() { return this.items.filter((i) => i.entered_by !== this.who.name); }   // nobody keys again what they entered
   get item() { return this.open[0]; }
+  get picture() { return this.item.keyed ? this.lens.picture : this.windows.picture; }
 
   async load() {
     try {
@@ -49,7 +50,7 @@ class AuditDesk {
   say(action, value = null) {
     const { item } = this;
     if (!item) return;
-    if (!item.keyed && this.windows.lacking) { this.paint(); return; }
+    if (this.picture.refuses()) { this.paint(); return; }
     const record = { page: item.page, sha256: item.sha256, cell: item.cell, last: 0, by: this.who.name, name: `${item.title}, ${item.label}`,
       audit: item.audit, action: action === 'blank' && item.kind === 'tick' ? 'enter' : action, value: action === 'blank' && item.kind === 'tick' ? false : value };
     this.outbox.add(record, { hold: holds(item, record.value) });
@@ -129,10 +130,8 @@ class AuditDesk {
     this.$('.codes-known').textContent = item.codes.length ? `Codes: ${item.codes.join(', ')}` : '';
     this.$('.by-hand').hidden = !item.keyed;
     for (const part of ['.near', '.row', '.near-row']) this.$(part).hidden = item.keyed;
-    const photo = `/desk/viewable/${item.sha256}`;
-    if (item.keyed && this.$('.lens img').getAttribute('src') !== photo) this.$('.lens img').src = photo;
-    if (!item.keyed) this.windows.show(item);
-    const refusal = (!item.keyed && this.windows.lacking ? UNSEEN : item.refusal) ?? '';
+    if (item.keyed) this.lens.show(item.sha256); else this.windows.show(item);
+    const refusal = this.picture.words || item.refusal || '';
     this.$('.refusal').hidden = !refusal;
     this.$('.refusal').textContent = refusal;
     this.windows.preload(this.open.slice(0, 30).filter((i) => !i.keyed));

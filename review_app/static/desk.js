@@ -110,7 +110,7 @@ class Desk {
   decide(action, value = null, { shown = '', typed = false } = {}) {
     const item = this.item;
     if (!item || this.checking) return;
-    if (this.windows.lacking && action !== 'ask') { this.paint(); return; }
+    if (action !== 'ask' && this.windows.picture.refuses()) { this.paint(); return; }
     this.paced();
     if (!item.done) this.left = Math.max(0, this.left - 1);
     item.refusal = '';
@@ -248,7 +248,7 @@ class Desk {
     on(this.$('.ask'), 'submit', (e) => {
       e.preventDefault();
       this.by = this.$('#name').value.trim();
-      storage.set('desk:by', this.by);
+      named(this.by);
       this.fill();
       this.root.focus({ preventScroll: true });
     });
@@ -360,7 +360,7 @@ class Desk {
     this.$('[data-do=back]').disabled = this.at === 0;
     this.windows.show(item);
     this.windows.preload(this.items.slice(this.at, this.at + 60));
-    refusal.textContent = (this.windows.lacking ? UNSEEN : '') || item.refusal || this.flash || '';
+    refusal.textContent = this.windows.picture.words || item.refusal || this.flash || '';
     refusal.hidden = !refusal.textContent;
     const suggestion = item.choices[this.pick];
     this.$('.live').textContent = this.flash || `${item.label}. ${item.where}. ${item.reasons.join(' ')} ${suggestion ? `Suggested: ${suggestion.text}.` : ''} ${this.left} left.`;

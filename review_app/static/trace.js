@@ -10,8 +10,16 @@ class Trace {
 
   async open(data) {
     this.data = data;
-    const reply = await fetch(`/desk/trace/${data.page}?${new URLSearchParams({ cell: data.cell })}`, { cache: 'no-store' }).catch(() => null);
-    this.found = reply?.ok ? await reply.json() : null;
+    try {
+      const reply = await fetch(`/desk/trace/${data.page}?${new URLSearchParams({ cell: data.cell })}`, { cache: 'no-store' });
+      if (!reply.ok && reply.status !== 404) throw new Error(reply.status);
+      this.found = reply.ok ? await reply.json() : null;
+    } catch {
+      this.$('.lost').hidden = false;
+      setTimeout(() => { if (!this.off.signal.aborted && this.data === data) this.open(data); }, 2500);
+      return;
+    }
+    this.$('.lost').hidden = true;
     this.$('.work').hidden = !this.found;
     this.$('.end').hidden = Boolean(this.found);
     if (this.found) this.paint();
@@ -32,7 +40,7 @@ class Trace {
   paint() {
     const { found } = this;
     this.lens.corners = found.corners;
-    this.$('.lens img').src = `/desk/viewable/${found.sha256}`;
+    this.lens.show(found.sha256);
     this.$('.photo').textContent = `${found.photo}, kept ${found.kept_at.slice(0, 16).replace('T', ' ')} UTC, SHA-256 ${found.sha256.slice(0, 12)}…${found.keyed ? '' : `; printed corners within ${found.residual_mm} mm`}`;
     this.$('.title').textContent = found.label;
     this.$('.where').textContent = found.where + (found.superseded ? ' · another photograph of this sheet counts' : '');
