@@ -138,6 +138,8 @@ def test_a_whole_page_is_worked_with_the_keyboard_alone(chromium, laptop):
     title = page.locator(".title")
     title.filter(has_text=re.compile("^0.5 m$")).wait_for()
     pictured(page)
+    spot, chip = (page.locator(f".spot.at{part}").bounding_box() for part in ("", " .chip"))
+    assert chip["y"] >= spot["y"] + spot["height"]  # what is written stays free of what was read
     page.keyboard.press("ArrowDown")
     assert title.inner_text() == "1 m"
     page.keyboard.press("ArrowUp")
