@@ -6,7 +6,18 @@ from pathlib import Path
 
 import kept
 import pytest
-from browsing import LAPTOP, PHONE, WAIT_MS, axe_faults, free_port, needs_chromium, pictured, serving, settle
+from browsing import (
+    LAPTOP,
+    PHONE,
+    WAIT_MS,
+    axe_faults,
+    free_port,
+    needs_chromium,
+    pictured,
+    serving,
+    settle,
+    until_true,
+)
 
 from digitise.reader.reading import Reading
 from digitise.store import RULE, Store
@@ -96,6 +107,26 @@ def test_forty_cells_are_confirmed_with_one_key_but_the_odd_ones(chromium, lapto
         ("unread", None, "") if i in (1, 39) else ("entered", "BK", RULE) for i in range(40)
     ]
     assert page.trouble == []
+
+
+def test_what_lies_below_the_screen_is_shown_before_all_are_confirmed(chromium, laptop):
+    """On a phone forty tiles are longer than the screen, and the button stands below the first of them."""
+    address, folder, line, _ = laptop
+    page = opened(chromium.new_context(**PHONE), f"{address}many", ready=".tile")
+    page.locator(".kinds button", has_text="BK").click()
+    page.locator(".tile").nth(39).wait_for()
+    at_rest(page)
+    confirm, more = page.locator("[data-do=confirm] b"), []
+    while (words := confirm.inner_text()) != "Confirm all 40":
+        more.append(int(words.removeprefix("Show ").removesuffix(" more")))
+        assert by_people(folder, line) == {}
+        confirm.tap()
+        until_true(page, lambda words=words: confirm.inner_text() != words)
+    assert 0 < sum(more) < 40
+    assert page.locator(".tile").nth(39).evaluate("t => t.getBoundingClientRect().bottom <= innerHeight")
+    confirm.tap()
+    at_rest(page)
+    assert set(by_people(folder, line).values()) == {("entered", "BK", "Mira Tole")}
 
 
 def test_what_the_chosen_value_stands_under_is_in_view(chromium, laptop):

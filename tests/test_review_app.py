@@ -749,7 +749,9 @@ def test_a_sheet_keyed_by_hand_can_be_seen_after_its_photograph_was_thinned(stor
 
     assert browser.get(f"/desk/viewable/{sha256}").content == store.page_image(keyed)
     assert browser.get(f"/desk/viewable/{read}").status_code == 404
-    assert browser.get(f"/desk/trace/{keyed}?cell=fish/goby/0-10/tally").json()["thinned"] == kept.NOW.date().isoformat()
+    assert (
+        browser.get(f"/desk/trace/{keyed}?cell=fish/goby/0-10/tally").json()["thinned"] == kept.NOW.date().isoformat()
+    )
 
 
 def test_an_original_that_is_no_picture_is_offered_as_a_download_never_shown(store, browser):

@@ -4,7 +4,7 @@ class Many {
     this.root = root;
     this.$ = (selector) => root.querySelector(selector);
     this.pack = data.pack ?? '';
-    Object.assign(this, { groups: [], items: [], odd: new Set(), at: 0, key: null, which: 'rule', sheets: [], looked: 0, notices: [] });
+    Object.assign(this, { groups: [], items: [], odd: new Set(), unseen: new Set(), at: 0, key: null, which: 'rule', sheets: [], looked: 0, notices: [] });
     this.off = new AbortController();
     this.who = new Who(root, () => { this.paint(); this.focus(); }, data.by);
     this.outbox = new Outbox(data.store ?? '', (record, result) => this.answered(record, result), () => this.paint(), data.by);
@@ -72,6 +72,8 @@ class Many {
 
   confirm() {
     if (this.busy || !this.items.length) return;
+    this.look();
+    if (this.unseen.size) { this.further(); return; }
     const sent = [];
     for (const item of this.items) {
       const odd = this.odd.has(keyOf(item));
@@ -86,6 +88,26 @@ class Many {
     this.items = [];
     this.turn += 1;
     this.after();
+  }
+
+  // Tiles leave `unseen` when they have been in view, above the buttons: what nobody has seen is not confirmed.
+  look() {
+    const end = Math.min(innerHeight, this.$('.foot').getBoundingClientRect().top) + 4;
+    const before = this.unseen.size;
+    for (const tile of this.unseen) {
+      const { top, bottom } = tile.getBoundingClientRect();
+      if (bottom > top && top >= 0 && bottom <= end) this.unseen.delete(tile);
+    }
+    return this.unseen.size !== before;
+  }
+
+  further() {
+    const [tile] = this.unseen;
+    this.at = [...this.$('.grid').children].indexOf(tile);
+    tile.scrollIntoView({ block: 'start' });
+    this.look();
+    this.unseen.delete(tile);                              // however low the window is
+    this.paint();
   }
 
   async after() {                                          // the next sheet comes when this one is stored
@@ -127,6 +149,7 @@ class Many {
     const on = (target, name, run, options = {}) => target.addEventListener(name, run, { ...options, signal: this.off.signal });
     on(window, 'keydown', (e) => this.keydown(e), { capture: true });
     on(window, 'online', () => this.outbox.send());
+    on(window, 'scroll', () => { if (this.look()) this.paint(); }, { capture: true, passive: true });
     on(this.$('.grid'), 'click', (e) => { const tile = e.target.closest('.tile'); if (tile) this.toggle([...this.$('.grid').children].indexOf(tile)); });
     on(this.root, 'click', (e) => {
       const act = e.target.closest?.('[data-do]')?.dataset.do;
@@ -174,6 +197,7 @@ class Many {
       tile.append(image);
       return tile;
     }));
+    this.unseen = new Set(grid.children);
   }
 
   kinds() {
@@ -237,7 +261,8 @@ class Many {
     const rest = this.items.length - this.odd.size;
     const confirm = this.$('[data-do=confirm]');
     confirm.disabled = this.busy || !this.items.length;
-    confirm.querySelector('b').textContent = this.busy ? 'Storing …' : rest ? `Confirm ${this.odd.size ? `the other ${rest}` : rest === 1 ? 'it' : `all ${rest}`}` : 'None of them: go on';
+    this.look();
+    confirm.querySelector('b').textContent = this.busy ? 'Storing …' : this.items.length && this.unseen.size ? `Show ${this.unseen.size} more` : rest ? `Confirm ${this.odd.size ? `the other ${rest}` : rest === 1 ? 'it' : `all ${rest}`}` : 'None of them: go on';
     this.$('[data-do=undo]').disabled = !this.sheets.length || this.busy;
     const state = item ? `${this.odd.has(keyOf(item)) ? 'Odd. ' : ''}${item.label}. ${item.where}.` : '';
     this.$('.live').textContent = `${this.said ?? ''} ${state}`;
