@@ -73,7 +73,7 @@ class Many {
   confirm() {
     if (this.busy || !this.items.length) return;
     this.look();
-    if (this.unseen.size) { this.further(); return; }
+    if (this.unseen.size) { this.further([...this.unseen][0]); return; }
     const sent = [];
     for (const item of this.items) {
       const odd = this.odd.has(keyOf(item));
@@ -90,19 +90,16 @@ class Many {
     this.after();
   }
 
-  // Tiles leave `unseen` when they have been in view, above the buttons: what nobody has seen is not confirmed.
-  look() {
+  // What nobody has seen is not confirmed: tiles leave `unseen` when they stand above the buttons while somebody presses, points or scrolls,
+  // not while the page is still being put together.
+  get hidden() {
     const end = Math.min(innerHeight, this.$('.foot').getBoundingClientRect().top) + 4;
-    const before = this.unseen.size;
-    for (const tile of this.unseen) {
-      const { top, bottom } = tile.getBoundingClientRect();
-      if (bottom > top && top >= 0 && bottom <= end) this.unseen.delete(tile);
-    }
-    return this.unseen.size !== before;
+    return [...this.unseen].filter((tile) => { const { top, bottom } = tile.getBoundingClientRect(); return top < 0 || bottom > end; });
   }
 
-  further() {
-    const [tile] = this.unseen;
+  look() { this.unseen = new Set(this.hidden); }
+
+  further(tile) {
     this.at = [...this.$('.grid').children].indexOf(tile);
     tile.scrollIntoView({ block: 'start' });
     this.look();
@@ -147,9 +144,11 @@ class Many {
   // ---- keys and pointers ----------------------------------------------------------------------------------------------
   wire() {
     const on = (target, name, run, options = {}) => target.addEventListener(name, run, { ...options, signal: this.off.signal });
+    for (const name of ['keydown', 'pointerdown', 'wheel', 'touchmove']) on(window, name, () => this.look(), { capture: true, passive: true });
+    on(window, 'scroll', (e) => { if (e.composedPath()[0].contains(this.root.getRootNode().host)) { this.look(); this.paint(); } }, { capture: true, passive: true });
+    on(this.$('.grid'), 'load', () => this.paint(), { capture: true });
     on(window, 'keydown', (e) => this.keydown(e), { capture: true });
     on(window, 'online', () => this.outbox.send());
-    on(window, 'scroll', () => { if (this.look()) this.paint(); }, { capture: true, passive: true });
     on(this.$('.grid'), 'click', (e) => { const tile = e.target.closest('.tile'); if (tile) this.toggle([...this.$('.grid').children].indexOf(tile)); });
     on(this.root, 'click', (e) => {
       const act = e.target.closest?.('[data-do]')?.dataset.do;
@@ -261,8 +260,8 @@ class Many {
     const rest = this.items.length - this.odd.size;
     const confirm = this.$('[data-do=confirm]');
     confirm.disabled = this.busy || !this.items.length;
-    this.look();
-    confirm.querySelector('b').textContent = this.busy ? 'Storing …' : this.items.length && this.unseen.size ? `Show ${this.unseen.size} more` : rest ? `Confirm ${this.odd.size ? `the other ${rest}` : rest === 1 ? 'it' : `all ${rest}`}` : 'None of them: go on';
+    const below = this.items.length && this.hidden.length;
+    confirm.querySelector('b').textContent = this.busy ? 'Storing …' : below ? `Show ${below} more` : rest ? `Confirm ${this.odd.size ? `the other ${rest}` : rest === 1 ? 'it' : `all ${rest}`}` : 'None of them: go on';
     this.$('[data-do=undo]').disabled = !this.sheets.length || this.busy;
     const state = item ? `${this.odd.has(keyOf(item)) ? 'Odd. ' : ''}${item.label}. ${item.where}.` : '';
     this.$('.live').textContent = `${this.said ?? ''} ${state}`;
