@@ -92,7 +92,9 @@ class Many {
 
   // What nobody has seen is not confirmed: tiles leave `unseen` when they stand above the buttons while somebody presses, points or scrolls,
   // not while the page is still being put together.
+  get complete() { return [...this.$('.grid').querySelectorAll('img')].every((image) => image.complete); }   // before, tiles stand elsewhere
   get hidden() {
+    if (!this.complete) return [...this.unseen];
     const end = Math.min(innerHeight, this.$('.foot').getBoundingClientRect().top) + 4;
     return [...this.unseen].filter((tile) => { const { top, bottom } = tile.getBoundingClientRect(); return top < 0 || bottom > end; });
   }
@@ -146,7 +148,7 @@ class Many {
     const on = (target, name, run, options = {}) => target.addEventListener(name, run, { ...options, signal: this.off.signal });
     for (const name of ['keydown', 'pointerdown', 'wheel', 'touchmove']) on(window, name, () => this.look(), { capture: true, passive: true });
     on(window, 'scroll', (e) => { if (e.composedPath()[0].contains(this.root.getRootNode().host)) { this.look(); this.paint(); } }, { capture: true, passive: true });
-    on(this.$('.grid'), 'load', () => this.paint(), { capture: true });
+    on(this.$('.grid'), 'load', () => { if (this.complete) this.paint(); }, { capture: true });
     on(window, 'keydown', (e) => this.keydown(e), { capture: true });
     on(window, 'online', () => this.outbox.send());
     on(this.$('.grid'), 'click', (e) => { const tile = e.target.closest('.tile'); if (tile) this.toggle([...this.$('.grid').children].indexOf(tile)); });
