@@ -96,7 +96,7 @@ class Many {
   get hidden() {
     if (!this.complete) return [...this.unseen];
     const end = Math.min(innerHeight, this.$('.foot').getBoundingClientRect().top) + 4;
-    return [...this.unseen].filter((tile) => { const { top, bottom } = tile.getBoundingClientRect(); return top < 0 || bottom > end; });
+    return [...this.unseen].filter((tile) => { const { top, bottom } = tile.getBoundingClientRect(); return top < 0 || bottom > end || top === bottom; });
   }
 
   look() { this.unseen = new Set(this.hidden); }
