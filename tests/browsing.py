@@ -120,7 +120,21 @@ def arrive(page, label: str) -> None:
 
 def settle(page) -> None:
     """Until nothing waits in this browser to be stored."""
-    page.wait_for_function("() => !Object.keys(localStorage).some((k) => k.startsWith('desk:out:'))")
+    until_true(page, lambda: not kept_here(page))
+
+
+def kept_here(page) -> list[dict]:
+    """What the browser keeps until the server has answered for it."""
+    return page.evaluate(
+        """async () => {
+        if (!(await indexedDB.databases()).some((d) => d.name === 'desk')) return [];
+        const done = (asked) => new Promise((yes) => { asked.onsuccess = () => yes(asked.result); });
+        const database = await done(indexedDB.open('desk'));
+        const found = await done(database.transaction('out').objectStore('out').getAll());
+        database.close();
+        return found;
+        }"""
+    )
 
 
 def drawn(page) -> None:

@@ -3,6 +3,8 @@
 Needs Chromium at /usr/bin/chromium (Debian: apt-get install chromium); skipped where there is none.
 """
 
+import os
+import signal
 from dataclasses import replace
 from pathlib import Path
 
@@ -11,12 +13,14 @@ import kept
 import numpy as np
 import pytest
 from browsing import (
+    CHROMIUM,
     LAPTOP,
     WAIT_MS,
     arrive,
     axe_faults,
     filled,
     free_port,
+    kept_here,
     needs_chromium,
     open_desk,
     pictured,
@@ -325,6 +329,42 @@ def test_a_sheet_keyed_by_hand_waits_for_its_photograph_and_so_does_its_audit(ch
     pictured(page)
     page.keyboard.press("?")
     page.locator(".end h2", has_text="All cells of the sample are keyed").wait_for()
+
+
+def test_answers_that_are_held_back_outlive_a_browser_that_dies(chromium, desk, tmp_path):
+    """The last ten of an audit can still be taken back, so nobody has them but this browser, which is killed."""
+    address, folder, *_ = desk
+    with Store.open(folder) as store:
+        audit = store.audits.draw_strata({"sure": 8}, rng=np.random.default_rng(1), by="Sanna Ruo", now=kept.NOW)
+
+    def begun():
+        return chromium.browser_type.launch_persistent_context(
+            tmp_path / "profile", executable_path=str(CHROMIUM), args=["--no-sandbox", "--disable-gpu"]
+        )
+
+    context = begun()
+    page = context.pages[0]
+    page.goto(f"{address}audit?audit={audit.id}")
+    page.fill("#name", "Keo Varn")
+    page.keyboard.press("Enter")
+    page.locator(".title:not(:empty)").wait_for()
+    pictured(page)
+    for _ in range(5):
+        page.keyboard.press("?")
+    until_true(page, lambda: len(kept_here(page)) == 5)
+    with Store.open(folder) as store:
+        assert store.audits.audit(audit.id).answered == 0
+    told = context.browser.new_browser_cdp_session().send("SystemInfo.getProcessInfo")["processInfo"]
+    os.kill(next(p["id"] for p in told if p["type"] == "browser"), signal.SIGKILL)
+    page.wait_for_event("close")
+    for lock in (tmp_path / "profile").glob("Singleton*"):  # as a browser does that finds its process gone
+        lock.unlink()
+
+    context = begun()
+    context.pages[0].goto(f"{address}audit?audit={audit.id}")
+    with Store.open(folder) as store:
+        until_true(context.pages[0], lambda: store.audits.audit(audit.id).answered == 5)
+    context.close()
 
 
 def test_a_refused_value_is_said_beside_its_cell_and_can_be_corrected(chromium, desk):

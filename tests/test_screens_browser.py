@@ -17,6 +17,7 @@ from browsing import (
     axe_faults,
     drawn,
     free_port,
+    kept_here,
     needs_chromium,
     pictured,
     serving,
@@ -305,7 +306,7 @@ def test_a_day_is_planned_a_sample_drawn_and_keyed_and_a_survey_signed_without_a
     page.locator(".title", has_text=re.compile(f"^{re.escape(first)}$")).wait_for()
     page.keyboard.press("Escape")
     page.keyboard.press(" ")
-    page.wait_for_function("() => Object.keys(localStorage).some((k) => k.startsWith('desk:out:'))")
+    until_true(page, lambda: kept_here(page))
     page.keyboard.press("Backspace")  # taken back before anybody compared it
     page.locator(".title", has_text=re.compile(f"^{re.escape(first)}$")).wait_for()
     settle(page)
@@ -316,7 +317,7 @@ def test_a_day_is_planned_a_sample_drawn_and_keyed_and_a_survey_signed_without_a
     page.locator(".title", has_text=re.compile(f"^{re.escape(first)}$")).wait_for()
     page.keyboard.press(" ")
     page.keyboard.press("?")
-    page.wait_for_function("() => Object.keys(localStorage).filter((k) => k.startsWith('desk:out:')).length === 2")
+    until_true(page, lambda: len(kept_here(page)) == 2)
     newest = lambda: max(store.audits.all(), key=lambda a: a.id)  # noqa: E731
     with Store.open(folder) as store:
         assert (newest().by, newest().answered) == ("Keo Varn", 0)

@@ -27,7 +27,6 @@ class AuditDesk {
     this.seen = withoutOwnWindow(this.root, () => this.load());
     this.sizes = new ResizeObserver(() => this.item && !this.item.keyed && this.windows.show(this.item));
     root.querySelectorAll('.glass').forEach((glass) => this.sizes.observe(glass));
-    this.outbox.send();
     this.load();
   }
 
@@ -36,6 +35,7 @@ class AuditDesk {
   get picture() { return this.item.keyed ? this.lens.picture : this.windows.picture; }
 
   async load() {
+    await this.outbox.recalled;
     try {
       const reply = await fetch(`/desk/audit/${this.id}`, { cache: 'no-store' });
       if (!reply.ok) throw new Error(reply.status);

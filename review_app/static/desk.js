@@ -15,7 +15,6 @@ class Desk {
     this.outbox = new Outbox(store, (record, result) => this.answered(record, result), () => this.paint(), proven);
     this.wire();
     this.reset({});
-    this.outbox.send();
   }
 
   reset(filter) {
@@ -36,6 +35,7 @@ class Desk {
     if (!this.by) { this.paint(); return; }
     if (this.filling) { this.refill = true; return; }
     this.filling = true;
+    await this.outbox.recalled;
     const { filter, pending } = this;
     const held = [...this.items.slice(this.at), ...this.items.slice(0, this.at)].filter((i) => !i.done && !pending.has(keyOf(i)));
     try {

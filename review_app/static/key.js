@@ -10,7 +10,6 @@ class Keying {
     this.lens = new Lens(this.$('.lens'), this.off.signal, () => this.paint());
     this.wire();
     this.open(data);
-    this.outbox.send();
   }
 
   get cell() { return this.cells[this.at]; }

@@ -10,7 +10,6 @@ class Many {
     this.outbox = new Outbox(data.store ?? '', (record, result) => this.answered(record, result), () => this.paint(), data.by);
     this.wire();
     this.load();
-    this.outbox.send();
   }
 
   focus() { this.$('.grid').focus({ preventScroll: true }); }
@@ -23,6 +22,7 @@ class Many {
 
   // ---- groups and sheets ----------------------------------------------------------------------------------------------
   async load(next = true) {
+    await this.outbox.recalled;
     try {
       this.groups = (await this.ask(`/desk/groups?${new URLSearchParams({ pack: this.pack })}`)).groups;
       this.offline = false;

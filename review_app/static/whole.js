@@ -11,7 +11,6 @@ class Whole {
     this.picture = new Picture(this.$('.flat img'), () => this.paint());
     const wanted = new URLSearchParams(location.search);
     this.open(Number(wanted.get('page')) || data.page, wanted.get('cell') ?? '');
-    this.outbox.send();
   }
 
   get cell() { return this.cells[this.at]; }
