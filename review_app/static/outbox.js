@@ -3,28 +3,6 @@
 // trace, until the page is left or out of sight or rests for two minutes; loaded again, it sends them too.
 const [MOST_HELD, REST_MS] = [10, 120000];
 
-const storage = {
-  get(key) { try { return localStorage.getItem(key); } catch { return null; } },
-  set(key, value) { try { localStorage.setItem(key, value); } catch { /* private window: memory only */ } },
-  json(key, fallback) { try { return JSON.parse(storage.get(key)) ?? fallback; } catch { return fallback; } },
-};
-
-// The name that this browser knows. A cookie tells it to whatever page is opened next, which is then drawn with it at once: a press on a
-// page that is drawn a second time would be lost.
-const known = () => ({ name: storage.get('desk:by') ?? '', mark: storage.get('desk:said') ?? '' });
-const tell = () => { document.cookie = `desk-name=${encodeURIComponent(JSON.stringify(known()))}; path=/; max-age=31536000; samesite=strict`; };
-function named(name) {
-  storage.set('desk:by', name);
-  tell();
-}
-
-// A name given in a form of the page is kept in the browser, once: it may be changed here later.
-function heard(said) {
-  if (!said?.mark || storage.get('desk:said') === said.mark) return;
-  storage.set('desk:said', said.mark);
-  named(said.name);
-}
-
 // Records of decisions, which a browser that is killed has kept: it writes its database at once, its local storage up to a minute later.
 class Shelf {
   constructor() {
@@ -69,7 +47,7 @@ class Outbox {
     this.held = [];                                        // keys of those that are held back, the last one last
     this.waiting = new Map();
     this.shelf = new Shelf();
-    this.recalled = this.recall(proven);                   // when what was left here is among those that wait
+    this.recalled = this.recall(proven);                   // until what was left here is among those that wait
   }
 
   async recall(proven) {
@@ -78,6 +56,7 @@ class Outbox {
       if (!proven || record.by === proven) this.waiting.set(this.key(record), record);
       else { this.others += 1; this.whose = record.by; }
     }
+    if (this.closed) return;
     this.send();
     this.changed();
   }

@@ -18,7 +18,7 @@ desk = component(
     "review_audit",
     "audit.html",
     ("desk.css", "whole.css", "trace.css", "audit.css"),
-    ("outbox.js", "common.js", "picture.js", "windows.js", "lens.js", "audit.js"),
+    ("known.js", "outbox.js", "common.js", "picture.js", "windows.js", "lens.js", "audit.js"),
 )
 
 

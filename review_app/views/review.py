@@ -14,7 +14,10 @@ from review_app.opening import me, open_page
 from review_app.ordering import ORDERS
 
 desk = component(
-    "review_desk", "desk.html", ("desk.css",), ("outbox.js", "common.js", "picture.js", "windows.js", "desk.js")
+    "review_desk",
+    "desk.html",
+    ("desk.css",),
+    ("known.js", "outbox.js", "common.js", "picture.js", "windows.js", "desk.js"),
 )
 
 

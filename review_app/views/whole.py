@@ -10,7 +10,10 @@ from review_app.markup import ADD, nothing, tag
 from review_app.opening import me, open_page
 
 whole = component(
-    "review_whole", "whole.html", ("desk.css", "whole.css"), ("outbox.js", "common.js", "picture.js", "whole.js")
+    "review_whole",
+    "whole.html",
+    ("desk.css", "whole.css"),
+    ("known.js", "outbox.js", "common.js", "picture.js", "whole.js"),
 )
 
 
