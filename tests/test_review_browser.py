@@ -329,6 +329,9 @@ def test_a_sheet_keyed_by_hand_waits_for_its_photograph_and_so_does_its_audit(ch
     pictured(page)
     page.keyboard.press("?")
     page.locator(".end h2", has_text="All cells of the sample are keyed").wait_for()
+    page.get_by_text("See the result").click()
+    page.locator(".difference", has_text="Keo Varn: cannot be read").wait_for()
+    assert page.locator("h2").first.inner_text() == "The result"  # above the form for the next audit
 
 
 def test_answers_that_are_held_back_outlive_a_browser_that_dies(chromium, desk, tmp_path):

@@ -117,6 +117,7 @@ class AuditDesk {
     this.$('.end h2').textContent = own ? 'All that you can key is keyed' : 'All cells of the sample are keyed';
     this.$('.end p').textContent = [own ? `${own === 1 ? '1 cell was' : `${own} cells were`} entered by ${this.who.name}: somebody else has to key ${own === 1 ? 'it' : 'them'} again.` : '',
       onTheWay ? `${onTheWay} ${onTheWay > 1 ? 'answers are' : 'answer is'} still on the way.` : held ? 'The last answers can still be taken back.' : ''].join(' ').trim();
+    this.$('.end a').href = own ? 'audit' : `audit?audit=${this.id}`;
     this.root.querySelectorAll('[data-do=undo]').forEach((button) => { button.disabled = !held; });
     troubles(this);
     if (this.$('.work').hidden) return;
