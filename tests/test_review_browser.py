@@ -15,6 +15,7 @@ import pytest
 from browsing import (
     CHROMIUM,
     LAPTOP,
+    PHONE,
     WAIT_MS,
     arrive,
     axe_faults,
@@ -518,6 +519,30 @@ def test_a_phone_shows_the_desk_without_sideways_scrolling_and_with_large_button
         "fish/damselfish/0-10/tally": ("withdrawn", None, "Mira Tole"),
     }
     assert page.trouble == []
+
+
+@pytest.mark.parametrize("place", ["?order=sheet", "whole?page=1"], ids=["review", "whole"])
+def test_on_a_phone_the_picture_stays_in_view_down_to_the_last_button(chromium, desk, place):
+    """The buttons stand a screen below it: a tap on one brought the next cell, whose picture was out of sight. Nor does it cover focus."""
+    address, *_ = desk
+    page = chromium.new_context(**PHONE | {"viewport": {"width": 390, "height": 664}}).new_page()
+    page.set_default_timeout(WAIT_MS)
+    page.add_init_script("try { localStorage.setItem('desk:by', 'Mira Tole') } catch {}")
+    page.goto(f"{address}{place}")
+    page.locator(".title:not(:empty)").wait_for()
+    pictured(page)
+    page.locator("[data-do=illegible]").tap()
+    page.locator(".work [data-do=undo]:enabled").tap()
+    page.locator("[data-testid=stMain]").evaluate("m => m.scrollTo(0, m.scrollHeight)")
+    where = "e => { const { top, bottom } = e.getBoundingClientRect(); return [top, bottom]; }"
+    top, bottom = page.locator(":is(.near, .paper):visible").first.evaluate(where)
+    mark = page.locator(":is(.near .mark, .spot.at):visible").first.evaluate(where)
+    assert 0 < top <= mark[0] < mark[1] <= bottom < 400
+    page.locator(".work [data-do=undo]").focus()
+    for _ in range(8):
+        page.keyboard.press("Shift+Tab")
+        focused = page.locator(":is(.say, .side, .moves) :is(button, input):focus")
+        assert not focused.count() or focused.first.evaluate(where)[0] >= bottom
 
 
 def test_keys_can_be_switched_off_and_typing_elsewhere_decides_nothing(chromium, desk):
