@@ -538,11 +538,13 @@ def test_on_a_phone_the_picture_stays_in_view_down_to_the_last_button(chromium, 
     top, bottom = page.locator(":is(.near, .paper):visible").first.evaluate(where)
     mark = page.locator(":is(.near .mark, .spot.at):visible").first.evaluate(where)
     assert 0 < top <= mark[0] < mark[1] <= bottom < 400
-    page.locator(".work [data-do=undo]").focus()
-    for _ in range(8):
-        page.keyboard.press("Shift+Tab")
-        focused = page.locator(":is(.say, .side, .moves) :is(button, input):focus")
-        assert not focused.count() or focused.first.evaluate(where)[0] >= bottom
+    field = page.locator(".choices button, .side #value").first
+    field.evaluate(
+        "e => document.querySelector('[data-testid=stMain]').scrollBy(0, e.getBoundingClientRect().top - 100)"
+    )
+    assert field.evaluate(where)[0] < bottom  # behind the picture
+    field.focus()
+    assert field.evaluate(where)[0] >= bottom
 
 
 def test_keys_can_be_switched_off_and_typing_elsewhere_decides_nothing(chromium, desk):
