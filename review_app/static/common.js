@@ -28,6 +28,7 @@ class Who {                                                // asks once for the 
   constructor(root, changed, proven = '', said = null) {
     heard(said);
     this.name = proven || storage.get('desk:by') || said?.name || '';
+    this.changed = changed;
     const field = make('input', '', { id: 'name', autocomplete: 'name', maxlength: '60', required: '' });
     this.form = make('form', '', { class: 'ask' });
     this.form.append(make('h2', 'Who is reviewing?'), make('label', 'Your name', { for: 'name' }), field,
@@ -41,6 +42,15 @@ class Who {                                                // asks once for the 
     });
     this.form.hidden = Boolean(this.name);
     root.prepend(this.form);
+  }
+
+  again() {                                                // somebody else sits down here
+    const field = this.form.querySelector('input');
+    field.value = this.name;
+    this.name = '';
+    this.form.hidden = false;
+    this.changed();
+    field.focus();
   }
 }
 

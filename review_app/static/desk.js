@@ -7,7 +7,7 @@ class Desk {
     this.off = new AbortController();
     this.history = storage.json(this.historyKey, []);
     this.proven = proven;                                  // who is logged in, where people log in
-    this.by = proven || storage.get('desk:by') || '';
+    this.who = new Who(root, () => { this.fill(); this.root.focus({ preventScroll: true }); }, proven);
     this.keys = storage.get('desk:keys') !== 'off';
     this.pace = storage.json('desk:pace', []);             // seconds between my last decisions
     this.touched = Date.now();
@@ -24,6 +24,7 @@ class Desk {
 
   // ---- the list: cells are leased to this browser, so that nobody else is shown them --------------------------------
   get item() { return this.items[this.at]; }
+  get by() { return this.who.name; }
   open(from = 0) { return this.items.findIndex((item, i) => i >= from && !item.done); }
   get pending() { return new Set([...this.outbox.waiting.values()].map(keyOf)); }
 
@@ -245,14 +246,7 @@ class Desk {
       this.decide('ask', this.$('#remark').value.trim(), { shown: 'a colleague was asked' });
       this.$('#remark').value = '';
     });
-    on(this.$('.ask'), 'submit', (e) => {
-      e.preventDefault();
-      this.by = this.$('#name').value.trim();
-      named(this.by);
-      this.fill();
-      this.root.focus({ preventScroll: true });
-    });
-    on(this.$('.who'), 'click', () => { this.$('#name').value = this.by; this.by = ''; this.paint(); this.$('#name').focus(); });
+    on(this.$('.who'), 'click', () => this.who.again());
     on(this.$('.keys'), 'change', (e) => {
       this.keys = e.target.checked;
       storage.set('desk:keys', this.keys ? 'on' : 'off');
@@ -311,7 +305,6 @@ class Desk {
   // ---- drawing --------------------------------------------------------------------------------------------------
   paint() {
     const { item } = this;
-    this.$('.ask').hidden = Boolean(this.by);
     this.$('.work').hidden = !this.by || (this.loaded && !item) || !this.loaded;
     this.$('.end').hidden = !this.by || !this.loaded || Boolean(item);
     this.root.classList.toggle('quiet', !this.keys);
@@ -433,5 +426,5 @@ export default function ({ parentElement, data }) {
   const filter = data?.filter ?? {};
   root.desk ??= new Desk(root, data?.store ?? '', data?.by ?? '');
   if (JSON.stringify(root.desk.filter) !== JSON.stringify(filter)) root.desk.reset(filter);
-  return () => { root.desk?.close(); root.desk = null; };
+  return () => { root.desk?.close(); root.desk?.who.form.remove(); root.desk = null; };
 }

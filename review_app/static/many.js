@@ -4,7 +4,7 @@ class Many {
     this.root = root;
     this.$ = (selector) => root.querySelector(selector);
     this.pack = data.pack ?? '';
-    Object.assign(this, { groups: [], items: [], odd: new Set(), unseen: new Set(), at: 0, key: null, which: 'rule', sheets: [], looked: 0, notices: [] });
+    Object.assign(this, { groups: [], items: [], odd: new Set(), unseen: new Set(), at: 0, key: null, which: 'rule', sheets: [], notices: [] });
     this.off = new AbortController();
     this.who = new Who(root, () => { this.paint(); this.focus(); }, data.by);
     this.outbox = new Outbox(data.store ?? '', (record, result) => this.answered(record, result), () => this.paint(), data.by);
