@@ -14,7 +14,7 @@ from review_app.opening import me
 
 _KEY = "browser-name"
 _COOKIE = "desk-name"
-_browser = component("review_name", "nothing.html", (), ("outbox.js", "name.js"))
+_browser = component("review_name", "nothing.html", (), ("known.js", "name.js"))
 
 
 def learn_name() -> None:

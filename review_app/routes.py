@@ -76,9 +76,16 @@ def _trace(request: Request) -> Response:
 
 
 def _viewable(store: Store, request: Request) -> bytes:
-    """The photograph as it came where browsers show it, else as an upright JPEG of the same size."""
-    data = store.original(request.path_params["sha256"])
-    return data if pictures.picture_type(data) else pictures.upright(store, request.path_params["sha256"])
+    """The photograph as it came where browsers show it, else as an upright JPEG of the same size.
+
+    Of a sheet keyed by hand whose photograph was thinned it is the page, which is that photograph in grey.
+    """
+    sha256 = request.path_params["sha256"]
+    keyed = [p.id for p in store.pages() if p.keyed and p.sha256 == sha256]
+    if keyed and store.thinned.at(sha256):
+        return store.page_image(keyed[0])
+    data = store.original(sha256)
+    return data if pictures.picture_type(data) else pictures.upright(store, sha256)
 
 
 def _picture(make: Callable[[Store, Request], bytes]) -> Callable[[Request], Response]:

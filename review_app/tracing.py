@@ -124,6 +124,7 @@ def cell_trace(store: Store, page_id: int, cell_id: str) -> dict:
         "photo": photo.name,
         "sha256": page.sha256,
         "kept_at": photo.kept_at,
+        "thinned": store.thinned.at(page.sha256)[:10],
         "corners": [list(p) for p in reading.photo_px],
         "box": list(reading.box),
         "size_mm": list(page.page_size_mm),

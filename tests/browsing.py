@@ -78,8 +78,11 @@ def chromium():
         browser.close()
 
 
-def open_desk(context, address: str, *, name: str = "Mira Tole", order: str = "sheet"):
-    """The review page in an order of cells, with the reviewer's name given; fails on any script error or request to another machine."""
+def open_desk(context, address: str, *, name: str = "Mira Tole", order: str = "sheet", seen: bool = True):
+    """The review page in an order of cells, with the reviewer's name given, `seen` with the first picture there.
+
+    Its `trouble` lists script errors and requests to other machines.
+    """
     page = context.new_page()
     page.set_default_timeout(WAIT_MS)
     page.trouble = []
@@ -99,17 +102,39 @@ def open_desk(context, address: str, *, name: str = "Mira Tole", order: str = "s
         page.fill("#name", name)
         page.keyboard.press("Enter")
     page.wait_for_selector(".title:not(:empty)")
+    if seen:
+        pictured(page)
     return page
 
 
+def pictured(page) -> None:
+    """Until the picture of what is to be decided is there: what nobody can see is not decided."""
+    page.locator(":is(.near, .flat, .lens):not(.coming) img[src]").first.wait_for()
+
+
 def arrive(page, label: str) -> None:
-    """Until the desk shows this cell."""
+    """Until the desk shows this cell and its picture."""
     page.locator(".title").filter(has_text=re.compile(f"^{re.escape(label)}$")).wait_for()
+    pictured(page)
 
 
 def settle(page) -> None:
     """Until nothing waits in this browser to be stored."""
-    page.wait_for_function("() => !Object.keys(localStorage).some((k) => k.startsWith('desk:out:'))")
+    until_true(page, lambda: not kept_here(page))
+
+
+def kept_here(page) -> list[dict]:
+    """What the browser keeps until the server has answered for it."""
+    return page.evaluate(
+        """async () => {
+        if (!(await indexedDB.databases()).some((d) => d.name === 'desk')) return [];
+        const done = (asked) => new Promise((yes) => { asked.onsuccess = () => yes(asked.result); });
+        const database = await done(indexedDB.open('desk'));
+        const found = await done(database.transaction('out').objectStore('out').getAll());
+        database.close();
+        return found;
+        }"""
+    )
 
 
 def drawn(page) -> None:

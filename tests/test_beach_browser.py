@@ -94,6 +94,17 @@ def test_from_the_code_to_a_verdict_with_the_place_marked(chromium, laptop):
     assert names == ["<b>no.jpg", "covered.jpg", "pilot-garden-03.jpg", "pilot-garden-04.jpg"]
 
 
+def test_a_file_that_shows_nothing_is_refused_in_words_without_a_broken_picture(chromium, laptop):
+    address, _ = laptop
+    page = opened(chromium, let_in(chromium, address))
+    page.set_input_files("#choose", {"name": "empty.jpg", "mimeType": "image/jpeg", "buffer": b""})
+    page.locator(".photo.bad", has_text="This file is empty.").wait_for()
+    page.locator(".photo.bad img").wait_for(state="hidden")
+    page.get_by_role("button", name="Take it off this list").tap()
+    page.locator("#mine").wait_for(state="hidden")
+    assert page.trouble == []
+
+
 def test_an_upload_cut_in_the_middle_goes_on_after_a_reload(chromium, laptop):
     """The second piece never arrives and the page is closed: opened again it sends only what is missing."""
     address, folder = laptop

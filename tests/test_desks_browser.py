@@ -6,7 +6,18 @@ from pathlib import Path
 
 import kept
 import pytest
-from browsing import LAPTOP, PHONE, WAIT_MS, axe_faults, free_port, needs_chromium, serving, settle
+from browsing import (
+    LAPTOP,
+    PHONE,
+    WAIT_MS,
+    axe_faults,
+    free_port,
+    needs_chromium,
+    pictured,
+    serving,
+    settle,
+    until_true,
+)
 
 from digitise.reader.reading import Reading
 from digitise.store import RULE, Store
@@ -98,6 +109,26 @@ def test_forty_cells_are_confirmed_with_one_key_but_the_odd_ones(chromium, lapto
     assert page.trouble == []
 
 
+def test_what_lies_below_the_screen_is_shown_before_all_are_confirmed(chromium, laptop):
+    """On a phone forty tiles are longer than the screen, and the button stands below the first of them."""
+    address, folder, line, _ = laptop
+    page = opened(chromium.new_context(**PHONE), f"{address}many", ready=".tile")
+    page.locator(".kinds button", has_text="BK").click()
+    page.locator(".tile").nth(39).wait_for()
+    at_rest(page)
+    confirm, more = page.locator("[data-do=confirm] b"), []
+    while (words := confirm.inner_text()) != "Confirm all 40":
+        more.append(int(words.removeprefix("Show ").removesuffix(" more")))
+        assert by_people(folder, line) == {}
+        confirm.tap()
+        until_true(page, lambda words=words: confirm.inner_text() != words)
+    assert 0 < sum(more) < 40
+    assert page.locator(".tile").nth(39).evaluate("t => t.getBoundingClientRect().bottom <= innerHeight")
+    confirm.tap()
+    at_rest(page)
+    assert set(by_people(folder, line).values()) == {("entered", "BK", "Mira Tole")}
+
+
 def test_what_the_chosen_value_stands_under_is_in_view(chromium, laptop):
     """In a list longer than its place, from the first heading on as long as the chosen value is in view too."""
     address, *_ = laptop
@@ -137,6 +168,9 @@ def test_a_whole_page_is_worked_with_the_keyboard_alone(chromium, laptop):
     page = opened(chromium.new_context(**LAPTOP), f"{address}whole?page={line}&cell=substrate/0.5")
     title = page.locator(".title")
     title.filter(has_text=re.compile("^0.5 m$")).wait_for()
+    pictured(page)
+    spot, chip = (page.locator(f".spot.at{part}").bounding_box() for part in ("", " .chip"))
+    assert chip["y"] >= spot["y"] + spot["height"]  # what is written stays free of what was read
     page.keyboard.press("ArrowDown")
     assert title.inner_text() == "1 m"
     page.keyboard.press("ArrowUp")
@@ -175,6 +209,7 @@ def test_impossible_is_refused_and_surprising_asked_once_on_the_whole_page(chrom
     address, folder, _, fish = laptop
     page = opened(chromium.new_context(**LAPTOP), f"{address}whole?page={fish}&cell=fish/goby/0-10/tally")
     page.locator(".title", has_text="Gobies and blennies, 0-10 m: tally").wait_for()
+    pictured(page)
     page.keyboard.type("77")
     page.keyboard.press("Enter")
     page.locator(".refusal", has_text="If it is so, enter it again").wait_for()
@@ -184,6 +219,7 @@ def test_impossible_is_refused_and_surprising_asked_once_on_the_whole_page(chrom
     assert by_people(folder, fish)["fish/goby/0-10/tally"] == ("entered", 77, "Mira Tole")
     page.goto(f"{address}whole?page={fish}&cell=fish/goby/0-10/tally")
     page.locator(".title", has_text="Gobies and blennies, 0-10 m: tally").wait_for()
+    pictured(page)
     page.keyboard.type("99999")
     page.keyboard.press("Enter")
     page.locator(".refusal", has_text="expected a whole number").wait_for()

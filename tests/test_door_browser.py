@@ -81,7 +81,7 @@ def test_decisions_left_by_one_person_are_not_stored_under_the_next_ones_name(ch
     }  # fmt: skip
     page.evaluate(
         """left => { const desk = (root) => { for (const e of root.querySelectorAll('*')) { if (e.desk) return e.desk; const f = e.shadowRoot && desk(e.shadowRoot); if (f) return f; } };
-        localStorage.setItem('desk:out:00112233445566:1', JSON.stringify({ ...left, store: desk(document).outbox.store })); }""",
+        const { outbox } = desk(document); return outbox.shelf.put({ ...left, store: outbox.store }); }""",
         left,
     )
     page.reload()

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import kept
 import pytest
-from browsing import LAPTOP, PHONE, drawn, free_port, needs_chromium, serving, settle
+from browsing import LAPTOP, PHONE, drawn, free_port, needs_chromium, pictured, serving, settle
 from test_door import PEOPLE, passphrase
 from test_door_browser import log_in, open_at
 
@@ -46,6 +46,7 @@ def test_a_photograph_becomes_signed_results_in_the_hands_of_three_people(chromi
     volunteer.locator(".card", has_text=PHOTO.name).wait_for()
 
     clerk = comes_in(chromium, address, "Keo Varn")
+    pictured(clerk)
     decided: set[str] = set()
     while len(decided) < len(WAITING):
         cell = clerk.locator(".desk").evaluate("(d) => d.desk.item?.cell")
@@ -65,6 +66,7 @@ def test_a_photograph_becomes_signed_results_in_the_hands_of_three_people(chromi
     drawn(scientist)
     scientist.get_by_text("Draw the sample").click()
     scientist.locator(".title:not(:empty)").wait_for()
+    pictured(scientist)
     with Store.open(folder) as store:
         (page,) = store.pages()
         now = store.current(page.id)

@@ -26,6 +26,7 @@ from digitise.reader.reading import PhotoResult, Reading, sentence
 from digitise.reader.reasons import REASONS
 from digitise.sheets.sheet import identity_for, rasterise, sheet_pdf
 from digitise.store import Store
+from digitise.store.keyed import Sheet
 from review_app import decisions, intake, markup, pictures, routes, taking, worklist
 from review_app.app import known_hosts, serve, settings
 
@@ -733,6 +734,24 @@ def test_pictures_come_by_page_id_or_sha256_and_by_nothing_else(store, browser):
         "/desk/original/%2e%2e%2fdigitise.db",
     ):
         assert browser.get(address).status_code == 404
+
+
+def test_a_sheet_keyed_by_hand_can_be_seen_after_its_photograph_was_thinned(store, browser):
+    """Key by hand, Audit and Trace all show what this address gives; of a sheet that was read the flattened page stays."""
+    gray = np.full((400, 300), 190, np.uint8)
+    sha256 = store.keep_photo(cv2.imencode(".png", gray)[1].tobytes(), "bad.png", now=kept.NOW)
+    place = Sheet(sha256, kept.layout("fish"), kept.protocol(), kept.PACK, 1)
+    keyed = store.by_hand.begin(place, gray, by="Mira Tole", now=kept.NOW)
+    read = store.page(substrate_page(store)).sha256
+    for gone in (sha256, read):
+        store.thinned.note(gone, policy="Kept for a year.", by="Sanna Ruo", now=kept.NOW)
+        store.remove_original(gone)
+
+    assert browser.get(f"/desk/viewable/{sha256}").content == store.page_image(keyed)
+    assert browser.get(f"/desk/viewable/{read}").status_code == 404
+    assert (
+        browser.get(f"/desk/trace/{keyed}?cell=fish/goby/0-10/tally").json()["thinned"] == kept.NOW.date().isoformat()
+    )
 
 
 def test_an_original_that_is_no_picture_is_offered_as_a_download_never_shown(store, browser):

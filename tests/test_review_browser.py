@@ -3,15 +3,36 @@
 Needs Chromium at /usr/bin/chromium (Debian: apt-get install chromium); skipped where there is none.
 """
 
+import os
+import signal
 from dataclasses import replace
 from pathlib import Path
 
+import cv2
 import kept
+import numpy as np
 import pytest
-from browsing import LAPTOP, arrive, axe_faults, filled, free_port, needs_chromium, open_desk, serving, settle
+from browsing import (
+    CHROMIUM,
+    LAPTOP,
+    PHONE,
+    WAIT_MS,
+    arrive,
+    axe_faults,
+    filled,
+    free_port,
+    kept_here,
+    needs_chromium,
+    open_desk,
+    pictured,
+    serving,
+    settle,
+    until_true,
+)
 
-from digitise.reader.reading import Reading
+from digitise.reader.reading import PhotoResult, Reading
 from digitise.store import Store
+from digitise.store.keyed import Sheet
 
 pytestmark = needs_chromium
 
@@ -196,7 +217,7 @@ def test_nobody_decides_on_a_cell_whose_picture_is_not_there(chromium, desk):
     address, folder, fish, line = desk
     context = chromium.new_context()
     context.route("**/desk/page/*", lambda route: route.abort())
-    page = open_desk(context, address)
+    page = open_desk(context, address, seen=False)
     words = page.locator(".refusal", has_text="The picture could not be fetched")
     words.wait_for()
     first = title(page)
@@ -213,6 +234,141 @@ def test_nobody_decides_on_a_cell_whose_picture_is_not_there(chromium, desk):
     page.keyboard.press("?")
     settle(page)
     assert entered(folder, line) == {"substrate/0.5": ("illegible", None, "Mira Tole")}
+
+
+def test_a_picture_on_its_way_is_waited_for_with_no_other_in_its_place_and_one_at_hand_costs_no_press(chromium, desk):
+    """A sheet that came late showed the pencil of the sheet before under the new cell's frame, and took decisions on it."""
+    address, folder, fish, line = desk
+    context, late = chromium.new_context(**LAPTOP), []
+    context.route(f"**/desk/page/{line}", lambda route: late.append(route))
+    page = open_desk(context, address)
+    page.keyboard.press("Enter")
+    page.keyboard.press("Enter")
+    page.keyboard.press("?")
+    page.locator(".title", has_text="0.5 m").wait_for()
+    for key in ("Enter", "2", "?", " "):
+        page.keyboard.press(key)
+        assert "still on its way" in page.inner_text(".refusal")
+    page.fill("#value", "yb")
+    page.keyboard.press("Enter")
+    assert (title(page), page.input_value("#value")) == ("0.5 m", "yb")
+    assert [page.locator(f"{box} img").is_visible() for box in (".near", ".row", ".map")] == [False] * 3
+    settle(page)
+    assert entered(folder, line) == {}
+    until_true(page, lambda: late)
+    for route in late:
+        route.continue_()
+    pictured(page)
+    assert page.locator(".refusal").is_hidden()
+    page.keyboard.press("Enter")
+    arrive(page, "1 m")
+    page.keyboard.press("ArrowLeft")
+    page.keyboard.press("ArrowLeft")  # back on the first sheet, and forth again: both are at hand
+    page.keyboard.press("ArrowRight")
+    page.keyboard.press("ArrowRight")
+    page.keyboard.press("Enter")
+    settle(page)
+    assert {c: v for c, (_, v, _) in entered(folder, line).items()} == {"substrate/0.5": "YB", "substrate/1": "BK"}
+    assert page.trouble == []
+
+
+@pytest.fixture
+def by_hand(tmp_path):
+    """A sheet that Mira Tole began to key, one cell entered, and an audit of its page: (address, folder, page, audit)."""
+    folder, gray = tmp_path / "store", np.full((400, 300), 190, np.uint8)
+    with Store.open(folder) as store:
+        photo = cv2.imencode(".png", gray)[1].tobytes()
+        sha256 = store.keep_photo(photo, "bad.png", now=kept.NOW)
+        bad = PhotoResult("bad.png", sha256, "unreadable", ("It is blurred.",), None, None, ())
+        store.record(bad, None, now=kept.NOW)
+        place = Sheet(sha256, kept.layout("fish"), kept.protocol(), kept.PACK, 1)
+        page = store.by_hand.begin(place, gray, by="Mira Tole", now=kept.NOW)
+        store.decide(page, "fish/goby/0-10/total", value=7, state="entered", by="Mira Tole", now=kept.NOW)
+        audit = store.audits.draw_page(page, by="Sanna Ruo", now=kept.NOW)
+    with serving(folder, free_port()) as address:
+        yield address, folder, page, audit.id
+
+
+def test_a_sheet_keyed_by_hand_waits_for_its_photograph_and_so_does_its_audit(chromium, by_hand):
+    """What is typed stays in its field; nothing is stored before the photograph can be seen."""
+    address, folder, keyed, audit = by_hand
+    context, late = chromium.new_context(**LAPTOP), []
+    context.route("**/desk/viewable/*", lambda route: late.append(route))
+    page = context.new_page()
+    page.set_default_timeout(WAIT_MS)
+
+    def comes(state: str) -> None:
+        until_true(page, lambda: late)
+        late.pop().abort() if state == "lost" else late.pop().continue_()
+
+    page.goto(f"{address}key?page={keyed}&cell=fish/goby/0-10/tally")
+    page.fill("#name", "Keo Varn")
+    page.keyboard.press("Enter")
+    field = page.locator(".fields .at input")
+    field.press(" ")
+    page.locator(".refusal", has_text="still on its way").wait_for()
+    field.fill("7")
+    field.press("Enter")
+    assert field.input_value() == "7"
+    comes("lost")
+    page.locator(".refusal", has_text="could not be fetched").wait_for()
+    comes("there")
+    pictured(page)
+    assert page.locator(".refusal").is_hidden()
+    field.press("Enter")
+    settle(page)
+    assert entered(folder, keyed)["fish/goby/0-10/tally"] == ("entered", 7, "Keo Varn")
+
+    page.goto(f"{address}audit?audit={audit}")
+    page.locator(".title:not(:empty)").wait_for()
+    page.keyboard.press("?")
+    page.locator(".refusal", has_text="still on its way").wait_for()
+    assert page.locator(".counts").inner_text() == "1 left of 1"
+    comes("lost")
+    page.locator(".refusal", has_text="could not be fetched").wait_for()
+    comes("there")
+    pictured(page)
+    page.keyboard.press("?")
+    page.locator(".end h2", has_text="All cells of the sample are keyed").wait_for()
+    page.get_by_text("See the result").click()
+    page.locator(".difference", has_text="Keo Varn: cannot be read").wait_for()
+    assert page.locator("h2").first.inner_text() == "The result"  # above the form for the next audit
+
+
+def test_answers_that_are_held_back_outlive_a_browser_that_dies(chromium, desk, tmp_path):
+    """The last ten of an audit can still be taken back, so nobody has them but this browser, which is killed."""
+    address, folder, *_ = desk
+    with Store.open(folder) as store:
+        audit = store.audits.draw_strata({"sure": 8}, rng=np.random.default_rng(1), by="Sanna Ruo", now=kept.NOW)
+
+    def begun():
+        return chromium.browser_type.launch_persistent_context(
+            tmp_path / "profile", executable_path=str(CHROMIUM), args=["--no-sandbox", "--disable-gpu"]
+        )
+
+    context = begun()
+    page = context.pages[0]
+    page.goto(f"{address}audit?audit={audit.id}")
+    page.fill("#name", "Keo Varn")
+    page.keyboard.press("Enter")
+    page.locator(".title:not(:empty)").wait_for()
+    pictured(page)
+    for _ in range(5):
+        page.keyboard.press("?")
+    until_true(page, lambda: len(kept_here(page)) == 5)
+    with Store.open(folder) as store:
+        assert store.audits.audit(audit.id).answered == 0
+    told = context.browser.new_browser_cdp_session().send("SystemInfo.getProcessInfo")["processInfo"]
+    os.kill(next(p["id"] for p in told if p["type"] == "browser"), signal.SIGKILL)
+    page.wait_for_event("close")
+    for lock in (tmp_path / "profile").glob("Singleton*"):  # as a browser does that finds its process gone
+        lock.unlink()
+
+    context = begun()
+    context.pages[0].goto(f"{address}audit?audit={audit.id}")
+    with Store.open(folder) as store:
+        until_true(context.pages[0], lambda: store.audits.audit(audit.id).answered == 5)
+    context.close()
 
 
 def test_a_refused_value_is_said_beside_its_cell_and_can_be_corrected(chromium, desk):
@@ -363,6 +519,32 @@ def test_a_phone_shows_the_desk_without_sideways_scrolling_and_with_large_button
         "fish/damselfish/0-10/tally": ("withdrawn", None, "Mira Tole"),
     }
     assert page.trouble == []
+
+
+@pytest.mark.parametrize("place", ["?order=sheet", "whole?page=1"], ids=["review", "whole"])
+def test_on_a_phone_the_picture_stays_in_view_down_to_the_last_button(chromium, desk, place):
+    """The buttons stand a screen below it: a tap on one brought the next cell, whose picture was out of sight. Nor does it cover focus."""
+    address, *_ = desk
+    page = chromium.new_context(**PHONE | {"viewport": {"width": 390, "height": 664}}).new_page()
+    page.set_default_timeout(WAIT_MS)
+    page.add_init_script("try { localStorage.setItem('desk:by', 'Mira Tole') } catch {}")
+    page.goto(f"{address}{place}")
+    page.locator(".title:not(:empty)").wait_for()
+    pictured(page)
+    page.locator("[data-do=illegible]").tap()
+    page.locator(".work [data-do=undo]:enabled").tap()
+    page.locator("[data-testid=stMain]").evaluate("m => m.scrollTo(0, m.scrollHeight)")
+    where = "e => { const { top, bottom } = e.getBoundingClientRect(); return [top, bottom]; }"
+    top, bottom = page.locator(":is(.near, .paper):visible").first.evaluate(where)
+    mark = page.locator(":is(.near .mark, .spot.at):visible").first.evaluate(where)
+    assert 0 < top <= mark[0] < mark[1] <= bottom < 400
+    field = page.locator(".choices button, .side #value").first
+    field.evaluate(
+        "e => document.querySelector('[data-testid=stMain]').scrollBy(0, e.getBoundingClientRect().top - 100)"
+    )
+    assert field.evaluate(where)[0] < bottom  # behind the picture
+    field.focus()
+    assert field.evaluate(where)[0] >= bottom
 
 
 def test_keys_can_be_switched_off_and_typing_elsewhere_decides_nothing(chromium, desk):

@@ -12,7 +12,7 @@ class AuditDesk {
     this.id = data.audit;
     this.off = new AbortController();
     this.windows = new Windows(root, () => this.paint());
-    this.lens = new Lens(this.$('.lens'), this.off.signal);
+    this.lens = new Lens(this.$('.lens'), this.off.signal, () => this.paint());
     this.who = new Who(root, () => { this.paint(); this.root.focus({ preventScroll: true }); }, data.by, data.said);
     this.outbox = new Outbox(data.store ?? '', (record, result) => this.answer(record, result), () => this.paint(), data.by);
     const on = (target, name, run, options = {}) => target.addEventListener(name, run, { ...options, signal: this.off.signal });
@@ -27,14 +27,15 @@ class AuditDesk {
     this.seen = withoutOwnWindow(this.root, () => this.load());
     this.sizes = new ResizeObserver(() => this.item && !this.item.keyed && this.windows.show(this.item));
     root.querySelectorAll('.glass').forEach((glass) => this.sizes.observe(glass));
-    this.outbox.send();
     this.load();
   }
 
   get open() { return this.items.filter((i) => i.entered_by !== this.who.name); }   // nobody keys again what they entered
   get item() { return this.open[0]; }
+  get picture() { return this.item.keyed ? this.lens.picture : this.windows.picture; }
 
   async load() {
+    await this.outbox.recalled;
     try {
       const reply = await fetch(`/desk/audit/${this.id}`, { cache: 'no-store' });
       if (!reply.ok) throw new Error(reply.status);
@@ -49,7 +50,7 @@ class AuditDesk {
   say(action, value = null) {
     const { item } = this;
     if (!item) return;
-    if (!item.keyed && this.windows.lacking) { this.paint(); return; }
+    if (this.picture.refuses()) { this.paint(); return; }
     const record = { page: item.page, sha256: item.sha256, cell: item.cell, last: 0, by: this.who.name, name: `${item.title}, ${item.label}`,
       audit: item.audit, action: action === 'blank' && item.kind === 'tick' ? 'enter' : action, value: action === 'blank' && item.kind === 'tick' ? false : value };
     this.outbox.add(record, { hold: holds(item, record.value) });
@@ -116,6 +117,7 @@ class AuditDesk {
     this.$('.end h2').textContent = own ? 'All that you can key is keyed' : 'All cells of the sample are keyed';
     this.$('.end p').textContent = [own ? `${own === 1 ? '1 cell was' : `${own} cells were`} entered by ${this.who.name}: somebody else has to key ${own === 1 ? 'it' : 'them'} again.` : '',
       onTheWay ? `${onTheWay} ${onTheWay > 1 ? 'answers are' : 'answer is'} still on the way.` : held ? 'The last answers can still be taken back.' : ''].join(' ').trim();
+    this.$('.end a').href = own ? 'audit' : `audit?audit=${this.id}`;
     this.root.querySelectorAll('[data-do=undo]').forEach((button) => { button.disabled = !held; });
     troubles(this);
     if (this.$('.work').hidden) return;
@@ -129,10 +131,8 @@ class AuditDesk {
     this.$('.codes-known').textContent = item.codes.length ? `Codes: ${item.codes.join(', ')}` : '';
     this.$('.by-hand').hidden = !item.keyed;
     for (const part of ['.near', '.row', '.near-row']) this.$(part).hidden = item.keyed;
-    const photo = `/desk/viewable/${item.sha256}`;
-    if (item.keyed && this.$('.lens img').getAttribute('src') !== photo) this.$('.lens img').src = photo;
-    if (!item.keyed) this.windows.show(item);
-    const refusal = (!item.keyed && this.windows.lacking ? UNSEEN : item.refusal) ?? '';
+    if (item.keyed) this.lens.show(item.sha256); else this.windows.show(item);
+    const refusal = this.picture.words || item.refusal || '';
     this.$('.refusal').hidden = !refusal;
     this.$('.refusal').textContent = refusal;
     this.windows.preload(this.open.slice(0, 30).filter((i) => !i.keyed));

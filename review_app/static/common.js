@@ -18,17 +18,6 @@ const make = (tag, text = '', attributes = {}) => {
   return node;
 };
 
-// A picture that could not be had is asked for again until it is there; meanwhile nobody decides on a cell that cannot be seen.
-const UNSEEN = 'The picture could not be fetched, so this cell cannot be decided now. It is asked for again by itself.';
-const unseen = (image) => Boolean(image.dataset.lacking);
-function asksAgain(image, changed) {
-  image.addEventListener('error', () => {
-    image.dataset.lacking = 'yes';
-    changed();
-    setTimeout(() => { if (image.isConnected) image.src = image.getAttribute('src'); }, 2000);
-  });
-  image.addEventListener('load', () => { if (unseen(image)) { delete image.dataset.lacking; changed(); } });
-}
 const spaced = (n) => n.toLocaleString('en').replaceAll(',', '\u202f');        // 9 570, as the server writes it
 const TYPED_BY = { code: /^\p{L}$/u, text: /^[\p{L}\p{N}]$/u, tick: /$^/ };
 const starts = (kind, key) => (TYPED_BY[kind] ?? /^[0-9.,]$/).test(key);   // whether a key begins a typed value
@@ -39,6 +28,7 @@ class Who {                                                // asks once for the 
   constructor(root, changed, proven = '', said = null) {
     heard(said);
     this.name = proven || storage.get('desk:by') || said?.name || '';
+    this.changed = changed;
     const field = make('input', '', { id: 'name', autocomplete: 'name', maxlength: '60', required: '' });
     this.form = make('form', '', { class: 'ask' });
     this.form.append(make('h2', 'Who is reviewing?'), make('label', 'Your name', { for: 'name' }), field,
@@ -46,12 +36,21 @@ class Who {                                                // asks once for the 
     this.form.addEventListener('submit', (e) => {
       e.preventDefault();
       this.name = field.value.trim();
-      storage.set('desk:by', this.name);
-      this.form.hidden = true;
+      named(this.name);
+      this.form.hidden = Boolean(this.name);
       changed();
     });
     this.form.hidden = Boolean(this.name);
     root.prepend(this.form);
+  }
+
+  again() {                                                // somebody else sits down here
+    const field = this.form.querySelector('input');
+    field.value = this.name;
+    this.name = '';
+    this.form.hidden = false;
+    this.changed();
+    field.focus();
   }
 }
 
@@ -62,6 +61,7 @@ function connection(outbox, offline) {
   if (!(stopped || outbox.lost || offline)) return others;
   const kept = `${size} ${size === 1 ? 'decision is' : 'decisions are'} kept in this browser`;
   if (outbox.loggedOut) return `You are logged out. ${kept}; log in again in another tab and they are stored.`;
+  if (!size && !stopped) return `${others}The connection to the server is lost. It is tried again by itself.`;
   return stopped ? `${stopped} ${kept}. Reload the page to try again.`
     : `The connection to the server is lost. ${kept} and will be stored when it is back; you can go on.`;
 }

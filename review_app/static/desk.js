@@ -7,7 +7,7 @@ class Desk {
     this.off = new AbortController();
     this.history = storage.json(this.historyKey, []);
     this.proven = proven;                                  // who is logged in, where people log in
-    this.by = proven || storage.get('desk:by') || '';
+    this.who = new Who(root, () => { this.fill(); this.root.focus({ preventScroll: true }); }, proven);
     this.keys = storage.get('desk:keys') !== 'off';
     this.pace = storage.json('desk:pace', []);             // seconds between my last decisions
     this.touched = Date.now();
@@ -15,7 +15,6 @@ class Desk {
     this.outbox = new Outbox(store, (record, result) => this.answered(record, result), () => this.paint(), proven);
     this.wire();
     this.reset({});
-    this.outbox.send();
   }
 
   reset(filter) {
@@ -25,6 +24,7 @@ class Desk {
 
   // ---- the list: cells are leased to this browser, so that nobody else is shown them --------------------------------
   get item() { return this.items[this.at]; }
+  get by() { return this.who.name; }
   open(from = 0) { return this.items.findIndex((item, i) => i >= from && !item.done); }
   get pending() { return new Set([...this.outbox.waiting.values()].map(keyOf)); }
 
@@ -36,6 +36,7 @@ class Desk {
     if (!this.by) { this.paint(); return; }
     if (this.filling) { this.refill = true; return; }
     this.filling = true;
+    await this.outbox.recalled;
     const { filter, pending } = this;
     const held = [...this.items.slice(this.at), ...this.items.slice(0, this.at)].filter((i) => !i.done && !pending.has(keyOf(i)));
     try {
@@ -110,7 +111,7 @@ class Desk {
   decide(action, value = null, { shown = '', typed = false } = {}) {
     const item = this.item;
     if (!item || this.checking) return;
-    if (this.windows.lacking && action !== 'ask') { this.paint(); return; }
+    if (action !== 'ask' && this.windows.picture.refuses()) { this.paint(); return; }
     this.paced();
     if (!item.done) this.left = Math.max(0, this.left - 1);
     item.refusal = '';
@@ -245,14 +246,7 @@ class Desk {
       this.decide('ask', this.$('#remark').value.trim(), { shown: 'a colleague was asked' });
       this.$('#remark').value = '';
     });
-    on(this.$('.ask'), 'submit', (e) => {
-      e.preventDefault();
-      this.by = this.$('#name').value.trim();
-      storage.set('desk:by', this.by);
-      this.fill();
-      this.root.focus({ preventScroll: true });
-    });
-    on(this.$('.who'), 'click', () => { this.$('#name').value = this.by; this.by = ''; this.paint(); this.$('#name').focus(); });
+    on(this.$('.who'), 'click', () => this.who.again());
     on(this.$('.keys'), 'change', (e) => {
       this.keys = e.target.checked;
       storage.set('desk:keys', this.keys ? 'on' : 'off');
@@ -311,7 +305,6 @@ class Desk {
   // ---- drawing --------------------------------------------------------------------------------------------------
   paint() {
     const { item } = this;
-    this.$('.ask').hidden = Boolean(this.by);
     this.$('.work').hidden = !this.by || (this.loaded && !item) || !this.loaded;
     this.$('.end').hidden = !this.by || !this.loaded || Boolean(item);
     this.root.classList.toggle('quiet', !this.keys);
@@ -360,7 +353,7 @@ class Desk {
     this.$('[data-do=back]').disabled = this.at === 0;
     this.windows.show(item);
     this.windows.preload(this.items.slice(this.at, this.at + 60));
-    refusal.textContent = (this.windows.lacking ? UNSEEN : '') || item.refusal || this.flash || '';
+    refusal.textContent = this.windows.picture.words || item.refusal || this.flash || '';
     refusal.hidden = !refusal.textContent;
     const suggestion = item.choices[this.pick];
     this.$('.live').textContent = this.flash || `${item.label}. ${item.where}. ${item.reasons.join(' ')} ${suggestion ? `Suggested: ${suggestion.text}.` : ''} ${this.left} left.`;
@@ -433,5 +426,5 @@ export default function ({ parentElement, data }) {
   const filter = data?.filter ?? {};
   root.desk ??= new Desk(root, data?.store ?? '', data?.by ?? '');
   if (JSON.stringify(root.desk.filter) !== JSON.stringify(filter)) root.desk.reset(filter);
-  return () => { root.desk?.close(); root.desk = null; };
+  return () => { root.desk?.close(); root.desk?.who.form.remove(); root.desk = null; };
 }

@@ -7,22 +7,16 @@ class Keying {
     this.off = new AbortController();
     this.who = new Who(root, () => this.goto(this.at), data.by, data.said);
     this.outbox = new Outbox(data.store ?? '', (record, result) => this.answered(record, result), () => this.paint(), data.by);
-    this.lens = new Lens(this.$('.lens'), this.off.signal);
+    this.lens = new Lens(this.$('.lens'), this.off.signal, () => this.paint());
     this.wire();
     this.open(data);
-    this.outbox.send();
   }
 
   get cell() { return this.cells[this.at]; }
 
   async open(data) {
     this.data = data;
-    const image = this.$('.lens img');
-    const wanted = `/desk/viewable/${data.sha256}`;
-    if (image.getAttribute('src') !== wanted) {
-      image.onerror = () => { image.onerror = null; if (data.page) image.src = `/desk/page/${data.page}`; };   // thinned
-      image.src = wanted;
-    }
+    this.lens.show(data.sha256);
     if (!data.page) return this.paint();
     try {
       const reply = await fetch(`/desk/whole/${data.page}`, { cache: 'no-store' });
@@ -54,6 +48,7 @@ class Keying {
   decide(i, action, value = null) {
     const cell = this.cells[i];
     const { sheet } = this;
+    if (this.lens.picture.refuses()) { this.paint(); return false; }
     const sure = this.asked?.cell === cell.cell && this.asked.value === `${value}`;
     const record = this.outbox.add({ page: sheet.page, sha256: sheet.sha256, cell: cell.cell, last: cell.last, by: this.who.name, way: 'keyed',
       name: `${sheet.title}, ${cell.label}`, action, value, ...(sure ? { sure } : {}) });
@@ -63,16 +58,17 @@ class Keying {
     this.asked = null;
     this.refusal = '';
     this.row(i);
+    return true;
   }
 
   // What is typed in a field is entered by Enter, an arrow, Tab or going to another field; never because an answer from the
   // server moved the focus, or the photograph was touched, while a number was half typed.
   unfinished(i) { const text = this.fields[i].value.trim(); return text && text !== this.typed(this.cells[i]) ? text : ''; }
 
-  commit(i) {
+  commit(i) {                                              // false where what is typed has to wait for the photograph
     const cell = this.cells[i];
     const text = this.unfinished(i);
-    if (text) this.decide(i, 'enter', cell.kind === 'code' ? text.toUpperCase() : text);
+    return !text || this.decide(i, 'enter', cell.kind === 'code' ? text.toUpperCase() : text);
   }
 
   typed(cell) { return cell.state === 'person' && !['–', '?'].includes(cell.text) ? cell.text : ''; }
@@ -107,7 +103,7 @@ class Keying {
   }
 
   act(what) {
-    const mark = (action) => { this.decide(this.at, action); this.step(1); };
+    const mark = (action) => { if (this.decide(this.at, action)) this.step(1); };
     ({ blank: () => mark('blank'), illegible: () => mark('illegible'), undo: () => this.undo(), next: () => this.next() }[what] ?? (() => this.lens.act(what)))();
   }
 
@@ -126,7 +122,7 @@ class Keying {
     on(this.root, 'click', (e) => {
       const pressed = e.target.closest?.('[data-do], [data-code]');
       if (!pressed) return;
-      if (pressed.dataset.code !== undefined) { this.decide(this.at, 'enter', pressed.dataset.code); this.step(1); } else this.act(pressed.dataset.do);
+      if (pressed.dataset.code !== undefined) { if (this.decide(this.at, 'enter', pressed.dataset.code)) this.step(1); } else this.act(pressed.dataset.do);
     });
     const list = this.$('.fields');
     on(list, 'focusin', (e) => {
@@ -156,8 +152,8 @@ class Keying {
     if (e.key === 'Enter' || e.key === 'ArrowDown' || e.key === 'ArrowUp') {
       const before = this.history.length;
       const again = this.asked?.cell === this.cell.cell;
-      this.commit(this.at);
-      if (!(again && before === this.history.length)) this.step(e.key === 'ArrowUp' ? -1 : 1);
+      const goes = this.commit(this.at);
+      if (goes && !(again && before === this.history.length)) this.step(e.key === 'ArrowUp' ? -1 : 1);
     } else if (e.key === 'Tab') { this.commit(this.at); return; } else if (e.key === 'Escape') { field.value = this.typed(this.cell); field.select(); this.asked = null; this.refusal = ''; this.paint(); }
     else if (empty && e.key === ' ') { if (!e.repeat) this.act('blank'); }
     else if (empty && e.key === '?') { if (!e.repeat) this.act('illegible'); }
@@ -246,12 +242,13 @@ class Keying {
       button.append(make('b', code), ...(meaning ? [make('small', meaning)] : []));
       return button;
     }));
-    this.$('.refusal').hidden = !this.refusal;
-    this.$('.refusal').textContent = this.refusal;
+    const refusal = this.lens.picture.words || this.refusal;
+    this.$('.refusal').hidden = !refusal;
+    this.$('.refusal').textContent = refusal;
     this.$('[data-do=undo]').disabled = !this.history.length;
     this.$('[data-do=next]').disabled = !left;
     this.$('[data-do=blank] b').textContent = cell.kind === 'tick' ? 'Not marked' : 'Nothing written';
-    this.$('.live').textContent = this.refusal || (left ? `${left} left` : 'All cells are entered');
+    this.$('.live').textContent = refusal || (left ? `${left} left` : 'All cells are entered');
   }
 
   close() { this.off.abort(); this.seen.disconnect(); this.lens.close(); this.outbox.close(); }

@@ -3,9 +3,11 @@
 class Lens {
   // `corners` are points of the photograph to outline and to go to, from the upper left of what they outline on: it is shown upright.
   // Without any, the whole photograph is shown.
-  constructor(window_, signal) {
+  // `changed()` is called when there are other words about its picture.
+  constructor(window_, signal, changed) {
     Object.assign(this, { window: window_, corners: [], angle: 0, x: 0, y: 0, scale: 1 });
     this.image = window_.querySelector('img');
+    this.picture = new Picture(this.image, changed);
     this.fingers = new Map();
     this.slant = window_.closest('section')?.querySelector('.slant input');
     this.slant?.addEventListener('input', () => this.lean(Number(this.slant.value)), { signal });
@@ -26,6 +28,8 @@ class Lens {
     this.sizes = new ResizeObserver(() => this.image.naturalWidth && this.focus());
     this.sizes.observe(window_);
   }
+
+  show(sha256) { this.picture.show(`/desk/viewable/${sha256}`); }
 
   get size() {                                             // of the room that the photograph needs as it is turned now
     const { naturalWidth: w, naturalHeight: h } = this.image;

@@ -4,13 +4,12 @@ class Many {
     this.root = root;
     this.$ = (selector) => root.querySelector(selector);
     this.pack = data.pack ?? '';
-    Object.assign(this, { groups: [], items: [], odd: new Set(), at: 0, key: null, which: 'rule', sheets: [], looked: 0, notices: [] });
+    Object.assign(this, { groups: [], items: [], odd: new Set(), unseen: new Set(), at: 0, key: null, which: 'rule', sheets: [], notices: [] });
     this.off = new AbortController();
     this.who = new Who(root, () => { this.paint(); this.focus(); }, data.by);
     this.outbox = new Outbox(data.store ?? '', (record, result) => this.answered(record, result), () => this.paint(), data.by);
     this.wire();
     this.load();
-    this.outbox.send();
   }
 
   focus() { this.$('.grid').focus({ preventScroll: true }); }
@@ -23,6 +22,7 @@ class Many {
 
   // ---- groups and sheets ----------------------------------------------------------------------------------------------
   async load(next = true) {
+    await this.outbox.recalled;
     try {
       this.groups = (await this.ask(`/desk/groups?${new URLSearchParams({ pack: this.pack })}`)).groups;
       this.offline = false;
@@ -72,6 +72,8 @@ class Many {
 
   confirm() {
     if (this.busy || !this.items.length) return;
+    this.look();
+    if (this.unseen.size) { this.further([...this.unseen][0]); return; }
     const sent = [];
     for (const item of this.items) {
       const odd = this.odd.has(keyOf(item));
@@ -86,6 +88,25 @@ class Many {
     this.items = [];
     this.turn += 1;
     this.after();
+  }
+
+  // What nobody has seen is not confirmed: tiles leave `unseen` when they stand above the buttons while somebody presses, points or scrolls,
+  // not while the page is still being put together.
+  get complete() { return [...this.$('.grid').querySelectorAll('img')].every((image) => image.complete); }   // before, tiles stand elsewhere
+  get hidden() {
+    if (!this.complete) return [...this.unseen];
+    const end = Math.min(innerHeight, this.$('.foot').getBoundingClientRect().top) + 4;
+    return [...this.unseen].filter((tile) => { const { top, bottom } = tile.getBoundingClientRect(); return top < 0 || bottom > end || top === bottom; });
+  }
+
+  look() { this.unseen = new Set(this.hidden); }
+
+  further(tile) {
+    this.at = [...this.$('.grid').children].indexOf(tile);
+    tile.scrollIntoView({ block: 'start' });
+    this.look();
+    this.unseen.delete(tile);                              // however low the window is
+    this.paint();
   }
 
   async after() {                                          // the next sheet comes when this one is stored
@@ -125,6 +146,9 @@ class Many {
   // ---- keys and pointers ----------------------------------------------------------------------------------------------
   wire() {
     const on = (target, name, run, options = {}) => target.addEventListener(name, run, { ...options, signal: this.off.signal });
+    for (const name of ['keydown', 'pointerdown', 'wheel', 'touchmove']) on(window, name, () => this.look(), { capture: true, passive: true });
+    on(window, 'scroll', (e) => { if (e.composedPath()[0].contains(this.root.getRootNode().host)) { this.look(); this.paint(); } }, { capture: true, passive: true });
+    on(this.$('.grid'), 'load', () => { if (this.complete) this.paint(); }, { capture: true });
     on(window, 'keydown', (e) => this.keydown(e), { capture: true });
     on(window, 'online', () => this.outbox.send());
     on(this.$('.grid'), 'click', (e) => { const tile = e.target.closest('.tile'); if (tile) this.toggle([...this.$('.grid').children].indexOf(tile)); });
@@ -174,6 +198,7 @@ class Many {
       tile.append(image);
       return tile;
     }));
+    this.unseen = new Set(grid.children);
   }
 
   kinds() {
@@ -237,7 +262,8 @@ class Many {
     const rest = this.items.length - this.odd.size;
     const confirm = this.$('[data-do=confirm]');
     confirm.disabled = this.busy || !this.items.length;
-    confirm.querySelector('b').textContent = this.busy ? 'Storing …' : rest ? `Confirm ${this.odd.size ? `the other ${rest}` : rest === 1 ? 'it' : `all ${rest}`}` : 'None of them: go on';
+    const below = this.items.length && this.hidden.length;
+    confirm.querySelector('b').textContent = this.busy ? 'Storing …' : below ? `Show ${below} more` : rest ? `Confirm ${this.odd.size ? `the other ${rest}` : rest === 1 ? 'it' : `all ${rest}`}` : 'None of them: go on';
     this.$('[data-do=undo]').disabled = !this.sheets.length || this.busy;
     const state = item ? `${this.odd.has(keyOf(item)) ? 'Odd. ' : ''}${item.label}. ${item.where}.` : '';
     this.$('.live').textContent = `${this.said ?? ''} ${state}`;

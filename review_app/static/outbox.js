@@ -1,22 +1,34 @@
-// Decisions on their way to the server. Each is kept in the browser's local storage until the server has answered for
-// it, is sent in order, and may be sent twice: the server knows it by (client, seq). The last few may be held back, so that they can
-// be taken back without a trace, until the page is left or out of sight or rests for two minutes; loaded again, it sends them too.
-const KEPT = 'desk:out:';
+// Decisions on their way to the server. Each is kept in the browser's database until the server has answered for it, is sent in order,
+// and may be sent twice: the server knows it by (client, seq). The last few may be held back, so that they can be taken back without a
+// trace, until the page is left or out of sight or rests for two minutes; loaded again, it sends them too.
 const [MOST_HELD, REST_MS] = [10, 120000];
 
-const storage = {
-  get(key) { try { return localStorage.getItem(key); } catch { return null; } },
-  set(key, value) { try { localStorage.setItem(key, value); } catch { /* private window: memory only */ } },
-  drop(key) { try { localStorage.removeItem(key); } catch { /* private window */ } },
-  keys() { try { return Object.keys(localStorage); } catch { return []; } },
-  json(key, fallback) { try { return JSON.parse(storage.get(key)) ?? fallback; } catch { return fallback; } },
-};
+// Records of decisions, which a browser that is killed has kept: it writes its database at once, its local storage up to a minute later.
+class Shelf {
+  constructor() {
+    this.database = new Promise((done, failed) => {
+      const asked = indexedDB.open('desk', 1);
+      asked.onupgradeneeded = () => asked.result.createObjectStore('out', { keyPath: ['client', 'seq'] });
+      asked.onsuccess = () => done(asked.result);
+      asked.onerror = () => failed(asked.error);
+    });
+  }
 
-// A name given in a form of the page is kept in the browser, once: it may be changed here later.
-function heard(said) {
-  if (!said?.mark || storage.get('desk:said') === said.mark) return;
-  storage.set('desk:said', said.mark);
-  storage.set('desk:by', said.name);
+  async run(mode, act) {
+    try {
+      const database = await this.database;
+      return await new Promise((done, failed) => {
+        const step = database.transaction('out', mode);
+        const asked = act(step.objectStore('out'));
+        step.oncomplete = () => done(asked.result);
+        step.onabort = () => failed(step.error);
+      });
+    } catch { return null; }                               // a browser that keeps nothing: memory only
+  }
+
+  put(record) { return this.run('readwrite', (out) => out.put(record)); }
+  drop({ client, seq }) { return this.run('readwrite', (out) => out.delete([client, seq])); }
+  async all() { return (await this.run('readonly', (out) => out.getAll())) ?? []; }
 }
 
 class Outbox {
@@ -34,13 +46,22 @@ class Outbox {
     this.stopped = '';
     this.held = [];                                        // keys of those that are held back, the last one last
     this.waiting = new Map();
-    for (const key of storage.keys().filter((k) => k.startsWith(KEPT))) {
-      const record = storage.json(key, null);
-      if (record?.store !== store) continue;
-      if (!proven || record.by === proven) this.waiting.set(key, record);
+    this.shelf = new Shelf();
+    this.recalled = this.recall(proven);                   // until what was left here is among those that wait
+  }
+
+  async recall(proven) {
+    for (const record of await this.shelf.all()) {
+      if (record.store !== this.store) continue;
+      if (!proven || record.by === proven) this.waiting.set(this.key(record), record);
       else { this.others += 1; this.whose = record.by; }
     }
+    if (this.closed) return;
+    this.send();
+    this.changed();
   }
+
+  key({ client, seq }) { return `${client}:${seq}`; }
 
   get size() { return this.waiting.size; }
 
@@ -48,9 +69,9 @@ class Outbox {
 
   add(record, { hold = false } = {}) {
     const full = { ...record, store: this.store, client: this.client, seq: ++this.seq };
-    const key = `${KEPT}${full.client}:${full.seq}`;
+    const key = this.key(full);
     this.waiting.set(key, full);
-    storage.set(key, JSON.stringify(full));
+    this.shelf.put(full);
     if (hold) this.hold(key);
     this.send();
     return full;
@@ -73,7 +94,7 @@ class Outbox {
     const key = this.held.pop();
     const record = this.waiting.get(key);
     this.waiting.delete(key);
-    storage.drop(key);
+    this.shelf.drop(record);
     return record;
   }
 
@@ -112,7 +133,7 @@ class Outbox {
     if (results.length !== batch.length) throw new Error('not every decision was answered');
     batch.forEach(([key, record], i) => {                  // answers come in the order of the decisions
       this.waiting.delete(key);
-      storage.drop(key);
+      this.shelf.drop(record);
       this.answered(record, results[i]);
     });
   }

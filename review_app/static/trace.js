@@ -10,8 +10,16 @@ class Trace {
 
   async open(data) {
     this.data = data;
-    const reply = await fetch(`/desk/trace/${data.page}?${new URLSearchParams({ cell: data.cell })}`, { cache: 'no-store' }).catch(() => null);
-    this.found = reply?.ok ? await reply.json() : null;
+    try {
+      const reply = await fetch(`/desk/trace/${data.page}?${new URLSearchParams({ cell: data.cell })}`, { cache: 'no-store' });
+      if (!reply.ok && reply.status !== 404) throw new Error(reply.status);
+      this.found = reply.ok ? await reply.json() : null;
+    } catch {
+      this.$('.lost').hidden = false;
+      setTimeout(() => { if (!this.off.signal.aborted && this.data === data) this.open(data); }, 2500);
+      return;
+    }
+    this.$('.lost').hidden = true;
     this.$('.work').hidden = !this.found;
     this.$('.end').hidden = Boolean(this.found);
     if (this.found) this.paint();
@@ -19,6 +27,7 @@ class Trace {
 
   wire() {
     this.lens = new Lens(this.$('.lens'), this.off.signal);
+    this.near = new Picture(this.$('.near img'));
     this.root.addEventListener('click', (e) => {
       const act = e.target.closest?.('[data-do]')?.dataset.do;
       if (act === 'copy') this.copy(); else if (act) this.lens.act(act);
@@ -32,8 +41,10 @@ class Trace {
   paint() {
     const { found } = this;
     this.lens.corners = found.corners;
-    this.$('.lens img').src = `/desk/viewable/${found.sha256}`;
-    this.$('.photo').textContent = `${found.photo}, kept ${found.kept_at.slice(0, 16).replace('T', ' ')} UTC, SHA-256 ${found.sha256.slice(0, 12)}…${found.keyed ? '' : `; printed corners within ${found.residual_mm} mm`}`;
+    const gone = Boolean(found.thinned) && !found.keyed;
+    for (const part of ['.choose', '.lens']) this.$(part).hidden = gone;
+    if (!gone) this.lens.show(found.sha256);
+    this.$('.photo').textContent = `${found.photo}, kept ${found.kept_at.slice(0, 16).replace('T', ' ')} UTC, SHA-256 ${found.sha256.slice(0, 12)}…${found.keyed ? '' : `; printed corners within ${found.residual_mm} mm`}${gone ? `. It was removed on ${found.thinned} by the policy by which photographs go; its flattened page is kept.` : ''}`;
     this.$('.title').textContent = found.label;
     this.$('.where').textContent = found.where + (found.superseded ? ' · another photograph of this sheet counts' : '');
     this.$('.near').hidden = found.keyed;
@@ -62,7 +73,7 @@ class Trace {
     const [x, y, w, h] = this.found.box.map((v, i) => v * (i % 2 ? high : wide));
     const scale = Math.min(glass.clientWidth / (w + 12), glass.clientHeight / (h + 8), 11);
     const [left, top] = [(x + w / 2) * scale - glass.clientWidth / 2, (y + h / 2) * scale - glass.clientHeight / 2];
-    image.src = `/desk/page/${this.found.page}`;
+    this.near.show(`/desk/page/${this.found.page}`);
     image.alt = `The cell, flattened: ${this.found.label}`;
     Object.assign(image.style, { width: `${wide * scale}px`, height: `${high * scale}px`, transform: `translate(${-left}px, ${-top}px)` });
     Object.assign(mark.style, { left: `${x * scale - left - 4}px`, top: `${y * scale - top - 4}px`, width: `${w * scale + 8}px`, height: `${h * scale + 8}px` });

@@ -8,10 +8,9 @@ class Whole {
     this.who = new Who(root, () => { this.paint(); this.root.focus({ preventScroll: true }); }, data.by);
     this.outbox = new Outbox(data.store ?? '', (record, result) => this.answered(record, result), () => this.paint(), data.by);
     this.wire();
-    asksAgain(this.$('.flat img'), () => this.paint());
+    this.picture = new Picture(this.$('.flat img'), () => this.paint());
     const wanted = new URLSearchParams(location.search);
     this.open(Number(wanted.get('page')) || data.page, wanted.get('cell') ?? '');
-    this.outbox.send();
   }
 
   get cell() { return this.cells[this.at]; }
@@ -42,7 +41,7 @@ class Whole {
       this.asked = null;
       this.$('#value').value = '';
     }
-    this.build(fresh);
+    this.build();
     if (fresh) this.place();
     for (const beside of [-1, 1]) { const next = this.beside(beside); if (next) new Image().src = `/desk/page/${next.page}`; }
   }
@@ -53,7 +52,8 @@ class Whole {
   // ---- decisions ------------------------------------------------------------------------------------------------------
   decide(action, value = null, text = '') {
     const { cell, sheet } = this;
-    if (!cell || unseen(this.$('.flat img'))) return;
+    if (!cell) return;
+    if (this.picture.refuses()) { this.paint(); return; }
     const sure = this.asked?.cell === cell.cell && this.asked.value === `${value}`;
     const record = this.outbox.add({ page: sheet.page, sha256: sheet.sha256, cell: cell.cell, last: cell.last, by: this.who.name, way: 'page',
       name: `${sheet.title}, ${cell.label}`, action, value, ...(sure ? { sure } : {}) });
@@ -182,10 +182,10 @@ class Whole {
   }
 
   // ---- drawing --------------------------------------------------------------------------------------------------------
-  build(fresh) {
+  build() {
     const { sheet } = this;
-    const image = this.$('.flat img');
-    if (fresh) { image.src = `/desk/page/${sheet.page}`; image.alt = `The photographed page: ${sheet.where}`; }
+    this.picture.show(`/desk/page/${sheet.page}`);
+    this.picture.image.alt = `The photographed page: ${sheet.where}`;
     this.$('.flat').querySelectorAll('.spot').forEach((s) => s.remove());
     this.spots = this.cells.map((cell, i) => {
       const spot = make('button', '', { type: 'button', class: 'spot', 'data-at': i, 'data-kind': cell.kind, tabindex: '-1' });
@@ -239,7 +239,7 @@ class Whole {
     this.$('.where').textContent = `${sheet.where} · ${open ? `${open} open` : 'none open'}`;
     const meaning = sheet.meanings[cell.text] ?? '';
     this.$('.why').replaceChildren(make('p', cell.text === '–' ? 'nothing written' : cell.text, { class: 'now' }), ...(meaning ? [make('p', meaning)] : []), make('p', `${cell.words[0].toUpperCase()}${cell.words.slice(1)}. The reader reads “${cell.read}”, ${cell.share}.`), ...cell.reasons.map((r) => make('p', r)));
-    const refusal = unseen(this.$('.flat img')) ? UNSEEN : this.refusal;
+    const refusal = this.picture.words || this.refusal;
     this.$('.refusal').hidden = !refusal;
     this.$('.refusal').textContent = refusal;
     this.$('.hint').textContent = cell.kind === 'tick' ? 'Type yes or no.' : WORDS[cell.kind];

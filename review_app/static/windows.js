@@ -1,13 +1,12 @@
 // Windows on the flattened page: near, row, thumbnail, whole. Each page's picture is fetched once; a cell is a place on it.
 class Windows {
-  // `changed()` is called when the picture of the cell could not be had, and when it is there at last.
+  // `changed()` is called when there are other words about the picture of the cell.
   constructor(root, changed) {
     this.$ = (selector) => root.querySelector(selector);
     this.sheets = new Map();
-    for (const image of root.querySelectorAll('.glass img, .map img, .sheet img')) asksAgain(image, changed);
+    this.picture = new Picture(this.$('.near img'), changed);
+    this.pictures = [this.picture, ...['.row', '.map', '.sheet'].map((box) => new Picture(this.$(`${box} img`)))];
   }
-
-  get lacking() { return unseen(this.$('.near img')); }
 
   show(item) {
     const [wide, high] = item.size_mm;
@@ -20,7 +19,6 @@ class Windows {
       const left = shift(x + w / 2, glass.clientWidth, wide);
       const top = shift(y + h / 2, glass.clientHeight, high);
       const edge = Math.max(3, scale);
-      this.picture(glass, item);
       Object.assign(glass.querySelector('img').style, { width: `${wide * scale}px`, height: `${high * scale}px`,
         transform: `translate(${-left}px, ${-top}px)` });
       Object.assign(glass.querySelector('.mark').style, { left: `${x * scale - left - edge}px`,
@@ -30,18 +28,14 @@ class Windows {
     look(near, Math.min(near.clientWidth / (w + 14), near.clientHeight / (h + 9), 11), 0);
     look(row, row.clientWidth / Math.min(wide - 16, Math.max(110, w + 20, row.clientWidth / 3.6)), 8);
     for (const box of [map, this.$('.sheet')]) {
-      this.picture(box, item);
       Object.assign(box.querySelector('.mark').style, { left: `${100 * item.box[0]}%`, top: `${100 * item.box[1]}%`,
         width: `${100 * item.box[2]}%`, height: `${100 * item.box[3]}%` });
     }
     map.style.aspectRatio = `${wide} / ${high}`;
-  }
-
-  picture(box, item) {
-    const image = box.querySelector('img');
-    const url = `/desk/page/${item.page}`;
-    if (image.getAttribute('src') !== url) image.src = url;
-    image.alt = `The photographed sheet at ${item.label}`;
+    for (const picture of this.pictures) {
+      picture.show(`/desk/page/${item.page}`);
+      picture.image.alt = `The photographed sheet at ${item.label}`;
+    }
   }
 
   preload(items) {                                         // the next pages are in the browser before they are shown

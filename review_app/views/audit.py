@@ -1,4 +1,4 @@
-"""Audit: a random sample of accepted cells, keyed again blind. ``?audit=ID`` opens one."""
+"""Audit: a random sample of accepted cells, keyed again blind. ``?audit=ID`` opens one, or begins with its result."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ desk = component(
     "review_audit",
     "audit.html",
     ("desk.css", "whole.css", "trace.css", "audit.css"),
-    ("outbox.js", "common.js", "windows.js", "lens.js", "audit.js"),
+    ("known.js", "outbox.js", "common.js", "picture.js", "windows.js", "lens.js", "audit.js"),
 )
 
 
@@ -46,13 +46,14 @@ def _difference(store: Store, one: Differing, *, key: str, by: str) -> None:
         )
     link = tag("a", "Whole page", href=f"whole?page={one.page_id}&cell={one.cell}", target="_self")
     picture = tag("img", src=source, alt=f"The pencil in {cell.label}", width=min(width, 320), class_="pencil")
-    st.html(tag("div", picture, tag("p", *words, link), class_="difference"))
-    if done is not None:
-        return
-    with st.container(horizontal=True):
-        for text, answer in ((f"Right: {first}", False), (f"Right: {second}", True)):
-            if st.button(text, key=f"{key}-{answer}"):
-                _settle(store, one, answer=answer, by=by)
+    with st.container(border=True):
+        st.html(tag("div", picture, tag("p", *words, link), class_="difference"))
+        if done is not None:
+            return
+        with st.container(horizontal=True):
+            for text, answer in ((f"Right: {first}", False), (f"Right: {second}", True)):
+                if st.button(text, key=f"{key}-{answer}"):
+                    _settle(store, one, answer=answer, by=by)
 
 
 def _settle(store: Store, one: Differing, *, answer: bool, by: str) -> None:
@@ -65,13 +66,13 @@ def _settle(store: Store, one: Differing, *, answer: bool, by: str) -> None:
         st.rerun()
 
 
-def kept(store: Store, audits: list[Audit]) -> None:
-    """Every audit with its result; they stay with the survey."""
+def kept(store: Store, audits: list[Audit], title: str) -> None:
+    """Audits with their results, the newest first; they stay with the survey."""
     if not audits:
         return
-    st.html(tag("h2", "Audits so far", class_="head"))
+    st.html(tag("h2", title, class_="head"))
     waits = [one for a in audits if a.bound is not None for one in a.differing if auditing.settled(store, one) is None]
-    by = own_name("settler") if waits else ""
+    by = own_name(f"settler-{audits[-1].id}") if waits else ""
     for audit in reversed(audits):
         go_on = tag("a", "Go on keying", href=f"audit?audit={audit.id}", target="_self")
         about = tag("p", f"{survey_name(store, audit.pack or '')}. Drawn {audit.at[:10]} by {audit.by}", class_="soft")
@@ -82,10 +83,13 @@ def kept(store: Store, audits: list[Audit]) -> None:
         if audit.bound is not None:
             for n, one in enumerate(audit.differing):
                 _difference(store, one, key=f"settle-{audit.id}-{n}", by=by)
-    compared = auditing.comparisons(store)
-    if compared:
+
+
+def compared(store: Store) -> None:
+    """Every two people who keyed the same cells."""
+    if found := auditing.comparisons(store):
         st.html(tag("h2", "Two people on the same cells", class_="head"))
-        st.html(tag("ul", *(tag("li", c.words) for c in compared), class_="points"))
+        st.html(tag("ul", *(tag("li", c.words) for c in found), class_="points"))
 
 
 def _drawn(audit: Audit, by: str) -> None:
@@ -169,11 +173,14 @@ def show() -> None:
     if chosen is not None and chosen.bound is None:
         desk(key="audit", data={"audit": chosen.id, "store": worklist.store_key(store), **for_desk()})
         return
+    if chosen is not None:
+        kept(store, [chosen], "The result")
     if me().may("scientist"):
         plan(store)
     else:
         st.html(tag("p", "A scientist draws an audit; you can key the cells of one that was drawn.", class_="soft"))
-    kept(store, audits)
+    kept(store, [a for a in audits if a is not chosen], "Other audits" if chosen else "Audits so far")
+    compared(store)
 
 
 show()

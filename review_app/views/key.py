@@ -17,7 +17,7 @@ desk = component(
     "review_key",
     "key.html",
     ("desk.css", "whole.css", "trace.css", "key.css"),
-    ("outbox.js", "common.js", "lens.js", "key.js"),
+    ("known.js", "outbox.js", "common.js", "picture.js", "lens.js", "key.js"),
 )
 
 

@@ -9,7 +9,9 @@ from review_app.components import component
 from review_app.markup import ADD, nothing, tag
 from review_app.opening import choose_survey, me, open_page
 
-many = component("review_many", "many.html", ("desk.css", "many.css"), ("outbox.js", "common.js", "many.js"))
+many = component(
+    "review_many", "many.html", ("desk.css", "many.css"), ("known.js", "outbox.js", "common.js", "many.js")
+)
 
 
 def show() -> None:

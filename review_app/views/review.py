@@ -13,7 +13,12 @@ from review_app.markup import ADD, PLAN, nothing, tag
 from review_app.opening import me, open_page
 from review_app.ordering import ORDERS
 
-desk = component("review_desk", "desk.html", ("desk.css",), ("outbox.js", "common.js", "windows.js", "desk.js"))
+desk = component(
+    "review_desk",
+    "desk.html",
+    ("desk.css",),
+    ("known.js", "outbox.js", "common.js", "picture.js", "windows.js", "desk.js"),
+)
 
 
 def without_pages(store: Store, progress: Progress) -> None:

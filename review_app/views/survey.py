@@ -15,13 +15,17 @@ from review_app import intake, worklist
 from review_app.accepting import decide_finding
 from review_app.aside import set_aside, take_back
 from review_app.cards import card, matrix
+from review_app.components import component
 from review_app.faults import board, board_table, checks, fault_list, labels_of, wanted
 from review_app.markup import PLAN, nothing, tag
 from review_app.naming import learn_name
 from review_app.opening import me, open_page, survey_name
 from review_app.placing import place_page
 
+refused = component("review_refused", "refused.html", ("desk.css",), ("refused.js",))
+
 TYPES = ["image/*", "heic", "heif", "tif", "tiff", "pdf", "zip"]
+MOST_MB = 80
 URGENT = ("sheets missing", "contradictory", "in review")
 FEW = 4  # surveys that are shown all below each other
 NEEDS = "needs-something"  # where on the page those photographs are
@@ -34,12 +38,13 @@ def upload(store: Store) -> None:
     """Keep what is uploaded at once; reading it happens in the background."""
     turn = st.session_state.setdefault("upload_turn", 0)
     files = st.file_uploader(
-        "Add photographs (JPEG, PNG, TIFF, HEIC), PDFs or zip archives of them, up to 80 MB each, many at once",
+        f"Add photographs (JPEG, PNG, TIFF, HEIC), PDFs or zip archives of them, up to {MOST_MB} MB each, many at once",
         type=TYPES,
         accept_multiple_files=True,
-        max_upload_size=80,
+        max_upload_size=MOST_MB,
         key=f"upload-{turn}",
     )
+    refused(key="refused", data={"most_mb": MOST_MB})
     if files:
         had = len(store.photos())
         with st.spinner("Keeping them"):

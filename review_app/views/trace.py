@@ -18,7 +18,7 @@ trace = component(
     "review_trace",
     "trace.html",
     ("desk.css", "whole.css", "trace.css"),
-    ("outbox.js", "common.js", "lens.js", "trace.js"),
+    ("common.js", "picture.js", "lens.js", "trace.js"),
 )
 
 

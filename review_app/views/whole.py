@@ -9,7 +9,12 @@ from review_app.components import component
 from review_app.markup import ADD, nothing, tag
 from review_app.opening import me, open_page
 
-whole = component("review_whole", "whole.html", ("desk.css", "whole.css"), ("outbox.js", "common.js", "whole.js"))
+whole = component(
+    "review_whole",
+    "whole.html",
+    ("desk.css", "whole.css"),
+    ("known.js", "outbox.js", "common.js", "picture.js", "whole.js"),
+)
 
 
 def show() -> None:
