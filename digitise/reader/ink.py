@@ -22,6 +22,7 @@ RULE_INK, LONG_MM, MOST_RULES = 0.35, 8.0, 40  # darkness of a rule, length of t
 REDUCE = 4  # paper is measured at so many times fewer pixels a side
 STRIP_PX = 128  # rows at a time; a multiple of `REDUCE`
 PAPER_MM = 7.0  # pencil and rules are narrower than this, shadows and glare wider
+EDGE_PX, UNEVEN = 1.5, 0.02  # softening of paper at a `REDUCE`th of the size where a shadow ends, and how it shows there
 FULL_PRINT = 0.75  # darkness of the corner marks in a clear photograph, or more
 
 
@@ -71,8 +72,16 @@ def filled_paper(image: np.ndarray) -> np.ndarray:
 
 
 def paper_brightness(filled: np.ndarray) -> np.ndarray:
-    """Brightness of the bare paper, float32 of the same shape, from `filled_paper`."""
-    return cv2.GaussianBlur(filled.astype(np.float32), (0, 0), len(paper_kernel()) / 4)
+    """Brightness of the bare paper, float32 of the same shape, from `filled_paper`.
+
+    Softened broadly, since paper has grain; where that smears a shadow's edge over the paper beside it, only a little.
+    """
+    even = cv2.GaussianBlur(filled.astype(np.float32), (0, 0), len(paper_kernel()) / 4)
+    beyond = cv2.subtract(cv2.GaussianBlur(filled, (0, 0), EDGE_PX), even, dtype=cv2.CV_32F)
+    allowed = np.float32(UNEVEN) * even
+    even += beyond
+    even -= np.minimum(np.maximum(beyond, -allowed), allowed)
+    return even
 
 
 def _darkness(image: np.ndarray, paper: np.ndarray) -> np.ndarray:

@@ -153,12 +153,18 @@ def rubbed_out(page: InkPage, box: Box, threshold: float) -> bool:
 def faintly_written(page: InkPage, box: Box) -> bool:
     """Whether a box read as blank holds a mark far fainter than the page's pencil: another's, or a rubbed-out entry.
 
-    What counts as ink beside firm pencil leaves such marks out; here bare paper alone is the measure.
+    What counts as ink beside firm pencil leaves such marks out; here bare paper alone is the measure. What is broader
+    than any line, as the soft edge of a shadow or of a damp patch is, is no mark.
     """
-    ink = page.crop(box, -WITHIN_MM)
+    ink, least = page.crop(box, -WITHIN_MM), max(5 * page.noise, FAINTEST)
     if not ink.size:
         return False
-    return _holds_a_mark(cv2.GaussianBlur(ink, (0, 0), 1.0) > max(5 * page.noise, FAINTEST), FLAT_PX_PER_MM)
+    soft = cv2.GaussianBlur(ink, (0, 0), 1.0)
+    if not _holds_a_mark(soft > least, FLAT_PX_PER_MM):
+        return False
+    side = int(BROAD_MM * FLAT_PX_PER_MM) | 1
+    lines = cv2.morphologyEx(soft, cv2.MORPH_TOPHAT, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side)))
+    return _holds_a_mark(lines > least, FLAT_PX_PER_MM)
 
 
 def shines(image: np.ndarray, cell: Cell) -> bool:
