@@ -22,7 +22,7 @@ RULE_INK, LONG_MM, MOST_RULES = 0.35, 8.0, 40  # darkness of a rule, length of t
 REDUCE = 4  # paper is measured at so many times fewer pixels a side
 STRIP_PX = 128  # rows at a time; a multiple of `REDUCE`
 PAPER_MM = 7.0  # pencil and rules are narrower than this, shadows and glare wider
-EDGE_PX, UNEVEN = 1.5, 0.02  # softening of paper at a `REDUCE`th of the size where a shadow ends, and how it shows there
+EDGE_PX, UNEVEN = 1.0, 0.02  # softening of paper, at that size, where a shadow ends, and how much more it darkens there
 FULL_PRINT = 0.75  # darkness of the corner marks in a clear photograph, or more
 
 
