@@ -114,6 +114,21 @@ def test_light_that_falls_off_is_no_ink(printed, layout) -> None:
             assert _inked_mm2(lit, cell.box_mm) < 0.1, cell.id
 
 
+@pytest.mark.parametrize("shade", [0.5, 0.2])
+def test_the_edge_of_a_shadow_darkens_no_paper_beside_it(printed, layout, shade: float) -> None:
+    """2 mm wide and down the page, through the middle of a box."""
+    one = layout("fish")
+    box = next(c for c in one.cells if c.kind == "tally").box_mm
+    at = (box[0] + box[2] / 2) * FLAT_PX_PER_MM
+    light = np.clip((np.arange(one.page_size_mm[0] * FLAT_PX_PER_MM) - at) / 16 + 0.5, 0, 1) * (1 - shade) + shade
+    image = printed("fish")
+    ink = extract_ink(np.rint(image * light[: image.shape[1]]).astype(np.uint8), one)
+    beside = (box[0] + box[2] / 2 - 4.0, box[1], 2.5, box[3])
+
+    assert ink.crop(beside).max() < 0.12
+    assert ink.crop(box).max() < 0.25
+
+
 def test_paper_brightness_sees_through_writing() -> None:
     """A line 0.6 mm wide does not darken the paper under it; a stain 20 mm wide does."""
     page = np.full((800, 800), 220, np.uint8)

@@ -161,6 +161,12 @@ def test_a_faint_mark_in_a_blank_box_is_not_nothing(line, ink: float, seen: bool
     assert faintly_written(InkPage(_page(line, ink=ink).ink, 0.005, 0.6), BOX) is seen
 
 
+@pytest.mark.parametrize(("wide_mm", "seen"), [(0.8, True), (6.0, False)])
+def test_what_is_faint_and_broader_than_any_line_is_no_mark(wide_mm: float, seen: bool) -> None:
+    """As the soft edge of a shadow or of a damp patch, a tenth darker than the paper."""
+    assert faintly_written(InkPage(_page((66, 60, 67, 68), width_mm=wide_mm, ink=0.1).ink, 0.005, 0.6), BOX) is seen
+
+
 @pytest.mark.parametrize(
     ("line", "share", "seen"),
     [
