@@ -126,7 +126,6 @@ def test_the_edge_of_a_shadow_darkens_no_paper_beside_it(printed, layout, shade:
     beside = (box[0] + box[2] / 2 - 4.0, box[1], 2.5, box[3])
 
     assert ink.crop(beside).max() < 0.12
-    assert ink.crop(box).max() < 0.25
 
 
 def test_paper_brightness_sees_through_writing() -> None:
