@@ -18,6 +18,7 @@ from digitise.sheets.layout import Box, Layout
 REACH_MM = 4.0  # to the left and right of a box
 CLEAR_MM = 0.9  # around boxes and print: their own strokes run over so far, and a bent page moves them
 LEAST_MM2 = 1.0  # of pencil: a letter of 3 mm has more
+SPECK_MM2 = 0.25  # of one mark at most: grain in a deep shadow
 STEEP, MOSTLY = 0.1, 0.5  # change of the paper's light within a millimetre, and share of a mark where it is so steep
 
 
@@ -38,7 +39,7 @@ def _beside(page: InkPage, bare: np.ndarray, box: Box, threshold: float) -> bool
         return False
     labels = pieces_of(mask.view(np.uint8)).labels
     outside, whole = (np.bincount(labels[where], minlength=labels.max() + 1) for where in (mask & bare, mask))
-    written = 2 * outside > whole
+    written = (2 * outside > whole) & (whole > SPECK_MM2 * (FLAT_PX_PER_MM / STEP) ** 2)
     if outside[written].sum() <= least:
         return False
     steep = np.bincount(labels[mask & _steep(page.paper, rows, columns)], minlength=len(whole))
