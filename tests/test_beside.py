@@ -52,6 +52,19 @@ def test_the_edge_of_a_shadow_or_a_finger_beside_a_box_is_no_writing(layout, und
     assert (cell.id in written_beside(page, one, THRESHOLD)) is beside
 
 
+def test_grain_beside_a_box_is_no_writing(layout) -> None:
+    """Specks of 0.06 square millimetres, 40 of them on each side."""
+    one = layout("substrate")
+    cell = one.by_id["substrate/4"]
+    x, y, w, _ = (round(v * FLAT_PX_PER_MM) for v in cell.box_mm)
+    page = InkPage(np.zeros((2376, 1680), np.float32), 0.01, 0.6, paper=np.full((594, 420), 220, np.uint8))
+    for row in range(8):
+        for column in (8, 13, 18, 23, 28):
+            page.ink[y + 6 + 7 * row :, :][:2, x + w + column : x + w + column + 2] = 0.4
+
+    assert cell.id not in written_beside(page, one, THRESHOLD)
+
+
 @pytest.mark.parametrize("sheet", ["site", "substrate", "fish", "invertebrate"])
 def test_print_beside_a_box_is_no_writing(layout, printed, sheet: str) -> None:
     """Captions, units, legends and other boxes stand around every box of a blank sheet."""

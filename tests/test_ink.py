@@ -97,6 +97,20 @@ def test_without_writing_the_pencil_is_taken_as_middling(printed, layout) -> Non
     assert extract_ink(printed("substrate"), layout("substrate")).pencil == 0.5
 
 
+def test_a_narrow_shadow_across_the_page_is_not_taken_for_its_pencil(printed, layout) -> None:
+    """A rope's, 4 mm broad and as dark as a soft pencil, over a column of cells in which a hard one wrote."""
+    one = layout("substrate")
+    image = printed("substrate")
+    cells = one.cells[:24]
+    for x, y, _, h in (c.box_mm for c in cells):
+        image = _line(image, (x + 4, y + 2), (x + 5, y + h - 2), darkness=0.3)
+    x = cells[-1].box_mm[0] + 12
+    shaded = _line(image, (x, 0), (x, 297), darkness=0.75, width_px=32)
+
+    plain, other = (extract_ink(page, one).pencil for page in (image, shaded))
+    assert other == pytest.approx(plain, abs=0.05)
+
+
 def test_light_that_falls_off_is_no_ink(printed, layout) -> None:
     """Half the light at the right edge, and a soft shadow across the page, leave cells empty and lines whole."""
     one = layout("substrate")

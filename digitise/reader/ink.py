@@ -25,6 +25,7 @@ STRIP_PX = 128  # rows at a time; a multiple of `REDUCE`
 PAPER_MM = 7.0  # pencil and rules are narrower than this, shadows and glare wider
 EDGE_PX, UNEVEN = 1.0, 0.02  # softening of paper, at that size, where a shadow ends, and how much more it darkens there
 EVERY, BROAD_MM = 3, 2.25  # flat pixels to one that pencil is measured by, and what no line of a pencil is as broad as
+FEWEST = 66  # of such pixels that say how dark the pencil is: a few strokes
 FULL_PRINT = 0.75  # darkness of the corner marks in a clear photograph, or more
 
 
@@ -194,6 +195,8 @@ def extract_ink(image: np.ndarray, layout: Layout) -> InkPage:
     values = np.concatenate([ink[y0:y1:EVERY, x0:x1:EVERY].ravel() for x0, y0, x1, y1 in boxes])
     noise = float(np.median(values)) + 1e-3
     least = max(0.10, 6 * noise)
-    written = values[(values > least) & ~_broad(ink, boxes, least)]
-    pencil = float(np.clip(np.percentile(written, 75), 0.15, 0.85)) if len(written) > 66 else 0.5
+    inked = values > least
+    lines = inked & ~_broad(ink, boxes, least)
+    written = values[lines if np.count_nonzero(lines) > FEWEST else inked]
+    pencil = float(np.clip(np.percentile(written, 75), 0.15, 0.85)) if len(written) > FEWEST else 0.5
     return InkPage(ink, noise, pencil, slack_mm, paper)
