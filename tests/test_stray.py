@@ -161,20 +161,6 @@ def test_a_faint_mark_in_a_blank_box_is_not_nothing(line, ink: float, seen: bool
     assert faintly_written(InkPage(_page(line, ink=ink).ink, 0.005, 0.6), BOX) is seen
 
 
-@pytest.mark.parametrize(("wide_mm", "seen"), [(0.8, True), (6.0, False)])
-def test_what_is_faint_and_broader_than_any_line_is_no_mark(wide_mm: float, seen: bool) -> None:
-    """As the soft edge of a shadow or of a damp patch, a tenth darker than the paper."""
-    assert faintly_written(InkPage(_page((66, 60, 67, 68), width_mm=wide_mm, ink=0.1).ink, 0.005, 0.6), BOX) is seen
-
-
-@pytest.mark.parametrize(("line", "seen"), [((10, 10, 20, 20), False), ((66, 61.5, 67, 67), True)])
-def test_the_grain_of_a_deep_shadow_is_no_mark_and_a_faint_stroke_in_it_is_one(line, seen: bool) -> None:
-    """Grain far stronger than the page has, with or without a stroke of a third of the darkness of its pencil."""
-    page = _page(line, ink=0.2)
-    grain = np.abs(cv2.GaussianBlur(np.random.default_rng(1).normal(0, 1, page.ink.shape), (0, 0), 1.5)) * 0.3
-    assert faintly_written(InkPage((page.ink + grain).astype(np.float32), 0.005, 0.6), BOX) is seen
-
-
 @pytest.mark.parametrize(
     ("line", "share", "seen"),
     [

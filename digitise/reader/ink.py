@@ -24,7 +24,7 @@ REDUCE = 4  # paper is measured at so many times fewer pixels a side
 STRIP_PX = 128  # rows at a time; a multiple of `REDUCE`
 PAPER_MM = 7.0  # pencil and rules are narrower than this, shadows and glare wider
 EDGE_PX, UNEVEN = 1.0, 0.02  # softening of paper, at that size, where a shadow ends, and how much more it darkens there
-EVERY, BROAD_MM = 3, 2.25  # flat pixels to one that pencil is measured by, and what no line of a pencil is as broad as
+EVERY, BROAD_MM = 3, 3.0  # flat pixels to one that pencil is measured by, and what no line of a pencil is as broad as
 FEWEST = 66  # of such pixels that say how dark the pencil is: a few strokes
 FULL_PRINT = 0.75  # darkness of the corner marks in a clear photograph, or more
 

@@ -33,7 +33,6 @@ LEAST_MM2 = 0.5  # of one mark in a box
 FIRM, LEAST_FIRM = 0.78, 0.2  # share of the page's pencil, and of a mark's area that is so dark; an eraser leaves less
 FAINT_MM, FAINT_MM2 = 3.0, 1.0  # longer than a speck or a fold leaves: of one mark that is not nothing, however faint
 FAINTEST = 0.03  # darkness of such a mark; where paper is grainy, more
-GRAINY = 3.0  # spreads of the box's own paper, which in a deep shadow has more grain than the page's
 BRIGHTER = 0.05  # than the paper around it, by this share: of a mark whose graphite reflects the light
 AROUND_MM = 5.0
 LIT_MM, LIT_MM2 = 4.0, 3.0  # of a strip of light at least: it may hide a whole stroke
@@ -154,19 +153,12 @@ def rubbed_out(page: InkPage, box: Box, threshold: float) -> bool:
 def faintly_written(page: InkPage, box: Box) -> bool:
     """Whether a box read as blank holds a mark far fainter than the page's pencil: another's, or a rubbed-out entry.
 
-    What counts as ink beside firm pencil leaves such marks out; here bare paper alone is the measure. What is broader
-    than any line, as the soft edge of a shadow or of a damp patch is, is no mark.
+    What counts as ink beside firm pencil leaves such marks out; here bare paper alone is the measure.
     """
-    ink, least = page.crop(box, -WITHIN_MM), max(5 * page.noise, FAINTEST)
+    ink = page.crop(box, -WITHIN_MM)
     if not ink.size:
         return False
-    soft = cv2.GaussianBlur(ink, (0, 0), 1.0)
-    if not _holds_a_mark(soft > least, FLAT_PX_PER_MM):
-        return False
-    side = int(BROAD_MM * FLAT_PX_PER_MM) | 1
-    spread = float(np.median(np.abs(soft - np.median(soft)))) / 0.6745
-    lines = cv2.morphologyEx(soft, cv2.MORPH_TOPHAT, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side)))
-    return _holds_a_mark(lines > max(least, GRAINY * spread), FLAT_PX_PER_MM)
+    return _holds_a_mark(cv2.GaussianBlur(ink, (0, 0), 1.0) > max(5 * page.noise, FAINTEST), FLAT_PX_PER_MM)
 
 
 def shines(image: np.ndarray, cell: Cell) -> bool:
