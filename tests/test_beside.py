@@ -33,10 +33,36 @@ def test_what_is_written_close_beside_a_box_is_seen(layout, off: float, beside: 
     one = layout("substrate")
     cell = one.by_id["substrate/4"]
     x, y, w, _ = cell.box_mm
-    page = InkPage(np.zeros((2376, 1680), np.float32), 0.01, 0.6)
+    page = InkPage(np.zeros((2376, 1680), np.float32), 0.01, 0.6, paper=np.full((594, 420), 220, np.uint8))
     _letter(page.ink, x + w + off, y + 4, 0.6)
 
     assert (cell.id in written_beside(page, one, THRESHOLD)) is beside
+
+
+@pytest.mark.parametrize(("under", "beside"), [(220, True), (205, True), (90, False)])
+def test_the_edge_of_a_shadow_or_a_finger_beside_a_box_is_no_writing(layout, under: int, beside: bool) -> None:
+    """A line of ink where paper of grey 220 meets what is as bright or darker."""
+    one = layout("substrate")
+    cell = one.by_id["substrate/4"]
+    x, y, w, h = cell.box_mm
+    page = InkPage(np.zeros((2376, 1680), np.float32), 0.01, 0.6, paper=np.full((594, 420), 220, np.uint8))
+    page.paper[:, round((x + w + 2) * 2) :] = under
+    cv2.line(page.ink, *(tuple(int(v * FLAT_PX_PER_MM) for v in (x + w + 2, y + t * h)) for t in (0.1, 0.9)), 0.3, 6)
+
+    assert (cell.id in written_beside(page, one, THRESHOLD)) is beside
+
+
+def test_grain_beside_a_box_is_no_writing(layout) -> None:
+    """Specks of 0.06 square millimetres, 40 of them on each side."""
+    one = layout("substrate")
+    cell = one.by_id["substrate/4"]
+    x, y, w, _ = (round(v * FLAT_PX_PER_MM) for v in cell.box_mm)
+    page = InkPage(np.zeros((2376, 1680), np.float32), 0.01, 0.6, paper=np.full((594, 420), 220, np.uint8))
+    for row in range(8):
+        for column in (8, 13, 18, 23, 28):
+            page.ink[y + 6 + 7 * row :, :][:2, x + w + column : x + w + column + 2] = 0.4
+
+    assert cell.id not in written_beside(page, one, THRESHOLD)
 
 
 @pytest.mark.parametrize("sheet", ["site", "substrate", "fish", "invertebrate"])

@@ -97,6 +97,20 @@ def test_without_writing_the_pencil_is_taken_as_middling(printed, layout) -> Non
     assert extract_ink(printed("substrate"), layout("substrate")).pencil == 0.5
 
 
+def test_a_narrow_shadow_across_the_page_is_not_taken_for_its_pencil(printed, layout) -> None:
+    """A rope's, 4 mm broad and as dark as a soft pencil, over a column of cells in which a hard one wrote."""
+    one = layout("substrate")
+    image = printed("substrate")
+    cells = one.cells[:24]
+    for x, y, _, h in (c.box_mm for c in cells):
+        image = _line(image, (x + 4, y + 2), (x + 5, y + h - 2), darkness=0.3)
+    x = cells[-1].box_mm[0] + 12
+    shaded = _line(image, (x, 0), (x, 297), darkness=0.75, width_px=32)
+
+    plain, other = (extract_ink(page, one).pencil for page in (image, shaded))
+    assert other == pytest.approx(plain, abs=0.05)
+
+
 def test_light_that_falls_off_is_no_ink(printed, layout) -> None:
     """Half the light at the right edge, and a soft shadow across the page, leave cells empty and lines whole."""
     one = layout("substrate")
@@ -112,6 +126,20 @@ def test_light_that_falls_off_is_no_ink(printed, layout) -> None:
     for cell in one.cells:
         if cell.id != "substrate/5.5":
             assert _inked_mm2(lit, cell.box_mm) < 0.1, cell.id
+
+
+@pytest.mark.parametrize("shade", [0.5, 0.2])
+def test_the_edge_of_a_shadow_darkens_no_paper_beside_it(printed, layout, shade: float) -> None:
+    """2 mm wide and down the page, through the middle of a box."""
+    one = layout("fish")
+    box = next(c for c in one.cells if c.kind == "tally").box_mm
+    at = (box[0] + box[2] / 2) * FLAT_PX_PER_MM
+    light = np.clip((np.arange(one.page_size_mm[0] * FLAT_PX_PER_MM) - at) / 16 + 0.5, 0, 1) * (1 - shade) + shade
+    image = printed("fish")
+    ink = extract_ink(np.rint(image * light[: image.shape[1]]).astype(np.uint8), one)
+    beside = (box[0] + box[2] / 2 - 4.0, box[1], 2.5, box[3])
+
+    assert ink.crop(beside).max() < 0.12
 
 
 def test_paper_brightness_sees_through_writing() -> None:

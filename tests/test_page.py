@@ -189,7 +189,7 @@ def test_photograph_to_be_taken_again_is_refused_in_words(photographed, layouts,
 @pytest.mark.parametrize(
     ("refused", "words"),
     [
-        (partial(page_module._too_far, 3.599), "the sheet has 3.5 pixels a millimetre; 3.6 are needed"),
+        (partial(page_module._too_far, 2.999), "the sheet has 2.9 pixels a millimetre; 3 are needed"),
         (partial(page_module._blurred, 0.851), "printed edges are 0.9 mm wide; 0.85 mm is the limit"),
         (partial(page_module._blurred, float("inf")), "no printed edge is sharp enough to be measured"),
     ],

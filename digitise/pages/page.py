@@ -29,7 +29,7 @@ from digitise.sheets.layout import Layout
 from digitise.sheets.sheet import Identity, parse_identity
 from digitise.wording import listed, plural
 
-MIN_PX_PER_MM = 3.6  # a 0.5 mm pencil stroke covers almost two pixels
+MIN_PX_PER_MM = 3.0  # a 0.5 mm pencil stroke covers one and a half pixels; what is not sure then goes to a person
 MAX_RESIDUAL_MM = 0.6  # of sheets that were read right, 99 in 100 lie within half of it
 MAX_STRAIN = 0.25  # sheets curled and waved by hand reach 0.2; where a row was taken for the next it is more
 OTHER_FIT = 0.5  # less of its print is seen of a page with the same marks that it is not

@@ -27,6 +27,8 @@ BESIDE_MM = 1.5  # printed points so near a cell are its own
 DARKEST_PAPER = 0.42  # of the page's usual paper; a shadow that takes two thirds of the light leaves about 0.6
 NEAR_MM, WIDE_MM = 0.55, 1.2  # how far around a place its darkest and brightest are looked for
 DARK_MM2 = 0.3  # of something broad and dark in or beside a cell
+CLEAR, MOST_UNCLEAR = 0.55, 0.1  # of the usual contrast: print seen so well lies in shadow, not under something; of its
+LEAST_SEEN = 4  # places so many at least, of which this share may be paler
 BLOWN_SHARE, BLOWN_MM2 = 0.08, 20.0  # of a cell: more than this washed out hides it
 HALO_MM = 1.2  # narrower bands of white beside dark lines are sharpening
 BRIGHT = 1.06  # times the page's usual paper: light reflected from the sheet
@@ -184,6 +186,26 @@ def _veiled(seen: np.ndarray, layout: Layout) -> np.ndarray:
     return (count > 0) & (contrast < VEILED * np.percentile(contrast[count > 0], 90))
 
 
+def _shaded(dark: np.ndarray, seen: np.ndarray, layout: Layout) -> np.ndarray:
+    """Which cells show their frames as clearly where it is `dark`, (H, W) bool at half size, as elsewhere; (cells,).
+
+    In full sun a shadow takes nine tenths of the light, and is then as dark as skin. `seen` is as for `_veiled`. Where
+    hardly any of a cell's own frame is dark, what is seen all over the dark place counts.
+    """
+    frames = _frames(layout)
+    _, labels = cv2.connectedComponents(dark.view(np.uint8))
+    place = _at(labels, frames.points_mm)
+    there = place > 0
+    unclear = seen[there] < CLEAR
+    of_cell, place = frames.cell[frames.side[there]], place[there]
+    own, places = len(layout.cells), int(labels.max()) + 1
+    count, lost = np.bincount(of_cell, minlength=own), np.bincount(of_cell, weights=unclear, minlength=own)
+    clear = np.bincount(place, weights=unclear, minlength=places) <= MOST_UNCLEAR * np.bincount(place, minlength=places)
+    clear &= np.bincount(place, minlength=places) >= LEAST_SEEN
+    left = _area_mm2(dark & ~clear[labels], layout, WIDE_MM) > DARK_MM2
+    return np.where(count >= LEAST_SEEN, lost <= MOST_UNCLEAR * count, (lost == 0) & ~left)
+
+
 def _astray(flattened: Flattened, layout: Layout) -> np.ndarray:
     """Which cells have a third or more of their printed corners and rules elsewhere than they should be; (cells,)."""
     boxes = np.array([c.box_mm for c in layout.cells])
@@ -207,6 +229,8 @@ def unseen_cells(flattened: Flattened, layout: Layout) -> Unseen:
     seen = _contrast(dark, bright, layout)
     both = _usual(seen, layout)
     usual = np.where(_frames(layout).level, *both)
+    if under_dark.any():
+        under_dark &= ~_shaded(no_paper, seen / usual, layout)
     lost = seen < np.maximum(FAINTEST, FAINT * usual)
     faded, astray = _faded(lost, layout) | blown | under_dark, _astray(flattened, layout)
     veiled = _veiled(seen / usual, layout) & ~faded

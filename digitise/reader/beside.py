@@ -1,22 +1,25 @@
 """Writing beside a box: an entry that did not find its place, a note on why it is empty, "about" before a number.
 
 What runs over from the box is its own. Print stands around boxes too. Where it stands the layout says, and no ink
-counts there.
+counts there. Nor does what lies where the paper itself goes from bright to dark: the edge of a shadow or of a finger.
 """
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 
 from digitise.pages.flatten import FLAT_PX_PER_MM
 from digitise.reader.bare import STEP, bare_paper, pixels_around
-from digitise.reader.ink import InkPage
+from digitise.reader.ink import REDUCE, InkPage
 from digitise.reader.pieces import pieces_of
 from digitise.sheets.layout import Box, Layout
 
 REACH_MM = 4.0  # to the left and right of a box
 CLEAR_MM = 0.9  # around boxes and print: their own strokes run over so far, and a bent page moves them
 LEAST_MM2 = 1.0  # of pencil: a letter of 3 mm has more
+SPECK_MM2 = 0.25  # of one mark at most: grain in a deep shadow
+STEEP, MOSTLY = 0.1, 0.5  # change of the paper's light within a millimetre, and share of a mark where it is so steep
 
 
 def written_beside(page: InkPage, layout: Layout, threshold: float) -> frozenset[str]:
@@ -36,4 +39,20 @@ def _beside(page: InkPage, bare: np.ndarray, box: Box, threshold: float) -> bool
         return False
     labels = pieces_of(mask.view(np.uint8)).labels
     outside, whole = (np.bincount(labels[where], minlength=labels.max() + 1) for where in (mask & bare, mask))
-    return bool(outside[2 * outside > whole].sum() > least)
+    written = (2 * outside > whole) & (whole > SPECK_MM2 * (FLAT_PX_PER_MM / STEP) ** 2)
+    if outside[written].sum() <= least:
+        return False
+    steep = np.bincount(labels[mask & _steep(page.paper, rows, columns)], minlength=len(whole))
+    return bool(outside[written & (steep < MOSTLY * whole)].sum() > least)
+
+
+def _steep(paper: np.ndarray, rows: slice, columns: slice) -> np.ndarray:
+    """Where on the paper light falls off within a millimetre; bool, at these flat pixels."""
+    ends = (rows.start, rows.stop), (columns.start, columns.stop)
+    (y0, y1), (x0, x1) = ((max(0, first // REDUCE - 2), last // REDUCE + 2) for first, last in ends)
+    part = paper[y0:y1, x0:x1]
+    near = np.ones((3, 3), np.uint8)
+    high, low = cv2.dilate(part, near).astype(np.float32), cv2.erode(part, near)
+    found = high - low > STEEP * high
+    at = ((np.arange(s.start, s.stop, s.step) // REDUCE - first) for s, first in ((rows, y0), (columns, x0)))
+    return found[np.ix_(*(np.clip(v, 0, n - 1) for v, n in zip(at, found.shape, strict=True)))]

@@ -6,6 +6,7 @@ Arrays are (row, column) at `FLAT_PX_PER_MM` pixels a millimetre.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 
@@ -22,6 +23,9 @@ RULE_INK, LONG_MM, MOST_RULES = 0.35, 8.0, 40  # darkness of a rule, length of t
 REDUCE = 4  # paper is measured at so many times fewer pixels a side
 STRIP_PX = 128  # rows at a time; a multiple of `REDUCE`
 PAPER_MM = 7.0  # pencil and rules are narrower than this, shadows and glare wider
+EDGE_PX, UNEVEN = 1.0, 0.02  # softening of paper, at that size, where a shadow ends, and how much more it darkens there
+EVERY, BROAD_MM = 3, 3.0  # flat pixels to one that pencil is measured by, and what no line of a pencil is as broad as
+FEWEST = 66  # of such pixels that say how dark the pencil is: a few strokes
 FULL_PRINT = 0.75  # darkness of the corner marks in a clear photograph, or more
 
 
@@ -71,8 +75,16 @@ def filled_paper(image: np.ndarray) -> np.ndarray:
 
 
 def paper_brightness(filled: np.ndarray) -> np.ndarray:
-    """Brightness of the bare paper, float32 of the same shape, from `filled_paper`."""
-    return cv2.GaussianBlur(filled.astype(np.float32), (0, 0), len(paper_kernel()) / 4)
+    """Brightness of the bare paper, float32 of the same shape, from `filled_paper`.
+
+    Softened broadly, since paper has grain; where that smears a shadow's edge over the paper beside it, only a little.
+    """
+    even = cv2.GaussianBlur(filled.astype(np.float32), (0, 0), len(paper_kernel()) / 4)
+    beyond = cv2.subtract(cv2.GaussianBlur(filled, (0, 0), EDGE_PX), even, dtype=cv2.CV_32F)
+    allowed = np.float32(UNEVEN) * even
+    even += beyond
+    even -= np.minimum(np.maximum(beyond, -allowed), allowed)
+    return even
 
 
 def _darkness(image: np.ndarray, paper: np.ndarray) -> np.ndarray:
@@ -153,6 +165,18 @@ def _remove_dots(ink: np.ndarray, layout: Layout, slack_mm: float) -> None:
         cv2.circle(ink, (int(x * FLAT_PX_PER_MM), int(y * FLAT_PX_PER_MM)), radius, 0.0, -1)
 
 
+def _broad(ink: np.ndarray, boxes: Sequence[tuple[int, int, int, int]], least: float) -> np.ndarray:
+    """Which of every `EVERY`th pixel in these boxes is ink broader than a line, as a narrow shadow is; (N,) bool."""
+    inked = (ink[::EVERY, ::EVERY] > least).view(np.uint8)
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (int(BROAD_MM * FLAT_PX_PER_MM / EVERY) | 1,) * 2)
+    broad = cv2.dilate(cv2.erode(inked, disc), disc).view(bool)
+    parts = []
+    for x0, y0, x1, y1 in boxes:
+        rows, columns = (np.arange(first, last, EVERY) // EVERY for first, last in ((y0, y1), (x0, x1)))
+        parts.append(broad[np.ix_(rows, columns)].ravel())
+    return np.concatenate(parts)
+
+
 def extract_ink(image: np.ndarray, layout: Layout) -> InkPage:
     """Ink of a flattened page.
 
@@ -167,9 +191,12 @@ def extract_ink(image: np.ndarray, layout: Layout) -> InkPage:
     slack_mm = _slack_mm(ink, layout)
     _remove_rules(ink, layout, slack_mm)
     _remove_dots(ink, layout, slack_mm)
-    boxes = (pixel_box(c.box_mm) for c in layout.cells)
-    values = np.concatenate([ink[y0:y1:3, x0:x1:3].ravel() for x0, y0, x1, y1 in boxes])
+    boxes = [pixel_box(c.box_mm) for c in layout.cells]
+    values = np.concatenate([ink[y0:y1:EVERY, x0:x1:EVERY].ravel() for x0, y0, x1, y1 in boxes])
     noise = float(np.median(values)) + 1e-3
-    written = values[values > max(0.10, 6 * noise)]
-    pencil = float(np.clip(np.percentile(written, 75), 0.15, 0.85)) if len(written) > 66 else 0.5
+    least = max(0.10, 6 * noise)
+    inked = values > least
+    lines = inked & ~_broad(ink, boxes, least)
+    written = values[lines if np.count_nonzero(lines) > FEWEST else inked]
+    pencil = float(np.clip(np.percentile(written, 75), 0.15, 0.85)) if len(written) > FEWEST else 0.5
     return InkPage(ink, noise, pencil, slack_mm, paper)
