@@ -11,6 +11,7 @@ import pytest
 from conftest import CLEAR
 
 from digitise.batch.batch import known_protocols, record, summary
+from digitise.pages import page
 from digitise.pages.fiducials import FoundMark
 from digitise.pages.flatten import Views
 from digitise.pages.page import register, register_all
@@ -180,6 +181,19 @@ def test_three_hidden_corners_are_named(photographed, layouts) -> None:
 
     assert refused.reason == "few-marks"
     assert refused.detail == "found 1 of the 4 corner marks (top left, top right and bottom left missing)"
+
+
+def test_a_bent_sheet_whose_print_is_all_found_is_not_flat_whatever_mark_it_lacks(
+    photographed, layouts, monkeypatch
+) -> None:
+    """Its fourth mark would not make it any flatter, and whoever sees it would look for one in vain."""
+    monkeypatch.setattr(page, "MAX_RESIDUAL_MM", 0.0)
+    shot = photographed("substrate").shot
+    gray = _gray(lay(shot, corner_cover("tear", 1, (210.0, 297.0), np.random.default_rng(4)), np.random.default_rng(4)))
+    refused = register(gray, layouts)
+
+    assert refused.reason == "not-flat"
+    assert "marks" not in refused.detail
 
 
 # --- several sheets --------------------------------------------------------------------------------------

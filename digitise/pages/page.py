@@ -226,7 +226,8 @@ def _try_pose(views: Views, pose: Pose) -> Page | NotRegistered:
         unseen.evenness,
     )
     judged = _judged(page, outside_cells(flattened, layout, views.full.shape), unseen, edges_mm)
-    if not judged and judged.reason == "not-flat" and len(pose.marks) < len(layout.fiducials):
+    lacks_marks = len(pose.marks) < len(layout.fiducials) and not flattened.matched >= WHOLE_FIT
+    if not judged and judged.reason == "not-flat" and lacks_marks:
         return NotRegistered("few-marks", f"{_missing_words(pose.marks)}; {judged.detail}", layout)
     return judged
 
