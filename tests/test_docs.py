@@ -21,10 +21,12 @@ from digitise.reader.calibration import DOUBTFUL, NEVER, shipped_acceptance
 from digitise.reader.reasons import CELL_REASONS, PHOTO_REASONS
 from digitise.sheets.protocol import Protocol, load_protocol
 from digitise.train import __main__ as train
+from digitise.train.recipe import STEPS
 
 ROOT = Path(__file__).parents[1]
 DOCUMENTS = ("README.md", "DEVELOPERS.md", "CHANGELOG.md", "tests/benchmarks/README.md")
 README, GUIDE, CHANGES, MEASURED = ((ROOT / name).read_text(encoding="utf-8") for name in DOCUMENTS)
+CARD = (ROOT / "digitise" / "models" / "README.md").read_text(encoding="utf-8")
 MODULES = sorted(p for folder in ("digitise", "review_app") for p in (ROOT / folder).rglob("*.py"))
 GROUPS = {
     "blank": "nothing written, in a box for strokes or words",
@@ -63,7 +65,16 @@ def acceptance_table() -> str:
     return "\n".join(lines)
 
 
-GENERATED = {"reasons": ("DEVELOPERS.md", reasons_table), "acceptance": ("README.md", acceptance_table)}
+def recipe_lines() -> str:
+    """The steps by which networks are made, as commands."""
+    return "\n".join(["```sh", *(f"python -m digitise.train {step}" for step in STEPS), "```"])
+
+
+GENERATED = {
+    "reasons": ("DEVELOPERS.md", reasons_table),
+    "acceptance": ("README.md", acceptance_table),
+    "recipe": ("digitise/models/README.md", recipe_lines),
+}
 
 
 def _between(text: str, name: str) -> str:
@@ -311,28 +322,23 @@ def _training(step: str, capsys: pytest.CaptureFixture, monkeypatch: pytest.Monk
     return capsys.readouterr().out
 
 
-def test_training_commands_in_the_guide_exist_with_their_options(capsys, monkeypatch):
+def test_training_commands_in_guide_and_model_card_exist_with_their_options(capsys, monkeypatch):
     """Steps and options of training are those that the program knows."""
-    lines = [shlex.split(line)[3:] for line in _shell_lines(GUIDE) if line.startswith("python -m digitise.train ")]
+    shown = [line for line in _shell_lines(GUIDE) + _shell_lines(CARD) if line.startswith("python -m digitise.train ")]
+    lines = [shlex.split(line)[3:] for line in shown]
 
-    assert {line[0] for line in lines} == {"trace", "harvest", "fit", "check", "average", "calibrate"}
-    for step, *rest in lines:
-        known = _training(step, capsys, monkeypatch)
-        assert [o for o in rest if o.startswith("--") and f"{o} " not in known] == []
-
-
-def test_the_model_card_names_every_network_its_data_and_commands_that_exist(capsys, monkeypatch):
-    """Whoever gets the networks gets their licence's attribution, their weaknesses, and lines that the program takes."""
-    card = (ROOT / "digitise" / "models" / "README.md").read_text(encoding="utf-8")
-    lines = [shlex.split(line)[3:] for line in _shell_lines(card) if line.startswith("python -m digitise.train ")]
-
-    assert [p.name for p in (ROOT / "digitise" / "models").glob("*.onnx") if f"`{p.name}`" not in card] == []
-    assert all(w in card for w in ("10.5281/zenodo.1195803", "Creative Commons Attribution 4.0", "## Known weaknesses"))
-    assert len(re.findall(r"<!-- figures -->\n.+?\n<!-- /figures -->", card, re.DOTALL)) == 1
-    assert "`digitise/models/README.md`" in GUIDE
+    assert {line[0] for line in lines} == {"recipe", "trace", "harvest", "fit", "check", "average", "calibrate"}
     for step, *rest in lines:
         known = _training(step, capsys, monkeypatch)
         assert [o for o in rest if o.startswith("--") and f"{o} " not in known and f"{o}\n" not in known] == []
+
+
+def test_the_model_card_names_every_network_and_its_data():
+    """Whoever gets the networks gets their licence's attribution and their weaknesses."""
+    assert [p.name for p in (ROOT / "digitise" / "models").glob("*.onnx") if f"`{p.name}`" not in CARD] == []
+    assert all(w in CARD for w in ("10.5281/zenodo.1195803", "Creative Commons Attribution 4.0", "## Known weaknesses"))
+    assert len(re.findall(r"<!-- figures -->\n.+?\n<!-- /figures -->", CARD, re.DOTALL)) == 1
+    assert "`digitise/models/README.md`" in GUIDE
 
 
 def test_the_changelog_tells_of_this_version():

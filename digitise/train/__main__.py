@@ -24,6 +24,7 @@ def main() -> None:
         one.set_defaults(run=run, refuse=parser.error)
         return one
 
+    _recipe_options(step("recipe", _recipe, "make all networks as the shipped ones were made"))
     _harvest_options(step("harvest", _harvest, "photograph practice sheets and cut out labelled cells"))
     _trace_options(step("trace", _trace, "trace handwritten digits that are kept as pictures back to pen strokes"))
     _fit_options(step("fit", _fit, "train one network and export ONNX"))
@@ -32,6 +33,21 @@ def main() -> None:
     _calibrate_options(step("calibrate", _calibrate, "set probabilities and acceptance thresholds"))
     args = parser.parse_args()
     args.run(args)
+
+
+def _recipe_options(step: argparse.ArgumentParser) -> None:
+    step.add_argument("--strokes", type=Path, required=True, help="stroke data (.jsonl.gz)")
+    step.add_argument("--images", type=Path, required=True, help="IDX file of pictures of digits")
+    step.add_argument("--labels", type=Path, required=True, help="IDX file of what they show")
+    step.add_argument("--out", type=Path, required=True, metavar="FOLDER", help="files that are there are kept")
+    step.add_argument("--share", type=float, default=1.0, help="of each step's seconds, for a trial (default 1)")
+
+
+def _recipe(args: argparse.Namespace) -> None:
+    from digitise.train.recipe import follow
+
+    given = {"STROKES": args.strokes, "IMAGES": args.images, "LABELS": args.labels}
+    follow(given, args.out, share=args.share)
 
 
 def _harvest_options(step: argparse.ArgumentParser) -> None:
