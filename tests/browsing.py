@@ -124,11 +124,17 @@ def entered(folder: Path, page_id: int) -> dict:
         }
 
 
-def open_at(context, address: str):
+def new_page(context):
+    """A page that waits long enough; its `trouble` lists script errors."""
     page = context.new_page()
     page.set_default_timeout(WAIT_MS)
     page.trouble = []
     page.on("pageerror", lambda error: page.trouble.append(str(error)))
+    return page
+
+
+def open_at(context, address: str):
+    page = new_page(context)
     page.goto(address)
     return page
 
@@ -142,12 +148,9 @@ def log_in(page, name: str) -> None:
 def open_desk(context, address: str, *, name: str = "Mira Tole", order: str = "sheet", seen: bool = True):
     """The review page in an order of cells, with the reviewer's name given, `seen` with the first picture there.
 
-    Its `trouble` lists script errors and requests to other machines.
+    Its `trouble` also lists what the content policy stopped, and requests to other machines.
     """
-    page = context.new_page()
-    page.set_default_timeout(WAIT_MS)
-    page.trouble = []
-    page.on("pageerror", lambda error: page.trouble.append(str(error)))
+    page = new_page(context)
     page.on("console", lambda said: page.trouble.append(said.text) if "Content Security Policy" in said.text else None)
     page.on(
         "request",
