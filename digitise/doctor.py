@@ -129,11 +129,11 @@ def _clock(now: datetime) -> tuple[str, str]:
 def _store(folder: Path, now: datetime) -> tuple[str, str]:
     from sqlalchemy import func, select
 
-    from digitise.store import Store, StoreError, holds_store, schema
+    from digitise.store import Store, StoreError, holds_store, no_store, schema
     from digitise.store.chain import stamp
 
     if not holds_store(folder):
-        return WRONG, f"{folder}: no such store"
+        return WRONG, no_store(folder)
     try:
         with Store.open(folder) as store:
             progress = store.progress()

@@ -14,7 +14,7 @@ from digitise.results.groups import SURVEY_COLUMNS, group_table, group_values
 from digitise.results.kept import KeptTables
 from digitise.results.results import SurveyResults, survey_results
 from digitise.results.samples import COVER_COLUMNS, DENSITY_COLUMNS, samples_of
-from digitise.store import Store, StoreError, holds_store
+from digitise.store import Store, StoreError, holds_store, no_store
 from digitise.surveys.known_plan import grouped_sites
 from digitise.surveys.roster import site_key
 from digitise.surveys.survey import iter_surveys
@@ -243,5 +243,5 @@ def open_programme(folder: Path | str, *, level: float = 0.95) -> Programme:
     """
     folder = Path(folder)
     if not holds_store(folder):
-        raise StoreError(f"{folder}: no store is here; make one with: digitise read PHOTOS --store {folder}")
+        raise StoreError(no_store(folder))
     return Programme(Store.open(folder), level=level)

@@ -11,11 +11,16 @@ import subprocess
 import sys
 import time
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from urllib.error import URLError
 from urllib.request import urlopen
 
+import kept
 import pytest
+
+from digitise.reader.reading import Reading
+from digitise.store import Store
 
 CHROMIUM = Path("/usr/bin/chromium")
 needs_chromium = pytest.mark.skipif(
@@ -78,15 +83,74 @@ def chromium():
         browser.close()
 
 
-def open_desk(context, address: str, *, name: str = "Mira Tole", order: str = "sheet", seen: bool = True):
-    """The review page in an order of cells, with the reviewer's name given, `seen` with the first picture there.
+def doubtful(cell, *, value, others=(), reasons=("unsure",)) -> Reading:
+    candidates = ((value, 0.6), *((o, 0.2) for o in others))
+    return Reading(cell.id, cell.kind, value, 0.6, True, candidates, reasons, 0.6)
 
-    Its `trouble` lists script errors and requests to other machines.
-    """
+
+def fill_store(folder: Path) -> tuple[int, int]:
+    """A fish sheet with three doubtful cells and a substrate sheet with forty; returns the page ids."""
+    fish = kept.made_result("fish", {}, name="fish.jpg")
+    wanted = {
+        "fish/observer": {"value": "KEO VARM", "reasons": ("free-text",)},
+        "fish/damselfish/0-10/tally": {"value": 7, "others": (8, 6)},
+        "fish/goby/0-10/tally": {"value": None, "reasons": ("crossed-out",)},
+    }
+    cells = kept.layout("fish").by_id
+    fish = replace(
+        fish,
+        readings=tuple(doubtful(cells[r.cell], **wanted[r.cell]) if r.cell in wanted else r for r in fish.readings),
+    )
+    line = kept.made_result("substrate", {}, name="line.jpg")
+    cells = kept.layout("substrate").by_id
+    line = replace(
+        line,
+        readings=tuple(
+            doubtful(cells[r.cell], value="BK", others=("CF", "FA", "YB", None)) if r.kind == "code" else r
+            for r in line.readings
+        ),
+    )
+    with Store.open(folder) as store:
+        return kept.keep(store, fish), kept.keep(store, line)
+
+
+def entered(folder: Path, page_id: int) -> dict:
+    """Cell to (state, value, who) of what people entered."""
+    with Store.open(folder) as store:
+        return {
+            c: (rows[-1].state, rows[-1].value, rows[-1].by)
+            for c, rows in store.entries(page_id).items()
+            if rows[-1].by != "rule"
+        }
+
+
+def new_page(context):
+    """A page that waits long enough; its `trouble` lists script errors."""
     page = context.new_page()
     page.set_default_timeout(WAIT_MS)
     page.trouble = []
     page.on("pageerror", lambda error: page.trouble.append(str(error)))
+    return page
+
+
+def open_at(context, address: str):
+    page = new_page(context)
+    page.goto(address)
+    return page
+
+
+def log_in(page, name: str) -> None:
+    page.fill("#name", name)
+    page.fill("#passphrase", kept.passphrase(name))
+    page.keyboard.press("Enter")
+
+
+def open_desk(context, address: str, *, name: str = "Mira Tole", order: str = "sheet", seen: bool = True):
+    """The review page in an order of cells, with the reviewer's name given, `seen` with the first picture there.
+
+    Its `trouble` also lists what the content policy stopped, and requests to other machines.
+    """
+    page = new_page(context)
     page.on("console", lambda said: page.trouble.append(said.text) if "Content Security Policy" in said.text else None)
     page.on(
         "request",

@@ -10,10 +10,10 @@ import signal
 from collections.abc import Callable, Iterator
 from functools import lru_cache
 
+import browsing
 import cv2
 import numpy as np
 import pytest
-from browsing import chromium  # noqa: F401 - a fixture for every file
 from hypothesis import settings
 from postgresql import Server
 from stores import Kept
@@ -36,6 +36,7 @@ settings.load_profile("repeatable")
 
 FRAME = {"width_px": 2250, "height_px": 3000}
 CLEAR = Camera(**FRAME, rotation_deg=2.0, tilt_deg=8.0, curl_mm=2.0)
+chromium = browsing.chromium  # a fixture for every file
 # Started in the background, tests ignore Ctrl+C, and so would the programs they start.
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)

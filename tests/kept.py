@@ -23,6 +23,7 @@ from digitise.surveys.survey import Survey, assemble
 
 NOW = datetime(2026, 3, 28, 9, 30, tzinfo=UTC)
 PACK = "QH7M4K"
+PEOPLE = {"Ada Lind": "volunteer", "Keo Varn": "clerk", "Mira Tole": "scientist"}  # who may log in
 FLAGGED = object()  # as a value: the reader was not sure
 
 
@@ -83,6 +84,16 @@ def keep(store, result: PhotoResult, *, now: datetime = NOW, **extra) -> int | N
     """Keep a made photograph and record what it says."""
     store.keep_photo(photo_of(result.file), result.file, now=now)
     return store.record(result, protocol(), now=now, acceptance_basis="made up for a test", **extra)
+
+
+def passphrase(name: str) -> str:
+    return f"grey wrasse of {name}"
+
+
+def let_in(store) -> None:
+    """Everybody in `PEOPLE` may log in."""
+    for name, role in PEOPLE.items():
+        store.people.set(name, role=role, by="Setup", now=NOW, passphrase=passphrase(name))
 
 
 UNREAD, ILLEGIBLE = object(), object()  # as values in `made_sheet`

@@ -15,6 +15,7 @@ import kept
 import numpy as np
 import pillow_heif
 import pytest
+import screens
 from asgi import Browser
 from PIL import Image
 
@@ -29,16 +30,9 @@ from review_app import intake, worklist
 from review_app.beach import gate, link, parts, places, routes, verdicts
 from review_app.beach.shared import Shared
 
+store = screens.store
 UPLOAD, OTHER = "ab" * 12, "cd" * 12
 SAMPLES = Path(__file__).parents[1] / "sample_scans"
-
-
-@pytest.fixture
-def store(tmp_path):
-    worklist._opened.cache_clear()
-    worklist.use_folder(tmp_path)
-    yield worklist.open_store()
-    worklist._opened.cache_clear()
 
 
 @pytest.fixture

@@ -193,12 +193,12 @@ REFUSED = [
     pytest.param(["codes", "61"], "61 codes asked for: expected 2 to 60", id="too-many-codes"),
     pytest.param(
         ["report", "--store", "{tmp}/nowhere", "--out", "{tmp}/o"],
-        "no such store; make one with: digitise read PHOTOS --store",
+        "no store is here; make one with: digitise read PHOTOS --store",
         id="report-without-store",
     ),
     pytest.param(
         ["export", "--store", "{tmp}/nowhere", "--out", "{tmp}/o"],
-        "no such store; make one with",
+        "no store is here; make one with",
         id="export-without-store",
     ),
     pytest.param(["evaluate", "{site}", "--truth", "{site}"], r"site\.jpg: not a manifest", id="truth-is-a-photo"),
@@ -381,7 +381,9 @@ def test_a_folder_that_is_no_store_stays_as_it_is(command, tmp_path, capsys):
     (tmp_path / "dive.jpg").write_bytes(b"a picture")
     assert main([command, "--store", str(tmp_path)]) in (1, 2)
     told = capsys.readouterr()
-    assert f"{tmp_path}: {'no such store' if command == 'doctor' else 'is no store'}" in told.err + told.out
+    assert (
+        f"{tmp_path}: no store is here; make one with: digitise read PHOTOS --store {tmp_path}" in told.err + told.out
+    )
     assert [p.name for p in tmp_path.iterdir()] == ["dive.jpg"]
 
 

@@ -155,6 +155,31 @@ def test_nothing_that_was_typed_or_kept_is_ever_run():
     assert found == set(SAFE_HERE)
 
 
+_NOT_IN_USE = {"simulate", "train", "demo"}  # what is drawn by program, and what learns from it
+
+
+@pytest.mark.parametrize(
+    ("package", "but", "never"),
+    [
+        ("digitise", _NOT_IN_USE, ("digitise.simulate", "digitise.train")),
+        ("review_app", set(), ("digitise.simulate", "digitise.train")),
+        ("digitise", set(), ("review_app",)),
+    ],
+)
+def test_no_module_imports_what_it_must_run_without(package, but, never):
+    """What reads and keeps real sheets needs neither simulator nor training, and nothing below the screens needs them."""
+    found = set()
+    for path in (ROOT / package).rglob("*.py"):
+        if path.relative_to(ROOT / package).parts[0] in but:
+            continue
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            names = [a.name for a in node.names] if isinstance(node, ast.Import) else []
+            names += [node.module or ""] if isinstance(node, ast.ImportFrom) else []
+            found |= {(path.name, n) for n in names if f"{n}.".startswith(tuple(f"{one}." for one in never))}
+
+    assert found == set()
+
+
 def test_whatever_the_audit_of_the_code_lets_pass_has_a_reason():
     """Beside the line, or beside the rule in pyproject.toml."""
     lines = [

@@ -1,61 +1,19 @@
 """Many at once and whole page, without a browser: what is shown together, what one page holds, what is asked once."""
 
-from dataclasses import replace
 from datetime import timedelta
 
 import kept
 import pytest
+import screens
 from asgi import Browser
+from screens import line, record, send, unsure
 from starlette.applications import Starlette
 
-from digitise.reader.reading import Reading
 from digitise.store import RULE
-from review_app import alike, decisions, routes, surprise, whole, worklist
+from review_app import alike, routes, surprise, whole
 
+store = screens.store
 TALLY, TOTAL = "fish/goby/0-10/tally", "fish/goby/0-10/total"
-
-
-@pytest.fixture
-def store(tmp_path):
-    worklist._opened.cache_clear()
-    worklist.use_folder(tmp_path)
-    yield worklist.open_store()
-    worklist._opened.cache_clear()
-
-
-def unsure(result, cells, *, value, reasons=("unsure",)):
-    return replace(
-        result,
-        readings=tuple(
-            Reading(r.cell, r.kind, value, 0.8, True, ((value, 0.8),), reasons, 0.8) if r.cell in cells else r
-            for r in result.readings
-        ),
-    )
-
-
-def line(store, *, codes: dict, doubtful=(), reasons=("unsure",), value="BK"):
-    made = kept.made_result("substrate", codes, name="line.jpg")
-    return kept.keep(store, unsure(made, doubtful, value=value, reasons=reasons))
-
-
-def record(store, page: int, cell: str, action: str, value=None, *, seq=1, **extra) -> dict:
-    entries = store.entries(page).get(cell, [])
-    return {
-        "client": "a1b2c3d4e5f6",
-        "seq": seq,
-        "page": page,
-        "sha256": store.page(page).sha256,
-        "cell": cell,
-        "by": "Mira Tole",
-        "last": entries[-1].id if entries else 0,
-        "action": action,
-        "value": value,
-        **extra,
-    }
-
-
-def send(store, one: dict) -> dict:
-    return decisions.answer(store, one, now=kept.NOW)
 
 
 # Many at once

@@ -15,10 +15,10 @@ from urllib.parse import urlencode
 import kept
 import pytest
 from asgi import Browser
+from kept import passphrase
+from screens import line, record, screen, working_on
 from starlette.applications import Starlette
 from starlette.middleware import Middleware
-from streamlit.testing.v1 import AppTest
-from test_desks import line, record
 
 from digitise.cli import main
 from digitise.handover.prepared import Wishes
@@ -31,15 +31,10 @@ from review_app.door.rights import SCREENS, may, need_of
 from review_app.door.sessions import IDLE, LONGEST, Sessions
 from review_app.door.throttle import FREE, LONGEST_SECONDS, Throttle
 
-PEOPLE = {"Ada Lind": "volunteer", "Keo Varn": "clerk", "Mira Tole": "scientist"}
 HOST = "127.0.0.1:8501"
 OWN = {"origin": f"http://{HOST}"}
 POST = {"x-desk": "decisions"}
 LATER = timedelta(seconds=1)
-
-
-def passphrase(name: str) -> str:
-    return f"grey wrasse of {name}"
 
 
 @pytest.fixture(scope="module")
@@ -47,8 +42,7 @@ def made(tmp_path_factory):
     """A folder with three people and one sheet, made once: hashing passphrases is slow on purpose."""
     folder = tmp_path_factory.mktemp("made") / "store"
     with Store.open(folder) as one:
-        for name, role in PEOPLE.items():
-            one.people.set(name, role=role, by="Setup", now=kept.NOW, passphrase=passphrase(name))
+        kept.let_in(one)
         line(one, codes={"substrate/1": "BK"}, doubtful=("substrate/2",))
     return folder
 
@@ -57,10 +51,8 @@ def made(tmp_path_factory):
 def store(made, tmp_path, monkeypatch):
     """A shared store of its own for each test."""
     monkeypatch.setenv(who.SHARED_VARIABLE, "yes")
-    worklist._opened.cache_clear()
-    worklist.use_folder(shutil.copytree(made, tmp_path / "store"))
-    yield worklist.open_store()
-    worklist._opened.cache_clear()
+    with working_on(shutil.copytree(made, tmp_path / "store")) as opened:
+        yield opened
 
 
 @pytest.fixture
@@ -107,10 +99,6 @@ def addresses(store: Store) -> dict[str, str]:
         assert "{" not in path
         out[path] = "POST" if route.methods == {"POST"} else "GET"
     return out
-
-
-def screen(name: str) -> AppTest:
-    return AppTest.from_file(f"../review_app/views/{name}.py", default_timeout=60).run()
 
 
 def handed_over(store: Store) -> Path:
@@ -182,11 +170,11 @@ def test_the_hand_over_screen_is_drawn_for_a_scientist_only_and_takes_the_proven
     """A menu is no lock: the page asks again who it is drawn for, and nobody hands over under another's name."""
     handed_over(store)
     monkeypatch.setattr(who, "visitor", lambda *_a, **_k: who.Visitor("Keo Varn", "clerk"))
-    refused = screen("handover")
+    refused = screen("handover").run()
     assert [e.value for e in refused.error] == ["This page is not for your role."]
     assert not refused.button
     monkeypatch.setattr(who, "visitor", lambda *_a, **_k: who.Visitor("Mira Tole", "scientist"))
-    at = screen("handover")
+    at = screen("handover").run()
     assert "sender" not in {box.key for box in at.text_input}
     at.multiselect(key="packs").set_value([kept.PACK])
     at.radio(key="evidence").set_value("none")
@@ -200,11 +188,11 @@ def test_the_hand_over_screen_is_drawn_for_a_scientist_only_and_takes_the_proven
 def test_a_finding_is_accepted_by_who_may_decide_under_the_proven_name(store, monkeypatch):
     """A volunteer's Survey screen has no findings, no board and no form; a clerk's has no box for a name."""
     monkeypatch.setattr(who, "visitor", lambda *_a, **_k: who.Visitor("Ada Lind", "volunteer"))
-    at = screen("survey")
+    at = screen("survey").run()
     assert not at.exception
     assert not at.text_area
     monkeypatch.setattr(who, "visitor", lambda *_a, **_k: who.Visitor("Keo Varn", "clerk"))
-    at = screen("survey")
+    at = screen("survey").run()
     assert not [box.key for box in at.text_input if box.key.startswith("let-by")]
     next(box for box in at.text_area if box.key.startswith("why-")).input("The line was lost.")
     next(b for b in at.button if b.label == "Keep this decision").click().run()

@@ -4,9 +4,20 @@ from __future__ import annotations
 
 import kept
 import pytest
-from browsing import LAPTOP, PHONE, WAIT_MS, arrive, axe_faults, free_port, needs_chromium, serving, settle
-from test_door import PEOPLE, passphrase
-from test_review_browser import entered, fill_store
+from browsing import (
+    LAPTOP,
+    PHONE,
+    arrive,
+    axe_faults,
+    entered,
+    fill_store,
+    free_port,
+    log_in,
+    needs_chromium,
+    open_at,
+    serving,
+    settle,
+)
 
 from digitise.store import Store
 
@@ -19,25 +30,9 @@ def shared(tmp_path_factory):
     folder = tmp_path_factory.mktemp("shared") / "store"
     pages = fill_store(folder)
     with Store.open(folder) as store:
-        for name, role in PEOPLE.items():
-            store.people.set(name, role=role, by="Setup", now=kept.NOW, passphrase=passphrase(name))
+        kept.let_in(store)
     with serving(folder, free_port(), "--shared") as address:
         yield address, folder, *pages
-
-
-def open_at(context, address: str):
-    page = context.new_page()
-    page.set_default_timeout(WAIT_MS)
-    page.trouble = []
-    page.on("pageerror", lambda error: page.trouble.append(str(error)))
-    page.goto(address)
-    return page
-
-
-def log_in(page, name: str) -> None:
-    page.fill("#name", name)
-    page.fill("#passphrase", passphrase(name))
-    page.keyboard.press("Enter")
 
 
 def test_a_clerk_logs_in_decides_under_the_proven_name_and_goes_on_after_the_log_in_has_ended(chromium, shared):
@@ -147,7 +142,7 @@ def test_the_pages_at_the_door_are_open_to_everybody(chromium, shared, size, sch
     page.locator(".told").wait_for()
     faults.append(axe_faults(page))
     assert page.evaluate("document.activeElement.id") == "passphrase"
-    page.keyboard.type(passphrase("Ada Lind"))
+    page.keyboard.type(kept.passphrase("Ada Lind"))
     page.keyboard.press("Enter")
     page.locator(".who-line").wait_for()
     page.goto(f"{address}me")

@@ -22,8 +22,9 @@ from digitise.exchange import FORMATS
 from digitise.exchange.content import Unreviewed
 from digitise.exchange.evidence import take_in
 from digitise.exchange.write import write_export
+from digitise.pages.photo import load_photo
 from digitise.provenance import provenance
-from digitise.reader.read import read_photo
+from digitise.reader.read import read_decoded
 from digitise.report import write_report
 from digitise.results import survey_results
 from digitise.store import Store
@@ -170,7 +171,7 @@ def test_reading_the_same_photograph_again_changes_nothing(results) -> None:
     """The same file gives the same readings to the last digit."""
     path, before = next((p, r) for p, r in results.items() if r.status == "read")
 
-    assert read_photo(path, known_protocols().layouts).to_json() == before.to_json()
+    assert read_decoded(load_photo(path), known_protocols().layouts).to_json() == before.to_json()
 
 
 # --- the survey ------------------------------------------------------------------------------------------

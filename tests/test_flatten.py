@@ -12,8 +12,9 @@ from digitise.pages.flatten import (
     EDGE_MM,
     FLAT_PX_PER_MM,
     GRID_MM,
+    Views,
     Warp,
-    flatten,
+    flatten_views,
     grid_shape,
 )
 from digitise.pages.matching import anchors_mm, edges_mm, match
@@ -138,7 +139,7 @@ def test_known_bend_is_undone(printed, layout, sheet: str, amplitude_mm: float) 
     one = layout(sheet)
     photo, to_photo = _bent(printed(sheet), _waves(amplitude_mm))
     homography = _from_marks(one, to_photo)
-    flat = flatten(photo, one, homography)
+    flat = flatten_views(Views(photo), one, homography)
     points = _in_cells(one)
     by_marks = Warp(homography, np.zeros_like(flat.warp.shift_mm))
     before = np.linalg.norm(by_marks.photo_px(points) - to_photo(points), axis=1) / SCALE
@@ -156,7 +157,7 @@ def test_a_column_that_moves_alone_is_followed(printed, layout, sheet) -> None:
     """Along a page's edge most neighbours of a corner lie further inside, where the paper is flat."""
     one = layout(sheet)
     photo, to_photo = _bent(printed(sheet), _right_edge)
-    flat = flatten(photo, one, _from_marks(one, to_photo))
+    flat = flatten_views(Views(photo), one, _from_marks(one, to_photo))
     points = _in_cells(one)
     after = np.linalg.norm(flat.warp.photo_px(points) - to_photo(points), axis=1) / SCALE
 
@@ -185,7 +186,7 @@ def test_pencil_across_printed_corners_bends_no_page(printed, layout) -> None:
             cv2.line(written, (int(x), int(y)), (int(x + dx * scale), int(y + dy * scale)), 20, 5)
     photo, to_photo = _bent(written, _waves(0.0))
 
-    assert flatten(photo, one, _from_marks(one, to_photo)).residual_mm < 0.3
+    assert flatten_views(Views(photo), one, _from_marks(one, to_photo)).residual_mm < 0.3
 
 
 def test_corners_of_lines_of_words_tell_no_residual(layout) -> None:
@@ -204,7 +205,7 @@ def test_corners_of_lines_of_words_tell_no_residual(layout) -> None:
 def test_flat_page_equals_the_print(printed, layout) -> None:
     """A page photographed straight from above comes back as it was printed: correlation above 0.97."""
     photo, to_photo = _bent(printed("substrate"), _waves(0.0))
-    flat = flatten(photo, layout("substrate"), _from_marks(layout("substrate"), to_photo)).image
+    flat = flatten_views(Views(photo), layout("substrate"), _from_marks(layout("substrate"), to_photo)).image
     body = (slice(240, -240), slice(120, -120))
 
     assert np.corrcoef(flat[body].ravel(), printed("substrate")[body].ravel())[0, 1] > 0.97
@@ -213,7 +214,7 @@ def test_flat_page_equals_the_print(printed, layout) -> None:
 def test_wrong_layout_is_told_by_its_residual(printed, layout) -> None:
     """The fish sheet's picture under the substrate layout matches few corners: nothing to be trusted."""
     photo, to_photo = _bent(printed("fish"), _waves(0.5))
-    flat = flatten(photo, layout("substrate"), _from_marks(layout("fish"), to_photo))
+    flat = flatten_views(Views(photo), layout("substrate"), _from_marks(layout("fish"), to_photo))
     trusted = flat.matched >= 0.35 and flat.residual_mm < 0.9
 
     assert not trusted
@@ -229,7 +230,7 @@ def test_nothing_to_match_gives_no_trust(layout, picture: str) -> None:
         if picture == "white"
         else np.random.default_rng(3).integers(0, 255, shape).astype(np.uint8)
     )
-    flat = flatten(photo, one, np.diag([SCALE, SCALE, 1.0]))
+    flat = flatten_views(Views(photo), one, np.diag([SCALE, SCALE, 1.0]))
 
     assert flat.image.shape == (297 * 8, 210 * 8)
     assert flat.matched < 0.35

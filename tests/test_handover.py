@@ -9,7 +9,8 @@ from dataclasses import replace
 
 import pypdfium2
 import pytest
-from kept import FLAGGED, NOW, PACK, keep, made_result, points
+from kept import FLAGGED, NOW, PACK, keep, made_result
+from sent import OFFICE, POINT, RAY, SITE, TOTAL, covering_note, handed, noted, sign, survey
 
 from digitise.cli import main
 from digitise.exchange.bag import faults
@@ -17,54 +18,12 @@ from digitise.exchange.evidence import take_in
 from digitise.handover.changes import changed_cells, changed_numbers, changed_photographs
 from digitise.handover.checking import check_package
 from digitise.handover.package import make_handover, record_of
-from digitise.handover.prepared import Wishes, prepare_handover
+from digitise.handover.prepared import prepare_handover
 from digitise.handover.readiness import NotReady
 from digitise.store import ChangedMeanwhile, Store
 from digitise.store.signoffs import FrozenCell
 
 OTHER = "K7RM4X"
-POINT = "substrate/20"
-RAY, TOTAL = "fish/ray/0-10/tally", "fish/ray/0-10/total"
-SITE = {
-    "site/date": "2026-03-14",
-    "site/site": "PILOT GARDEN",
-    "site/leader": "MIRA TOLE",
-    "site/remarks": "ASK MIRA TOLE",
-}
-OFFICE = Wishes("Reserve office", "Ada Lind", with_unsigned=True, evidence="none")
-
-
-def survey(store, pack=PACK, *, codes=None, fish=None, site=None):
-    """A site sheet, a line of ten points of branching coral and thirty of sand, and a fish sheet; ids of the pages."""
-    name = pack.lower()
-    sheets = {
-        "site": made_result("site", SITE | (site or {}), name=f"{name}-site.jpg", pack=pack),
-        "substrate": made_result(
-            "substrate", codes or points({"BK": 10, "YB": 30}), name=f"{name}-line.jpg", pack=pack
-        ),
-        "fish": made_result("fish", {RAY: 6, TOTAL: 6} | (fish or {}), name=f"{name}-fish.jpg", pack=pack),
-    }
-    return {sheet: keep(store, result) for sheet, result in sheets.items()}
-
-
-def sign(store, pack=PACK):
-    return store.signoffs.sign(pack, statement="Compared.", by="Sanna Ruo", now=NOW, digest=store.signoffs.digest(pack))
-
-
-def handed(store, out, **wishes):
-    """Make a hand-over of what `wishes` add to `OFFICE`: (folder, record)."""
-    prepared = prepare_handover(store, Wishes(**({f: getattr(OFFICE, f) for f in Wishes.__slots__} | wishes)), now=NOW)
-    return make_handover(store, out, prepared, now=NOW)
-
-
-def noted(store, **wishes):
-    """The record of a hand-over without its package, which takes a second to draw."""
-    prepared = prepare_handover(store, Wishes(**({f: getattr(OFFICE, f) for f in Wishes.__slots__} | wishes)), now=NOW)
-    return store.handovers.add(record_of(prepared, "0" * 64), now=NOW)
-
-
-def words(folder) -> str:
-    return (folder / "covering-note.html").read_text(encoding="utf-8")
 
 
 def rows(path) -> list[dict]:
@@ -92,8 +51,8 @@ def test_waiting_cells_are_refused_even_where_unsigned_surveys_may_go(kept, tmp_
     with pytest.raises(NotReady, match="1 cell nobody has decided; review them"):
         handed(kept, tmp_path / "out")
     folder, record = handed(kept, tmp_path / "out", with_unsigned=False, with_unreviewed=True)
-    assert "Provisional" in words(folder)
-    assert "1 cell nobody has decided" in words(folder)
+    assert "Provisional" in covering_note(folder)
+    assert "1 cell nobody has decided" in covering_note(folder)
     assert (record.surveys[0].state, record.surveys[0].unread) == ("unreviewed", 1)
 
 
@@ -104,9 +63,9 @@ def test_commands_to_copy_stand_on_a_line_of_their_own(kept, tmp_path):
     paper = pypdfium2.PdfDocument((folder / "covering-note.pdf").read_bytes())
     lines = [line for page in paper for line in page.get_textpage().get_text_range().splitlines()]
     for command in ("sha256sum --check checksums.txt", "shasum -a 256 -c checksums.txt"):
-        assert f'<code class="command">{command}</code>' in words(folder)
+        assert f'<code class="command">{command}</code>' in covering_note(folder)
         assert command in lines
-    assert ".command{white-space:nowrap}" in words(folder)
+    assert ".command{white-space:nowrap}" in covering_note(folder)
 
 
 def test_a_signed_survey_goes_without_asking_and_its_version_is_noted(kept, tmp_path):
@@ -114,8 +73,8 @@ def test_a_signed_survey_goes_without_asking_and_its_version_is_noted(kept, tmp_
     survey(kept)
     sign(kept)
     folder, record = handed(kept, tmp_path / "out", with_unsigned=False)
-    assert "<strong>Signed.</strong>" in words(folder)
-    assert "version 1, signed by Sanna Ruo on 2026-03-28" in words(folder)
+    assert "<strong>Signed.</strong>" in covering_note(folder)
+    assert "version 1, signed by Sanna Ruo on 2026-03-28" in covering_note(folder)
     (sent,) = record.surveys
     assert (record.number, record.recipient, record.by, record.at) == (
         1,
@@ -143,7 +102,7 @@ def test_the_note_says_what_photographs_tell_of_the_phone(kept, tmp_path, eviden
     said = [
         s
         for s in ("Copies of photographs hold no position", "Photographs are the files as they came")
-        if s in words(folder)
+        if s in covering_note(folder)
     ]
     assert said == ([told] if told else [])
 
@@ -209,7 +168,7 @@ def test_a_correction_says_every_cell_and_figure_that_changed_and_nothing_else(k
     assert set(figures) == {"Hard coral", "Total live cover", "Branching hard coral", "Sand and silt"}
     assert figures["Branching hard coral"] == ("25.0 %", "27.5 %")
     assert figures["Sand and silt"] == ("75.0 %", "72.5 %")
-    assert "Why: One point was misread" in words(folder)
+    assert "Why: One point was misread" in covering_note(folder)
     assert first.survey(PACK).numbers != second.survey(PACK).numbers
     assert kept.handovers.cells(first, PACK) != kept.handovers.cells(second, PACK)
 
@@ -269,7 +228,7 @@ def test_each_survey_tells_who_changed_its_own_cells(kept, tmp_path):
 
     by = {pack: f"{who}, {NOW.date()}" for pack, who in changed.items()}
     assert {row["pack"]: row["by"] for row in rows(folder / "changes" / "cells.csv")} == by
-    told = re.sub(r"(<[^>]+>)+", "|", words(folder)).partition("|What changed|Since")[2]
+    told = re.sub(r"(<[^>]+>)+", "|", covering_note(folder)).partition("|What changed|Since")[2]
     for pack in by:
         of_one = told.partition(f"(pack {pack})|")[2].partition("(pack ")[0]
         assert f"|6|7|{by[pack]}|" in of_one
@@ -284,11 +243,11 @@ def test_changes_are_told_to_each_receiver_since_their_own_last_package(kept, tm
     museum, _ = handed(kept, tmp_path / "out", recipient="Museum")
     office, _ = handed(kept, tmp_path / "out", recipient="reserve  OFFICE", packs=(PACK,))
 
-    assert "This is the first package for Museum." in words(museum)
+    assert "This is the first package for Museum." in covering_note(museum)
     assert not (museum / "changes").exists()
-    assert "Since hand-over 1 of 2026-03-28: 1 survey changed, 0 unchanged, 0 new." in words(office)
-    assert "Sent before, not in this package" in words(office)
-    assert "TAMARIND WALL, 2026-03-14 (pack K7RM4X)" in words(office)
+    assert "Since hand-over 1 of 2026-03-28: 1 survey changed, 0 unchanged, 0 new." in covering_note(office)
+    assert "Sent before, not in this package" in covering_note(office)
+    assert "TAMARIND WALL, 2026-03-14 (pack K7RM4X)" in covering_note(office)
     assert [r["cell"] for r in rows(office / "changes" / "cells.csv")] == ["T1, Fish belt, Rays, 0-10 m: tally"]
 
 
@@ -312,7 +271,7 @@ def test_a_sheet_photographed_again_is_told_as_such(kept, tmp_path):
     noted(kept)
     keep(kept, made_result("fish", {RAY: 6, TOTAL: 6}, name="better.jpg", confidence=0.99999))
     folder, _ = handed(kept, tmp_path / "out", corrects=1, reason="A better photograph")
-    assert "Read from another photograph: T1, fish." in words(folder)
+    assert "Read from another photograph: T1, fish." in covering_note(folder)
     assert rows(folder / "changes" / "cells.csv") == []
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import threading
-from pathlib import Path
 from urllib.parse import urlencode
 
 import kept
@@ -12,7 +11,7 @@ import numpy as np
 import pytest
 from damage import encoded, seeds
 from PIL import Image
-from streamlit.testing.v1 import AppTest
+from screens import opened, words
 
 from digitise.batch.batch import known_protocols
 from digitise.pages.page import NotRegistered
@@ -21,7 +20,6 @@ from digitise.store import Store
 from review_app import intake, worklist
 from review_app.beach import verdicts
 
-APP = Path(worklist.__file__).parent
 LAYOUTS = known_protocols().layouts
 
 
@@ -46,9 +44,9 @@ def _refused(store: Store, name: str, sheet: str) -> None:
 
 
 def _shown(screen: str = "survey") -> str:
-    at = AppTest.from_file(str(APP / "main.py"), default_timeout=30).run().switch_page(f"views/{screen}.py").run()
+    at = opened(screen)
     assert not at.exception
-    return " ".join(e.proto.body for e in at.get("html"))
+    return words(at)
 
 
 # --- added files -----------------------------------------------------------------------------------------

@@ -6,9 +6,7 @@ from pathlib import Path
 
 import kept
 import pytest
-from browsing import LAPTOP, PHONE, drawn, free_port, needs_chromium, pictured, serving, settle
-from test_door import PEOPLE, passphrase
-from test_door_browser import log_in, open_at
+from browsing import LAPTOP, PHONE, drawn, free_port, log_in, needs_chromium, open_at, pictured, serving, settle
 
 from digitise.store import Store
 
@@ -23,8 +21,7 @@ def shared(tmp_path):
     """An empty shared store, served: (address, folder)."""
     folder = tmp_path / "store"
     with Store.open(folder) as store:
-        for name, role in PEOPLE.items():
-            store.people.set(name, role=role, by="Setup", now=kept.NOW, passphrase=passphrase(name))
+        kept.let_in(store)
     with serving(folder, free_port(), "--shared") as address:
         yield address, folder
 

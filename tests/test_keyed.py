@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 from asgi import Browser
 from kept import NOW, PACK
+from screens import screen, working_on
 from starlette.applications import Starlette
-from streamlit.testing.v1 import AppTest
 
 from digitise.adapt.fair_cells import fair_sample
 from digitise.batch.batch import known_protocols
@@ -45,14 +45,11 @@ def photograph() -> bytes:
 @pytest.fixture
 def store(tmp_path, monkeypatch):
     """A store with one photograph that was refused; no sheet was recognised on it."""
-    worklist._opened.cache_clear()
-    worklist.use_folder(tmp_path / "store")
-    opened = worklist.open_store()
-    sha256 = opened.keep_photo(photograph(), BAD, now=NOW)
-    opened.record(PhotoResult(BAD, sha256, "unreadable", ("It is blurred.",), None, None, ()), None, now=NOW)
-    yield opened
-    opened.close()
-    worklist._opened.cache_clear()
+    with working_on(tmp_path / "store") as opened:
+        sha256 = opened.keep_photo(photograph(), BAD, now=NOW)
+        opened.record(PhotoResult(BAD, sha256, "unreadable", ("It is blurred.",), None, None, ()), None, now=NOW)
+        yield opened
+        opened.close()
 
 
 def place(sheet: str = "fish", *, pack: str = PACK, transect: int = 1) -> Sheet:
@@ -245,7 +242,7 @@ def test_a_file_that_is_no_picture_cannot_be_keyed(store):
 
 
 def test_the_screen_begins_a_sheet_and_says_what_is_missing(store):
-    at = AppTest.from_file("../review_app/views/key.py", default_timeout=20)
+    at = screen("key")
     at.query_params["photo"] = place().sha256
     at.run()
     at.button[0].click().run()

@@ -5,22 +5,23 @@ import math
 
 import kept
 import pytest
+import screens
 from asgi import Browser
+from screens import line, record, screen, send, words
 from starlette.applications import Starlette
-from streamlit.testing.v1 import AppTest
-from test_desks import line, record, send, store  # noqa: F401 - store is a fixture
 
 from review_app import auditing, faults, routes, signing
 
+store = screens.store
 CODES = {c.id: "BK" for c in kept.layout("substrate").cells if c.kind == "code"}
 
 
-def answer(store, item: dict, value, *, seq: int, action: str = "enter") -> dict:  # noqa: F811
+def answer(store, item: dict, value, *, seq: int, action: str = "enter") -> dict:
     own = record(store, item["page"], item["cell"], action, value, seq=seq, audit=item["audit"])
     return send(store, own)
 
 
-def keyed(store, size: int, *, wrong: int = 0):  # noqa: F811
+def keyed(store, size: int, *, wrong: int = 0):
     """An audit of `size` cells of a page that holds BK at every point, `wrong` of them keyed otherwise."""
     audit = auditing.draw(store, kept.PACK, {"sure": size}, by="Sanna Ruo", now=kept.NOW)
     items = sorted(auditing.sample(store, audit.id)["items"], key=lambda item: item["cell"] not in CODES)
@@ -47,7 +48,7 @@ def test_a_plan_of_several_strata_draws_thirty_of_each_at_least():
     assert first.words == f"Fewer than 5 % wrong: key {sum(first.sizes.values())} of 1\u202f000 cells"
 
 
-def test_the_sample_tells_nothing_of_what_was_accepted(store):  # noqa: F811
+def test_the_sample_tells_nothing_of_what_was_accepted(store):
     """Neither the route's answer nor its keys hold a value, a share or a state."""
     line(store, codes=CODES)
     audit = auditing.draw(store, kept.PACK, {"sure": 10}, by="Sanna Ruo", now=kept.NOW)
@@ -74,7 +75,7 @@ def test_the_sample_tells_nothing_of_what_was_accepted(store):  # noqa: F811
     assert Browser(Starlette(routes=routes.routes())).get("/desk/audit/99").status_code == 404
 
 
-def test_with_no_difference_the_bound_is_the_one_checkable_by_hand(store):  # noqa: F811
+def test_with_no_difference_the_bound_is_the_one_checkable_by_hand(store):
     """No error in 20 of 43: five wrong ones would be missed with a chance below 5 %, four would not."""
     line(store, codes=CODES)
     audit = keyed(store, 20)
@@ -86,7 +87,7 @@ def test_with_no_difference_the_bound_is_the_one_checkable_by_hand(store):  # no
     assert auditing.strata_words(audit) == ["20 of 43 accepted with a probability of 99.9 % or more: 0 differ"]
 
 
-def test_a_difference_is_kept_raises_the_bound_and_makes_no_entry(store):  # noqa: F811
+def test_a_difference_is_kept_raises_the_bound_and_makes_no_entry(store):
     page = line(store, codes=CODES)
     before = store.entries(page)
     audit = keyed(store, 20, wrong=1)
@@ -96,7 +97,7 @@ def test_a_difference_is_kept_raises_the_bound_and_makes_no_entry(store):  # noq
     assert ": 1 differs." in auditing.result_words(audit)
 
 
-def test_an_answer_is_given_once_and_one_sent_twice_is_one(store):  # noqa: F811
+def test_an_answer_is_given_once_and_one_sent_twice_is_one(store):
     line(store, codes=CODES)
     audit = auditing.draw(store, kept.PACK, {"sure": 3}, by="Sanna Ruo", now=kept.NOW)
     first = auditing.sample(store, audit.id)["items"][0]
@@ -111,24 +112,16 @@ def test_an_answer_is_given_once_and_one_sent_twice_is_one(store):  # noqa: F811
     )
 
 
-def opened(name: str) -> AppTest:
-    return AppTest.from_file(f"../review_app/views/{name}.py", default_timeout=20).run()
-
-
-def shown(at: AppTest) -> str:
-    return " ".join([*(e.proto.body for e in at.get("html")), *(e.value for e in (*at.error, *at.warning))])
-
-
-def test_a_survey_with_an_open_cell_cannot_be_signed_and_the_page_says_why(store):  # noqa: F811
+def test_a_survey_with_an_open_cell_cannot_be_signed_and_the_page_says_why(store):
     line(store, codes=CODES, doubtful=("substrate/3",))
-    at = opened("signoff")
-    assert "✕ 1 cell nobody has decided" in shown(at)
-    assert f'href="./?pack={kept.PACK}"' in shown(at)  # the cells of this survey alone
+    at = screen("signoff").run()
+    assert "✕ 1 cell nobody has decided" in words(at)
+    assert f'href="./?pack={kept.PACK}"' in words(at)  # the cells of this survey alone
     assert [b.label for b in at.button] == []
     assert signing.points(store, kept.PACK)[0].level == "block"
 
 
-def test_who_signs_sees_what_the_check_found_and_what_was_let_be(store):  # noqa: F811
+def test_who_signs_sees_what_the_check_found_and_what_was_let_be(store):
     """A count begun too early stands in the list until a person lets it be, then with the reason."""
     early = {"fish/laid": "10:00", "fish/start": "10:05", "fish/none-seen": True}
     kept.keep(store, kept.made_result("fish", early, name="fish.jpg"))
@@ -144,24 +137,24 @@ def test_who_signs_sees_what_the_check_found_and_what_was_let_be(store):  # noqa
     assert point.text.endswith("Accepted: A second dive. (Sanna Ruo, 2026-03-28)")
 
 
-def test_signing_freezes_a_version_and_a_later_change_is_shown_and_makes_a_new_one(store):  # noqa: F811
+def test_signing_freezes_a_version_and_a_later_change_is_shown_and_makes_a_new_one(store):
     page = line(store, codes=CODES)
-    at = opened("signoff")
-    assert "● Missing: " in shown(at)
+    at = screen("signoff").run()
+    assert "● Missing: " in words(at)
     at.button[0].click().run()
     assert at.error[0].value == "No name is given; write who does this."
     at.text_input[0].input("Sanna Ruo")
     at.button[0].click().run()
-    assert "Version 1" in shown(at)
-    assert "The survey is as it was signed" in shown(at)
+    assert "Version 1" in words(at)
+    assert "The survey is as it was signed" in words(at)
     assert not at.button
 
     send(store, record(store, page, "substrate/1", "enter", "CF"))
     signed = store.signoffs.of(kept.PACK)[-1]
     (change,) = signing.changes(store, signed)
     assert (change.cell, change.before, change.after) == ("substrate/1", "BK", "CF")
-    at = opened("signoff")
-    assert "Changed since it was signed: 1 cell." in shown(at)
+    at = screen("signoff").run()
+    assert "Changed since it was signed: 1 cell." in words(at)
     at.text_input[0].input("Sanna Ruo")
     at.button[0].click().run()
     assert at.error  # without a reason there is no new version
@@ -170,7 +163,7 @@ def test_signing_freezes_a_version_and_a_later_change_is_shown_and_makes_a_new_o
     assert [(s.version, s.current) for s in store.signoffs.of(kept.PACK)] == [(1, False), (2, True)]
 
 
-def test_the_survey_that_waits_for_a_signature_is_shown_and_stays_when_it_is_signed(store):  # noqa: F811
+def test_the_survey_that_waits_for_a_signature_is_shown_and_stays_when_it_is_signed(store):
     """Of two the one that is complete, though the other comes first; the next visit looks again."""
     line(store, codes=CODES, doubtful=("substrate/3",))
     other = "QH7M4A"
@@ -181,16 +174,16 @@ def test_the_survey_that_waits_for_a_signature_is_shown_and_stays_when_it_is_sig
             kept.keep(store, kept.made_result(name, codes, name=f"{name}{n}", pack=other, transect=n))
     assert {one.pack: one.stage for one in faults.board(store)}[other] == "complete"
     assert store.packs() == [kept.PACK, other]
-    at = opened("signoff")
+    at = screen("signoff").run()
     assert at.selectbox(key="sign-pack").value == other
     at.text_input[0].input("Sanna Ruo")
     at.button[0].click().run()
     assert at.selectbox(key="sign-pack").value == other
-    assert opened("signoff").selectbox(key="sign-pack").value == kept.PACK
-    assert "The survey is as it was signed" in shown(at)
+    assert screen("signoff").run().selectbox(key="sign-pack").value == kept.PACK
+    assert "The survey is as it was signed" in words(at)
 
 
-def test_the_board_leads_to_what_is_missing(store):  # noqa: F811
+def test_the_board_leads_to_what_is_missing(store):
     """To the same page with that survey below the board, for who may open it."""
     line(store, codes=CODES)
     lines = faults.board(store)
@@ -199,17 +192,17 @@ def test_the_board_leads_to_what_is_missing(store):  # noqa: F811
     assert f'href="survey?pack={kept.PACK}"' in faults.board_table(lines, frozenset(), lambda name: name == "survey")
 
 
-def test_the_audit_page_draws_a_sample_and_keeps_the_result(store):  # noqa: F811
+def test_the_audit_page_draws_a_sample_and_keeps_the_result(store):
     line(store, codes=CODES)
-    assert "Nothing to audit" not in shown(opened("audit"))
+    assert "Nothing to audit" not in words(screen("audit").run())
     keyed(store, 5)
-    assert "5 of " in shown(opened("audit"))
+    assert "5 of " in words(screen("audit").run())
 
 
 # A page keyed twice, and two people
 
 
-def keyed_twice(store, *, wrong=("substrate/1",)):  # noqa: F811
+def keyed_twice(store, *, wrong=("substrate/1",)):
     """A page that Keo entered and Mira keys again blind, with some cells otherwise."""
     page = line(store, codes={}, doubtful=tuple(CODES))
     for seq, (cell, value) in enumerate(CODES.items(), start=1):
@@ -221,17 +214,17 @@ def keyed_twice(store, *, wrong=("substrate/1",)):  # noqa: F811
     return page, store.audits.audit(audit.id)
 
 
-def test_a_page_keyed_twice_names_what_differs_until_a_person_settles_it(store):  # noqa: F811
+def test_a_page_keyed_twice_names_what_differs_until_a_person_settles_it(store):
     page, audit = keyed_twice(store, wrong=("substrate/1", "substrate/2"))
     assert auditing.result_words(audit) == "All 43 entered cells of the page were keyed again blind: 2 differ."
-    at = opened("audit")
+    at = screen("audit").run()
     assert not at.exception
-    assert ". Keo Varn: BK. Mira Tole: CF." in shown(at)
-    at.text_input(key="settler").input("Sanna Ruo")
+    assert ". Keo Varn: BK. Mira Tole: CF." in words(at)
+    at.text_input(key=f"settler-{audit.id}").input("Sanna Ruo")
     at.button(key=f"settle-{audit.id}-0-True").click().run()
-    assert "✓ Sanna Ruo settled it: CF" in shown(at)
+    assert "✓ Sanna Ruo settled it: CF" in words(at)
     at.button(key=f"settle-{audit.id}-1-False").click().run()
-    assert "✓ Sanna Ruo settled it: BK" in shown(at)
+    assert "✓ Sanna Ruo settled it: BK" in words(at)
     last = [store.entries(page)[c][-1] for c in ("substrate/1", "substrate/2")]
     assert [(e.value, e.by, e.why) for e in last] == [
         ("CF", "Sanna Ruo", "keyed twice: Mira Tole and Keo Varn differed"),
@@ -239,7 +232,7 @@ def test_a_page_keyed_twice_names_what_differs_until_a_person_settles_it(store):
     ]
 
 
-def test_a_difference_is_not_settled_over_somebody_elses_later_entry(store):  # noqa: F811
+def test_a_difference_is_not_settled_over_somebody_elses_later_entry(store):
     page, audit = keyed_twice(store)
     send(store, record(store, page, "substrate/1", "enter", "YB", seq=900, by="Ada Lind"))
     with pytest.raises(ValueError, match="meanwhile"):
@@ -247,7 +240,7 @@ def test_a_difference_is_not_settled_over_somebody_elses_later_entry(store):  # 
     assert auditing.settled(store, audit.differing[0]).value == "YB"
 
 
-def test_two_people_are_compared_by_percent_and_kappa(store):  # noqa: F811
+def test_two_people_are_compared_by_percent_and_kappa(store):
     """40 codes keyed by both, 39 alike; with one code almost everywhere kappa is nought though 97.5 % agree."""
     keyed_twice(store)
     (found,) = auditing.comparisons(store)
@@ -257,7 +250,7 @@ def test_two_people_are_compared_by_percent_and_kappa(store):  # noqa: F811
     assert found.words.startswith("Keo Varn and Mira Tole keyed 40 cells alike in 39 (98 %, 87 to 100 %).")
 
 
-def test_whoever_entered_a_cell_cannot_key_it_again(store):  # noqa: F811
+def test_whoever_entered_a_cell_cannot_key_it_again(store):
     page = line(store, codes={}, doubtful=("substrate/1",))
     send(store, record(store, page, "substrate/1", "enter", "BK", by="Mira Tole"))
     audit = store.audits.draw_page(page, by="Sanna Ruo", now=kept.NOW)

@@ -8,8 +8,8 @@ from dataclasses import replace
 import kept
 import pypdfium2
 import pytest
-from streamlit.testing.v1 import AppTest
-from test_review_app import store  # noqa: F401 - a fixture
+import screens
+from screens import screen
 
 from digitise.batch.batch import known_protocols
 from digitise.sheets.protocol import ProtocolError, load_protocol, parse_protocol
@@ -18,6 +18,7 @@ from digitise.surveys.known_protocol import keep_protocol, kept_protocols
 from digitise.surveys.plan import PlanError
 from review_app import planning
 
+store = screens.store
 SITE = {"name": "Lantern Garden", "code": "LG", "latitude": 5.4123, "longitude": -161.2034, "radius_m": 150}
 ANSWERS = planning.Answers(
     "reef-transect",
@@ -60,7 +61,7 @@ def test_answers_that_cannot_be_a_plan_are_explained(change, sentence):
         planning.plan_of(replace(ANSWERS, **change))
 
 
-def test_the_prints_hold_pack_briefing_and_closing_list_and_the_store_knows_the_day(store):  # noqa: F811
+def test_the_prints_hold_pack_briefing_and_closing_list_and_the_store_knows_the_day(store):
     """Two lines: a site sheet, three sheets a line, and a spare of each; and `check` knows site and people."""
     made = planning.printed(store, planning.plan_of(ANSWERS), kept.protocol(), paper="A4")
     pack = made.plan.surveys[0].pack
@@ -83,7 +84,7 @@ def test_the_prints_hold_pack_briefing_and_closing_list_and_the_store_knows_the_
     assert any(nobody in note for note in planning.notes(store, plan, kept.protocol()))
 
 
-def test_a_second_day_at_a_known_site_is_planned_beside_the_first(store):  # noqa: F811
+def test_a_second_day_at_a_known_site_is_planned_beside_the_first(store):
     """Two plans of one site are kept; a code for another site is refused, and nothing is kept of that day."""
     first = planning.printed(store, planning.plan_of(ANSWERS), kept.protocol(), paper="A4").plan
     site = planning.known_sites(store)["Lantern Garden"].model_dump(exclude_none=True, mode="json")
@@ -102,9 +103,9 @@ def test_a_second_day_at_a_known_site_is_planned_beside_the_first(store):  # noq
 
 
 @pytest.mark.parametrize("name", ["lagoon-frames", "long-line", "wall-segments", "reef-transect"])
-def test_another_protocol_has_its_own_lines_and_tasks(store, name):  # noqa: F811
+def test_another_protocol_has_its_own_lines_and_tasks(store, name):
     """Changing it back and forth leaves no answer that the other protocol does not have."""
-    at = AppTest.from_file("../review_app/views/plan.py", default_timeout=60).run()
+    at = screen("plan").run()
     at.selectbox(key="plan-protocol").set_value(name).run()
     assert not at.exception
     protocol = load_protocol(name)
@@ -113,9 +114,9 @@ def test_another_protocol_has_its_own_lines_and_tasks(store, name):  # noqa: F81
     assert given == {"line"} | {n for n, s in protocol.sheets.items() if s.kind != "site"}
 
 
-def test_the_page_makes_the_prints_or_says_what_is_missing(store):  # noqa: F811
+def test_the_page_makes_the_prints_or_says_what_is_missing(store):
     """Its caution stands at the top; an empty form is explained and keeps nothing."""
-    at = AppTest.from_file("../review_app/views/plan.py", default_timeout=60).run()
+    at = screen("plan").run()
     assert "This plans no dive." in " ".join(e.proto.body for e in at.get("html"))
     at.button[0].click().run()
     assert "Name of the site: write it." in at.error[0].value
@@ -134,13 +135,13 @@ def test_the_page_makes_the_prints_or_says_what_is_missing(store):  # noqa: F811
     assert [s.name for s in known_plan(store.folder).sites] == ["Lantern Garden"]
 
 
-def test_a_new_site_beside_a_chosen_one_is_asked_about(store):  # noqa: F811
+def test_a_new_site_beside_a_chosen_one_is_asked_about(store):
     """Prints for the site that nobody meant would come back with its name on every page."""
-    at = AppTest.from_file("../review_app/views/plan.py", default_timeout=60).run()
+    at = screen("plan").run()
     at.text_input(key="site-name").input("Lantern Garden")
     at.text_input(key="site-code").input("LG")
     at.button[0].click().run().button[0].click().run()
-    at = AppTest.from_file("../review_app/views/plan.py", default_timeout=60).run()
+    at = screen("plan").run()
     assert at.selectbox(key="plan-site").value == "Lantern Garden"
     at.text_input(key="site-name").input("Ossa Ledge")
     at.text_input(key="site-code").input("OL")
@@ -153,9 +154,9 @@ def test_a_new_site_beside_a_chosen_one_is_asked_about(store):  # noqa: F811
     assert known_plan(store.folder).surveys[-1].site == "OL"
 
 
-def test_slates_are_among_the_prints_when_they_are_asked_for(store):  # noqa: F811
+def test_slates_are_among_the_prints_when_they_are_asked_for(store):
     """One page of each sheet of a line, and a paper that is the protocol's own to begin with."""
-    at = AppTest.from_file("../review_app/views/plan.py", default_timeout=60).run()
+    at = screen("plan").run()
     at.selectbox(key="plan-protocol").set_value("long-line").run()
     assert at.selectbox(key="paper-long-line").value == "letter"
     at.checkbox(key="plan-slates").check()
@@ -183,7 +184,7 @@ def _own(name="pond", more="") -> bytes:
     return OWN.format(name=name, more=more).encode()
 
 
-def test_a_protocol_of_ones_own_is_planned_with_and_its_sheets_are_known(store):  # noqa: F811
+def test_a_protocol_of_ones_own_is_planned_with_and_its_sheets_are_known(store):
     """The prints hold the protocol beside the plan that names it; whoever reads into this store knows its pages."""
     protocol = keep_protocol(store.folder, _own(), "pond.yaml")
     assert next(iter(planning.protocols(store))) == "pond-1.yaml"
@@ -211,17 +212,17 @@ def test_a_protocol_of_ones_own_is_planned_with_and_its_sheets_are_known(store):
     ],
     ids=["bytes", "no-protocol", "font", "size", "shipped", "changed"],
 )
-def test_what_cannot_be_kept_as_a_protocol_is_said_and_nothing_is_kept(store, data, sentence):  # noqa: F811
+def test_what_cannot_be_kept_as_a_protocol_is_said_and_nothing_is_kept(store, data, sentence):
     keep_protocol(store.folder, _own(), "pond.yaml")
     with pytest.raises(ProtocolError, match=sentence):
         keep_protocol(store.folder, data, "x.yaml")
     assert [one.digest for one in kept_protocols(store.folder)] == [parse_protocol(_own().decode(), "x").digest]
 
 
-def test_the_screen_offers_the_protocols_that_the_store_knows(store):  # noqa: F811
+def test_the_screen_offers_the_protocols_that_the_store_knows(store):
     """Chosen, it has its own tasks; on small paper there is nothing to put two of on a sheet."""
     keep_protocol(store.folder, _own(), "pond.yaml")
-    at = AppTest.from_file("../review_app/views/plan.py", default_timeout=60).run()
+    at = screen("plan").run()
     at.selectbox(key="plan-protocol").set_value("pond-1.yaml").run()
     assert not at.exception
     assert at.multiselect(key="tasks-pond-1").options == ["Lays the line and reels it in", "Birds"]

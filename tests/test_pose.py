@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 import pytest
 from conftest import CLEAR
+from covers import Cover, corner_cover, lay
 
 from digitise.batch.batch import known_protocols, record, summary
 from digitise.pages import page
@@ -20,7 +21,6 @@ from digitise.pages.pose import carried_on, homography_of, poses_in
 from digitise.pages.sight import unseen_cells
 from digitise.reader.read import read_decoded
 from digitise.reader.reasons import REASONS
-from digitise.simulate.cover import Cover, corner_cover, lay
 from digitise.store import Store
 
 NOW = datetime(2026, 3, 28, 9, 30, tzinfo=UTC)

@@ -5,14 +5,12 @@ import json
 
 import pytest
 from kept import FLAGGED, NOW, PACK, keep, made_result, photo_of
-from test_handover import OFFICE, TOTAL, sign, survey
+from sent import TOTAL, noted, sign, survey
 
 from digitise.cli import main
 from digitise.exchange.bag import seal
 from digitise.exchange.evidence import take_in
 from digitise.exchange.write import write_export
-from digitise.handover.package import record_of
-from digitise.handover.prepared import prepare_handover
 from digitise.store import Store, StoreError
 from digitise.store.backup import backup, restore
 from digitise.store.retention import Policy, PolicyError, due, load_policy, thin
@@ -29,11 +27,6 @@ def kept(tmp_path):
         survey(store)
         sign(store)
         yield store
-
-
-def noted(store):
-    """A hand-over of what is in the store, without its package."""
-    return store.handovers.add(record_of(prepare_handover(store, OFFICE, now=NOW), "0" * 64), now=NOW)
 
 
 def names(found) -> list[str]:

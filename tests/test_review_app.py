@@ -7,41 +7,31 @@ import json
 import socket
 import zipfile
 from dataclasses import replace
-from pathlib import Path
 
 import cv2
 import kept
 import numpy as np
 import pytest
+import screens
 from asgi import Browser
+from screens import APP, CLIENT, opened, record, refuse, send, words
 from starlette.applications import Starlette
 from starlette.middleware import Middleware
 from starlette.middleware.trustedhost import TrustedHostMiddleware
 from streamlit.testing.v1 import AppTest
 
-import review_app
 from digitise.pages.photo import decode_photo
-from digitise.reader.read import READER_VERSION
 from digitise.reader.reading import PhotoResult, Reading, sentence
 from digitise.reader.reasons import REASONS
 from digitise.sheets.sheet import identity_for, rasterise, sheet_pdf
 from digitise.store import Store
 from digitise.store.keyed import Sheet
-from review_app import decisions, intake, markup, pictures, routes, taking, worklist
+from review_app import intake, markup, pictures, routes, taking, worklist
 from review_app.app import known_hosts, serve, settings
 
-APP = Path(review_app.__file__).parent
-CLIENT, OTHER = "a1b2c3d4e5f6", "0f9e8d7c6b5a"
+store = screens.store
+OTHER = "0f9e8d7c6b5a"
 CODE, TALLY = "substrate/0.5", "fish/goby/0-10/tally"
-
-
-@pytest.fixture
-def store(tmp_path):
-    """An empty store that the screens work on."""
-    worklist._opened.cache_clear()
-    worklist.use_folder(tmp_path)
-    yield worklist.open_store()
-    worklist._opened.cache_clear()
 
 
 def flag(result: PhotoResult, **cells: Reading) -> PhotoResult:
@@ -63,43 +53,6 @@ def fish_page(store: Store) -> int:
     struck = Reading(TALLY, "tally", None, 0.5, True, ((None, 0.5), (4, 0.4)), ("crossed-out",), 0.5)
     result = kept.made_result("fish", {"fish/ray/0-10/tally": 2, "fish/ray/0-10/total": 2}, name="IMG_2.jpg")
     return kept.keep(store, flag(result, fish_goby_0_10_tally=struck))
-
-
-def record(store: Store, page: int, cell: str, action: str, value=None, *, seq: int = 1, **extra) -> dict:
-    """What a browser sends for one key press."""
-    entries = store.entries(page).get(cell, [])
-    return {
-        "client": CLIENT,
-        "seq": seq,
-        "page": page,
-        "sha256": store.page(page).sha256,
-        "cell": cell,
-        "by": "Mira Tole",
-        "last": entries[-1].id if entries else 0,
-        "action": action,
-        "value": value,
-        **extra,
-    }
-
-
-def send(store: Store, *records) -> list[dict]:
-    return [decisions.answer(store, r, now=kept.NOW) for r in records]
-
-
-def words(at: AppTest) -> str:
-    """Everything a page shows, as one text."""
-    return " ".join(
-        [
-            *(e.proto.body for e in at.get("html")),
-            *(e.value for e in at.markdown),
-            *(e.value for e in at.error),
-        ]
-    )
-
-
-def opened(page: str = "") -> AppTest:
-    at = AppTest.from_file(str(APP / "main.py"), default_timeout=30).run()
-    return at.switch_page(f"views/{page}.py").run() if page else at
 
 
 def desks(at: AppTest) -> list[dict]:
@@ -421,7 +374,7 @@ def test_a_decision_is_stored_once_however_often_it_is_sent(store):
     page = substrate_page(store)
     one = record(store, page, CODE, "enter", "CF")
 
-    answers = send(store, one, one, one)
+    answers = [send(store, one) for _ in range(3)]
 
     assert [a["ok"] for a in answers] == [True, True, True]
     assert [(e.value, e.by, e.state) for e in store.entries(page)[CODE]] == [("CF", "Mira Tole", "entered")]
@@ -431,9 +384,8 @@ def test_a_decision_is_stored_once_however_often_it_is_sent(store):
 def test_typed_text_is_understood_and_a_wrong_code_is_refused_in_words(store):
     page = substrate_page(store)
 
-    wrong, right = send(
-        store, record(store, page, CODE, "enter", "QQ"), record(store, page, CODE, "enter", "cf", seq=2)
-    )
+    wrong = send(store, record(store, page, CODE, "enter", "QQ"))
+    right = send(store, record(store, page, CODE, "enter", "cf", seq=2))
 
     assert not wrong["ok"]
     assert "expected one of BK, CF" in wrong["sentence"]
@@ -456,7 +408,7 @@ def test_undo_opens_the_cell_again_and_twice_sent_takes_back_one_entry(store):
     send(store, record(store, page, CODE, "enter", "CF", seq=2))
     undo = record(store, page, CODE, "undo", seq=3, of={"client": CLIENT, "seq": 2})
 
-    assert [a["ok"] for a in send(store, undo, undo)] == [True, True]
+    assert [send(store, undo)["ok"] for _ in range(2)] == [True, True]
     assert store.current(page)[CODE].value == "BK"
 
     send(store, record(store, page, CODE, "undo", seq=4, of={"client": CLIENT, "seq": 1}))
@@ -471,9 +423,9 @@ def test_decide_undo_decide_made_offline_arrive_as_one_batch(store):
         record(store, page, CODE, "enter", "CF", seq=3),
     ]
 
-    assert all(a["ok"] for a in send(store, *batch))
+    assert all(send(store, one)["ok"] for one in batch)
     assert store.current(page)[CODE].value == "CF"
-    assert all(a["ok"] for a in send(store, *batch))  # the answer was lost and all is sent again
+    assert all(send(store, one)["ok"] for one in batch)  # the answer was lost and all is sent again
     assert [e.value for e in store.entries(page)[CODE]] == ["BK", None, "CF"]
 
 
@@ -482,7 +434,7 @@ def test_a_second_reviewer_is_told_who_was_quicker_and_overwrites_nothing(store)
     late = record(store, page, CODE, "enter", "CF") | {"client": OTHER, "by": "Keo Varn"}
     send(store, record(store, page, CODE, "enter", "BK"))
 
-    answer = send(store, late)[0]
+    answer = send(store, late)
 
     assert not answer["ok"]
     assert answer["gone"]
@@ -495,7 +447,7 @@ def test_an_undo_never_takes_back_what_somebody_else_entered_since(store):
     send(store, record(store, page, CODE, "enter", "BK"))
     send(store, record(store, page, CODE, "enter", "CF", seq=7) | {"client": OTHER, "by": "Keo Varn"})
 
-    answer = send(store, record(store, page, CODE, "undo", seq=2, of={"client": CLIENT, "seq": 1}))[0]
+    answer = send(store, record(store, page, CODE, "undo", seq=2, of={"client": CLIENT, "seq": 1}))
 
     assert not answer["ok"]
     assert "changed since" in answer["sentence"]
@@ -505,7 +457,7 @@ def test_an_undo_never_takes_back_what_somebody_else_entered_since(store):
 def test_a_decision_made_on_another_folder_is_not_stored_here(store):
     page = substrate_page(store)
 
-    answer = send(store, record(store, page, CODE, "enter", "BK") | {"sha256": "0" * 64})[0]
+    answer = send(store, record(store, page, CODE, "enter", "BK") | {"sha256": "0" * 64})
 
     assert "another folder" in answer["sentence"]
     assert CODE not in store.entries(page)
@@ -539,7 +491,7 @@ def test_a_record_that_makes_no_sense_is_answered_with_a_sentence(store, broken)
     good = record(store, page, CODE, "enter", "BK")
     sent = good | broken if isinstance(broken, dict) and broken and broken != {"client": "x"} else broken
 
-    answer = send(store, sent)[0]
+    answer = send(store, sent)
 
     assert not answer["ok"]
     assert answer["sentence"].endswith(".")
@@ -835,19 +787,6 @@ def test_text_and_attributes_are_escaped_by_construction():
 def test_a_picture_is_known_by_its_content_not_its_name():
     assert pictures.picture_type(b"\xff\xd8\xff\xe0") == "image/jpeg"
     assert pictures.picture_type(b"<svg onload=alert(1)>") is None
-
-
-def refuse(store: Store) -> None:
-    """One photograph that has to be taken again."""
-    data = kept.photo_of("glare")
-    store.keep_photo(data, "glare.jpg", now=kept.NOW)
-    result = PhotoResult(
-        "glare.jpg",
-        decode_photo(data, "glare.jpg").sha256,
-        "retake",
-        (sentence("glare", "12 cells at the upper left cannot be seen"),),
-    )
-    store.record(result, None, now=kept.NOW, reader_version=READER_VERSION)
 
 
 def wait_for_intake(store: Store) -> None:

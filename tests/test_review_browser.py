@@ -5,8 +5,6 @@ Needs Chromium at /usr/bin/chromium (Debian: apt-get install chromium); skipped 
 
 import os
 import signal
-from dataclasses import replace
-from pathlib import Path
 
 import cv2
 import kept
@@ -19,6 +17,8 @@ from browsing import (
     WAIT_MS,
     arrive,
     axe_faults,
+    entered,
+    fill_store,
     filled,
     free_port,
     kept_here,
@@ -30,42 +30,11 @@ from browsing import (
     until_true,
 )
 
-from digitise.reader.reading import PhotoResult, Reading
+from digitise.reader.reading import PhotoResult
 from digitise.store import Store
 from digitise.store.keyed import Sheet
 
 pytestmark = needs_chromium
-
-
-def doubtful(cell, *, value, others=(), reasons=("unsure",)) -> Reading:
-    candidates = ((value, 0.6), *((o, 0.2) for o in others))
-    return Reading(cell.id, cell.kind, value, 0.6, True, candidates, reasons, 0.6)
-
-
-def fill_store(folder: Path) -> tuple[int, int]:
-    """A fish sheet with three doubtful cells and a substrate sheet with forty; returns the page ids."""
-    fish = kept.made_result("fish", {}, name="fish.jpg")
-    wanted = {
-        "fish/observer": {"value": "KEO VARM", "reasons": ("free-text",)},
-        "fish/damselfish/0-10/tally": {"value": 7, "others": (8, 6)},
-        "fish/goby/0-10/tally": {"value": None, "reasons": ("crossed-out",)},
-    }
-    cells = kept.layout("fish").by_id
-    fish = replace(
-        fish,
-        readings=tuple(doubtful(cells[r.cell], **wanted[r.cell]) if r.cell in wanted else r for r in fish.readings),
-    )
-    line = kept.made_result("substrate", {}, name="line.jpg")
-    cells = kept.layout("substrate").by_id
-    line = replace(
-        line,
-        readings=tuple(
-            doubtful(cells[r.cell], value="BK", others=("CF", "FA", "YB", None)) if r.kind == "code" else r
-            for r in line.readings
-        ),
-    )
-    with Store.open(folder) as store:
-        return kept.keep(store, fish), kept.keep(store, line)
 
 
 @pytest.fixture
@@ -78,16 +47,6 @@ def desk(tmp_path):
 
 def title(page) -> str:
     return page.inner_text(".title")
-
-
-def entered(folder: Path, page_id: int) -> dict:
-    """Cell to (state, value, who) of what people entered."""
-    with Store.open(folder) as store:
-        return {
-            c: (rows[-1].state, rows[-1].value, rows[-1].by)
-            for c, rows in store.entries(page_id).items()
-            if rows[-1].by != "rule"
-        }
 
 
 def test_keys_accept_choose_type_and_undo(chromium, desk):

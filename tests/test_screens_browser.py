@@ -16,6 +16,7 @@ from browsing import (
     WAIT_MS,
     axe_faults,
     drawn,
+    fill_store,
     free_port,
     kept_here,
     needs_chromium,
@@ -24,7 +25,6 @@ from browsing import (
     settle,
     until_true,
 )
-from test_review_browser import fill_store
 
 from digitise.handover.prepared import Wishes
 from digitise.reader.reading import PhotoResult

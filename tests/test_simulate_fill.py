@@ -13,7 +13,6 @@ from digitise.simulate.answers import (
     answers_from_values,
     make_answer,
     random_answers,
-    spelled,
 )
 from digitise.simulate.drawn_hand import DrawnHand, drawn_style
 from digitise.simulate.fill import fill
@@ -155,23 +154,6 @@ IMPOSSIBLE = [
 def test_an_answer_its_cell_cannot_hold_is_refused(name, written, mark, words):
     with pytest.raises(ValueError, match=words):
         make_answer(_cell_named(name), written, mark)
-
-
-SPELLINGS = [
-    ("count", 7, "  7"),
-    ("count", 0, "  0"),
-    ("code", "RU", "RU"),
-    ("date", "2026-03-14", "20260314"),
-    ("time", "09:40", "0940"),
-    ("depth", 8.5, " 850000"),
-    ("depth", 18.03125, "1803125"),
-    ("depth", 0.5, " 050000"),
-]
-
-
-@pytest.mark.parametrize(("name", "written", "text"), SPELLINGS)
-def test_a_value_is_spelled_one_character_a_box(name, written, text):
-    assert text == spelled(_cell_named(name), written)
 
 
 def test_values_by_id_give_one_answer_a_cell_and_blanks_for_the_rest():

@@ -7,24 +7,25 @@ from datetime import timedelta
 
 import kept
 import pytest
+import screens
 from asgi import Browser
+from screens import line, record, send
 from starlette.applications import Starlette
 from stores import GOBY, RAY, TOTAL, enter, fish
-from test_desks import line, record, send
-from test_desks import store as one_store  # noqa: F401 - a fixture
 
 from digitise.reader.reading import Reading
 from digitise.store import StoreError, queue
 from review_app import ordering, routes, taking
 from review_app.taking import FEWEST, MOST, Wish
 
+one_store = screens.store
 CODES = tuple(c.id for c in kept.layout("substrate").cells if c.kind == "code")
 MIRA, KEO, ADA = (Wish(f"{n}-browser-1", n) for n in ("Mira", "Keo", "Ada"))
 POST = {"x-desk": "decisions"}
 
 
 @pytest.fixture
-def store(one_store):  # noqa: F811
+def store(one_store):
     """A substrate sheet with forty open points."""
     line(one_store, codes={}, doubtful=CODES)
     return one_store
@@ -103,7 +104,7 @@ def test_one_takes_over_what_ones_own_closed_window_still_holds_and_nothing_of_o
     assert over["elsewhere"] == 0
 
 
-def test_a_browser_holds_sixty_at_most(one_store):  # noqa: F811
+def test_a_browser_holds_sixty_at_most(one_store):
     for n in range(4):
         made = kept.made_result(
             "substrate", {}, name=f"line{n}.jpg", transect=n % 3 + 1, pack=("QH7M4K", "QH7M4L")[n // 3]
@@ -123,7 +124,7 @@ def _open(reading: Reading) -> Reading:
 # Order
 
 
-def test_the_queue_comes_by_what_matters_by_sheet_or_by_reason(one_store):  # noqa: F811
+def test_the_queue_comes_by_what_matters_by_sheet_or_by_reason(one_store):
     """By importance as the results weigh it; names and times, on which no figure rests, come last."""
     cells = kept.layout("fish").by_id
 
@@ -148,7 +149,7 @@ def test_the_queue_comes_by_what_matters_by_sheet_or_by_reason(one_store):  # no
 
 
 @pytest.mark.parametrize("order", list(ordering.ORDERS))
-def test_the_front_of_the_list_is_the_beginning_of_all_of_it(one_store, order):  # noqa: F811
+def test_the_front_of_the_list_is_the_beginning_of_all_of_it(one_store, order):
     """For every length and filter, with cells left out, and among some only; also pages whose pack is not known."""
     for n, transect in enumerate((1, 2, 3, None)):
         fish(one_store, name=f"{n}.jpg", transect=transect, flagged=(TOTAL, GOBY, RAY)[n % 2 :])
@@ -174,7 +175,7 @@ def test_the_front_of_the_list_is_the_beginning_of_all_of_it(one_store, order): 
             assert ordering.front(one_store, order, few, **which) == filtered[:few]
 
 
-def test_the_desk_looks_only_into_the_pages_it_needs(one_store, monkeypatch):  # noqa: F811
+def test_the_desk_looks_only_into_the_pages_it_needs(one_store, monkeypatch):
     """A dozen cells of six sheets with forty each: three dozen are at hand, all on the first sheet."""
     for n in range(6):
         pack = ("QH7M4K", "QH7M4L")[n // 3]

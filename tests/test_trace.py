@@ -4,15 +4,17 @@ from dataclasses import replace
 
 import kept
 import pytest
+import screens
 from asgi import Browser
+from screens import line, record, screen, send, words
 from starlette.applications import Starlette
-from streamlit.testing.v1 import AppTest
-from test_desks import line, record, send, store, unsure  # noqa: F401 - store is a fixture
 
 from review_app import routes, tracing
 
+store = screens.store
 
-def test_a_category_has_its_points_and_those_that_could_still_be_it(store):  # noqa: F811
+
+def test_a_category_has_its_points_and_those_that_could_still_be_it(store):
     """Two points are BK, one unread could be; the blank ones and the KL are not behind branching coral."""
     line(store, codes={"substrate/0.5": "BK", "substrate/1": "BK", "substrate/2": "KL"}, doubtful=("substrate/3",))
     found = tracing.figure(store, kept.PACK, "substrate", "branching-coral")
@@ -25,7 +27,7 @@ def test_a_category_has_its_points_and_those_that_could_still_be_it(store):  # n
     assert tracing.figures(store, "NOPACK") == []
 
 
-def test_a_row_has_its_strokes_and_totals_in_every_segment(store):  # noqa: F811
+def test_a_row_has_its_strokes_and_totals_in_every_segment(store):
     kept.keep(store, kept.made_result("fish", {"fish/goby/0-10/tally": 7}, name="fish.jpg"))
     found = tracing.figure(store, kept.PACK, "fish", "goby")
     assert {b.cell.cell for b in found.cells} == {
@@ -34,7 +36,7 @@ def test_a_row_has_its_strokes_and_totals_in_every_segment(store):  # noqa: F811
     assert [b.cell.value for b in found.cells if b.counts] == [7]
 
 
-def test_every_figure_of_the_protocol_can_be_traced(store):  # noqa: F811
+def test_every_figure_of_the_protocol_can_be_traced(store):
     line(store, codes={})
     rows = [(f.sheet, f.id) for f in tracing.figures(store, kept.PACK)]
     sheets = kept.protocol().sheets
@@ -45,7 +47,7 @@ def test_every_figure_of_the_protocol_can_be_traced(store):  # noqa: F811
     ]
 
 
-def test_a_cell_shows_every_entry_with_who_when_and_why(store):  # noqa: F811
+def test_a_cell_shows_every_entry_with_who_when_and_why(store):
     page = line(store, codes={"substrate/1": "BK"})
     send(store, record(store, page, "substrate/1", "enter", "CF", way="page"))
     send(store, record(store, page, "substrate/1", "undo", seq=2, of={"client": "a1b2c3d4e5f6", "seq": 1}))
@@ -60,7 +62,7 @@ def test_a_cell_shows_every_entry_with_who_when_and_why(store):  # noqa: F811
     assert found["sha256"] == store.page(page).sha256
 
 
-def test_the_outline_on_the_photograph_is_the_cells_own_place(store):  # noqa: F811
+def test_the_outline_on_the_photograph_is_the_cells_own_place(store):
     """The made-up page was photographed straight on at 10 pixels a millimetre: the box in mm times ten."""
     page = line(store, codes={})
     cell = next(c for c in store.cells(page) if c.id == "substrate/1")
@@ -69,7 +71,7 @@ def test_the_outline_on_the_photograph_is_the_cells_own_place(store):  # noqa: F
     assert corners == [pytest.approx(p, abs=0.2) for p in ((x, y), (x + w, y), (x + w, y + h), (x, y + h))]
 
 
-def test_links_that_lead_nowhere_are_said(store):  # noqa: F811
+def test_links_that_lead_nowhere_are_said(store):
     page = line(store, codes={})
     browser = Browser(Starlette(routes=routes.routes()))
     assert browser.get(f"/desk/trace/{page}?cell=substrate/1").status_code == 200
@@ -77,23 +79,23 @@ def test_links_that_lead_nowhere_are_said(store):  # noqa: F811
     assert browser.get("/desk/trace/99?cell=substrate/1").status_code == 404
 
 
-def test_a_name_with_markup_is_shown_as_text_behind_a_figure(store):  # noqa: F811
+def test_a_name_with_markup_is_shown_as_text_behind_a_figure(store):
     made = replace(kept.made_result("substrate", {"substrate/1": "BK"}, name="line.jpg"), file="<b>x</b>.jpg")
     store.keep_photo(kept.photo_of("line.jpg"), "<i>x.jpg", now=kept.NOW)
     kept.keep(store, made)
-    at = AppTest.from_file("../review_app/views/trace.py", default_timeout=20)
+    at = screen("trace")
     at.query_params.update({"pack": kept.PACK, "sheet": "substrate", "row": "branching-coral"})
     at.run()
-    shown = " ".join(e.proto.body for e in at.get("html"))
+    shown = words(at)
     assert "&lt;i&gt;x.jpg" in shown
     assert "<i>" not in shown
 
 
-def test_the_page_of_a_figure_counts_its_cells_and_leads_back_to_its_survey(store):  # noqa: F811
+def test_the_page_of_a_figure_counts_its_cells_and_leads_back_to_its_survey(store):
     line(store, codes={"substrate/0.5": "BK", "substrate/1": "BK"}, doubtful=("substrate/3",))
-    at = AppTest.from_file("../review_app/views/trace.py", default_timeout=20)
+    at = screen("trace")
     at.query_params.update({"pack": kept.PACK, "sheet": "substrate", "row": "branching-coral"})
     at.run()
-    shown = " ".join(e.proto.body for e in at.get("html"))
+    shown = words(at)
     assert "2 cells are behind this figure; 1 more is not read yet and could belong to it. " in shown
     assert f'<a href="trace?pack={kept.PACK}" target="_self">All figures of this survey</a>' in shown

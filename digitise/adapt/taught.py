@@ -20,7 +20,7 @@ from digitise.reader.learned import WRITTEN
 from digitise.reader.read import WRITTEN_IN_BOXES, boxed_evidence
 from digitise.reader.reading import Value
 from digitise.sheets.layout import Cell
-from digitise.simulate.answers import spelled
+from digitise.sheets.spelling import spelled
 from digitise.store.rows import RULE, TOGETHER, CellNow, ReadingRow
 from digitise.wording import plural
 

@@ -177,11 +177,10 @@ def store_argument(one: argparse.ArgumentParser) -> None:
 
 def open_store(path: Path):
     """The store in a folder; a folder that is none is a `UsageError` that says how to make one, and stays as it is."""
-    from digitise.store import Store, holds_store
+    from digitise.store import Store, holds_store, no_store
 
     if not holds_store(path):
-        found = "no such store" if not path.exists() else "is no store"
-        raise UsageError(f"{path}: {found}; make one with: digitise read PHOTOS --store {path}")
+        raise UsageError(no_store(path))
     return Store.open(path)
 
 

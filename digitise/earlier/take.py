@@ -74,6 +74,7 @@ def _row(
     today: dt.date,
     problems: list[Problem],
 ) -> list[_Found]:
+    """What one row says; nothing where anything of it is wrong, which is added to the `problems`."""
     before = len(problems)
 
     def wrong(column: str, text: str) -> None:
@@ -86,27 +87,39 @@ def _row(
     transect = _text(row.get(mapping.transect)) if mapping.transect else ""
     if mapping.transect and not transect:
         wrong(mapping.transect, "empty, expected the transect")
-    wanted: list[tuple[str, str]] = [(c, c) for c in mapping.columns]
-    if mapping.measure and mapping.value:
-        name = _text(row.get(mapping.measure))
-        if name not in mapping.measures:
-            wrong(mapping.measure, f"found '{name[:40]}', which is not in the mapping's measures")
-        wanted = [(name, mapping.value)] if name in mapping.measures else []
-    values = [(name, _measured(row, name, column, mapping, wrong)) for name, column in wanted]
+    values = [(name, _measured(row, name, column, mapping, wrong)) for name, column in _wanted(row, mapping, wrong)]
     covers = [(n, v) for n, v in values if v is not None and n in mapping.columns and mapping.columns[n].cover]
     _check_sum(line, covers, targets, problems)
-    low, high = (_limit(row, column, mapping, wrong) for column in (mapping.low, mapping.high))
+    limits = tuple(_limit(row, column, mapping, wrong) for column in (mapping.low, mapping.high))
     if len(problems) > before or day is None:
         return []
-    out = []
-    for name, value in values:
-        if value is None:
-            continue
-        if low is not None and high is not None and not low <= value <= high:
-            wrong(mapping.value or name, f"{value:g} does not lie between its limits {low:g} and {high:g}")
-            continue
-        out.append(_Found(line, mapping.sites.get(site, site), day, transect, name, value, low, high))
-    return out
+    known = [(name, value) for name, value in values if value is not None]
+    place = mapping.sites.get(site, site)
+    return [
+        _Found(line, place, day, transect, name, value, *limits)
+        for name, value in known
+        if _within(value, limits, mapping.value or name, wrong)
+    ]
+
+
+def _wanted(row: Dictionary[str, Value], mapping: Mapping, wrong) -> list[tuple[str, str]]:
+    """(measure, column) of each value on a row: a column for each measure, or one that names it beside its value."""
+    if not (mapping.measure and mapping.value):
+        return [(column, column) for column in mapping.columns]
+    name = _text(row.get(mapping.measure))
+    if name in mapping.measures:
+        return [(name, mapping.value)]
+    wrong(mapping.measure, f"found '{name[:40]}', which is not in the mapping's measures")
+    return []
+
+
+def _within(value: float, limits: tuple[float | None, float | None], column: str, wrong) -> bool:
+    """Whether a value lies between its limits, as far as both are known."""
+    low, high = limits
+    if low is None or high is None or low <= value <= high:
+        return True
+    wrong(column, f"{value:g} does not lie between its limits {low:g} and {high:g}")
+    return False
 
 
 def _text(value: Value) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -76,17 +76,9 @@ def prepare_handover(store: Store, wishes: Wishes, *, now: dt.datetime, out: Pat
     ValueError
         Nothing has been read, nothing to correct, or the wishes contradict each other.
     """
-    if wishes.evidence not in EVIDENCE:
-        raise ValueError(f"found evidence '{wishes.evidence}', expected one of {', '.join(EVIDENCE)}")
-    wishes = _checked(wishes)
+    wishes = _checked(store, wishes)
     earlier = store.handovers.all()
     number = earlier[-1].number + 1 if earlier else 1
-    if wishes.corrects is not None:
-        wishes = _correction(store, wishes)
-    if wishes.evidence == "whole" and (wishes.packs is not None or wishes.pseudonyms):
-        raise ValueError(
-            "whole evidence is of the whole store with the names in it; hand over every survey, as written"
-        )
     # Digests first, the last entry after: while a digest stays the same, its survey has no entry beyond that one.
     before_reading = {p: store.signoffs.digest(p) for p in (wishes.packs or store.packs())}
     last_entry = store.handovers.last_entry()
@@ -101,19 +93,40 @@ def prepare_handover(store: Store, wishes: Wishes, *, now: dt.datetime, out: Pat
         )
     if not content.results:
         raise ValueError(f"{store.folder}: no page belongs to a survey yet, so there is nothing to hand over")
-    surveys = load_surveys(store, [s.pack for s in content.surveys])
-    ready = readiness(store, surveys, today=now.astimezone().date())
-    for one in ready:
-        if one.digest != before_reading.get(one.pack):
-            raise ChangedMeanwhile(f"pack {one.pack} was changed while it was read; make the hand-over again")
-    refuse_unready(ready, with_unsigned=wishes.with_unsigned, with_unreviewed=wishes.with_unreviewed)
+    ready = _ready(store, content, wishes, before_reading, today=now.astimezone().date())
     before = store.handovers.to(wishes.recipient)
     changes = tuple(_changes(store, content, ready, before, sharing, whole=wishes.corrects is None))
     last = f"hand-over {before[-1].number} of {before[-1].at[:10]}" if before else ""
     return Prepared(wishes, number, content, ready, changes, last, last_entry, sharing)
 
 
-def _checked(wishes: Wishes) -> Wishes:
+def _checked(store: Store, wishes: Wishes) -> Wishes:
+    """The wishes as they can be met; those of a correction with its surveys and its receiver."""
+    if wishes.evidence not in EVIDENCE:
+        raise ValueError(f"found evidence '{wishes.evidence}', expected one of {', '.join(EVIDENCE)}")
+    wishes = _in_words(wishes)
+    if wishes.corrects is not None:
+        wishes = _correction(store, wishes)
+    if wishes.evidence == "whole" and (wishes.packs is not None or wishes.pseudonyms):
+        raise ValueError(
+            "whole evidence is of the whole store with the names in it; hand over every survey, as written"
+        )
+    return wishes
+
+
+def _ready(
+    store: Store, content: Content, wishes: Wishes, before_reading: Mapping[str, str], *, today: dt.date
+) -> tuple[Ready, ...]:
+    """How far each survey is, or why they do not go: one was changed while it was read, or is not ready."""
+    ready = readiness(store, load_surveys(store, [s.pack for s in content.surveys]), today=today)
+    for one in ready:
+        if one.digest != before_reading.get(one.pack):
+            raise ChangedMeanwhile(f"pack {one.pack} was changed while it was read; make the hand-over again")
+    refuse_unready(ready, with_unsigned=wishes.with_unsigned, with_unreviewed=wishes.with_unreviewed)
+    return ready
+
+
+def _in_words(wishes: Wishes) -> Wishes:
     """The wishes with names and reason as they will be noted, or why they cannot be."""
     recipient = wishes.recipient
     if wishes.corrects is None:

@@ -323,24 +323,17 @@ def _checked(flat: np.ndarray, warp: Warp, layout: Layout) -> Flattened:
     return Flattened(flat, warp, residual, len(seen) / max(1, len(held)), points[found], points[~found])
 
 
-def flatten(gray: np.ndarray, layout: Layout, homography: np.ndarray) -> Flattened:
+def flatten_views(
+    views: Views, layout: Layout, homography: np.ndarray, *, shift_mm: np.ndarray | None = None
+) -> Flattened:
     """Flatten the page of `layout` out of a photograph.
 
     Parameters
     ----------
-    gray : (H, W) uint8 ndarray
     homography : (3, 3) ndarray
         Page mm to photo px from the corner marks.
-    """
-    return flatten_views(Views(gray), layout, homography)
-
-
-def flatten_views(
-    views: Views, layout: Layout, homography: np.ndarray, *, shift_mm: np.ndarray | None = None
-) -> Flattened:
-    """As `flatten`, for a photograph whose smaller sizes are used more than once.
-
-    With `shift_mm` (rows, columns, 2) the page's large bends are known, see `Warp`, and are not looked for.
+    shift_mm : (rows, columns, 2) ndarray, optional
+        The page's large bends, see `Warp`, where they are known; else they are looked for.
     """
     if shift_mm is None:
         still = np.zeros((*grid_shape(layout.page_size_mm), 2), np.float32)

@@ -125,8 +125,15 @@ def _blurred(edge_mm: float, layout: Layout) -> NotRegistered:
 
 def _judged(page: Page, cut: list[str], unseen: Unseen, edges_mm: np.ndarray) -> Page | NotRegistered:
     """The page, or why it cannot be trusted; `edges_mm` are widths by `edge_widths_mm`."""
-    layout, hidden, flat = page.layout, list(page.hidden), page.flattened
-    found = f"{100 * flat.matched:.0f} % of the printed corners were found"
+    refused = _badly_taken(page, cut, edges_mm)
+    if refused is None:
+        refused = _badly_flattened(page, unseen, edges_mm)
+    return page if refused is None else refused
+
+
+def _badly_taken(page: Page, cut: list[str], edges_mm: np.ndarray) -> NotRegistered | None:
+    """Why the photograph is no good, however flat its page: too far away, cut off, dark, veiled, or not sharp."""
+    layout = page.layout
     if page.native_px_per_mm < MIN_PX_PER_MM:
         return _too_far(page.native_px_per_mm, layout)
     if cut:
@@ -143,8 +150,15 @@ def _judged(page: Page, cut: list[str], unseen: Unseen, edges_mm: np.ndarray) ->
     if page.evenness < LEAST_EVEN and _softer_one_way(edges_mm):
         words = f"in one direction print keeps {100 * page.evenness:.0f} % of its contrast"
         return NotRegistered("blurred", words, layout)
+    return None
+
+
+def _badly_flattened(page: Page, unseen: Unseen, edges_mm: np.ndarray) -> NotRegistered | None:
+    """Why the flat page is not to be trusted: its print is out of place, or too much of it cannot be seen."""
+    layout, hidden, flat = page.layout, list(page.hidden), page.flattened
+    found = f"{100 * flat.matched:.0f} % of the printed corners were found"
     if boxes_beyond(halved(page.image), layout):
-        if spread > MOST_GRAIN / 2:  # which makes lines where there are none
+        if (spread := grain(page.image)) > MOST_GRAIN / 2:  # which makes lines where there are none
             return NotRegistered("too-dark", f"grain is {100 * spread:.0f} % of the paper's light", layout)
         return NotRegistered("not-flat", "a row of boxes lies where the sheet has none", layout)
     if page.residual_mm >= MAX_RESIDUAL_MM:
@@ -163,7 +177,7 @@ def _judged(page: Page, cut: list[str], unseen: Unseen, edges_mm: np.ndarray) ->
     if page.hidden_share > MAX_HIDDEN_SHARE:
         words = f"{found}; at the {where(layout, list(unseen.astray))} they are not where they should be"
         return NotRegistered("not-flat", words, layout)
-    return page
+    return None
 
 
 def _softer_one_way(edges_mm: np.ndarray) -> bool:

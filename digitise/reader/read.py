@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 
 from digitise.pages.flatten import FLAT_PX_PER_MM
 from digitise.pages.page import NotRegistered, Page, register_all
-from digitise.pages.photo import NotAPhoto, Photo, load_photo
+from digitise.pages.photo import NotAPhoto, Photo
 from digitise.reader.calibration import Acceptance, shipped_acceptance
 from digitise.reader.characters import (
     DIGIT_CLASSES,
@@ -358,8 +357,3 @@ def read_decoded(photo: Photo | NotAPhoto, layouts: Iterable[Layout], own: OwnRe
         return PhotoResult(photo.name, photo.sha256, "unreadable", (sentence(photo.reason, photo.detail),))
     first, *others = (_result(photo, page, own) for page in register_all(photo.gray, layouts))
     return replace(first, others=tuple(others))
-
-
-def read_photo(path: Path, layouts: Iterable[Layout], own: OwnReader = SHIPPED) -> PhotoResult:
-    """Read one file."""
-    return read_decoded(load_photo(path), layouts, own)

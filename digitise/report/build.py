@@ -12,7 +12,7 @@ from digitise.collecting import collecting_less
 from digitise.earlier import EarlierResult
 from digitise.exchange.spool import SpooledResults, SurveySpool
 from digitise.provenance import Origins, Provenance, in_turn
-from digitise.report.blocks import Notice, Report
+from digitise.report.blocks import Notice, Part, Report
 from digitise.report.change_part import change_part, last_changes
 from digitise.report.group_part import Groups, group_part
 from digitise.report.html import html_page, html_pieces
@@ -25,6 +25,7 @@ from digitise.report.together import Together, Visit, together
 from digitise.report.volumes import AT_ONCE, FOLDER, Volume, file_name, volume_report, volumes_of, volumes_part
 from digitise.report.words import status
 from digitise.results import SurveyResults, survey_results
+from digitise.results.compare import Compared
 from digitise.results.groups import groups_of_results
 from digitise.spool import on_disk_of
 from digitise.store import PhotoRow
@@ -73,20 +74,8 @@ def build_report(
     told = told or together(results)
     visits, several = told.visits, len(results) > 1
     complete, sentence = status(visits)
-    sites = {site_key(v.site) for v in visits if v.site}
-    earlier = [e for e in earlier if site_key(e.site) in sites]
-    changes, newest = last_changes(results, visits), newest_of_sites(results, visits)
-    groups = groups or Groups()
-    if not groups.of_all:
-        groups = replace(groups, unplaced=sum(not (v.site and v.date) for v in visits))
-    overview = (
-        short_part(newest, changes, unnamed=sum(not v.site for v in visits)),
-        where_part(told),
-        group_part(groups),
-        comparison_part(newest, surveys=len(results)),
-        change_part(changes),
-        trends_part(results, visits, earlier),
-    )
+    changes, groups = last_changes(results, visits), _with_unplaced(groups or Groups(), visits)
+    overview = _overview(results, told, groups, changes, earlier)
     trust = (community_part(told), quality_part(told, origin, photos, audits))
     surveys = (volumes_part(volumes),) if volumes else tuple(survey_part(r, named=several) for r in results)
     middle = (*trust, *surveys) if several else (*surveys, *trust)
@@ -101,11 +90,40 @@ def build_report(
         notice=Notice("done" if complete else "open", "Complete" if complete else "Provisional", sentence),
         contents=tuple((part.anchor, names[part.anchor]) for part in parts),
         parts=parts,
-        footer=(
-            f"Made {origin.created_at} by {origin.tool} {origin.tool_version} from "
-            f"{plural(len(origin.photo_sha256), 'photograph')}; data {origin.digest[:12]}"
-        ),
+        footer=_footer(origin),
         made=f"{origin.tool} {origin.tool_version}",
+    )
+
+
+def _with_unplaced(groups: Groups, visits: Sequence[Visit]) -> Groups:
+    """The groups, with how many surveys are of no known site and day and so in none of them."""
+    return groups if groups.of_all else replace(groups, unplaced=sum(not (v.site and v.date) for v in visits))
+
+
+def _overview(
+    results: Sequence[SurveyResults],
+    told: Together,
+    groups: Groups,
+    changes: Sequence[Compared],
+    earlier: Sequence[EarlierResult],
+) -> tuple[Part | None, ...]:
+    """What stands before single surveys: in short, where, groups, side by side, changes, along time."""
+    visits, newest = told.visits, newest_of_sites(results, told.visits)
+    sites = {site_key(v.site) for v in visits if v.site}
+    return (
+        short_part(newest, changes, unnamed=sum(not v.site for v in visits)),
+        where_part(told),
+        group_part(groups),
+        comparison_part(newest, surveys=len(results)),
+        change_part(changes),
+        trends_part(results, visits, [e for e in earlier if site_key(e.site) in sites]),
+    )
+
+
+def _footer(origin: Provenance) -> str:
+    return (
+        f"Made {origin.created_at} by {origin.tool} {origin.tool_version} from "
+        f"{plural(len(origin.photo_sha256), 'photograph')}; data {origin.digest[:12]}"
     )
 
 

@@ -121,24 +121,24 @@ def _narrowed(least: Sequence[float]) -> list[float]:
 
 def _widths(block: Table) -> list[float]:
     """Columns as wide as their longest word or number needs, the rest shared out among what is longer."""
-    columns = len(block.head)
     rows = [(kind == "group", cells) for kind, cells in block.rows if not heads_rows(cells)]
-    texts = [[(_shortest(cells[i]), bold) for bold, cells in rows] for i in range(columns)]
-    least, wish = [], []
-    for i in range(columns):
-        words = [(w, bold) for text, bold in texts[i] for w in text.split()] or [("", False)]
-        heads = block.head[i].split() or [""]
-        least.append(
-            7 + max(*(width_of(w, 7.9, bold=bold) for w, bold in words), *(width_of(w, 7.2, bold=True) for w in heads))
-        )
-        wish.append(max(least[i], 7 + max((width_of(t, 7.9, bold=bold) for t, bold in texts[i]), default=0)))
+    columns = [[(_shortest(cells[i]), bold) for bold, cells in rows] for i in range(len(block.head))]
+    least, wish = zip(*map(_needed, block.head, columns), strict=True)
     heads = [7 + width_of(h, 7.2, bold=True) if len(h) <= SHORT else 0 for h in block.head]
     roomy = [max(w, h) for w, h in zip(wish, heads, strict=True)]
     wish = roomy if sum(roomy) <= WIDTH else wish
     if sum(wish) <= WIDTH:
-        spare = (WIDTH - sum(wish)) / columns if columns > 3 else 0
+        spare = (WIDTH - sum(wish)) / len(wish) if len(wish) > 3 else 0
         return [w + spare for w in wish]
     if sum(least) >= WIDTH:
         return _narrowed(least)
     share = (WIDTH - sum(least)) / (sum(wish) - sum(least))
     return [a + (b - a) * share for a, b in zip(least, wish, strict=True)]
+
+
+def _needed(head: str, texts: Sequence[tuple[str, bool]]) -> tuple[float, float]:
+    """(the width that breaks no word of a column, the width that breaks none of its `texts`, some of them bold)."""
+    words = [width_of(word, 7.9, bold=bold) for text, bold in texts for word in text.split()]
+    heads = [width_of(word, 7.2, bold=True) for word in head.split()]
+    least = 7 + max((*words, *heads), default=0.0)
+    return least, max(least, 7 + max((width_of(text, 7.9, bold=bold) for text, bold in texts), default=0.0))

@@ -229,33 +229,55 @@ def draw_changes(
     written = 0.0 if narrow else max(width_of(r.text, SIZE) for r in rows) + 14
     right = width - max(written, 14.0)
     ends = [abs(v) for r in rows for v in (r.value, r.low, r.high, *(r.together or ())) if v is not None]
-    top = min(100.0, 1.04 * max(ends, default=1.0)) or 1.0
-    middle, half = (left + right) / 2, (right - left) / 2
+    scale = _Around(min(100.0, 1.04 * max(ends, default=1.0)) or 1.0, left, right)
     foot = 8 + ROW * len(rows) + 4
-
-    def across(value: float) -> float:
-        return middle + half * max(-1.0, min(1.0, value / top))
-
-    items: list[Item] = []
-    for value in sorted({s * v for v in ticks(top, 2 if narrow else 4) for s in (-1, 1)}):
-        x, color = across(value), RULE if value == 0 else GRID
-        items += [Line(x, 4, x, foot, color, 1.4 if value == 0 else 1)]
-        items.append(Words(x, foot + 14, "0" if value == 0 else f"{value:+g}", 10, FAINT, "middle"))
-    items.append(Words(middle, foot + 29, "change, points of cover", 10, FAINT, "middle"))
+    items = _frame_around(scale, foot, most=2 if narrow else 4)
     for i, row in enumerate(rows):
-        y = 8 + ROW * (i + 0.5)
-        bold = row.value is None
+        y, bold = 8 + ROW * (i + 0.5), row.value is None
         items.append(Words(left - 8, y + 4, shortened(row.label, SIZE, left - 10, bold=bold), SIZE, INK, "end", bold))
-        if row.value is None:
-            continue
-        if row.together is not None:
-            a, b = (across(v) for v in row.together)
-            items.append(Line(a, y, b, y, RULE, 1.2, (2, 2)))
-        if row.low is not None and row.high is not None:
-            items += _interval(across(row.low), across(row.high), y)
-        items.append(mark(across(row.value), y, hollow=row.low is None, none=False))
-        if not narrow:
+        items += _change(row, scale, y)
+        if row.value is not None and not narrow:
             items.append(Words(right + 10, y + 4, row.text, SIZE, INK))
     below, height = legend(keys, width)
     items += [moved(k, 0, foot + 42) for k in below]
     return Drawing("changes", title, width, foot + 42 + height, tuple(items))
+
+
+@dataclass(frozen=True, slots=True)
+class _Around:
+    """An axis with no change in its middle, to `top` on both sides."""
+
+    top: float
+    left: float
+    right: float
+
+    @property
+    def middle(self) -> float:
+        return (self.left + self.right) / 2
+
+    def __call__(self, value: float) -> float:
+        return self.middle + (self.right - self.left) / 2 * max(-1.0, min(1.0, value / self.top))
+
+
+def _frame_around(scale: _Around, foot: float, *, most: int) -> list[Item]:
+    out: list[Item] = []
+    for value in sorted({s * v for v in ticks(scale.top, most) for s in (-1, 1)}):
+        x, color = scale(value), RULE if value == 0 else GRID
+        out.append(Line(x, 4, x, foot, color, 1.4 if value == 0 else 1))
+        out.append(Words(x, foot + 14, "0" if value == 0 else f"{value:+g}", 10, FAINT, "middle"))
+    out.append(Words(scale.middle, foot + 29, "change, points of cover", 10, FAINT, "middle"))
+    return out
+
+
+def _change(row: ChangeRow, scale: _Around, y: float) -> list[Item]:
+    """A change with both pairs of its limits; nothing where the row is the name of those below."""
+    out: list[Item] = []
+    if row.value is None:
+        return out
+    if row.together is not None:
+        a, b = (scale(v) for v in row.together)
+        out.append(Line(a, y, b, y, RULE, 1.2, (2, 2)))
+    if row.low is not None and row.high is not None:
+        out += _interval(scale(row.low), scale(row.high), y)
+    out.append(mark(scale(row.value), y, hollow=row.low is None, none=False))
+    return out

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from digitise.estimate.intervals import Estimate
@@ -61,25 +61,31 @@ def visit_of(r: SurveyResults) -> Visit:
     )
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class Estimates:
     """Which kinds of estimates there are: by which methods, and whether some have a value and no interval."""
 
     there: bool = False
-    methods: set[str] = field(default_factory=set)
+    methods: frozenset[str] = frozenset()
     alone: bool = False
 
+    def with_those(self, found: Sequence[Estimate]) -> Estimates:
+        """These and those found."""
+        return Estimates(
+            there=self.there or bool(found),
+            methods=self.methods.union(e.method for e in found if e.has_interval),
+            alone=self.alone or any(e.value is not None and not e.has_interval for e in found),
+        )
 
-@dataclass(slots=True)
+
+@dataclass(frozen=True, slots=True)
 class Steps:
     """What was done to any of the surveys, as far as methods tell it; points that are missing, and planned, in all."""
 
-    protocols: dict[str, Protocol] = field(default_factory=dict)
     keyed_pages: int = 0
-    read_photographs: set[bytes] = field(default_factory=set)
-    covers: Estimates = field(default_factory=Estimates)
-    estimators: set[str] = field(default_factory=set)
-    densities: Estimates = field(default_factory=Estimates)
+    covers: Estimates = Estimates()
+    estimators: frozenset[str] = frozenset()
+    densities: Estimates = Estimates()
     none_seen: bool = False
     occurs: bool = False
     spread: bool = False
@@ -88,30 +94,24 @@ class Steps:
     missing: int = 0
     planned: int = 0
 
-    def add(self, r: SurveyResults) -> None:
-        """Take in one survey."""
-        self.protocols[r.survey.protocol.digest] = r.survey.protocol
-        self.keyed_pages += sum(p.keyed for p in r.survey.pages)
-        self.read_photographs.update(bytes.fromhex(p.sha256) for p in r.survey.pages if not p.keyed)
-        for line in r.lines:
-            self.estimators |= {line.site.estimator} if line.site.transects else set()
-            self.covers.there = True
-            _note(self.covers, [one.site.cover for one in (*line.groups, *line.categories)])
-            self.missing += sum(p.missing for p in line.points)
-            self.planned += sum(p.planned for p in line.points)
+    def with_survey(self, r: SurveyResults) -> Steps:
+        """These and what was done to one more survey."""
+        covers = [one.site.cover for line in r.lines for one in (*line.groups, *line.categories)]
         densities = [d.site.density for d in r.densities]
-        _note(self.densities, densities)
-        self.none_seen = self.none_seen or any(map(one_sided, densities))
-        self.occurs = self.occurs or tells_occurrence([*r.densities, *r.impacts])
-        self.spread = self.spread or any(d.dispersion.index is not None for d in r.densities)
-        self.seen = self.seen or any(d.dispersion.mean > 0 for d in r.densities if not d.is_impact)
-        self.doubted = self.doubted or _doubted(r)
-
-
-def _note(known: Estimates, found: Sequence[Estimate]) -> None:
-    known.there = known.there or bool(found)
-    known.methods.update(e.method for e in found if e.has_interval)
-    known.alone = known.alone or any(e.value is not None and not e.has_interval for e in found)
+        points = [p for line in r.lines for p in line.points]
+        return Steps(
+            keyed_pages=self.keyed_pages + sum(p.keyed for p in r.survey.pages),
+            covers=self.covers.with_those(covers),
+            estimators=self.estimators.union(line.site.estimator for line in r.lines if line.site.transects),
+            densities=self.densities.with_those(densities),
+            none_seen=self.none_seen or any(map(one_sided, densities)),
+            occurs=self.occurs or tells_occurrence([*r.densities, *r.impacts]),
+            spread=self.spread or any(d.dispersion.index is not None for d in r.densities),
+            seen=self.seen or any(d.dispersion.mean > 0 for d in r.densities if not d.is_impact),
+            doubted=self.doubted or _doubted(r),
+            missing=self.missing + sum(p.missing for p in points),
+            planned=self.planned + sum(p.planned for p in points),
+        )
 
 
 def _doubted(r: SurveyResults) -> bool:
@@ -124,7 +124,8 @@ def _doubted(r: SurveyResults) -> bool:
 class Together:
     """All surveys, in their order. `sheets` has the sums of `KINDS` by a sheet's title, `points` what became of points.
 
-    `pooled` is what diversity is computed from, `titles` are those of belt sheets by name.
+    `pooled` is what diversity is computed from, `titles` are those of belt sheets by name. Photographs of sheets that a
+    person keyed are none that were read.
     """
 
     level: float
@@ -133,6 +134,8 @@ class Together:
     points: Mapping[str, int]
     pooled: pd.DataFrame
     titles: Mapping[str, str]
+    protocols: tuple[Protocol, ...]
+    read_photographs: int
     steps: Steps
 
 
@@ -144,6 +147,8 @@ def together(results: Iterable[SurveyResults]) -> Together:
     sheets: dict[str, tuple[int, ...]] = {}
     points: Counter[str] = Counter()
     pooled, titles, steps = [], {}, Steps()
+    protocols: dict[str, Protocol] = {}
+    read: set[bytes] = set()
     for r in results:
         visits.append(visit_of(r))
         for q in r.quality:
@@ -153,6 +158,18 @@ def together(results: Iterable[SurveyResults]) -> Together:
             points.update({kind: getattr(p, kind) for kind in POINTS})
         pooled += pooled_rows(r)
         titles |= {d.sheet: d.title for d in r.densities}
-        steps.add(r)
+        protocols[r.survey.protocol.digest] = r.survey.protocol
+        read.update(bytes.fromhex(p.sha256) for p in r.survey.pages if not p.keyed)
+        steps = steps.with_survey(r)
         level = r.level
-    return Together(level, tuple(visits), sheets, points, pd.DataFrame(pooled, columns=POOLED_COLUMNS), titles, steps)
+    return Together(
+        level,
+        tuple(visits),
+        sheets,
+        points,
+        pd.DataFrame(pooled, columns=POOLED_COLUMNS),
+        titles,
+        tuple(protocols.values()),
+        len(read),
+        steps,
+    )

@@ -86,7 +86,7 @@ def methods(told: Together, origin: Provenance, *, audited: bool = False) -> lis
     """What was done, a sentence or two for each step that ran, with its source."""
     steps, level = told.steps, f"{100 * told.level:g} %"
     return [
-        *(_sampling(p) for p in steps.protocols.values()),
+        *(_sampling(p) for p in told.protocols),
         _reading(told, origin),
         *_cover(steps, level),
         *_density(steps, level),
@@ -114,7 +114,7 @@ def _sampling(p: Protocol) -> str:
 def _reading(told: Together, origin: Provenance) -> str:
     _, cells, rule, person, unread, *_ = map(sum, zip(*told.sheets.values(), strict=True))
     basis = "; ".join(origin.acceptance_bases) or "not recorded"
-    photos = len(told.steps.read_photographs)
+    photos = told.read_photographs
     readers = ", ".join(v for v in origin.reader_versions if v != KEYED) or "none"
     return (
         f"{plural(photos, 'photograph')} {'was' if photos == 1 else 'were'} read by digitise {origin.tool_version} "

@@ -10,11 +10,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from digitise.sheets.spelling import Cell, Written, spelled, whole_number
 from digitise.simulate.drawn_hand import CHARACTERS
 from digitise.simulate.tally_hand import most_tally
-
-Written = str | int | float | bool | None
-Cell = Mapping[str, object]
 
 MARKS = (
     "plain",
@@ -90,51 +88,10 @@ def make_answer(cell: Cell, written: Written, mark: str = "plain") -> Answer:
     if mark == "plain" and (written is None or written is False):
         mark = "blank"
     if written is not None and kind == "tally":
-        _whole_number(cell, written, most_tally(cell["box_mm"]))
+        whole_number(cell, written, most_tally(cell["box_mm"]))
     elif written is not None and kind not in ("tick", "text"):
         spelled(cell, written)
     return Answer(name, written, mark)
-
-
-def spelled(cell: Cell, written: Written) -> str:
-    """One character for each of the cell's ``characters_mm``; a space stands for an empty box.
-
-    For number, code, date, time and decimal cells. Raises `ValueError` where ``written`` does not fit.
-    """
-    boxes, kind = len(cell["characters_mm"]), cell["kind"]
-    if kind == "number":
-        text = str(_whole_number(cell, written, 10**boxes - 1)).rjust(boxes)
-    elif kind == "code":
-        text = str(written).ljust(boxes)
-        if written not in cell.get("choices", [written]):
-            raise ValueError(f"{cell['id']}: {written!r} is not among {', '.join(cell['choices'])}")
-    elif kind == "date":
-        text = datetime.datetime.strptime(str(written), "%Y-%m-%d").strftime("%Y%m%d")
-    elif kind == "time":
-        text = datetime.datetime.strptime(str(written), "%H:%M").strftime("%H%M")
-    elif kind == "decimal":
-        text = _decimal_digits(cell, float(written))
-    else:
-        raise ValueError(f"{cell['id']}: a {kind} cell has no character boxes")
-    if len(text) != boxes:
-        raise ValueError(f"{cell['id']}: {written!r} needs {len(text)} boxes, the cell has {boxes}")
-    return text
-
-
-def _whole_number(cell: Cell, written: Written, most: int) -> int:
-    if isinstance(written, bool) or not isinstance(written, int | np.integer) or not 0 <= written <= most:
-        raise ValueError(f"{cell['id']}: {written!r} written, expected a whole number from 0 to {most}")
-    return int(written)
-
-
-def _decimal_digits(cell: Cell, value: float) -> str:
-    """The digits of ``value`` under a format such as "##.#####": spaces lead, zeros trail."""
-    before, _, after = str(cell["format"]).partition(".")
-    text = f"{value:.{len(after)}f}"
-    if value < 0 or abs(float(text) - value) > 1e-9:
-        raise ValueError(f"{cell['id']}: {value!r} does not fit the format {cell['format']}")
-    whole, _, part = text.partition(".")
-    return whole.rjust(len(before)) + part
 
 
 def answers_from_values(

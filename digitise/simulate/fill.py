@@ -8,7 +8,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from digitise.simulate.answers import ZEROS, Answer, Cell, Written, another, make_answer, spelled
+from digitise.sheets.spelling import Cell, Written, spelled
+from digitise.simulate.answers import ZEROS, Answer, another, make_answer
 from digitise.simulate.drawn_hand import (
     STRIKES,
     TICKS,

@@ -249,57 +249,47 @@ def sample_pages(protocol: Protocol, seed: int) -> Iterator[tuple[SamplePage, Dr
     """Every page of both surveys; the second survey's third page is first photographed out of focus."""
     rng = np.random.default_rng(seed)
     for reef in REEFS:
-        sheets = {(0, "site"): {f"site/{k}": v for k, v in reef.site.items()}}
-        for transect in range(1, protocol.transects + 1):
-            sheets |= {
-                (transect, name): values for name, values in transect_values(protocol, reef, transect, rng).items()
-            }
-        people = {
-            name: (
-                DrawnHand(drawn_style(rng)),
-                Pencil(width_mm=float(rng.uniform(0.5, 0.75)), darkness=float(rng.uniform(0.55, 0.85))),
-            )
-            for name in (*reef.observers, "site")
-        }
+        sheets, people = _sheets(protocol, reef, rng), _people(reef, rng)
         number = 0
         for layout, identity in pack_pages(protocol, "A4", reef.pack):
             values = dict(sheets[identity.transect, layout.sheet])
             for pack, transect, cell in BLANKS:
                 if (pack, transect) == (reef.pack, identity.transect):
                     values.pop(cell, None)
-            hand, pencil = people[values.get(f"{layout.sheet}/observer", "site")]
             marks = _marks(reef, identity.transect, values, layout)
-            hard = reef is REEFS[0] and identity.transect == 3 and layout.sheet == "fish"
-            if reef is REEFS[1] and identity.transect == 1 and layout.sheet == "substrate":
+            for camera, expect in _cameras(reef, identity.transect, layout.sheet, rng):
                 number += 1
-                yield (
-                    SamplePage(
-                        f"{reef.name}-{number:02d}.jpg",
-                        layout,
-                        identity,
-                        values,
-                        marks,
-                        replace(ordinary_camera(rng, **FRAME_PX), **GLARE, jpeg_quality=JPEG_QUALITY),
-                        "retake",
-                    ),
-                    hand,
-                    pencil,
-                )
-            number += 1
-            camera = (hard_camera if hard else ordinary_camera)(rng, **FRAME_PX)
-            yield (
-                SamplePage(
-                    f"{reef.name}-{number:02d}.jpg",
-                    layout,
-                    identity,
-                    values,
-                    marks,
-                    replace(camera, jpeg_quality=JPEG_QUALITY),
-                    "read",
-                ),
-                hand,
-                pencil,
-            )
+                name, camera = f"{reef.name}-{number:02d}.jpg", replace(camera, jpeg_quality=JPEG_QUALITY)
+                page = SamplePage(name, layout, identity, values, marks, camera, expect)
+                yield page, *people[values.get(f"{layout.sheet}/observer", "site")]
+
+
+def _sheets(protocol: Protocol, reef: Reef, rng: np.random.Generator) -> dict[tuple[int, str], dict[str, object]]:
+    """What is written on each sheet of a survey, by transect (0 for the site sheet) and name."""
+    sheets = {(0, "site"): {f"site/{k}": v for k, v in reef.site.items()}}
+    for transect in range(1, protocol.transects + 1):
+        for name, values in transect_values(protocol, reef, transect, rng).items():
+            sheets[transect, name] = values
+    return sheets
+
+
+def _people(reef: Reef, rng: np.random.Generator) -> dict[str, tuple[DrawnHand, Pencil]]:
+    """The hand and the pencil of each observer, and of whoever writes the site sheet."""
+    return {
+        name: (
+            DrawnHand(drawn_style(rng)),
+            Pencil(width_mm=float(rng.uniform(0.5, 0.75)), darkness=float(rng.uniform(0.55, 0.85))),
+        )
+        for name in (*reef.observers, "site")
+    }
+
+
+def _cameras(reef: Reef, transect: int, sheet: str, rng: np.random.Generator) -> Iterator[tuple[Camera, str]]:
+    """(camera, what is expected) of each photograph of a page: one of a page is taken again, one is hard to read."""
+    if reef is REEFS[1] and (transect, sheet) == (1, "substrate"):
+        yield replace(ordinary_camera(rng, **FRAME_PX), **GLARE), "retake"
+    hard = reef is REEFS[0] and (transect, sheet) == (3, "fish")
+    yield (hard_camera if hard else ordinary_camera)(rng, **FRAME_PX), "read"
 
 
 def make_samples(out: Path, *, seed: int = 20260314) -> list[Path]:

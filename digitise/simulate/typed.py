@@ -17,7 +17,7 @@ from digitise.sheets.drawing import font_files
 from digitise.sheets.layout import Cell, Layout
 from digitise.sheets.protocol import Protocol
 from digitise.sheets.sheet import Identity, identity_for, rasterise, sheet_pdf
-from digitise.simulate.answers import spelled
+from digitise.sheets.spelling import spelled
 
 NOTE = "INVENTED DATA, set in type for a demonstration. Nobody wrote or photographed this sheet."
 PAPER, INK = 238, 70

@@ -24,7 +24,7 @@ from digitise.store.rows import (
 )
 
 if TYPE_CHECKING:
-    from digitise.store.opening import holds_store
+    from digitise.store.opening import holds_store, no_store
     from digitise.store.store import Store
 
 __all__ = [
@@ -42,11 +42,12 @@ __all__ = [
     "StoreError",
     "cell_label",
     "holds_store",
+    "no_store",
 ]
 
 
 def __getattr__(name: str) -> object:
-    later = {"Store": "store", "holds_store": "opening"}
+    later = {"Store": "store", "holds_store": "opening", "no_store": "opening"}
     if name in later:
         return getattr(import_module(f"digitise.store.{later[name]}"), name)
     raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

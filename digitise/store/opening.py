@@ -37,6 +37,11 @@ def holds_store(folder: Path) -> bool:
     return folder.is_dir() and bool(wanted_database() or (folder / DATABASE).exists() or (folder / MARKER).exists())
 
 
+def no_store(folder: Path) -> str:
+    """What is said of a folder that holds no store, wherever one is only looked for."""
+    return f"{folder}: no store is here; make one with: digitise read PHOTOS --store {folder}"
+
+
 def open_database(folder: Path, *, now: datetime, url: str | None = None) -> Database:
     """The database of the store in `folder`, both made where they are missing; `url` is by default `DIGITISE_STORE`.
 

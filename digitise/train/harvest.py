@@ -21,7 +21,8 @@ from digitise.reader.tally import REACH_MM, own_ink
 from digitise.reader.tally_network import REDUCE, network_input
 from digitise.sheets.layout import Cell, Layout
 from digitise.sheets.protocol import Protocol
-from digitise.simulate.answers import Answer, Mess, random_answers, spelled
+from digitise.sheets.spelling import spelled
+from digitise.simulate.answers import Answer, Mess, random_answers
 from digitise.simulate.camera import hard_camera, ordinary_camera
 from digitise.simulate.fill import Told
 from digitise.simulate.hand import Hand

@@ -13,12 +13,18 @@ from __future__ import annotations
 
 import argparse
 import platform
+import sys
 from collections import defaultdict
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import cv2
 import numpy as np
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
 from bench_read import unseen_camera
+from covers import KINDS, Cover, corner_cover, lay
 
 from digitise.pages.matching import anchors_mm
 from digitise.pages.page import Page, register
@@ -29,7 +35,6 @@ from digitise.sheets.layout import Layout
 from digitise.sheets.protocol import load_protocol
 from digitise.simulate.answers import random_answers
 from digitise.simulate.camera import RETAKE_FAULTS, Camera, Shot, retake_camera
-from digitise.simulate.cover import KINDS, Cover, corner_cover, lay
 from digitise.simulate.drawn_hand import DrawnHand, drawn_style
 from digitise.simulate.sensor import encode_jpeg
 from digitise.simulate.take import take

@@ -37,7 +37,7 @@ from bench_read import unseen_camera
 from digitise.batch.batch import KnownProtocols, Reader, known_protocols
 from digitise.batch.sources import photo_files
 from digitise.batch.workers import _keep_little_memory
-from digitise.pages import flatten, page
+from digitise.pages import flatten, page, photo
 from digitise.pages.flatten import FLAT_PX_PER_MM
 from digitise.reader import read, text
 from digitise.sheets.compose import build_layouts
@@ -49,7 +49,7 @@ from digitise.simulate.drawn_hand import DrawnHand, drawn_style
 from digitise.simulate.take import take
 
 STAGES = (  # module, function, how deep it lies, words
-    (read, "load_photo", 0, "file to grey pixels"),
+    (photo, "load_photo", 0, "file to grey pixels"),
     (read, "register_all", 0, "pixels to flat pages"),
     (page, "marks_in", 1, "corner marks"),
     (page, "flatten_views", 1, "flattening"),
@@ -122,7 +122,7 @@ def stages(files: list[Path], known: KnownProtocols, repeats: int) -> None:
     """Print each stage's milliseconds a photograph, and the ratio of the whole to the plain script."""
     layouts, times = known.layouts, defaultdict(float)
     for path in files[:4]:  # fills the caches
-        read.read_photo(path, layouts)
+        read.read_decoded(photo.load_photo(path), layouts)
     best = {name: [float("inf")] * len(files) for name in ("plain", "whole", "tesseract")}
     for module, name, _, _ in STAGES:
         setattr(module, name, _timed(times, name, getattr(module, name)))
@@ -131,7 +131,7 @@ def stages(files: list[Path], known: KnownProtocols, repeats: int) -> None:
             start = time.process_time()
             plain_script(path, layouts[0])
             middle, children = time.process_time(), sum(os.times()[2:4])
-            read.read_photo(path, layouts)
+            read.read_decoded(photo.load_photo(path), layouts)
             spent = (middle - start, time.process_time() - middle, sum(os.times()[2:4]) - children)
             for name, seconds in zip(best, spent, strict=True):
                 best[name][i] = min(best[name][i], seconds)

@@ -7,13 +7,19 @@ simulator's own light leaves no contrast; focus, shake, distance and darkness sp
 from __future__ import annotations
 
 import copy
+import sys
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from pathlib import Path
 
 import cv2
 import numpy as np
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
 from bench_read import MESS, unseen_camera
+from covers import Cover, lay
 from other_apps import CHANGES
 from other_pencils import CHANGES as PENCILS
 
@@ -25,7 +31,6 @@ from digitise.sheets.sheet import identity_for, rasterise, sheet_pdf
 from digitise.simulate.answers import random_answers
 from digitise.simulate.background import BACKGROUNDS, background_tile
 from digitise.simulate.camera import Camera, Shot, photograph, retake_camera
-from digitise.simulate.cover import Cover, lay
 from digitise.simulate.drawn_hand import DrawnHand, drawn_style
 from digitise.simulate.light import light_scene
 from digitise.simulate.optics import look, to_grid

@@ -17,7 +17,8 @@ import numpy as np
 from digitise.sheets.layout import Layout
 from digitise.sheets.protocol import Protocol
 from digitise.sheets.sheet import identity_for, rasterise, sheet_pdf
-from digitise.simulate.answers import Answer, spelled
+from digitise.sheets.spelling import spelled
+from digitise.simulate.answers import Answer
 from digitise.simulate.hand import Hand
 
 PX_PER_MM = 12.0

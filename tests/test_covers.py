@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-
-from digitise.simulate.cover import KINDS, Cover, corner_cover, lay
+from covers import KINDS, Cover, corner_cover, lay
 
 SIZE_MM = (210.0, 297.0)
 
