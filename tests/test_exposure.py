@@ -209,31 +209,24 @@ def test_what_hides_a_boxs_lower_rule_is_named_by_its_light(
     assert cell.id in getattr(unseen, kind)
 
 
+def _around(x: int, w: int) -> tuple[int, int]:
+    return x - 40, x + w + 40
+
+
+def _to_its_left(x: int, w: int) -> tuple[int, int]:  # it ends on the rule of the box, and covers what is printed there
+    return 80, x + 4
+
+
 @pytest.mark.parametrize(("frames_seen", "hidden"), [(True, False), (False, True)])
+@pytest.mark.parametrize(("cell_id", "columns"), [("site/team", _around), ("site/time", _to_its_left)])
 def test_a_shadow_as_dark_as_skin_hides_nothing_where_print_is_seen_in_it(
-    printed, site, page_of, frames_seen: bool, hidden: bool
+    printed, site, page_of, cell_id: str, columns, frames_seen: bool, hidden: bool
 ) -> None:
     """A third of the page's grey is left, as where full sun lies beside; what lies over the sheet is as dark."""
     image = printed("site").copy()
-    cell = next(c for c in site.cells if c.kind == "number")
-    x, y, w, h = (round(v * FLAT_PX_PER_MM) for v in cell.box_mm)
-    part = image[y - 40 : y + h + 40, x - 40 : x + w + 40]
+    x, y, w, h = (round(v * FLAT_PX_PER_MM) for v in site.by_id[cell_id].box_mm)
+    part = image[y - 40 : y + h + 40, slice(*columns(x, w))]
     part[:] = np.rint(part * 0.33) if frames_seen else 78
     unseen = unseen_cells(page_of(site, image).flattened, site)
 
-    assert (cell.id in unseen.all) is hidden
-
-
-@pytest.mark.parametrize(("frames_seen", "hidden"), [(True, False), (False, True)])
-def test_a_deep_shadow_beside_a_box_is_known_by_the_print_in_the_rest_of_it(
-    printed, site, page_of, frames_seen: bool, hidden: bool
-) -> None:
-    """It ends on the rule of the box, and covers what is printed to its left."""
-    image = printed("site").copy()
-    cell = next(c for c in site.cells if c.id == "site/time")
-    x, y, _, h = (round(v * FLAT_PX_PER_MM) for v in cell.box_mm)
-    part = image[y - 40 : y + h + 40, 80 : x + 4]
-    part[:] = np.rint(part * 0.33) if frames_seen else 78
-    unseen = unseen_cells(page_of(site, image).flattened, site)
-
-    assert (cell.id in unseen.all) is hidden
+    assert (cell_id in unseen.all) is hidden
