@@ -129,5 +129,5 @@ def png(drawing: Drawing, *, scale: float = 3.0, margin: float = 10.0) -> bytes:
     with pypdfium2.PdfDocument(raw.getvalue()) as document:
         image = document[0].render(scale=scale).to_pil()
         out = io.BytesIO()
-        image.save(out, format="PNG", optimize=True)
+        image.save(out, format="PNG")
     return out.getvalue()
