@@ -27,6 +27,7 @@ from digitise.estimate.acceptance import acceptance_p_value, design_effect_of_pa
 from digitise.estimate.audit import audit_size
 from digitise.reader.calibration import (
     DELTA,
+    LEAST_SCORE,
     NEVER,
     OWN_CELLS,
     TARGETS,
@@ -125,7 +126,7 @@ def _under_promise(known: Sequence[OwnCell], old: Curve) -> tuple[float, int, in
 
     Only audited cells: those left to a person are the doubtful ones, and all of them.
     """
-    taken = [c for c in known if c.accepted and old.confidence(c.score) >= old.threshold]
+    taken = [c for c in known if c.accepted and old.accepts(c.score)]
     n, k = len(taken), sum(not c.right for c in taken)
     effect = _effect(taken)
     few, many = int(n / effect), int(k / effect)
@@ -144,7 +145,8 @@ def fit_threshold(own: Sequence[OwnCell], *, target: float) -> Curve | None:
     if len(fitted) < FEWEST or not any(c.accepted for c in known):
         return None
     knots, probability = fit_curve(np.array([c.score for c in fitted]), np.array([bool(c.right) for c in fitted]))
-    confidence = np.interp(certainty_of(np.array([c.score for c in own])), knots, probability)
+    scores = np.array([c.score for c in own])
+    confidence = np.where(scores >= LEAST_SCORE, np.interp(certainty_of(scores), knots, probability), 0.0)
     sample = _Sample(
         confidence,
         np.array([c.accepted for c in own]),
@@ -154,7 +156,7 @@ def fit_threshold(own: Sequence[OwnCell], *, target: float) -> Curve | None:
     )
     strict_first = np.sort(confidence)[::-1]
     passed = None
-    for level in sorted({float(strict_first[ceil(s * len(own)) - 1]) for s in SHARES}, reverse=True):
+    for level in sorted({float(strict_first[ceil(s * len(own)) - 1]) for s in SHARES} - {0.0}, reverse=True):
         bound, accepted, errors = sample.bound(level)
         if bound > target:
             break

@@ -22,6 +22,7 @@ DOUBTFUL = " in doubt"  # suffix of the groups of readings that carry a reason f
 NEVER = 2.0  # a threshold that no probability reaches
 TARGETS = (0.00037, 0.001)  # wrong among accepted readings of each group: the first that can be shown
 DELTA = 0.05  # risk that a bound does not hold
+LEAST_SCORE = 0.9  # of what is accepted: the few readings below it are too few to show how often they are wrong
 SMALLEST_BIN, BIN_GROWTH = 30, 1.2  # readings in the most doubtful bin, and how much larger each next one is
 FINEST = 6.0  # scores closer to 1 than 10^-6 are not told apart
 OWN_CELLS = "own cells"  # how the basis of thresholds begins that a programme set itself
@@ -55,6 +56,10 @@ class Curve:
         """Calibrated probability that the reading is right."""
         return float(np.interp(certainty_of(score), self.knots, self.probability))
 
+    def accepts(self, score: float) -> bool:
+        """Whether a reading that nothing else puts in doubt counts without a person."""
+        return score >= LEAST_SCORE and self.confidence(score) >= self.threshold
+
 
 def certainty_of(score: float | np.ndarray) -> np.ndarray:
     """Score in [0, 1] as decimal places of certainty, 0 to `FINEST`: 0.9 is 1, 0.99 is 2."""
@@ -83,8 +88,7 @@ class Acceptance:
         curve = self.curves.get(f"{group}{DOUBTFUL}" if doubtful else group)
         if curve is None:
             return float(np.clip(score, 0.0, 0.5)), False
-        confidence = curve.confidence(score)
-        return confidence, not doubtful and confidence >= curve.threshold
+        return curve.confidence(score), not doubtful and curve.accepts(score)
 
     def to_json(self) -> str:
         """The file's content."""

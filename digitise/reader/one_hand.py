@@ -1,10 +1,13 @@
 """A page is one person's writing: what one box cannot tell, the other boxes may.
 
-A network that knows the average hand is surer than it should be of a hand it never saw. What it takes for a five may be
-this hand's eight, and the more likely so where no plain eight stands on the page: who has seen a hand's eights does not
-take them for fives. So each digit that was not seen on a page gains some weight in all its boxes. It gains most where
-seven stands against one: in many countries a one begins with a long upstroke and looks as others write a seven. What a
-box is read as never changes: whether this hand's ones or its sevens are unusual only a person can say. Pure.
+Two rules, in turn. **Alike**: a box in doubt is likelier the character whose plain examples elsewhere on the page look
+most like it, to the network's last layer but one. **Unseen**: a network that knows the average hand is surer than it
+should be of a hand it never saw. What it takes for a five may be this hand's eight, and the more likely so where no
+plain eight stands on the page: who has seen a hand's eights does not take them for fives. So each digit that was not
+seen on a page gains some weight in all its boxes. It gains most where seven stands against one: in many countries a
+one begins with a long upstroke and looks as others write a seven. This second rule never changes what a box is read
+as: whether this hand's ones or its sevens are unusual only a person can say. Neither rule changes how likely a box is
+blank or crossed out. Pure.
 """
 
 from __future__ import annotations
@@ -14,9 +17,14 @@ from dataclasses import replace
 
 import numpy as np
 
-from digitise.reader.characters import CharacterEvidence
+from digitise.reader.characters import LETTER_CLASSES, CharacterEvidence
+from digitise.reader.fields import decode_code
+from digitise.sheets.layout import Cell
 
-PLAIN = 0.9  # a box this likely a digit shows how this hand writes it
+PLAIN = 0.9  # a box this likely a digit, and a cell this likely a code, show how this hand writes it
+ALIKE = 6.0  # log odds that a character gains where its nearest plain example is the box itself (cosine of features)
+NONE_SHOWN = {"digit": 0.75, "letter": 0.4}  # counted as so near where the page shows no plain example
+WRITTEN = {"digit": 10, "letter": 26}  # classes of each answer that are compared: they come first
 UNSEEN = (2.5, 1.5, 0.7)  # log odds that a digit gains in other boxes by the plain ones seen: none, one, two
 UNSEEN_ONE = (6.5, 6.0, 4.0, 2.0, 1.0)  # and that a one gains against a seven
 TIED = 0.99  # of the likeliest digit's chance: no rival gains more
@@ -24,15 +32,72 @@ TIED = 0.99  # of the likeliest digit's chance: no rival gains more
 Evidence = Mapping[str, Sequence[CharacterEvidence]]
 
 
-def as_one_hand(digits: Evidence) -> dict[str, list[CharacterEvidence]]:
-    """Evidence of a page's digit boxes, by cell, each digit doubted as far as its rivals were not seen on the page.
+def as_one_hand(digits: Evidence, codes: Evidence, cells: Mapping[str, Cell]) -> dict[str, list[CharacterEvidence]]:
+    """Evidence of a page's boxes for digits and codes, by cell, each box in the light of the others.
 
-    The odds were settled on pages by calibration writers. With no plain one on the page, nearly every box of theirs
-    that the network held for a seven at less than 999 in 1,000, with one as its second choice, was a one.
+    The odds were settled on pages by calibration writers, where no two boxes with the very same drawing were compared.
+    With no plain one on the page, nearly every box of theirs that the network held for a seven at less than 999 in
+    1,000, with one as its second choice, was a one.
     """
-    boxes = [e for cell in digits.values() for e in cell]
+    return _by_cell(digits, _doubted(_alike(_flat(digits), "digit", _plain_digits(digits)))) | _by_cell(
+        codes, _alike(_flat(codes), "letter", _plain_letters(codes, cells))
+    )
+
+
+def _flat(evidence: Evidence) -> list[CharacterEvidence]:
+    return [e for boxes in evidence.values() for e in boxes]
+
+
+def _by_cell(evidence: Evidence, boxes: Sequence[CharacterEvidence]) -> dict[str, list[CharacterEvidence]]:
+    rest = iter(boxes)
+    return {cell: [next(rest) for _ in own] for cell, own in evidence.items()}
+
+
+def _plain_digits(digits: Evidence) -> list[int]:
+    """The digit that each box plainly shows; -1 for none."""
+    boxes = [e.digit for e in _flat(digits)]
+    return [int(p.argmax()) if p[: WRITTEN["digit"]].max() > PLAIN else -1 for p in boxes]
+
+
+def _plain_letters(codes: Evidence, cells: Mapping[str, Cell]) -> list[int]:
+    """The letter in each box of a code that can be told, since few codes are possible; -1 for none."""
+    out = []
+    for cell, boxes in codes.items():
+        decoded = decode_code(cells[cell], boxes)
+        plain = decoded.value is not None and decoded.score > PLAIN and not decoded.reasons
+        text = str(decoded.value) if plain else ""
+        out += [LETTER_CLASSES.index(c) if c.isalpha() else -1 for c in text.ljust(len(boxes))]
+    return out
+
+
+def _alike(boxes: list[CharacterEvidence], head: str, shown: Sequence[int]) -> list[CharacterEvidence]:
+    """The boxes, each weighed by its likeness to the plain examples in the others: `shown`, a class a box or -1."""
+    inked = [i for i, e in enumerate(boxes) if e.features is not None]
+    examples = np.array([shown[i] for i in inked])
+    if not (examples >= 0).any():
+        return boxes
+    written = WRITTEN[head]
+    features = np.stack([boxes[i].features for i in inked])
+    features = features / np.maximum(np.linalg.norm(features, axis=1, keepdims=True), 1e-9)
+    near = features @ features.T
+    np.fill_diagonal(near, -1.0)
+    nearest = np.full((len(inked), written), -1.0)  # a box to each character's examples
+    for k in set(examples[examples >= 0].tolist()):
+        nearest[:, k] = near[:, examples == k].max(axis=1)
+    gain = ALIKE * np.where(nearest < 0, NONE_SHOWN[head], nearest)
+    out = list(boxes)
+    for i, shift in zip(inked, gain, strict=True):
+        chances = getattr(boxes[i], head).astype(np.float64)
+        weighed = chances[:written] * np.exp(shift - shift.max())
+        chances[:written] = weighed * (chances[:written].sum() / max(weighed.sum(), 1e-30))
+        out[i] = replace(boxes[i], **{head: chances})
+    return out
+
+
+def _doubted(boxes: list[CharacterEvidence]) -> list[CharacterEvidence]:
+    """The boxes, each digit doubted as far as its rivals were not seen on the page."""
     if not boxes:
-        return {}
+        return []
     chances = np.stack([e.digit for e in boxes]).astype(np.float64)
     plain = (chances[:, :10] > PLAIN).sum(axis=0)
     likeliest = chances[:, :10].argmax(axis=1)
@@ -42,8 +107,7 @@ def as_one_hand(digits: Evidence) -> dict[str, list[CharacterEvidence]]:
     rivals = np.minimum(chances[:, :10] * np.exp(gain), TIED * own[:, None])
     chances[:, :10] = np.maximum(chances[:, :10], rivals)
     chances /= chances.sum(axis=1, keepdims=True)
-    weighed = iter(chances)
-    return {cell: [replace(e, digit=next(weighed)) for e in own] for cell, own in digits.items()}
+    return [replace(e, digit=p) for e, p in zip(boxes, chances, strict=True)]
 
 
 def _gain(gains: tuple[float, ...], seen: int) -> float:

@@ -246,7 +246,9 @@ def _counted(tallies: Tallies) -> Cells:
 
 
 def _one_handed(layout: Layout, evidence: Evidence) -> Evidence:
-    return evidence | as_one_hand({i: e for i, e in evidence.items() if layout.by_id[i].kind in _DIGITS})
+    digits = {i: e for i, e in evidence.items() if layout.by_id[i].kind in _DIGITS}
+    codes = {i: e for i, e in evidence.items() if layout.by_id[i].kind == "code"}
+    return evidence | as_one_hand(digits, codes, layout.by_id)
 
 
 def _boxed(page: InkPage, layout: Layout, evidence: Evidence) -> Cells:

@@ -16,7 +16,7 @@ import numpy as np
 from digitise.adapt.evaluate import same_value
 from digitise.estimate.acceptance import design_effect_of_pages, fixed_sequence
 from digitise.pages.page import register
-from digitise.reader.calibration import DELTA, DOUBTFUL, NEVER, TARGETS, Acceptance, Curve, fit_curve
+from digitise.reader.calibration import DELTA, DOUBTFUL, LEAST_SCORE, NEVER, TARGETS, Acceptance, Curve, fit_curve
 from digitise.reader.read import decode_page
 from digitise.sheets.compose import whole_layouts
 from digitise.sheets.protocol import Protocol
@@ -104,8 +104,9 @@ def _curve(rows: list[Row], *, target: float, delta: float, shares: tuple[float,
         return blank
     effect = design_effect_of_pages([r.page for r in rows], [not r.right for r in rows])
     blank = replace(blank, design_effect=round(effect, 3))
-    confidence = np.sort([blank.confidence(r.score) for r in rows])[::-1]
-    wrong = ~np.array([r.right for r in sorted(rows, key=lambda r: -blank.confidence(r.score))])
+    rows = sorted(rows, key=lambda r: -r.score)
+    confidence = np.array([blank.confidence(r.score) if r.score >= LEAST_SCORE else 0.0 for r in rows])
+    wrong = ~np.array([r.right for r in rows])
     wrong_so_far = np.cumsum(wrong)
 
     levels = sorted({max(LEAST_SURE, float(confidence[int(s * len(rows)) - 1])) for s in shares}, reverse=True)
