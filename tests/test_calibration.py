@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -240,8 +241,10 @@ def test_thresholds_count_pages_not_cells() -> None:
 
 
 def _ranked(count: int, wrong: set[int], pages: int) -> list[Row]:
-    """Readings from surest to least sure, dealt out to so many pages."""
-    return [Row("code", "code", 1 - 10 ** -(5.5 - 5 * i / count), i not in wrong, (), i % pages) for i in range(count)]
+    """Readings from surest to least sure (0.92), dealt out to so many pages."""
+    return [
+        Row("code", "code", 1 - 10 ** -(5.5 - 4.4 * i / count), i not in wrong, (), i % pages) for i in range(count)
+    ]
 
 
 def test_the_lower_target_is_tried_with_every_share_before_the_higher_one() -> None:
@@ -270,3 +273,20 @@ def test_a_reading_that_is_less_than_98_percent_sure_is_never_accepted() -> None
 
     assert (curve.target, curve.threshold) == (0.00037, 0.98)
     assert 0.98 < curve.accepted / 200_000 < 0.996
+
+
+def test_a_reading_below_nine_in_ten_is_never_accepted_however_right_its_group_is() -> None:
+    """The lowest bin of a group that is nearly always right lends its confidence to every score below it."""
+    curve = fit_acceptance(_ranked(20_000, set(), 20_000), "made up").curves["code"]
+    judge = Acceptance({"code": curve}, "made up").judge
+
+    assert min(judge("code", 0.53)[0], judge("code", 0.93)[0]) >= curve.threshold
+    assert (judge("code", 0.53)[1], judge("code", 0.93)[1]) == (False, True)
+
+
+def test_readings_below_nine_in_ten_are_not_among_those_that_a_threshold_rests_on() -> None:
+    """Of 22,000 right readings 2,000 score 0.5; none of these is counted."""
+    rows = _ranked(20_000, set(), 20_000)
+    low = [replace(r, score=0.5, page=20_000 + i) for i, r in enumerate(rows[:2_000])]
+
+    assert fit_acceptance(rows + low, "made up").curves["code"].accepted == 20_000

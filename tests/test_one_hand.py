@@ -1,12 +1,15 @@
-"""A page is one hand: a digit is doubted where its rivals were not seen plainly on the page."""
+"""A page is one hand: boxes are weighed by what is plain on it, and doubted by what is not."""
 
 from __future__ import annotations
+
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from digitise.reader.characters import DIGIT_CLASSES, LETTER_CLASSES, TICK_CLASSES, CharacterEvidence
-from digitise.reader.one_hand import UNSEEN, UNSEEN_ONE, as_one_hand
+from digitise.reader.one_hand import ALIKE, NONE_SHOWN, UNSEEN, UNSEEN_ONE, as_one_hand
+from digitise.sheets.layout import Cell
 
 
 def _box(**chances: float) -> CharacterEvidence:
@@ -24,7 +27,7 @@ FIVE_OR_EIGHT = _box(d5=0.99, d8=0.01)
 
 
 def _seen(box: CharacterEvidence, *others: CharacterEvidence) -> np.ndarray:
-    return as_one_hand({"a": [box], "b": list(others)})["a"][0].digit
+    return as_one_hand({"a": [box], "b": list(others)}, {}, {})["a"][0].digit
 
 
 def test_a_seven_without_a_plain_one_on_the_page_may_be_this_hands_one() -> None:
@@ -49,7 +52,7 @@ def test_any_digit_gains_less_the_more_often_it_was_seen(eights: int, gain: floa
 
 
 def test_chances_still_add_up_and_no_other_class_is_raised_above_the_likeliest() -> None:
-    out = as_one_hand({"a": [SEVEN_OR_ONE, FIVE_OR_EIGHT], "b": [_box(d4=0.6, void=0.3)]})
+    out = as_one_hand({"a": [SEVEN_OR_ONE, FIVE_OR_EIGHT], "b": [_box(d4=0.6, void=0.3)]}, {}, {})
 
     assert all(e.digit.sum() == pytest.approx(1) for cell in out.values() for e in cell)
     assert [len(v) for v in out.values()] == [2, 1]
@@ -57,4 +60,76 @@ def test_chances_still_add_up_and_no_other_class_is_raised_above_the_likeliest()
 
 
 def test_a_page_without_digits_has_nothing_to_weigh() -> None:
-    assert as_one_hand({}) == {}
+    assert as_one_hand({}, {}, {}) == {}
+
+
+def _looks(degrees: float) -> np.ndarray:
+    """Features of a box; the cosine between two is that of the angle between them."""
+    return np.array([np.cos(np.radians(degrees)), np.sin(np.radians(degrees)), 0.0]) * 3.0
+
+
+def _drawn(degrees: float, **chances: float) -> CharacterEvidence:
+    return replace(_box(**chances), features=_looks(degrees))
+
+
+FOUR_OR_NINE = {"d4": 0.5, "d9": 0.5}
+NO_RIVAL = [PLAIN[d] for d in range(10)] * 5  # every digit was seen plainly, without features: nobody gains unseen
+
+
+def test_a_box_in_doubt_is_likelier_what_it_looks_like_elsewhere_on_the_page() -> None:
+    """At 10 degrees from the page's four and 70 from its nine, even odds become e^(6 (cos 10 - cos 70)) to 1."""
+    box = _seen(_drawn(10, **FOUR_OR_NINE), _drawn(0, d4=1.0), _drawn(80, d9=1.0), *NO_RIVAL)
+
+    assert box[4] / box[9] == pytest.approx(np.exp(ALIKE * (np.cos(np.radians(10)) - np.cos(np.radians(70)))))
+    assert box[4] + box[9] == pytest.approx(1.0)
+
+
+def test_the_nearest_of_several_examples_counts() -> None:
+    box = _seen(_drawn(10, **FOUR_OR_NINE), _drawn(90, d4=1.0), _drawn(30, d4=1.0), _drawn(80, d9=1.0), *NO_RIVAL)
+
+    assert box[4] / box[9] == pytest.approx(np.exp(ALIKE * (np.cos(np.radians(20)) - np.cos(np.radians(70)))))
+
+
+def test_a_digit_without_an_example_is_taken_to_be_fairly_near() -> None:
+    box = _seen(_drawn(10, **FOUR_OR_NINE), _drawn(60, d9=1.0), *NO_RIVAL)
+
+    assert box[4] / box[9] == pytest.approx(np.exp(ALIKE * (NONE_SHOWN["digit"] - np.cos(np.radians(50)))))
+
+
+def test_no_box_is_its_own_example() -> None:
+    """A plain four that is alone keeps its odds."""
+    box = _seen(_drawn(10, d4=0.95, d9=0.05), *NO_RIVAL)
+
+    assert box[4] == pytest.approx(0.95)
+
+
+def test_whether_anything_is_written_or_struck_out_stays_as_it_was() -> None:
+    out = _seen(_drawn(10, d4=0.3, d9=0.3, void=0.25, junk=0.1), _drawn(0, d4=1.0), _drawn(80, d9=1.0), *NO_RIVAL)
+    before = _box(d4=0.3, d9=0.3, void=0.25, junk=0.1).digit
+
+    rest = [DIGIT_CLASSES.index(c) for c in ("dash", "blank", "void", "junk")]
+    assert out[rest] == pytest.approx(before[rest])
+
+
+def _letters(degrees: float, **chances: float) -> CharacterEvidence:
+    letter = np.full(len(LETTER_CLASSES), 1e-6)
+    for name, chance in chances.items():
+        letter[LETTER_CLASSES.index(name)] = chance
+    return replace(_box(), letter=letter / letter.sum(), features=_looks(degrees))
+
+
+def test_letters_learn_from_codes_that_can_be_told_since_few_are_possible() -> None:
+    """This hand's L looks like R: in KL it is told, since no code is KR; so the L of LM is no longer taken for RM's R."""
+    names = ("first", "second", "third")
+    cells = {n: Cell(n, "code", (0, 0, 18, 9), n, ((0, 0, 9, 9), (9, 0, 9, 9)), ("KL", "LM", "RM")) for n in names}
+    codes = {
+        "first": [_letters(0, K=1.0), _letters(20, L=0.3, R=0.7)],
+        "second": [_letters(25, L=0.4, R=0.6), _letters(90, M=1.0)],
+        "third": [_letters(80, R=1.0), _letters(92, M=1.0)],
+    }
+
+    first, second = (as_one_hand({}, codes, cells)["second"][0].letter[LETTER_CLASSES.index(c)] for c in "LR")
+
+    gain = ALIKE * (np.cos(np.radians(5)) - np.cos(np.radians(55)))
+    assert first / second == pytest.approx(0.4 / 0.6 * np.exp(gain), rel=1e-4)
+    assert first > 0.8

@@ -495,7 +495,10 @@ def test_on_a_phone_the_picture_stays_in_view_down_to_the_last_button(chromium, 
     page.locator("[data-testid=stMain]").evaluate("m => m.scrollTo(0, m.scrollHeight)")
     where = "e => { const { top, bottom } = e.getBoundingClientRect(); return [top, bottom]; }"
     shown = "selector => [...document.querySelectorAll(selector)].find((e) => e.checkVisibility())"
-    both = [":is(.near, .paper)", ":is(.near .mark, .spot.at)"]  # at one moment: what is taken back draws the marks anew
+    both = [
+        ":is(.near, .paper)",
+        ":is(.near .mark, .spot.at)",
+    ]  # at one moment: what is taken back draws the marks anew
     (top, bottom), mark = page.evaluate(f"both => both.map({shown}).map({where})", both)
     assert 0 < top <= mark[0] < mark[1] <= bottom < 400
     field = page.locator(".choices button, .side #value").first

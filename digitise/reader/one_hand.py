@@ -85,12 +85,13 @@ def _alike(boxes: list[CharacterEvidence], head: str, shown: Sequence[int]) -> l
     for k in set(examples[examples >= 0].tolist()):
         nearest[:, k] = near[:, examples == k].max(axis=1)
     gain = ALIKE * np.where(nearest < 0, NONE_SHOWN[head], nearest)
+    chances = np.stack([getattr(boxes[i], head) for i in inked]).astype(np.float64)
+    weighed = chances[:, :written] * np.exp(gain - gain.max(axis=1, keepdims=True))
+    share = chances[:, :written].sum(axis=1) / np.maximum(weighed.sum(axis=1), 1e-30)
+    chances[:, :written] = weighed * share[:, None]
     out = list(boxes)
-    for i, shift in zip(inked, gain, strict=True):
-        chances = getattr(boxes[i], head).astype(np.float64)
-        weighed = chances[:written] * np.exp(shift - shift.max())
-        chances[:written] = weighed * (chances[:written].sum() / max(weighed.sum(), 1e-30))
-        out[i] = replace(boxes[i], **{head: chances})
+    for i, own in zip(inked, chances, strict=True):
+        out[i] = replace(boxes[i], **{head: own})
     return out
 
 
