@@ -59,9 +59,10 @@ def _program() -> tuple[str, str]:
 def _networks() -> tuple[str, str]:
     import cv2
 
-    from digitise.reader.characters import MODELS, NETWORKS
+    from digitise.reader import characters, tally_network
+    from digitise.reader.characters import MODELS
 
-    for name in (*NETWORKS, "tally.onnx", "lines.onnx"):
+    for name in (*characters.NETWORKS, *tally_network.NETWORKS, "lines.onnx"):
         if not (MODELS / name).is_file():
             return WRONG, f"{MODELS / name} is missing; install digitise again"
         try:

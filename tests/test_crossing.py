@@ -156,7 +156,7 @@ def test_a_struck_out_count_is_null_though_both_counters_are_sure(printed, layou
     one = layout("fish")
     tally = next(c for c in one.cells if c.kind == "tally")
     monkeypatch.setattr(read, "contour_count", lambda *_: StrokeCount(8, 1, False, 20.0, 9.0, 20.0))
-    monkeypatch.setattr(read, "learned_counts", lambda pictures: [LearnedCount(8.0, 0.0, 0.0)] * len(pictures))
+    monkeypatch.setattr(read, "learned_counts", lambda pictures, _: [LearnedCount(8.0, 0.0, 0.0)] * len(pictures))
     for struck in (False, True):
         image = printed("fish").copy()
         lines = [*_tally((4, 3)), *([[(1, 10), (18, 3)]] if struck else [])]

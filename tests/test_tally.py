@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from digitise.pages.flatten import FLAT_PX_PER_MM
 from digitise.pages.page import Page
+from digitise.reader import tally_network
 from digitise.reader.calibration import shipped_acceptance
 from digitise.reader.characters import ink_threshold
 from digitise.reader.counts import decode_tally, tally_weights
@@ -59,7 +60,8 @@ def _names(reef) -> list[str]:
 
 def _both(ink, cell) -> tuple[StrokeCount, LearnedCount]:
     own = own_ink(ink, cell)
-    return count_strokes(own, ink_threshold(ink)), learned_counts([network_input(own, ink.pencil)])[0]
+    seen = count_strokes(own, ink_threshold(ink))
+    return seen, learned_counts([network_input(own, ink.pencil)], [seen.count])[0]
 
 
 # --- strokes ---------------------------------------------------------------------------------------------
@@ -91,10 +93,10 @@ def test_strokes_that_rough_paper_broke_are_counted_without_its_grain(printed, l
         softened += count_without_grain(rough, threshold).count == count
         clean += count_without_grain(own, threshold).count == count
 
-        rough_count = count_strokes(rough, threshold).count
+        seen = count_strokes(rough, threshold)
         for other in (count, count + 3):  # what the learned counter says, which decides whether softened ink speaks
-            said = contour_count(rough, threshold, LearnedCount(strokes=other, zero=0.0, void=0.0)).count
-            assert said in (rough_count, other)
+            said = contour_count(seen, rough, threshold, LearnedCount(strokes=other, zero=0.0, void=0.0)).count
+            assert said in (seen.count, other)
             assert said == other or count_without_grain(rough, threshold).count != other
 
     assert softened >= as_it_is + 2
@@ -121,7 +123,7 @@ def test_the_network_counts_the_same_strokes_on_its_own(printed, layout, reef, m
     wanted = dict(zip(_names(reef), [*range(1, 13), *range(1, 13)], strict=True))
     ink = _drawn(printed, layout, wanted, MANNERS[manner], seed=2)
     cells = [layout("fish").by_id[n] for n in wanted]
-    learned = learned_counts([network_input(own_ink(ink, c), ink.pencil) for c in cells])
+    learned = learned_counts([network_input(own_ink(ink, c), ink.pencil) for c in cells], [0] * len(cells))
 
     assert [round(one.strokes) for one in learned] == list(wanted.values())
     assert max(one.void for one in learned) < 0.5
@@ -204,7 +206,7 @@ def test_scribbles_never_raise(seed: int, points: int, height: int, width: int) 
     ink = (1 - canvas / 235.0).clip(0, 1).astype(np.float32)
 
     assert count_strokes(ink, 0.2).count >= 0
-    learned = learned_counts([network_input(ink, 0.75)])[0]
+    learned = learned_counts([network_input(ink, 0.75)], [0])[0]
     assert 0 <= learned.void <= 1
     assert 0 <= learned.zero <= 1
 
@@ -213,13 +215,28 @@ def test_boxes_of_several_sizes_are_counted_in_their_order() -> None:
     """Pictures of one size go through the network together; the answers come back in the order given."""
     rng = np.random.default_rng(5)
     pictures = [network_input((rng.random((96 + 16 * (i % 3), 320)) > 0.97).astype(np.float32), 0.7) for i in range(7)]
-    together = learned_counts(pictures)
+    together = learned_counts(pictures, [0] * 7)
 
     assert all(p.shape[i] % PATCH[i] == 0 for p in pictures for i in (0, 1))
     for one, picture in zip(together, pictures, strict=True):
-        alone = learned_counts([picture])[0]
+        alone = learned_counts([picture], [0])[0]
         assert one.strokes == pytest.approx(alone.strokes, abs=0.01)
-    assert learned_counts([]) == []
+    assert learned_counts([], []) == []
+
+
+def test_the_second_network_has_its_say_where_the_first_does_not_plainly_agree_with_the_contours(
+    printed, layout, reef, monkeypatch
+) -> None:
+    """Seven strokes: where the contours say seven the first answers alone, where they say three it is the mean of both."""
+    name = _names(reef)[0]
+    ink = _drawn(printed, layout, {name: 7}, NEAT)
+    picture = network_input(own_ink(ink, layout("fish").by_id[name]), ink.pencil)
+    alone, both = (learned_counts([picture], [n])[0].strokes for n in (7, 3))
+    monkeypatch.setattr(tally_network, "NETWORKS", tally_network.NETWORKS[::-1])
+    second = learned_counts([picture], [7])[0].strokes
+
+    assert abs(alone - second) > 1e-4
+    assert both == pytest.approx((alone + second) / 2, abs=1e-4)
 
 
 # --- what a tally means ----------------------------------------------------------------------------------

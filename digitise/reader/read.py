@@ -123,9 +123,9 @@ def _strokes_overlooked(page: InkPage, cell: Cell, own: np.ndarray, decoded: Dec
     return replace(decoded, reasons=("counts-differ",)) if left_out > LEAST_CHARACTER_MM2 else decoded
 
 
-def contour_count(ink: np.ndarray, threshold: float, learned: LearnedCount) -> StrokeCount:
+def contour_count(seen: StrokeCount, ink: np.ndarray, threshold: float, learned: LearnedCount) -> StrokeCount:
     """What the contours say; where that differs from what was learned, what they say without the paper's grain, too."""
-    seen, other = count_strokes(ink, threshold), round(learned.strokes)
+    other = round(learned.strokes)
     if seen.count in (0, other):
         return seen
     soft = count_without_grain(ink, threshold)
@@ -135,8 +135,9 @@ def contour_count(ink: np.ndarray, threshold: float, learned: LearnedCount) -> S
 def _tallies(page: InkPage, cells: Sequence[Cell]) -> Tallies:
     inks = [own_ink(page, c) for c in cells]
     threshold = ink_threshold(page)
-    learned = learned_counts([network_input(i, page.pencil) for i in inks])
-    contours = [contour_count(ink, threshold, count) for ink, count in zip(inks, learned, strict=True)]
+    seen = [count_strokes(ink, threshold) for ink in inks]
+    learned = learned_counts([network_input(i, page.pencil) for i in inks], [one.count for one in seen])
+    contours = [contour_count(one, ink, threshold, n) for one, ink, n in zip(seen, inks, learned, strict=True)]
     zeros = _zeros(page, inks, [may_be_zero(*both) for both in zip(contours, learned, strict=True)])
     out, rings = {}, False
     for cell, ink, contour, count, zero in zip(cells, inks, contours, learned, zeros, strict=True):

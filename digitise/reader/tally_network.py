@@ -1,11 +1,13 @@
 """A learned stroke counter, independent of the contours: strokes per patch of the box, summed.
 
 The network (``models/tally.onnx``) is fully convolutional, so a box may be of any size. It gives a map of strokes per
-patch, and evidence that the box is void (crossed out) or holds a written zero.
+patch, and evidence that the box is void (crossed out) or holds a written zero. Where it does not plainly say what the
+contours say, a second one (``models/tally_second.onnx``), trained apart, says as much.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -18,6 +20,8 @@ FAINT = 0.35  # a box whose ink nowhere reaches this share of the page's pencil 
 BEYOND, STEP = 16, 32  # columns shown past the last ink; widths are whole steps, so that boxes are read together
 REDUCE = (4, 1)  # rows and columns of the flat page to one of the network's: strokes stand side by side
 PATCH = (2, 4)  # rows and columns of its input to one patch of its map: 1 mm by 0.5 mm
+NETWORKS = ("tally.onnx", "tally_second.onnx")
+SAME, NO_OTHER = 0.15, 0.02  # so near the contours' count, and so unlikely void or zero, it is plain
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,9 +43,9 @@ def network_input(ink: np.ndarray, pencil: float) -> np.ndarray:
     return np.clip(small / pencil, 0.0, 1.5).astype(np.float32)
 
 
-@lru_cache(maxsize=1)
-def _network() -> cv2.dnn.Net:
-    return load_network("tally.onnx")
+@lru_cache(maxsize=len(NETWORKS))
+def _network(name: str) -> cv2.dnn.Net:
+    return load_network(name)
 
 
 def _inked_columns(picture: np.ndarray) -> int:
@@ -50,17 +54,33 @@ def _inked_columns(picture: np.ndarray) -> int:
     return min(picture.shape[1], -(-(int(inked[-1]) + BEYOND) // STEP) * STEP) if len(inked) else 0
 
 
-def learned_counts(pictures: list[np.ndarray]) -> list[LearnedCount]:
-    """Count the strokes in each picture; those of one size are read together, empty ones not at all."""
-    out = [NOTHING] * len(pictures)
+def _maps(pictures: Sequence[np.ndarray], places: Iterable[int], name: str) -> dict[int, np.ndarray]:
+    """A network's maps, (3, h, w), of the pictures at these places; those of one size are read together."""
     sizes: dict[tuple[int, int], list[int]] = {}
-    for i, picture in enumerate(pictures):
-        if columns := _inked_columns(picture):
-            sizes.setdefault((len(picture), columns), []).append(i)
-    network = _network()
-    for (_, columns), places in sizes.items():
-        network.setInput(np.ascontiguousarray(np.stack([pictures[i][:, :columns] for i in places])[:, None]))
-        maps = network.forward()
-        for i, (density, void, zero) in zip(places, maps, strict=True):
-            out[i] = LearnedCount(float(density.sum()), *(float(1 / (1 + np.exp(-m.max()))) for m in (void, zero)))
+    for i in places:
+        if columns := _inked_columns(pictures[i]):
+            sizes.setdefault((len(pictures[i]), columns), []).append(i)
+    network, out = _network(name), {}
+    for (_, columns), those in sizes.items():
+        network.setInput(np.ascontiguousarray(np.stack([pictures[i][:, :columns] for i in those])[:, None]))
+        out |= dict(zip(those, network.forward(), strict=True))
     return out
+
+
+def _count(maps: np.ndarray) -> LearnedCount:
+    density, *marks = maps
+    return LearnedCount(float(density.sum()), *(float(1 / (1 + np.exp(-m.max()))) for m in marks))
+
+
+def learned_counts(pictures: Sequence[np.ndarray], contours: Sequence[int]) -> list[LearnedCount]:
+    """Count the strokes in each picture, `contours` being what else was counted there; empty ones are not looked at."""
+    first = _maps(pictures, range(len(pictures)), NETWORKS[0])
+    counts = {i: _count(maps) for i, maps in first.items()}
+    unsure = [i for i, count in counts.items() if not _plain(count, contours[i])]
+    for i, second in _maps(pictures, unsure, NETWORKS[1]).items():
+        counts[i] = _count((first[i] + second) / 2)
+    return [counts.get(i, NOTHING) for i in range(len(pictures))]
+
+
+def _plain(count: LearnedCount, other: int) -> bool:
+    return other > 0 and abs(count.strokes - other) < SAME and max(count.void, count.zero) < NO_OTHER

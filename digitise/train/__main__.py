@@ -29,7 +29,6 @@ def main() -> None:
     _trace_options(step("trace", _trace, "trace handwritten digits that are kept as pictures back to pen strokes"))
     _fit_options(step("fit", _fit, "train one network and export ONNX"))
     _check_options(step("check", _check, "what the shipped networks reach on other writers (writes training.json)"))
-    _average_options(step("average", _average, "average networks trained apart into one file"))
     _calibrate_options(step("calibrate", _calibrate, "set probabilities and acceptance thresholds"))
     args = parser.parse_args()
     args.run(args)
@@ -125,18 +124,6 @@ def _check(args: argparse.Namespace) -> None:
     from digitise.train.check import check_networks, summary
 
     print(summary(check_networks(args.models, args.check)))
-
-
-def _average_options(step: argparse.ArgumentParser) -> None:
-    step.add_argument("networks", nargs="+", type=Path, metavar="FILE.onnx")
-    step.add_argument("--weights", action="store_true", help="networks that went on from the first: mean weights")
-    step.add_argument("--out", type=Path, required=True)
-
-
-def _average(args: argparse.Namespace) -> None:
-    from digitise.train.average import average, average_weights
-
-    (average_weights if args.weights else average)(args.networks, args.out)
 
 
 def _calibrate_options(step: argparse.ArgumentParser) -> None:

@@ -8,6 +8,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
+from digitise.reader import tally_network
 from digitise.reader.characters import DIGIT_CLASSES, LETTER_CLASSES, NETWORKS, SURE, TICK_CLASSES, softmax
 from digitise.reader.line_network import best_texts
 from digitise.surveys import roster
@@ -54,9 +55,10 @@ def character_report(folder: Path, boxes: np.ndarray, labels: np.ndarray) -> dic
     return out
 
 
-def tally_report(path: Path, pictures: np.ndarray, counts: np.ndarray) -> dict:
-    """Share of counts exactly right after rounding, by size, and of void and zero marks told apart."""
-    maps = _answers(path, pictures, 32)
+def tally_report(folder: Path, pictures: np.ndarray, counts: np.ndarray) -> dict:
+    """Share of counts that both networks together have exactly right, by size; of void and zero marks told apart."""
+    both = (_answers(folder / n, pictures, 32) for n in tally_network.NETWORKS)
+    maps = [(one + other) / 2 for one, other in zip(*both, strict=True)]
     strokes = np.concatenate([m[:, 0].sum(axis=(1, 2)) for m in maps])
     marks = np.concatenate([m[:, 1:].max(axis=(2, 3)) for m in maps]) > 0
     out: dict = {
@@ -100,7 +102,7 @@ def check_networks(folder: Path, harvested: Path) -> dict:
     report = {
         "pages": int(data["pages"].sum()),
         "characters": character_report(folder, data["boxes"], data["labels"]),
-        "tally": tally_report(folder / "tally.onnx", data["tallies"], data["counts"]),
+        "tally": tally_report(folder, data["tallies"], data["counts"]),
         "lines": line_report(folder / "lines.onnx", data["lines"], data["texts"]),
     }
     (folder / "training.json").write_text(json.dumps(report) + "\n", encoding="utf-8")

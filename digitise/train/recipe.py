@@ -8,26 +8,17 @@ from collections.abc import Mapping
 from pathlib import Path
 
 STEPS = (  # STROKES, IMAGES and LABELS stand for what the user gives; all other files lie in one folder
-    "harvest --strokes STROKES --writers train --out pages.npz --seconds 270",
-    "fit --network character --train pages.npz --seed 6 --seconds 215 --fuse --out characters.onnx",
-    "trace --images IMAGES --labels LABELS --skip 6000 --out all.jsonl.gz",
-    "trace --images IMAGES --labels LABELS --skip 6000 --leave-out 17 --out most.jsonl.gz",
-    "harvest --strokes STROKES --traced all.jsonl.gz --writers train --out a.npz --seconds 110 --seed 20000000",
+    "harvest --strokes STROKES --writers train --out pages.npz --seconds 235 --seed 30000000",
+    "trace --images IMAGES --labels LABELS --skip 6000 --leave-out 17 --out traced.jsonl.gz",
     (
-        "harvest --strokes STROKES --traced all.jsonl.gz --writers train --out b.npz --seconds 170 --seed 21000000 "
-        "--rows codes numbers ticks fields"
+        "harvest --strokes STROKES --traced traced.jsonl.gz --writers train --out digits.npz --seconds 155 "
+        "--seed 31000000 --rows codes numbers ticks fields"
     ),
-    (
-        "harvest --strokes STROKES --traced most.jsonl.gz --writers train --out c.npz --seconds 155 --seed 22000000 "
-        "--rows codes numbers ticks fields"
-    ),
-    "fit --network character --train a.npz b.npz --seed 6 --seconds 225 --fuse --out s1.onnx",
-    "fit --network character --train c.npz --start s1.onnx --seed 8 --seconds 140 --fuse --out s2.onnx",
-    "average --weights s1.onnx s2.onnx --out second.onnx",
-    "fit --network tally --train pages.npz --seconds 330 --fuse --out t1.onnx",
-    "fit --network tally --train pages.npz --seconds 500 --out t2.onnx",
-    "average t1.onnx t2.onnx --out tally.onnx",
-    "fit --network line --train pages.npz --seconds 400 --out lines.onnx",
+    "fit --network character --train pages.npz --seconds 265 --fuse --out characters.onnx",
+    "fit --network character --train pages.npz digits.npz --seconds 275 --fuse --out second.onnx",
+    "fit --network tally --train pages.npz --seconds 330 --fuse --out tally.onnx",
+    "fit --network tally --train pages.npz --seconds 500 --out tally_second.onnx",
+    "fit --network line --train pages.npz --seconds 275 --out lines.onnx",
 )
 _MADE = (".npz", ".onnx", ".jsonl.gz")  # files that steps make, and later ones take
 

@@ -66,7 +66,7 @@ STAGES = (  # module, function, how deep it lies, words
     (read, "read_characters", 2, "their network"),
     (read, "_tallies", 1, "tallies"),
     (read, "own_ink", 2, "cut out, also elsewhere"),
-    (read, "contour_count", 2, "counted by contours"),
+    (read, "count_strokes", 2, "counted by contours"),
     (read, "learned_counts", 2, "counted by their network"),
     (read, "read_text", 1, "words"),
     (text, "line_texts", 2, "line reader"),
