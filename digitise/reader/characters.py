@@ -134,32 +134,23 @@ def mark_crop(page: InkPage, ink: np.ndarray) -> np.ndarray:
     return np.clip(crop / page.pencil, 0.0, 1.5)
 
 
-def load_network(name: str) -> cv2.dnn.Net:
-    """A shipped network by file name."""
+def load_network(name: str, engine: int) -> cv2.dnn.Net:
+    """A shipped network by file name, in the one of OpenCV's engines (``cv2.dnn.ENGINE_...``) that runs it faster."""
     path = MODELS / name
     if not path.is_file():
         raise FileNotFoundError(f"{path}: the reader's network is missing; install the package again")
-    return cv2.dnn.readNetFromONNX(str(path), cv2.dnn.ENGINE_CLASSIC)
+    return cv2.dnn.readNetFromONNX(str(path), engine)
 
 
 @lru_cache(maxsize=len(NETWORKS))
-def _network(name: str = NETWORKS[0]) -> tuple[cv2.dnn.Net, tuple[str, ...]]:
-    """A network, and the layers to ask for: what each last linear layer sees, then the answers.
-
-    Found by their place, not by name: linear layers as wide as the answers, and the layer before each.
-    """
-    network = load_network(name)
-    layers, width = network.getLayerNames(), sum(map(len, CLASSES))
-    blobs = [network.getLayer(name).blobs for name in layers]
-    last = [i for i, b in enumerate(blobs) if len(b) == 2 and b[0].ndim == 2 and b[0].shape[0] == width]
-    return network, (*(layers[i - 1] for i in last), *network.getUnconnectedOutLayersNames())
+def _network(name: str) -> cv2.dnn.Net:
+    return load_network(name, cv2.dnn.ENGINE_NEW)
 
 
 def feature_count() -> int:
     """How many features the last layer sees."""
-    network, wanted = _network()
-    network.setInput(np.zeros((1, 1, SIDE_PX, SIDE_PX), np.float32))
-    return sum(seen.size for seen in network.forward(wanted)[:-1])
+    features, _ = _answers(np.zeros((1, SIDE_PX, SIDE_PX), np.float32), NETWORKS[0])
+    return features.shape[1]
 
 
 def softmax(logits: np.ndarray) -> np.ndarray:
@@ -177,13 +168,12 @@ def _bare(crops: np.ndarray, page: InkPage) -> np.ndarray:
 
 def _answers(crops: np.ndarray, name: str) -> tuple[np.ndarray, np.ndarray]:
     """What a network's last layer saw of each crop, (N, F), and its answers, (N, sum of the classes)."""
-    network, wanted = _network(name)
+    network = _network(name)
     seen, answers = [], []
     for start in range(0, len(crops), 64):
-        batch = crops[start : start + 64]
-        network.setInput(np.ascontiguousarray(batch[:, None], dtype=np.float32))
-        *last, out = network.forward(wanted)
-        seen.append(np.concatenate([s.reshape(len(batch), -1) for s in last], axis=1))
+        network.setInput(np.ascontiguousarray(crops[start : start + 64, None], dtype=np.float32))
+        features, out = network.forward(("features", "answers"))
+        seen.append(features)
         answers.append(out)
     return np.concatenate(seen), np.concatenate(answers)
 

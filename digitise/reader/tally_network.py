@@ -45,7 +45,7 @@ def network_input(ink: np.ndarray, pencil: float) -> np.ndarray:
 
 @lru_cache(maxsize=len(NETWORKS))
 def _network(name: str) -> cv2.dnn.Net:
-    return load_network(name)
+    return load_network(name, cv2.dnn.ENGINE_CLASSIC)
 
 
 def _inked_columns(picture: np.ndarray) -> int:

@@ -256,14 +256,18 @@ def fit_lines(network: LineNetwork, data: Data, **how: float) -> torch.nn.Module
 
 
 def export(network: torch.nn.Module, path: Path, shape: tuple[int, ...], dynamic: dict) -> None:
-    """Write ONNX that OpenCV's DNN module reads."""
+    """Write ONNX that OpenCV's DNN module reads; what the last layer sees of characters is a second output."""
+    names = ["answers"]
+    if isinstance(network, CharacterNetwork):
+        network.forward = network.with_features
+        names.append("features")
     torch.onnx.export(
         network.cpu().eval(),
         torch.zeros(shape),
         str(path),
         input_names=["pictures"],
-        output_names=["answers"],
-        dynamic_axes={"pictures": dynamic, "answers": dynamic},
+        output_names=names,
+        dynamic_axes=dict.fromkeys(["pictures", *names], dynamic),
         opset_version=17,
         dynamo=False,
     )

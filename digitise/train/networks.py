@@ -84,6 +84,11 @@ class CharacterNetwork(nn.Module):
         """Logits of all heads."""
         return self.layers(pictures)
 
+    def with_features(self, pictures: torch.Tensor) -> tuple[torch.Tensor, torch.Tensor]:
+        """Logits of all heads, and the features (N, 144) that the last layer sees."""
+        features = self.layers[:-1](pictures)
+        return self.layers[-1](features), features
+
 
 class TallyNetwork(nn.Module):
     """A tally box of any size, (N, 1, h, w), to maps (N, 3, h/2, w/4): strokes, void logit, zero logit.
