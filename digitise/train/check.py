@@ -23,7 +23,7 @@ def _answers(path: Path, pictures: np.ndarray, batch: int) -> list[np.ndarray]:
     out = []
     for start in range(0, len(pictures), batch):
         network.setInput(pictures[start : start + batch, None].astype(np.float32) / INK_LEVEL)
-        out.append(network.forward().copy())
+        out.append(network.forward("answers").copy())
     return out
 
 
