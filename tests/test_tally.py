@@ -95,9 +95,10 @@ def test_strokes_that_rough_paper_broke_are_counted_without_its_grain(printed, l
 
         seen = count_strokes(rough, threshold)
         for other in (count, count + 3):  # what the learned counter says, which decides whether softened ink speaks
-            said = contour_count(seen, rough, threshold, LearnedCount(strokes=other, zero=0.0, void=0.0)).count
-            assert said in (seen.count, other)
-            assert said == other or count_without_grain(rough, threshold).count != other
+            said = contour_count(seen, rough, threshold, LearnedCount(strokes=other, zero=0.0, void=0.0))
+            assert said.count in (seen.count, other)
+            assert said.count == other or count_without_grain(rough, threshold).count != other
+            assert said.softened == (said.count != seen.count)
 
     assert softened >= as_it_is + 2
     assert clean == len(wanted)
@@ -268,10 +269,10 @@ def test_tally_means_what_both_counters_say(found, value, reasons) -> None:
     assert 0 <= found.score <= 1
 
 
-@pytest.mark.parametrize("doubt", ["parting", "faint"])
-def test_a_stroke_that_may_be_two_and_a_bar_that_may_be_none_are_told(doubt: str) -> None:
-    """Both counters say four; the contours have a doubt of their own."""
-    seen = StrokeCount(4, 0, False, 20.0, 8.0, **{doubt: 1})
+@pytest.mark.parametrize("doubt", ["parting", "faint", "softened"])
+def test_what_the_contours_are_not_sure_of_is_told(doubt: str) -> None:
+    """Both counters say four; a stroke may be two, a bar none, or only softened ink gave four."""
+    seen = replace(StrokeCount(4, 0, False, 20.0, 8.0), **{doubt: True})
     found, _ = decode_tally(seen, LearnedCount(4.0, 0.0, 0.0), 60)
 
     assert (found.value, found.reasons) == (4, ("counts-differ",))

@@ -96,7 +96,7 @@ def decode_tally(
     reasons: tuple[str, ...] = ()
     if learned.void > VOID_LIMIT:
         reasons += ("crossed-out",)
-    doubtful = contour.parting or contour.faint or contour.flat
+    doubtful = contour.parting or contour.faint or contour.flat or contour.softened
     if value != contour.count or doubtful or abs(learned.strokes - value) > 0.35 + 0.012 * value:
         reasons += ("counts-differ",)
         weights = _as_learned(weights, learned)

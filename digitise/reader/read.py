@@ -124,12 +124,15 @@ def _strokes_overlooked(page: InkPage, cell: Cell, own: np.ndarray, decoded: Dec
 
 
 def contour_count(seen: StrokeCount, ink: np.ndarray, threshold: float, learned: LearnedCount) -> StrokeCount:
-    """What the contours say; where that differs from what was learned, what they say without the paper's grain, too."""
+    """What the contours say; where that differs from what was learned, what they say without the paper's grain, too.
+
+    Counted so, and only where it then agrees, a tally is for a person unless a total settles it.
+    """
     other = round(learned.strokes)
     if seen.count in (0, other):
         return seen
     soft = count_without_grain(ink, threshold)
-    return soft if soft.count == other else seen
+    return replace(soft, softened=True) if soft.count == other else seen
 
 
 def _tallies(page: InkPage, cells: Sequence[Cell]) -> Tallies:

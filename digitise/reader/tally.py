@@ -38,6 +38,7 @@ class StrokeCount:
     `ink_mm2` is the area of pencil that belongs to the box, `longest_mm` its longest mark, `firm_mm2` the area that is
     dark enough to be nothing else. `parting` strokes may be two, one upon the other; `faint` further bars may be none.
     `marks` stand apart; `flat` of several lie level and touch no stroke. A ring is `odd` that has corners, or is two.
+    `softened`: counted without the paper's grain, since as it is the ink gave another count than the learned counter.
     """
 
     count: int
@@ -51,6 +52,7 @@ class StrokeCount:
     marks: int = 0
     flat: int = 0
     odd: bool = False
+    softened: bool = False
 
 
 def own_ink(page: InkPage, cell: Cell) -> np.ndarray:
