@@ -60,6 +60,14 @@ def test_cells_without_an_error_prove_what_their_number_can(n: int, target: floa
         assert curve.bound <= target
 
 
+def test_cells_that_score_below_nine_in_ten_prove_nothing() -> None:
+    """A thousand right ones at 0.5, which no threshold accepts, beside a thousand that it does."""
+    new, (verdict,) = recalibrated(_cells(1000) + _cells(1000, score=0.5, first=50), OLD, about="made up")
+
+    assert verdict.state == "set"
+    assert new.curves["code"].accepted == 1000
+
+
 def test_too_few_cells_keep_the_old_threshold_and_say_how_many_are_lacking() -> None:
     """921 audited cells would bound 0.004 at half the risk; forty are here."""
     new, (verdict,) = recalibrated(_cells(40), OLD, about="made up")

@@ -240,6 +240,21 @@ def test_the_second_network_has_its_say_where_the_first_does_not_plainly_agree_w
     assert both == pytest.approx((alone + second) / 2, abs=1e-4)
 
 
+@pytest.mark.parametrize(
+    ("learned", "contours", "plain"),
+    [
+        (LearnedCount(7.1, 0.01, 0.01), 7, True),
+        (LearnedCount(7.2, 0.01, 0.01), 7, False),
+        (LearnedCount(7.0, 0.01, 0.01), 8, False),
+        (LearnedCount(7.0, 0.03, 0.01), 7, False),
+        (LearnedCount(7.0, 0.01, 0.03), 7, False),
+        (LearnedCount(0.1, 0.01, 0.01), 0, False),
+    ],
+)
+def test_a_count_is_plain_when_the_contours_say_it_too_and_nothing_says_void_or_zero(learned, contours, plain) -> None:
+    assert tally_network._plain(learned, contours) is plain
+
+
 # --- what a tally means ----------------------------------------------------------------------------------
 
 
