@@ -61,8 +61,8 @@ def test_cells_without_an_error_prove_what_their_number_can(n: int, target: floa
 
 
 def test_cells_that_score_below_nine_in_ten_prove_nothing() -> None:
-    """A thousand right ones at 0.5, which no threshold accepts, beside a thousand that it does."""
-    new, (verdict,) = recalibrated(_cells(1000) + _cells(1000, score=0.5, first=50), OLD, about="made up")
+    """Fifty right ones at 0.5, which no threshold accepts, beside a thousand that it does."""
+    new, (verdict,) = recalibrated(_cells(1000) + _cells(50, score=0.5), OLD, about="made up")
 
     assert verdict.state == "set"
     assert new.curves["code"].accepted == 1000
