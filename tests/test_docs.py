@@ -327,7 +327,7 @@ def test_training_commands_in_guide_and_model_card_exist_with_their_options(caps
     shown = [line for line in _shell_lines(GUIDE) + _shell_lines(CARD) if line.startswith("python -m digitise.train ")]
     lines = [shlex.split(line)[3:] for line in shown]
 
-    assert {line[0] for line in lines} == {"recipe", "trace", "harvest", "fit", "check", "average", "calibrate"}
+    assert {line[0] for line in lines} == {"recipe", "trace", "harvest", "fit", "check", "calibrate"}
     for step, *rest in lines:
         known = _training(step, capsys, monkeypatch)
         assert [o for o in rest if o.startswith("--") and f"{o} " not in known and f"{o}\n" not in known] == []
