@@ -96,6 +96,13 @@ def test_a_digit_without_an_example_is_taken_to_be_fairly_near() -> None:
     assert box[4] / box[9] == pytest.approx(np.exp(ALIKE * (NONE_SHOWN["digit"] - np.cos(np.radians(50)))))
 
 
+def test_a_digit_without_an_example_loses_nothing_against_the_likeliest_one() -> None:
+    """This hand's eights look like fives: what is near the page's fives may be an eight as much as its ink says."""
+    box = _seen(_drawn(2, d5=0.9, d8=0.1), _drawn(0, d5=1.0), *NO_RIVAL)
+
+    assert box[5] / box[8] == pytest.approx(9.0)
+
+
 def test_no_box_is_its_own_example() -> None:
     """A plain four that is alone keeps its odds."""
     box = _seen(_drawn(10, d4=0.95, d9=0.05), *NO_RIVAL)

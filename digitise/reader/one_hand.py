@@ -23,7 +23,7 @@ from digitise.sheets.layout import Cell
 
 PLAIN = 0.9  # a box this likely a digit, and a cell this likely a code, show how this hand writes it
 ALIKE = 6.0  # log odds that a character gains where its nearest plain example is the box itself (cosine of features)
-NONE_SHOWN = {"digit": 0.75, "letter": 0.4}  # counted as so near where the page shows no plain example
+NONE_SHOWN = {"digit": 0.75, "letter": 0.4}  # so near is one without a plain example, or as near as the likeliest one
 WRITTEN = {"digit": 10, "letter": 26}  # classes of each answer that are compared: they come first
 UNSEEN = (2.5, 1.5, 0.7)  # log odds that a digit gains in other boxes by the plain ones seen: none, one, two
 UNSEEN_ONE = (6.5, 6.0, 4.0, 2.0, 1.0)  # and that a one gains against a seven
@@ -84,8 +84,9 @@ def _alike(boxes: list[CharacterEvidence], head: str, shown: Sequence[int]) -> l
     nearest = np.full((len(inked), written), -1.0)  # a box to each character's examples
     for k in set(examples[examples >= 0].tolist()):
         nearest[:, k] = near[:, examples == k].max(axis=1)
-    gain = ALIKE * np.where(nearest < 0, NONE_SHOWN[head], nearest)
     chances = np.stack([getattr(boxes[i], head) for i in inked]).astype(np.float64)
+    likeliest = nearest[np.arange(len(inked)), chances[:, :written].argmax(axis=1)]
+    gain = ALIKE * np.where(nearest < 0, np.maximum(NONE_SHOWN[head], likeliest)[:, None], nearest)
     weighed = chances[:, :written] * np.exp(gain - gain.max(axis=1, keepdims=True))
     share = chances[:, :written].sum(axis=1) / np.maximum(weighed.sum(axis=1), 1e-30)
     chances[:, :written] = weighed * share[:, None]
