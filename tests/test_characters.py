@@ -129,7 +129,7 @@ def test_missing_network_says_what_to_do() -> None:
     with pytest.raises(
         FileNotFoundError, match=r"elsewhere\.onnx: the reader's network is missing; install the package again"
     ):
-        load_network("elsewhere.onnx")
+        load_network("elsewhere.onnx", cv2.dnn.ENGINE_NEW)
 
 
 def test_threshold_lies_between_noise_and_pencil(written) -> None:
@@ -259,9 +259,9 @@ def test_boxes_are_looked_at_again_only_as_far_as_what_is_asked_of_them_is_in_do
     soft = np.stack([cv2.GaussianBlur(c, (0, 0), SOFTENED_PX) for c in crops])
     answers = []
     for name, pictures in itertools.product(NETWORKS, (crops, soft)):
-        network = load_network(name)
+        network = load_network(name, cv2.dnn.ENGINE_NEW)
         network.setInput(np.ascontiguousarray(pictures[:, None]))
-        answers.append(network.forward()[:, : len(DIGIT_CLASSES)])
+        answers.append(network.forward("answers")[:, : len(DIGIT_CLASSES)])
     rare = np.log(RARER) * np.isin(DIGIT_CLASSES, ("void", "junk"))
     first, both, four = (softmax(np.mean(some, axis=0) + rare) for some in (answers[:1], answers[::2], answers))
     sure, still = first.max(axis=1) >= SURE, both.max(axis=1) >= STILL_SURE

@@ -12,7 +12,7 @@ from digitise.store import Store
 
 pytestmark = needs_chromium
 PHOTO = Path(__file__).parents[1] / "sample_scans" / "pilot-garden-11.jpg"  # a substrate sheet of transect 3
-WAITING = {"substrate/observer": "KEO VARN", "substrate/start": "12:18"}  # what is put before a person, and its truth
+WAITING = {"substrate/observer": "KEO VARN"}  # what is put before a person, and its truth
 LONG_MS = 60_000
 
 

@@ -494,12 +494,16 @@ def test_on_a_phone_the_picture_stays_in_view_down_to_the_last_button(chromium, 
     page.locator(".work [data-do=undo]:enabled").tap()
     page.locator("[data-testid=stMain]").evaluate("m => m.scrollTo(0, m.scrollHeight)")
     where = "e => { const { top, bottom } = e.getBoundingClientRect(); return [top, bottom]; }"
-    shown = "selector => [...document.querySelectorAll(selector)].find((e) => e.checkVisibility())"
-    both = [
-        ":is(.near, .paper)",
-        ":is(.near .mark, .spot.at)",
-    ]  # at one moment: what is taken back draws the marks anew
-    (top, bottom), mark = page.evaluate(f"both => both.map({shown}).map({where})", both)
+    seen: list[list] = []
+
+    def steady() -> bool:
+        """What is taken back draws the marks anew: until picture and mark stand where they stood before."""
+        places = (":is(.near, .paper):visible", ":is(.near .mark, .spot.at):visible")
+        seen.append([page.locator(place).first.evaluate(where) for place in places])
+        return len(seen) > 1 and seen[-1] == seen[-2] and seen[-1][1] != [0, 0]
+
+    until_true(page, steady)
+    (top, bottom), mark = seen[-1]
     assert 0 < top <= mark[0] < mark[1] <= bottom < 400
     field = page.locator(".choices button, .side #value").first
     field.evaluate(
