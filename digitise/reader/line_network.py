@@ -40,7 +40,7 @@ def line_input(ink: np.ndarray, pencil: float) -> np.ndarray:
 
 @lru_cache(maxsize=1)
 def _network() -> cv2.dnn.Net:
-    return load_network("lines.onnx", cv2.dnn.ENGINE_NEW)
+    return load_network("lines.onnx", cv2.dnn.ENGINE_CLASSIC)
 
 
 def line_texts(picture: np.ndarray) -> tuple[tuple[str, float], ...]:

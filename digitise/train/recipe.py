@@ -18,7 +18,7 @@ STEPS = (  # STROKES, IMAGES and LABELS stand for what the user gives; all other
     "fit --network character --train pages.npz digits.npz --seconds 275 --fuse --out second.onnx",
     "fit --network tally --train pages.npz --seconds 330 --fuse --out tally.onnx",
     "fit --network tally --train pages.npz --seconds 500 --out tally_second.onnx",
-    "fit --network line --train pages.npz --seconds 275 --out lines.onnx",
+    "fit --network line --train pages.npz --seconds 400 --out lines.onnx",
 )
 _MADE = (".npz", ".onnx", ".jsonl.gz")  # files that steps make, and later ones take
 
