@@ -15,6 +15,7 @@ from digitise.reader.tally import StrokeCount
 from digitise.reader.tally_network import LearnedCount
 
 MISCOUNT = 0.02  # share of written totals that differ from their strokes (to be learned from reviewed sheets)
+LEAST_INK_MM2 = 0.35  # less is no mark
 VOID_LIMIT = 0.15
 FIRM_MM2 = 1.5  # of a lone dash or ring that nobody overlooks
 NO_MARK = 0.05  # the learned counter sees less than this in smudges, folds and shadows
@@ -25,6 +26,8 @@ PLAIN_NOUGHT = 0.9  # a mark this likely a nought is no line, however long
 LONGEST_DASH_MM = 15.0  # a longer line strikes the box out, or was drawn on from another
 CONTOUR_TRUST = 0.75  # weight of the contour's count against its neighbours
 MOST = 99
+
+Counted = tuple[Decoded, dict[int, float]]  # a tally, and the weights of its counts: none when it holds no count
 
 
 def tally_weights(contour: StrokeCount, learned: LearnedCount, most: int) -> dict[int, float]:
@@ -47,13 +50,13 @@ def tally_weights(contour: StrokeCount, learned: LearnedCount, most: int) -> dic
 
 def may_be_zero(contour: StrokeCount, learned: LearnedCount) -> bool:
     """Whether a box may hold a lone dash or a written zero, so that its mark is to be read as a digit too."""
-    return contour.ink_mm2 >= 0.35 and (contour.zero or learned.zero > 0.5)
+    return contour.ink_mm2 >= LEAST_INK_MM2 and (contour.zero or learned.zero > 0.5)
 
 
 def decode_tally(
     contour: StrokeCount, learned: LearnedCount, most: int, *, zero: tuple[float, float] | None = None
-) -> tuple[Decoded, dict[int, float]]:
-    """A tally box by itself, and the weights of its counts (empty when it holds no count).
+) -> Counted:
+    """A tally box by itself.
 
     `zero` is how likely its mark is a nought, and a dash, to the networks that read digits; None where these were not
     asked.
@@ -62,40 +65,50 @@ def decode_tally(
     counters differ, the weights are those of counts that the learned one, which is right far more often, may mean: a
     total beside them settles no other.
     """
-    if contour.ink_mm2 < 0.35 and learned.strokes < 0.3:
-        return Decoded(None, 1.0 - min(0.5, learned.strokes + 0.2 * contour.ink_mm2), ((None, 1.0),)), {}
+    if contour.ink_mm2 < LEAST_INK_MM2 and learned.strokes < 0.3:
+        blank = 1.0 - min(0.5, learned.strokes + 0.2 * contour.ink_mm2)
+        return Decoded(None, blank, ((None, 1.0),)), {}
     something = max(learned.strokes, learned.zero, learned.void)
     if contour.count == 0 and something < (NO_MARK if contour.zero else 0.5):
-        sure = 0.98 - something
-        reasons = ("counts-differ",) if contour.zero and contour.firm_mm2 > FIRM_MM2 else ()
-        return Decoded(None, sure, ((None, sure), (int(not contour.zero), 1 - sure)), reasons), {}
+        return _no_mark(contour, 0.98 - something), {}
     if learned.void > 0.5:
-        return Decoded(
-            None, learned.void, ((None, learned.void), (contour.count, 1 - learned.void)), ("crossed-out",)
-        ), {}
+        candidates = ((None, learned.void), (contour.count, 1 - learned.void))
+        return Decoded(None, learned.void, candidates, ("crossed-out",)), {}
     if learned.zero > 0.5 or (contour.zero and learned.strokes < 0.7):
-        sure = learned.zero if contour.zero or contour.count <= 2 else 0.5
-        nought, dash = zero or (0.0, 0.0)
-        if zero is not None:
-            sure = 1 - (1 - learned.zero) * (1 - nought - dash) if nought + dash > 0.5 else min(sure, nought + dash)
-        reasons = ("crossed-out",) if learned.void > ZERO_VOID else ()
-        long_line = contour.longest_mm > LONGEST_DASH_MM and nought < PLAIN_NOUGHT
-        if long_line or contour.marks > 1 or contour.odd:  # some people count with rings, or frames of strokes
-            reasons += ("unsure",)
-        return Decoded(0, sure, ((0, sure), (contour.count or 1, 1 - sure)), reasons), {
-            0: sure,
-            contour.count or 1: 1 - sure,
-        }
+        return _nought(contour, learned, zero)
     if learned.strokes < 0.5:  # a fold or a shadow's edge, as most of what only the contours take for strokes
         other = contour.count or 1
         differ = Decoded(None, 0.5, ((None, 0.5), (other, 0.5)), ("counts-differ",))
         return differ, _as_learned({0: 0.5, other: 0.5}, learned)
+    return _strokes(contour, learned, most)
+
+
+def _no_mark(contour: StrokeCount, sure: float) -> Decoded:
+    """Ink that is no mark: a smudge, a fold, a shadow; or a nought or dash that only the contours see."""
+    reasons = ("counts-differ",) if contour.zero and contour.firm_mm2 > FIRM_MM2 else ()
+    return Decoded(None, sure, ((None, sure), (int(not contour.zero), 1 - sure)), reasons)
+
+
+def _nought(contour: StrokeCount, learned: LearnedCount, zero: tuple[float, float] | None) -> Counted:
+    """A written zero or a lone dash, as sure as all that looked at it are."""
+    sure = learned.zero if contour.zero or contour.count <= 2 else 0.5
+    nought, dash = zero or (0.0, 0.0)
+    if zero is not None:
+        sure = 1 - (1 - learned.zero) * (1 - nought - dash) if nought + dash > 0.5 else min(sure, nought + dash)
+    reasons = ("crossed-out",) if learned.void > ZERO_VOID else ()
+    long_line = contour.longest_mm > LONGEST_DASH_MM and nought < PLAIN_NOUGHT
+    if long_line or contour.marks > 1 or contour.odd:  # some people count with rings, or frames of strokes
+        reasons += ("unsure",)
+    other = contour.count or 1
+    return Decoded(0, sure, ((0, sure), (other, 1 - sure)), reasons), {0: sure, other: 1 - sure}
+
+
+def _strokes(contour: StrokeCount, learned: LearnedCount, most: int) -> Counted:
+    """Strokes, as many as both counters together say; where these differ, or a stroke may be two, with a reason."""
     weights = tally_weights(contour, learned, most)
     ranked = sorted(weights.items(), key=lambda item: -item[1])[:5]
     value, score = ranked[0]
-    reasons: tuple[str, ...] = ()
-    if learned.void > VOID_LIMIT:
-        reasons += ("crossed-out",)
+    reasons = ("crossed-out",) if learned.void > VOID_LIMIT else ()
     doubtful = contour.parting or contour.faint or contour.flat or contour.softened
     if value != contour.count or doubtful or abs(learned.strokes - value) > 0.35 + 0.012 * value:
         reasons += ("counts-differ",)

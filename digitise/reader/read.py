@@ -23,7 +23,7 @@ from digitise.reader.characters import (
     mark_crop,
     read_characters,
 )
-from digitise.reader.counts import PLAIN_NOUGHT, agree, decode_tally, left_open, may_be_zero
+from digitise.reader.counts import PLAIN_NOUGHT, Counted, agree, decode_tally, left_open, may_be_zero
 from digitise.reader.crossing import line_across
 from digitise.reader.doubts import FIRM, doubts_of
 from digitise.reader.fields import VOID_LIMIT, decode_cell, number_weights
@@ -49,7 +49,7 @@ WRITTEN_IN_BOXES = _DIGITS | {"code"}
 
 Cells = dict[str, tuple[str, Decoded]]  # by id, with the calibration group
 Evidence = dict[str, list[CharacterEvidence]]  # of a cell's boxes
-Tallies = dict[str, tuple[Decoded, dict[int, float]]]  # with the weight of each count
+Tallies = dict[str, Counted]
 
 
 def _tick(evidence: CharacterEvidence) -> Decoded:

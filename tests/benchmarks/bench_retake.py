@@ -3,11 +3,13 @@
     python tests/benchmarks/bench_retake.py                              12 photographs of each group
     python tests/benchmarks/bench_retake.py --photos 150 --rows FILE     more; FILE keeps what was done, to go on later
     python tests/benchmarks/bench_retake.py --groups changed             what other phones, scanners and seas may do
+    python tests/benchmarks/bench_retake.py --groups library             what a library of picture changes makes of them
     python tests/benchmarks/bench_retake.py --groups pencils             what becomes of pencil before
 
 Photographs and their truth are those of `retakes.py`. A bad photograph is well judged when it is refused, or when every
 cell that the camera spoilt goes to a person; a good one when it is read. Those of `other_cameras.py`, `other_beaches.py`,
-`other_apps.py` and `other_pencils.py` are looked through for values that are wrong without a word. Intervals are Clopper-Pearson at 95 %.
+`other_apps.py`, `library_changes.py` and `other_pencils.py` are looked through for values that are wrong without a word.
+Intervals are Clopper-Pearson at 95 %.
 """
 
 from __future__ import annotations
@@ -21,6 +23,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 import cv2
+from library_changes import CHANGES as LIBRARY
 from other_apps import CHANGES
 from other_pencils import CHANGES as PENCILS
 from retakes import BAD, GOOD, known, made
@@ -67,7 +70,7 @@ def well_judged(row: dict) -> bool:
 
 def tell(rows: list[dict]) -> None:
     """Print each group, and the two shares that matter."""
-    for group in (*GOOD, *BAD, *CHANGES, *PENCILS):
+    for group in (*GOOD, *BAD, *CHANGES, *LIBRARY, *PENCILS):
         own = [r for r in rows if r["group"] == group]
         if not own:
             continue
@@ -89,7 +92,7 @@ def main() -> None:
     """Measure what is not in the rows yet, then print all of them."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--photos", type=int, default=12, help="photographs of each group (default 12)")
-    names = [*GOOD, *BAD, *CHANGES, *PENCILS, "changed", "pencils"]
+    names = [*GOOD, *BAD, *CHANGES, *LIBRARY, *PENCILS, "changed", "library", "pencils"]
     parser.add_argument("--groups", nargs="+", default=[*GOOD, *BAD], choices=names, metavar="GROUP")
     parser.add_argument("--rows", type=Path, help="file of what was measured; what it holds is not measured again")
     parser.add_argument("--seconds", type=float, default=float("inf"), help="stop measuring after so long")
@@ -98,7 +101,7 @@ def main() -> None:
     print(f"{platform.machine()}, Python {platform.python_version()}, OpenCV {cv2.__version__}")
     rows = [json.loads(line) for line in args.rows.read_text().splitlines()] if args.rows and args.rows.exists() else []
     done, end = {(r["group"], r["number"]) for r in rows}, time.monotonic() + args.seconds
-    several = {"changed": CHANGES, "pencils": PENCILS}
+    several = {"changed": CHANGES, "library": LIBRARY, "pencils": PENCILS}
     groups = [g for name in args.groups for g in several.get(name, [name])]
     for number in range(args.photos):
         for group in groups:

@@ -20,6 +20,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from bench_read import MESS, unseen_camera
 from covers import Cover, lay
+from library_changes import CHANGES as LIBRARY
 from other_apps import CHANGES
 from other_pencils import CHANGES as PENCILS
 
@@ -205,8 +206,8 @@ def _of_a_sheet(group: str, number: int, rng: np.random.Generator) -> Retake | N
         truth = truth | dict.fromkeys(emptied, Truth(None))
     camera, light_rng = _on_ground(_camera(group, rng), number), copy.deepcopy(rng)
     shot = photograph(canvas, layout.page_size_mm, camera, rng=rng)
-    if group in CHANGES:
-        return Retake(encode_jpeg(CHANGES[group](shot.image, rng), camera), truth, frozenset())
+    if change := (CHANGES | LIBRARY).get(group):
+        return Retake(encode_jpeg(change(shot.image, rng), camera), truth, frozenset())
     spoilt = _spoilt(group, layout, shot, camera, light_rng)
     if group == "thumb":
         cover = _thumb(layout, rng)
@@ -267,7 +268,7 @@ def _other(group: str, number: int, rng: np.random.Generator) -> Retake:
 
 def made(group: str, number: int) -> Retake:
     """Photograph `number` of a group; the same each time."""
-    if group not in (groups := (*GOOD, *BAD, *CHANGES, *PENCILS)):
+    if group not in (groups := (*GOOD, *BAD, *CHANGES, *LIBRARY, *PENCILS)):
         raise ValueError(f"group {group!r}: choose from {', '.join(groups)}")
     rng = np.random.default_rng([6, number, *group.encode()])
     if group in ("no sheet", "another paper"):
