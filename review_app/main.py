@@ -13,15 +13,16 @@ def show() -> None:
 
     from digitise import log
     from review_app.components import component
-    from review_app.door.rights import SCREENS
+    from review_app.door.rights import OPENED_FIRST, SCREENS
     from review_app.opening import me
 
     st.set_page_config(page_title="Survey sheets", layout="wide")
     st.html(Path(__file__).parent / "static" / "page.css")
     visitor = me()
     allowed = [s for s in SCREENS if visitor.may(s.need)]
+    first = next((s for s in allowed if s.name == OPENED_FIRST), allowed[0])
     page = st.navigation(
-        [st.Page(f"views/{s.name}.py", title=s.title, default=s is allowed[0]) for s in allowed], position="top"
+        [st.Page(f"views/{s.name}.py", title=s.title, default=s is first) for s in allowed], position="top"
     )
     component("review_menu", "nothing.html", (), ("menu.js",))(key="menu")
     try:

@@ -21,20 +21,21 @@ class Screen:
     need: str
 
 
-SCREENS = (
+SCREENS = (  # in the order of a survey
+    Screen("plan", "Plan", "clerk"),
+    Screen("phones", "Phones", "clerk"),
+    Screen("survey", "Survey", EVERYBODY),
     Screen("review", "Review", "clerk"),
     Screen("many", "Many at once", "clerk"),
     Screen("whole", "Whole page", "clerk"),
     Screen("key", "Key by hand", "clerk"),
-    Screen("survey", "Survey", EVERYBODY),
-    Screen("plan", "Plan", "clerk"),
-    Screen("phones", "Phones", "clerk"),
-    Screen("results", "Results", "clerk"),
-    Screen("trace", "Trace", "clerk"),
     Screen("audit", "Audit", "clerk"),
     Screen("signoff", "Sign-off", "scientist"),
+    Screen("results", "Results", "clerk"),
+    Screen("trace", "Trace", "clerk"),
     Screen("handover", "Hand-over", "scientist"),
 )
+OPENED_FIRST = "review"  # by whoever may open it; by others the first that they may
 # Addresses by how they begin; the first that fits counts. Pictures small enough to know a sheet by are everybody's.
 _ADDRESSES = (
     ("/desk/small/", EVERYBODY),
