@@ -56,6 +56,7 @@ def seeds() -> dict[str, bytes]:
         "tiff-jpeg": encoded(rgb, "TIFF", compression="jpeg"),
         "tiff-fax": encoded(gray.convert("1"), "TIFF", compression="group4"),
         "tiff-pages": encoded(gray, "TIFF", save_all=True, append_images=[gray.rotate(180)], compression="tiff_lzw"),
+        "avif": encoded(rgb, "AVIF", exif=exif),
         "webp": encoded(rgb, "WEBP"),
         "webp-lossless": encoded(rgba, "WEBP", lossless=True),
         "webp-animated": encoded(rgb, "WEBP", save_all=True, append_images=[rgb.rotate(180)]),

@@ -153,7 +153,7 @@ def test_summary_says_what_was_found_or_what_to_do(in_turn) -> None:
     assert fish.startswith("e-fish.jpg: Fish belt, pack QH7M4K, transect 1; 53 cells, ")
     assert " for a person, flattened to 0." in fish
     assert text == (
-        "b-text.JPG: unreadable. The file is not a photograph: the content is no JPEG, PNG, TIFF, HEIC or "
+        "b-text.JPG: unreadable. The file is not a photograph: the content is no JPEG, PNG, TIFF, HEIC, AVIF or "
         "WebP picture. Choose a JPEG, PNG, TIFF or HEIC photograph."
     )
     assert (

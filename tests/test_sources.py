@@ -49,7 +49,7 @@ def _refusals(path: Path) -> list[tuple[str, str, str]]:
 @pytest.fixture
 def folder(tmp_path) -> Path:
     """Pictures here and below; hidden files, notes, and a folder with a photograph's name."""
-    for name in ("a.jpg", "b.JPG", "c.pdf", "d.zip", ".hidden.jpg", "notes.txt"):
+    for name in ("a.jpg", "b.JPG", "c.pdf", "d.zip", ".hidden.jpg", "notes.txt", "sidecar.xmp"):
         _write(tmp_path / name, b"x")
     for name in ("later", ".thumbs", "x.jpg"):
         (tmp_path / name).mkdir()
@@ -93,6 +93,34 @@ def test_a_store_among_the_photographs_is_passed_over(folder) -> None:
     _write(folder / "originals" / "mine.jpg", b"x")
 
     assert _inside(folder, photo_files([folder])) == [*NAMES[:5], "originals/mine.jpg", NAMES[5]]
+
+
+def test_pictures_that_cannot_be_read_are_told(tmp_path) -> None:
+    """A raw picture by its name, even where a TIFF reader would find a small copy in it; others by their content."""
+    inside = {"a.DNG": encoded(_gray(), "TIFF"), "b.bmp": encoded(_gray(), "BMP"), "c.jfif": encoded(_gray(), "JPEG")}
+    for name, data in inside.items():
+        _write(tmp_path / name, data)
+    packed = _zip(tmp_path / "d.zip", inside)
+
+    raw, other, whole, archive = photo_files([tmp_path])
+    assert _refusals(raw) == [("a.DNG", "raw", "")]
+    assert decode_photo(original(pictures_in(other)[0]).data, "b.bmp").reason == "not-an-image"
+    assert decode_photo(original(pictures_in(whole)[0]).data, "c.jfif")
+    assert archive == packed
+    assert [getattr(p, "reason", "") for p in pictures_in(packed)] == ["raw", "", ""]
+
+
+def test_a_raw_picture_beside_its_photograph_is_left_out(tmp_path) -> None:
+    """Cameras keep both; one by itself is told."""
+    inside = dict.fromkeys(("IMG_1.JPG", "img_1.dng", "IMG_2.dng", "later/IMG_1.dng"), b"x")
+    (tmp_path / "later").mkdir()
+    for name, data in inside.items():
+        _write(tmp_path / name, data)
+    left = ["IMG_1.JPG", "IMG_2.dng", "later/IMG_1.dng"]
+
+    assert _inside(tmp_path, photo_files([tmp_path])) == left
+    packed = _zip(tmp_path / "all.zip", inside)
+    assert [p.name for p in pictures_in(packed)] == [f"all.zip/{name}".replace("/", ":") for name in left]
 
 
 def test_an_empty_folder_holds_no_photographs(tmp_path) -> None:

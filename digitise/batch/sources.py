@@ -17,12 +17,15 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from io import BytesIO
 from pathlib import Path, PurePosixPath
+from typing import TypeVar
 
 from digitise.batch import remote
 from digitise.batch.remote import Remote, RemoteError
 from digitise.pages.photo import MAX_BYTES, SUFFIXES, NotAPhoto, count_pages, page_png, paged_format, read_file
 
-TAKEN = (*SUFFIXES, ".pdf", ".zip")  # of the files in a folder
+RAW = (".dng", ".cr2", ".cr3", ".nef", ".arw", ".orf", ".pef", ".raf", ".rw2", ".srw")  # what a sensor saw, undeveloped
+OTHER = (".bmp", ".gif", ".jp2", ".jxl", ".psd")  # pictures too, which are told and not read
+TAKEN = (*SUFFIXES, ".pdf", ".zip", *RAW, *OTHER)  # of the files in a folder: no photograph vanishes without a word
 MAX_PAGED_BYTES = 1_000_000_000  # a PDF or TIFF file is opened where it lies, page by page
 MAX_FETCHED_BYTES = 500_000_000  # one from elsewhere is held in memory
 MAX_MEMBERS = 20_000
@@ -30,6 +33,8 @@ MAX_SWELLING = 100  # unpacked size over packed size: pictures hardly shrink at 
 _ENCRYPTED = 0x1
 _STORE = {"originals", "pages"}  # a store is a folder with these two
 _ARCHIVE = (b"PK\3\4", b"PK\5\6")
+
+File = TypeVar("File", Path, PurePosixPath, Remote)
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +105,22 @@ def _inside_remote(folder: Remote) -> list[Remote]:
         return files
     start = len(str(folder)) + 1 if all(str(f).startswith(f"{folder}/") for f in files) else 0
     inside = [(f, PurePosixPath(str(f)[start:]).parts) for f in files]
-    return [f for f, parts in inside if f.suffix.lower() in TAKEN and not any(p.startswith(".") for p in parts)]
+    return _developed(f for f, parts in inside if _is_taken(f) and not any(p.startswith(".") for p in parts))
+
+
+def _is_taken(file: File) -> bool:
+    return file.suffix.lower() in TAKEN
+
+
+def _developed(files: Iterable[File]) -> list[File]:
+    """The files without raw pictures beside which lies the photograph that the camera made of them."""
+    files = list(files)
+    made = {_stem(f) for f in files if f.suffix.lower() in SUFFIXES}
+    return [f for f in files if f.suffix.lower() not in RAW or _stem(f) not in made]
+
+
+def _stem(file: File) -> str:
+    return str(file).lower().removesuffix(file.suffix.lower())
 
 
 def _matched(path: Path) -> list[Path]:
@@ -119,7 +139,7 @@ def _inside(folder: Path) -> list[Path]:
             continue
         folders[:] = sorted(f for f in folders if not f.startswith("."))
         here = (Path(place) / f for f in files if not f.startswith("."))
-        found += [p for p in here if p.suffix.lower() in TAKEN and not (p.exists() and not p.is_file())]
+        found += _developed(p for p in here if _is_taken(p) and not (p.exists() and not p.is_file()))
     return sorted([*found, *closed])  # a folder that may not be entered is told as a file that cannot be read is
 
 
@@ -137,8 +157,10 @@ def pictures_in(path: Path | Remote) -> tuple[Picture | NotAPhoto, ...]:
     """Every picture in a file; content decides what it is, not its name. What cannot be taken is there as `NotAPhoto`.
 
     Never empty, never raises: a file that cannot be opened is one `NotAPhoto`, and a plain photograph is not looked
-    into.
+    into. A camera's raw picture is told by its name: many look like a TIFF of which only a small copy could be read.
     """
+    if path.suffix.lower() in RAW:
+        return (NotAPhoto(path.name, "", "raw", ""),)
     if isinstance(path, Remote):
         return _remote_pictures(path)
     try:
@@ -242,6 +264,8 @@ def _not_opened(name: str, detail: str) -> NotAPhoto:
 
 def _listed(path: Path | Remote, archive: zipfile.ZipFile, size: int) -> tuple[Picture | NotAPhoto, ...]:
     wanted = [m for m in archive.infolist() if _is_wanted(m)]
+    developed = set(_developed(PurePosixPath(m.filename) for m in wanted))
+    wanted = [m for m in wanted if PurePosixPath(m.filename) in developed]
     swollen = sum(m.file_size for m in wanted)
     if len(wanted) > MAX_MEMBERS:
         return (_not_opened(path.name, f"{len(wanted):,} files; {MAX_MEMBERS:,} at most"),)
@@ -257,7 +281,7 @@ def _is_wanted(member: zipfile.ZipInfo) -> bool:
     """The same choice as in a folder: no folders, no hidden files, no notes."""
     parts = PurePosixPath(member.filename).parts
     hidden = any(p.startswith((".", "__MACOSX")) and p not in (".", "..") for p in parts)
-    return not member.is_dir() and not hidden and PurePosixPath(member.filename).suffix.lower() in TAKEN
+    return not member.is_dir() and not hidden and _is_taken(PurePosixPath(member.filename))
 
 
 def _why_not(member: zipfile.ZipInfo) -> tuple[str, str] | None:
@@ -269,6 +293,8 @@ def _why_not(member: zipfile.ZipInfo) -> tuple[str, str] | None:
         return "archive", "it is a link to another place"
     if path.suffix.lower() == ".zip":
         return "archive", "it is an archive inside an archive"
+    if path.suffix.lower() in RAW:
+        return "raw", ""
     if member.flag_bits & _ENCRYPTED:
         return "locked", "the archive opens with a password only"
     if member.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED):

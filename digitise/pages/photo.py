@@ -22,8 +22,11 @@ import numpy as np
 from PIL import Image, UnidentifiedImageError
 from PIL.PngImagePlugin import PngInfo
 
-FORMATS = ("JPEG", "PNG", "TIFF", "HEIF", "WEBP")  # phones' MPO files open as JPEG
-SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".heic", ".heif", ".webp")
+FORMATS = ("JPEG", "PNG", "TIFF", "HEIF", "AVIF", "WEBP")  # phones' MPO files open as JPEG
+SUFFIXES = (
+    *(".jpg", ".jpeg", ".jpe", ".jfif", ".mpo"),
+    *(".png", ".tif", ".tiff", ".heic", ".heif", ".hif", ".avif", ".webp"),
+)
 MAX_PIXELS = 120_000_000
 MAX_BYTES = 80_000_000
 MAX_PAGES = 1000  # of one PDF or TIFF file
@@ -99,7 +102,7 @@ def _words(error: Exception) -> tuple[str, str]:
     if isinstance(error, _Refused):
         return error.args
     if isinstance(error, UnidentifiedImageError):
-        return "not-an-image", "the content is no JPEG, PNG, TIFF, HEIC or WebP picture"
+        return "not-an-image", "the content is no JPEG, PNG, TIFF, HEIC, AVIF or WebP picture"
     if isinstance(error, Image.DecompressionBombError):
         return "too-large", "the header announces too many pixels"
     if "password" in str(error).lower():
@@ -167,7 +170,7 @@ def _opened(source: BytesIO | Path) -> Image.Image:
 
 def _one_picture(image: Image.Image) -> Image.Image:
     """Refuse an animation; of the pictures in a phone's file (JPEG, HEIC) the main one is taken."""
-    if image.format in ("PNG", "WEBP") and getattr(image, "n_frames", 1) > 1:
+    if image.format in ("PNG", "AVIF", "WEBP") and getattr(image, "n_frames", 1) > 1:
         raise _Refused("animated", f"it holds {image.n_frames} pictures")
     return image
 

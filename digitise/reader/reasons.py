@@ -20,6 +20,11 @@ class Reason:
 PHOTO_REASONS = (
     Reason("not-an-image", "The file is not a photograph", "Choose a JPEG, PNG, TIFF or HEIC photograph."),
     Reason(
+        "raw",
+        "The file is a camera's raw picture",
+        "Take the JPEG or HEIC that the camera keeps beside it, or save it as JPEG.",
+    ),
+    Reason(
         "not-opened", "The file could not be opened", "See that it is there and that you may read it, and try again."
     ),
     Reason("damaged", "The file is damaged or cut short", "Copy it from the phone again."),

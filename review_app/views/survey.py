@@ -24,7 +24,7 @@ from review_app.placing import place_page
 
 refused = component("review_refused", "refused.html", ("desk.css",), ("refused.js",))
 
-TYPES = ["image/*", "heic", "heif", "tif", "tiff", "pdf", "zip"]
+TYPES = ["image/*", "heic", "heif", "hif", "avif", "tif", "tiff", "pdf", "zip"]
 MOST_MB = 80
 URGENT = ("sheets missing", "contradictory", "in review")
 FEW = 4  # surveys that are shown all below each other
