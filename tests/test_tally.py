@@ -22,7 +22,7 @@ from digitise.reader.read import checked_pair, contour_count, decode_page
 from digitise.reader.reading import Decoded
 from digitise.reader.tally import StrokeCount, count_strokes, count_without_grain, own_ink
 from digitise.reader.tally_network import PATCH, LearnedCount, learned_counts, network_input
-from digitise.simulate.drawn_hand import DrawnHand, drawn_style
+from digitise.simulate.drawn_hand import DrawnHand, drawn_style, hand_line
 from digitise.simulate.hand import on_line
 from digitise.simulate.pencil import Pencil, draw
 from digitise.simulate.tally_hand import TallyManner, tally_strokes
@@ -381,6 +381,28 @@ def test_a_zero_without_a_total_is_hardly_ever_shown(written, reef, mark: str) -
 
     assert len(taken) >= 22
     assert set(taken) == {0}
+
+
+def _level(printed, layout, counts: dict[str, int]) -> Page:
+    """A fish sheet on which somebody drew so many level strokes, one above the other, into these tallies."""
+    one, rng, canvas = layout("fish"), np.random.default_rng(7), printed("fish").copy()
+    for name, count in counts.items():
+        x, y, _, height = one.by_id[name].box_mm
+        for i in range(count):
+            level = y + height * (0.5 if count == 1 else 0.15 + 0.7 * i / (count - 1))
+            stroke = hand_line(np.array([[x + 4, level], [x + 8, level]]), rng, bow=0.03)
+            draw(canvas, (stroke,), pencil=PENCIL, px_per_mm=FLAT_PX_PER_MM, rng=rng)
+    return Page(one, None, canvas, None, FLAT_PX_PER_MM, 0.2, frozenset())
+
+
+@pytest.mark.parametrize(("others", "plain"), [((), True), ((3,), True), ((2, 3, 4, 5), False)])
+def test_a_level_stroke_is_a_dash_but_where_somebody_counts_with_them(printed, layout, reef, others, plain) -> None:
+    """By itself, or beside one odd tally, it says none; where other tallies have several, it may say one."""
+    single, *more = _names(reef)
+    cells = decode_page(_level(printed, layout, {single: 1, **dict(zip(more, others, strict=False))}))
+
+    assert cells[single][1].value == 0
+    assert cells[single][1].reasons == (() if plain else ("unsure",))
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])

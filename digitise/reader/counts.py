@@ -6,7 +6,7 @@ to a person. Each cell's value stays what its own ink says, or, where that leave
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 
 import numpy as np
 
@@ -24,6 +24,7 @@ SLIP = 5  # nobody miscounts by more, but for a ten carried wrongly
 ZERO_VOID = 0.05  # likelier crossed out than this no plain zero is (1,705 drawn from calibration writers)
 PLAIN_NOUGHT = 0.9  # a mark this likely a nought is no line, however long
 LONGEST_DASH_MM = 15.0  # a longer line strikes the box out, or was drawn on from another
+FEWEST_ODD = 2  # tallies of a page
 CONTOUR_TRUST = 0.75  # weight of the contour's count against its neighbours
 MOST = 99
 
@@ -121,6 +122,16 @@ def _strokes(contour: StrokeCount, learned: LearnedCount, most: int) -> Counted:
 def _as_learned(weights: Mapping[int, float], learned: LearnedCount) -> dict[int, float]:
     """The counts that the learned counter may mean."""
     return {n: w for n, w in weights.items() if abs(learned.strokes - n) <= 0.5 + 0.012 * n}
+
+
+def counted_otherwise(tallies: Iterable[Decoded]) -> bool:
+    """Whether most of what is written in a page's tallies, noughts aside, looks crossed out or is counted in two ways.
+
+    So it is where somebody counts with level strokes, crosses, stars or the strokes of a sign.
+    """
+    written = [one for one in tallies if one.value or one.reasons]
+    odd = sum("crossed-out" in one.reasons or "counts-differ" in one.reasons for one in written)
+    return odd >= FEWEST_ODD and 2 * odd > len(written)
 
 
 def agree(

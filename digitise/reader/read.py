@@ -23,7 +23,15 @@ from digitise.reader.characters import (
     mark_crop,
     read_characters,
 )
-from digitise.reader.counts import PLAIN_NOUGHT, Counted, agree, decode_tally, left_open, may_be_zero
+from digitise.reader.counts import (
+    PLAIN_NOUGHT,
+    Counted,
+    agree,
+    counted_otherwise,
+    decode_tally,
+    left_open,
+    may_be_zero,
+)
 from digitise.reader.crossing import line_across
 from digitise.reader.doubts import FIRM, doubts_of
 from digitise.reader.fields import VOID_LIMIT, decode_cell, number_weights
@@ -39,7 +47,7 @@ from digitise.reader.text import read_text
 from digitise.reader.unclear import sent_back
 from digitise.sheets.layout import Cell, Layout
 
-READER_VERSION = "11"
+READER_VERSION = "12"
 LEAST_MARK_MM2, LEAST_CHARACTER_MM2 = 0.3, 1.0  # so firm, of a mark in a cell, and of a character in its box
 PLAIN_TOTAL = 0.9  # a total this likely by its own ink says whether a mark along the rule was counted
 INSIDE_MM = 0.6  # of a tally box's rule, which others' strokes may touch
@@ -148,11 +156,13 @@ def _tallies(page: InkPage, cells: Sequence[Cell]) -> Tallies:
         out[cell.id] = _strokes_overlooked(page, cell, ink, decoded), strokes
         several = contour.marks > 1 and zero is not None and zero[0] > 0.5  # a dash beside a drop of water is no ring
         rings |= decoded.value == 0 and several and decoded.reasons == ("unsure",)
-    return {i: (_perhaps_one(decoded), strokes) for i, (decoded, strokes) in out.items()} if rings else out
+    if not (rings or counted_otherwise([decoded for decoded, _ in out.values()])):
+        return out
+    return {i: (_perhaps_one(decoded), strokes) for i, (decoded, strokes) in out.items()}
 
 
 def _perhaps_one(decoded: Decoded) -> Decoded:
-    """A nought is in doubt on a page where several rings stand in one box: somebody counts with them."""
+    """A nought or dash is in doubt where somebody counts otherwise, with rings, say: it may be the first of five."""
     return replace(decoded, reasons=decoded.reasons or ("unsure",)) if decoded.value == 0 else decoded
 
 
