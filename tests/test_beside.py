@@ -74,6 +74,23 @@ def test_print_beside_a_box_is_no_writing(layout, printed, sheet: str) -> None:
     assert written_beside(page, one, THRESHOLD) == frozenset()
 
 
+@pytest.mark.parametrize(
+    ("radius", "beside"), [pytest.param(0.0, False, id="only-the-sign"), pytest.param(3.8, True, id="a-ring-around-it")]
+)
+def test_a_nought_over_the_sign_of_a_percentage_is_seen(layout, printed, radius: float, beside: bool) -> None:
+    """The sign's own ink says nothing, neither for nor against what goes around it."""
+    one = layout("invertebrate")
+    cell = one.by_id["invertebrate/bleached-percent/0-10/percent"]
+    x, y, w, h = cell.box_mm
+    image = printed("invertebrate").copy()
+    middle, shape = (
+        (round(v * FLAT_PX_PER_MM) for v in ends) for ends in ((x + w + 4.6, y + h / 2), (radius, 1.2 * radius))
+    )
+    cv2.ellipse(image, tuple(middle), tuple(shape), 0, 0, 360, 60, 5, cv2.LINE_AA)
+
+    assert (cell.id in written_beside(extract_ink(image, one), one, THRESHOLD)) is beside
+
+
 def test_an_empty_box_with_an_entry_beside_it_goes_to_a_person(printed, layout, page_of) -> None:
     one = layout("substrate")
     x, y, w, _ = one.by_id["substrate/4"].box_mm

@@ -15,6 +15,7 @@ from digitise.reader.beside import written_beside
 from digitise.reader.characters import ink_threshold
 from digitise.reader.crossing import between_codes, down_rows, line_over_strokes
 from digitise.reader.ink import InkPage
+from digitise.reader.misplaced import misplaced
 from digitise.reader.reading import Decoded
 from digitise.reader.stray import (
     BEYOND_CHARACTERS_MM,
@@ -40,6 +41,7 @@ from digitise.sheets.layout import Cell
 
 FIRM = 0.6  # share of the page's pencil that a smudge or a fold hardly reaches
 SEVERAL_GROUPS = 7  # strokes: a bar of five does not go across so many
+DIGITS = frozenset({"number", "date", "time", "decimal"})
 ONE_MARK = 1  # stroke: of a tally that is no more than a line from another row; among more, strokes of two rows touch
 
 Cells = Mapping[str, tuple[str, Decoded]]  # by id, with the calibration group
@@ -74,7 +76,12 @@ def doubts_of(ink: InkPage, page: Page, cells: Cells) -> dict[str, str]:
         why = _of_blank(seen, cell, one) if one.value is None or one.value is False else _of_written(seen, cell, one)
         if why:
             out[cell_id] = why
-        elif cell.kind == "tally" and one.value is not None:
+        elif one.value is None:
+            continue
+        elif cell.kind in DIGITS:
+            if _partner_says(plain, partner) != one.value and misplaced(ink, cell, threshold):
+                out[cell_id] = "misplaced"
+        elif cell.kind == "tally":
             if partner is not None and joined(ink, cell.box_mm, partner.box_mm, threshold):
                 out[cell_id] = out[partner.id] = "unsure"
             elif along_rule(ink, cell.box_mm, threshold):
@@ -102,7 +109,7 @@ def _lit(page: Page, ink: InkPage, plain: Mapping[str, Decoded], found: Mapping[
 
 
 def _partner_says(plain: Mapping[str, Decoded], partner: Cell | None) -> object:
-    """What the total beside a tally says, None where there is none, or one in doubt."""
+    """What the total beside a tally, or the tally beside a total, says; None where there is none, or one in doubt."""
     other = plain.get(partner.id) if partner is not None else None
     return other.value if other is not None and not other.reasons else None
 

@@ -33,7 +33,7 @@ from digitise.reader.counts import (
     may_be_zero,
 )
 from digitise.reader.crossing import line_across
-from digitise.reader.doubts import FIRM, doubts_of
+from digitise.reader.doubts import DIGITS, FIRM, doubts_of
 from digitise.reader.fields import VOID_LIMIT, decode_cell, number_weights
 from digitise.reader.ink import InkPage, extract_ink
 from digitise.reader.learned import SHIPPED, Learned, OwnReader
@@ -52,8 +52,7 @@ LEAST_MARK_MM2, LEAST_CHARACTER_MM2 = 0.3, 1.0  # so firm, of a mark in a cell, 
 PLAIN_TOTAL = 0.9  # a total this likely by its own ink says whether a mark along the rule was counted
 INSIDE_MM = 0.6  # of a tally box's rule, which others' strokes may touch
 _HEAD = {"code": "letter", "tick": "tick"}
-_DIGITS = frozenset({"number", "date", "time", "decimal"})
-WRITTEN_IN_BOXES = _DIGITS | {"code"}
+WRITTEN_IN_BOXES = DIGITS | {"code"}
 
 Cells = dict[str, tuple[str, Decoded]]  # by id, with the calibration group
 Evidence = dict[str, list[CharacterEvidence]]  # of a cell's boxes
@@ -260,7 +259,7 @@ def _counted(tallies: Tallies) -> Cells:
 
 
 def _one_handed(layout: Layout, evidence: Evidence) -> Evidence:
-    digits = {i: e for i, e in evidence.items() if layout.by_id[i].kind in _DIGITS}
+    digits = {i: e for i, e in evidence.items() if layout.by_id[i].kind in DIGITS}
     codes = {i: e for i, e in evidence.items() if layout.by_id[i].kind == "code"}
     return evidence | as_one_hand(digits, codes, layout.by_id)
 

@@ -131,6 +131,11 @@ CELL_REASONS = (
         "Something is written beside the box",
         "See whether it belongs here, and enter what the writer means.",
     ),
+    Reason(
+        "misplaced",
+        "A digit lies between two boxes, or two stand in one",
+        "Enter the number as it is meant, or say that it cannot be read.",
+    ),
     Reason("near-rule", "A mark lies along the rule of the box", "Count the strokes: it may be the rule itself."),
     Reason(
         "hard-to-see",
