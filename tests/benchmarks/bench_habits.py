@@ -1,10 +1,10 @@
-"""What becomes of tallies counted, and entries crossed out, in ways that nothing was trained on.
+"""What becomes of tallies counted, digits placed, and entries crossed out, in ways that nothing was trained on.
 
     python tests/benchmarks/bench_habits.py --pages 4                 pages of each habit, drawn hands
     python tests/benchmarks/bench_habits.py --pages 8 --strokes F     by writers that set thresholds
 
 Each page is flat, softened and grainy as a scan. Of tallies it prints how many are accepted with and without a total
-beside them and how many of these are wrong, of entries crossed out how many are accepted at all. A slash through a
+beside them and how many of these are wrong, of digits the same, of entries crossed out how many are accepted at all. A slash through a
 nought, a bar through a seven or a line through four strokes says something else, and is counted here all the same.
 """
 
@@ -20,14 +20,16 @@ import numpy as np
 
 from digitise.adapt.evaluate import same_value
 from digitise.pages.photo import decode_photo
+from digitise.reader.doubts import DIGITS
 from digitise.reader.read import read_decoded
 from digitise.sheets.compose import whole_layouts
-from digitise.sheets.layout import Cell, Layout
+from digitise.sheets.layout import Box, Cell, Layout
 from digitise.sheets.protocol import load_protocol
 from digitise.sheets.sheet import identity_for, rasterise, sheet_pdf
+from digitise.sheets.spelling import spelled
 from digitise.simulate.answers import Mess, random_answers
 from digitise.simulate.drawn_hand import hand_line
-from digitise.simulate.hand import load_hands, pooled, split_writers
+from digitise.simulate.hand import in_box, load_hands, pooled, split_writers
 from digitise.simulate.pencil import any_pencil, draw
 from digitise.simulate.take import PX_PER_MM, any_hand, filled
 
@@ -122,6 +124,33 @@ STRIKES: dict[str, Struck] = {
 }  # fmt: skip
 
 
+Placed = Callable[[Sequence[Box]], list[Box]]  # the boxes that an entry's digits belong in, to where they are written
+
+
+def _aside(share: float) -> Placed:
+    return lambda own: [(x + share * width, y, width, height) for x, y, width, height in own]
+
+
+def _crowded(own: Sequence[Box]) -> list[Box]:
+    x, y, width, height = own[-1]
+    return [(x + i * width / len(own), y, width / len(own), height) for i in range(len(own))]
+
+
+def _closer(own: Sequence[Box]) -> list[Box]:
+    """Side by side from the middle of the first box on, whatever the boxes are."""
+    (x, y, width, height), narrow = own[0], 0.75 * own[0][2]
+    return [(x + width / 2 + i * narrow, y, narrow, height) for i in range(len(own))]
+
+
+PLACES: dict[str, Placed] = {
+    "a third of a box aside": _aside(0.35),
+    "between two boxes": _aside(0.5),
+    "a box to the right": _aside(1.0),
+    "all in the last box": _crowded,
+    "closer than the boxes": _closer,
+}
+
+
 def _by_hand(lines: Lines, scale: float, origin: Sequence[float], shake: float, rng: Rng) -> tuple[np.ndarray, ...]:
     out = []
     for line in lines:
@@ -180,7 +209,8 @@ class Habits:
         truth = {a.cell: a.value for a in answers}
         drawn = [a for a in answers if habit in TALLIES and layout.by_id[a.cell].kind == "tally" and a.value]
         hand, pencil = any_hand(self._hands, rng, drawn=0.1 if self._hands else 1.0), any_pencil(rng)
-        plain = [a for a in answers if a not in drawn]
+        placed = [a for a in answers if habit in PLACES and layout.by_id[a.cell].kind in DIGITS and a.mark == "plain"]
+        plain = [a for a in answers if a not in drawn and a not in placed]
         canvas, _ = filled(self._protocol, layout, plain, hand, rng, pencil=pencil)
         ours = {a.cell for a in drawn}
         for name in sorted(ours):
@@ -188,6 +218,15 @@ class Habits:
                 draw(canvas, strokes, pencil=pencil, px_per_mm=PX_PER_MM, rng=rng)
             else:
                 ours.discard(name)
+        for answer in placed:
+            cell = layout.by_id[answer.cell]
+            text = spelled(cell.to_json(), answer.written)
+            used = [i for i, char in enumerate(text) if char != " "]
+            boxes = PLACES[habit]([cell.characters_mm[i] for i in used])
+            for i, box in zip(used, boxes, strict=True):
+                strokes = in_box(hand.character(text[i], rng), box, rng=rng, size=hand.size, sloppiness=0.2)
+                draw(canvas, strokes, pencil=pencil, px_per_mm=PX_PER_MM, rng=rng)
+            ours.add(cell.id)
         if habit in STRIKES:
             ours = self._strike(habit, layout, canvas, rng)
         result = read_decoded(decode_photo(_scan(canvas, rng), "scan.jpg"), self._layouts)
@@ -220,7 +259,7 @@ class Habits:
         parts = []
         for group in sorted(groups):
             n, accepted, wrong = (self.seen[habit, f"{group}{tail}"] for tail in ("", ", accepted", ", wrong"))
-            parts.append(f"{group} {accepted} of {n} accepted" + (f", {wrong} wrong" if habit in TALLIES else ""))
+            parts.append(f"{group} {accepted} of {n} accepted" + (f", {wrong} wrong" if habit not in STRIKES else ""))
         return f"{habit:22} " + "; ".join(parts)
 
 
@@ -232,7 +271,7 @@ def main() -> None:
     args = parser.parse_args()
     cv2.setNumThreads(1)
     habits = Habits(args.strokes)
-    for habit in (*TALLIES, *STRIKES):
+    for habit in (*TALLIES, *PLACES, *STRIKES):
         for number in range(args.pages):
             habits.page(habit, number)
         print(habits.told(habit), flush=True)
