@@ -146,6 +146,15 @@ def test_surveys_without_site_or_date_are_in_no_pair_and_no_trend():
     assert trends(surveys) == ()
 
 
+def test_two_surveys_of_one_day_are_no_change():
+    """The last of each of the last two dates; two packs of one day differ by where their lines lay, not in time."""
+    a, b = sample("A", "2024-01-01", 1, 2), sample("B", "2024-01-01", 1, 2)
+    older = sample("C", "2023-01-01", 1, 2)
+
+    assert latest_pairs([a, b]) == []
+    assert latest_pairs([a, older, b]) == [(older, b)]
+
+
 def test_a_trend_needs_three_surveys_and_a_test_five():
     """Slopes at three; p from five."""
     falling = [sample("ABCDE"[i], f"{2020 + i}-01-01", 40 - 5 * i, 42 - 5 * i) for i in range(5)]
@@ -337,4 +346,18 @@ def test_two_packs_of_different_sites_can_be_compared(folder, capsys):
 def test_one_survey_is_nothing_to_compare(folder, capsys):
     """Said so, with what to do."""
     assert main(["compare", "--store", str(folder), "--site", "Tamarind Wall"]) == 1
-    assert "needs two surveys" in capsys.readouterr().err
+    assert "needs surveys on two dates" in capsys.readouterr().err
+
+
+def test_surveys_that_measured_nothing_in_common_are_named(tmp_path, capsys):
+    """A line on one date, a belt on the other: the site has its two dates, so that is not what is lacking."""
+    with Store.open(tmp_path / "store") as store:
+        for pack, year, sheet in (("QH7M4A", 2023, "substrate"), ("QH7M4B", 2024, "fish")):
+            site = {"site/site": "Pilot Garden", "site/date": f"{year}-03-28"}
+            values = points({"BK": 40}) if sheet == "substrate" else {"fish/none-seen": True}
+            keep(store, made_result("site", site, name=f"site{year}", pack=pack), now=NOW)
+            keep(store, made_result(sheet, values, name=f"{sheet}{year}", pack=pack, transect=1), now=NOW)
+
+    assert main(["compare", "--store", str(tmp_path / "store")]) == 1
+    said = capsys.readouterr().err
+    assert "nothing was measured in both of Pilot Garden 2023-03-28 (QH7M4A) and Pilot Garden 2024-03-28" in said

@@ -40,12 +40,12 @@ def _covers_alone(r: SurveyResults) -> SurveyResults:
 
 
 def _last_two_dates(visits: Sequence[Visit]) -> list[int]:
-    """Places of each site's last two surveys by date, and of any on the same days: what a comparison needs."""
+    """Places of the surveys of each site's last two dates: what a comparison needs."""
     dates: dict[str, list[str]] = {}
     for v in visits:
         if v.site and v.date:
             dates.setdefault(site_key(v.site), []).append(v.date)
-    last = {site: set(sorted(own)[-2:]) for site, own in dates.items()}
+    last = {site: set(sorted(set(own))[-2:]) for site, own in dates.items()}
     return [i for i, v in enumerate(visits) if v.site and v.date in last.get(site_key(v.site), ())]
 
 

@@ -276,6 +276,6 @@ def _adjusted_trends(found: Sequence[SiteTrend], headlines: Collection[str]) -> 
 
 
 def latest_pairs(samples: Iterable[SurveySample]) -> list[tuple[SurveySample, SurveySample]]:
-    """For each site, its last two dated surveys."""
-    dated = {site: [s for s in own if s.date] for site, own in by_site(samples).items()}
-    return [(own[-2], own[-1]) for own in dated.values() if len(own) > 1]
+    """For each site, the last survey of each of its last two dates."""
+    dated = [{s.date: s for s in own if s.date} for own in by_site(samples).values()]
+    return [tuple(own.values())[-2:] for own in dated if len(own) > 1]
