@@ -43,7 +43,7 @@ def where_part(told: Together) -> Part:
             "Equirectangular projection, true to scale at the middle latitude."
         )
         blocks.append(Figure(draw_map(sites, WIDE), draw_map(sites, NARROW), caption, data))
-    off = [f"{v.name}: {v.why_no_place}" for v in visits if v.place is None]
+    off = [f"{v.name}, {v.day}: {v.why_no_place}" for v in visits if v.place is None]
     if off:
         blocks += [Paragraph("Not on the map, because the position is not known:", "small"), Bullets(tuple(off))]
     blocks.append(_surveys_table(visits, f"{100 * told.level:g} %"))
@@ -81,9 +81,8 @@ def _surveys_table(visits: Sequence[Visit], level: str) -> Table:
         of = f"{v.unread} of {v.cells}"
         cells: list[Cell] = [v.name, v.day, str(v.transects), *(covers.get(name, "–") for name in headlines)]
         rows.append(("", (*cells, Text(of, "not") if v.unread else of)))
-    return Table(
-        head, tuple(rows), f"Surveys, with headline covers and their {level} intervals between transects.", words=(0, 1)
-    )
+    told = f", with headline covers and their {level} intervals between transects" if headlines else ""
+    return Table(head, tuple(rows), f"Surveys{told}.", words=(0, 1))
 
 
 def comparison_part(newest: Sequence[SurveyResults], *, surveys: int) -> Part | None:

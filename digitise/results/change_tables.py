@@ -182,8 +182,8 @@ def community_table(pooled: pd.DataFrame) -> pd.DataFrame:
     Columns: ``pack, site, date, sheet``; ``transects`` used and ``left_out`` (a count not known); ``individuals``,
     ``richness`` (rows of the sheet seen), ``shannon`` (natural logarithm), ``effective`` kinds (its exponential),
     ``simpson`` (chance that two animals differ), ``evenness`` (Pielou); ``rarefied_to`` the smallest number of
-    individuals of any survey with this sheet, and ``rarefied_richness`` with its ``rarefied_sd`` among so many. Impacts
-    are not kinds. Kinds are rows of the protocol, not species.
+    individuals of any survey with this sheet of the same protocol, and ``rarefied_richness`` with its ``rarefied_sd``
+    among so many. Impacts are not kinds. Kinds are rows of the protocol, not species.
     """
     import pandas as pd
 
