@@ -638,6 +638,23 @@ def earlier_result(day, value, **other):
     return replace(base, **other)
 
 
+def test_what_has_earlier_results_is_drawn_before_what_is_commoner_and_the_rest_is_named(some):
+    """Six covers and four animals are drawn; these have earlier results of seven and one, of the rarest."""
+    rare = {"label": "Hawkfish", "is_cover": False}
+    labels = [c.label for line in some.lines for c in (*line.groups, *line.categories)][-7:]
+    past = [earlier_result(dt.date(2020, 3, 1), 0.1, **rare)]
+    past += [earlier_result(dt.date(2020, 3, 1), 5.0, label=label) for label in labels]
+    report = report_of(some, earlier=past)
+    figure = next(f for f in report.figures if f.wide.name == "along-time-1")
+
+    assert [r[0] for r in figure.data[1:] if r[6]] == [*labels[:6], "Hawkfish"]
+    assert figure.caption.endswith(f"Earlier results that are not drawn, and are in no table: {labels[6]}.")
+    assert (
+        "Earlier"
+        not in next(f for f in report_of(some, earlier=past[:1]).figures if f.wide.name[:5] == "along").caption
+    )
+
+
 def test_earlier_results_join_the_surveys_of_their_site_along_time(some):
     """The figure's numbers: one imported, one read here; another site's result is left out."""
     past = [earlier_result(dt.date(2020, 3, 1), 41.0), earlier_result(dt.date(2021, 3, 1), 9.0, site="Elsewhere")]

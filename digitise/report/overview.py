@@ -186,11 +186,19 @@ def _series(results: Iterable[SurveyResults], earlier: Sequence[EarlierResult], 
 
 
 def _chosen(series: dict[_Key, list[TimeDot]]) -> list[tuple[_Key, list[TimeDot]]]:
-    """The first covers, groups before categories; then the animals counted most."""
+    """The first covers, groups before categories; then the animals counted most; those with earlier results first."""
     covers = [(key, dots) for key, dots in series.items() if key[3]]
     others = [(key, dots) for key, dots in series.items() if not key[3]]
     common = sorted(others, key=lambda one: -sum(d.value for d in one[1]) / len(one[1]))
-    return covers[:MOST_COVERS] + common[:MOST_DENSITIES]
+    picked = []
+    for own, most in ((covers, MOST_COVERS), (common, MOST_DENSITIES)):
+        first = [key for key, dots in sorted(own, key=lambda one: not _has_earlier(one[1]))[:most]]
+        picked += [one for one in own if one[0] in first]
+    return picked
+
+
+def _has_earlier(dots: Sequence[TimeDot]) -> bool:
+    return any(d.earlier for d in dots)
 
 
 def _trend_figure(i: int, site: str, series: dict[_Key, list[TimeDot]], level: float) -> Figure:
@@ -216,4 +224,7 @@ def _trend_figure(i: int, site: str, series: dict[_Key, list[TimeDot]], level: f
     rows = tuple((p.title, p.unit, d.day.isoformat(), d.value, d.low, d.high, d.earlier) for p in plots for d in p.dots)
     left = len(series) - len(chosen)
     caption = f"{plural(left, 'more variable')} in the tables." if left else ""
+    names = {key for key, _ in chosen}
+    if untold := [key[1] for key, dots in series.items() if key not in names and _has_earlier(dots)]:
+        caption += f" Earlier results that are not drawn, and are in no table: {', '.join(untold)}."
     return Figure(wide, narrow, caption, (head, *rows))
