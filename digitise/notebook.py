@@ -212,6 +212,8 @@ class Programme:
     def pairs(self, sites: Sequence[str] = (), packs: Sequence[str] = ()) -> list[tuple[SurveySample, SurveySample]]:
         """The two packs, or the last two dated surveys of each of these sites (of every site when none is named)."""
         if packs:
+            if len(set(packs)) == 1:
+                raise ValueError(f"pack {packs[0]} is named twice; a survey is compared with another")
             first, second = self.samples(packs=packs)
             return [(first, second)]
         return latest_pairs(self.samples(sites))

@@ -63,6 +63,19 @@ def folder(tmp_path_factory):
 # Pure comparisons
 
 
+def test_the_means_beside_a_change_are_those_of_the_lines_that_were_compared():
+    """T3 was not laid again: 10 and 20 became 12 and 30, so 15, 21 and +6, which is 40 % of 15."""
+    surveys = sample("A", "2023-03-28", 10, 20, 90), sample("B", "2024-03-28", 12, 30)
+    plain, paired = (compare(*surveys, paired=p)[0] for p in (False, True))
+    (row,) = change_table([paired]).to_dict("records")
+
+    assert plain.means == (40, 21)
+    assert paired.means == (15, 21) == (row["mean_before"], row["mean_after"])
+    assert paired.change.effect.value == pytest.approx(6)
+    assert paired.percent == pytest.approx(40) == row["change_percent"]
+    assert (row["transects_before"], row["transects_after"]) == (2, 2)
+
+
 def test_pairing_is_asked_for_and_never_guessed():
     """The same names of lines: unpaired p 0.33 as they stand, 0.03 when they are marked lines."""
     surveys = sample("A", "2023-03-28", *BEFORE), sample("B", "2024-03-28", *AFTER)
@@ -335,6 +348,8 @@ def test_two_packs_of_different_sites_can_be_compared(folder, capsys):
 
     assert main([*store, "--pack", "QH7M4A", "--pack", "QH7M4F"]) == 0
     assert "Tamarind Wall 2020-03-28 (QH7M4F)" in capsys.readouterr().out
+    assert main([*store, "--pack", "QH7M4A", "--pack", "QH7M4A"]) == 2
+    assert "pack QH7M4A is named twice" in capsys.readouterr().err
     assert main([*store, "--pack", "QH7M4A"]) == 2
     assert "give it twice" in capsys.readouterr().err
     with pytest.raises(SystemExit):

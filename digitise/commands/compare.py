@@ -126,12 +126,11 @@ def _change_line(c: Compared) -> str:
 
     e = c.change.effect
     span = f" ({e.low:+z.1f} to {e.high:+z.1f})" if e.has_interval else " (no interval)"
-    means = [s.measured[c.variable].mean for s in (c.before, c.after)]
     star = "*" if c.adjusted_by == HOLM else " "
     return SHOWN.format(
         label=c.variable.label[:26],
-        before=number(means[0]),
-        after=number(means[1]),
+        before=number(c.means[0]),
+        after=number(c.means[1]),
         change="–" if e.value is None else f"{e.value:+z.1f}{span}",
         p=number(c.change.p, 3),
         adjusted=number(c.adjusted, 3) + star,

@@ -106,8 +106,7 @@ def _table(changes: Sequence[Compared], level: str) -> Table:
         dates = f"{first.before.date} to {first.after.date}"
         rows.append(("group", (f"{first.after.site}, {dates}, {lines} transects", *[""] * (len(head) - 1))))
         for c in own:
-            means = [s.measured[c.variable].mean for s in (c.before, c.after)]
-            cells = (c.variable.label, *(number(m) for m in means), signed(c.change.effect))
+            cells = (c.variable.label, *map(number, c.means), signed(c.change.effect))
             rows.append(("", (*cells, p_text(c.change.p), p_text(c.adjusted), number(c.detectable))))
     caption = (
         "Changes in points of cover. p adjusted is for all headlines of all sites; detectable, the smallest change "

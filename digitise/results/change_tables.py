@@ -75,10 +75,9 @@ def _named(v: Variable) -> dict:
 def _change_row(c: Compared) -> dict:
     e, test = c.change.effect, c.permutation
     ends = {}
-    for when, survey in (("before", c.before), ("after", c.after)):
-        measured = survey.measured[c.variable]
+    for when, survey, mean, values in zip(("before", "after"), (c.before, c.after), c.means, c.values, strict=True):
         ends |= {f"site_{when}": survey.site, f"date_{when}": survey.date, f"pack_{when}": survey.name}
-        ends |= {f"mean_{when}": measured.mean, f"transects_{when}": len(measured.values)}
+        ends |= {f"mean_{when}": mean, f"transects_{when}": len(values)}
     notes = [e.note, "" if test is None or test.can_reach else "too few transects for the permutation test"]
     return (
         ends
