@@ -210,7 +210,7 @@ class Programme:
         return samples_of(surveys, cover, density)
 
     def pairs(self, sites: Sequence[str] = (), packs: Sequence[str] = ()) -> list[tuple[SurveySample, SurveySample]]:
-        """The two packs, or the last survey of each of the last two dates of these sites (of every one if none is named).
+        """The two packs, or the last survey of each of the last two dates of these sites (of all if none is named).
 
         Raises
         ------
