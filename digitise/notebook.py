@@ -210,8 +210,16 @@ class Programme:
         return samples_of(surveys, cover, density)
 
     def pairs(self, sites: Sequence[str] = (), packs: Sequence[str] = ()) -> list[tuple[SurveySample, SurveySample]]:
-        """The two packs, or the last two dated surveys of each of these sites (of every site when none is named)."""
+        """The two packs, or the last survey of each of the last two dates of these sites (of all if none is named).
+
+        Raises
+        ------
+        ValueError
+            One pack is named twice.
+        """
         if packs:
+            if len(set(packs)) == 1:
+                raise ValueError(f"pack {packs[0]} is named twice; a survey is compared with another")
             first, second = self.samples(packs=packs)
             return [(first, second)]
         return latest_pairs(self.samples(sites))

@@ -63,6 +63,19 @@ def folder(tmp_path_factory):
 # Pure comparisons
 
 
+def test_the_means_beside_a_change_are_those_of_the_lines_that_were_compared():
+    """T3 was not laid again: 10 and 20 became 12 and 30, so 15, 21 and +6, which is 40 % of 15."""
+    surveys = sample("A", "2023-03-28", 10, 20, 90), sample("B", "2024-03-28", 12, 30)
+    plain, paired = (compare(*surveys, paired=p)[0] for p in (False, True))
+    (row,) = change_table([paired]).to_dict("records")
+
+    assert plain.means == (40, 21)
+    assert paired.means == (15, 21) == (row["mean_before"], row["mean_after"])
+    assert paired.change.effect.value == pytest.approx(6)
+    assert paired.percent == pytest.approx(40) == row["change_percent"]
+    assert (row["transects_before"], row["transects_after"]) == (2, 2)
+
+
 def test_pairing_is_asked_for_and_never_guessed():
     """The same names of lines: unpaired p 0.33 as they stand, 0.03 when they are marked lines."""
     surveys = sample("A", "2023-03-28", *BEFORE), sample("B", "2024-03-28", *AFTER)
@@ -144,6 +157,15 @@ def test_surveys_without_site_or_date_are_in_no_pair_and_no_trend():
 
     assert latest_pairs(surveys) == []
     assert trends(surveys) == ()
+
+
+def test_two_surveys_of_one_day_are_no_change():
+    """The last of each of the last two dates; two packs of one day differ by where their lines lay, not in time."""
+    a, b = sample("A", "2024-01-01", 1, 2), sample("B", "2024-01-01", 1, 2)
+    older = sample("C", "2023-01-01", 1, 2)
+
+    assert latest_pairs([a, b]) == []
+    assert latest_pairs([a, older, b]) == [(older, b)]
 
 
 def test_a_trend_needs_three_surveys_and_a_test_five():
@@ -326,6 +348,8 @@ def test_two_packs_of_different_sites_can_be_compared(folder, capsys):
 
     assert main([*store, "--pack", "QH7M4A", "--pack", "QH7M4F"]) == 0
     assert "Tamarind Wall 2020-03-28 (QH7M4F)" in capsys.readouterr().out
+    assert main([*store, "--pack", "QH7M4A", "--pack", "QH7M4A"]) == 2
+    assert "pack QH7M4A is named twice" in capsys.readouterr().err
     assert main([*store, "--pack", "QH7M4A"]) == 2
     assert "give it twice" in capsys.readouterr().err
     with pytest.raises(SystemExit):
@@ -337,4 +361,18 @@ def test_two_packs_of_different_sites_can_be_compared(folder, capsys):
 def test_one_survey_is_nothing_to_compare(folder, capsys):
     """Said so, with what to do."""
     assert main(["compare", "--store", str(folder), "--site", "Tamarind Wall"]) == 1
-    assert "needs two surveys" in capsys.readouterr().err
+    assert "needs surveys on two dates" in capsys.readouterr().err
+
+
+def test_surveys_that_measured_nothing_in_common_are_named(tmp_path, capsys):
+    """A line on one date, a belt on the other: the site has its two dates, so that is not what is lacking."""
+    with Store.open(tmp_path / "store") as store:
+        for pack, year, sheet in (("QH7M4A", 2023, "substrate"), ("QH7M4B", 2024, "fish")):
+            site = {"site/site": "Pilot Garden", "site/date": f"{year}-03-28"}
+            values = points({"BK": 40}) if sheet == "substrate" else {"fish/none-seen": True}
+            keep(store, made_result("site", site, name=f"site{year}", pack=pack), now=NOW)
+            keep(store, made_result(sheet, values, name=f"{sheet}{year}", pack=pack, transect=1), now=NOW)
+
+    assert main(["compare", "--store", str(tmp_path / "store")]) == 1
+    said = capsys.readouterr().err
+    assert "nothing was measured in both of Pilot Garden 2023-03-28 (QH7M4A) and Pilot Garden 2024-03-28" in said

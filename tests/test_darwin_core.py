@@ -7,18 +7,22 @@ definitions (Event core and Occurrence, 2025-07-10) and of the text guide (2023-
 import copy
 import csv
 import datetime as dt
+import hashlib
 import io
 import re
 import xml.etree.ElementTree as ET
 import zipfile
 
 import pytest
-from kept import FLAGGED, NOW, keep, made_result, points
+from kept import FLAGGED, NOW, blank_of, keep, made_page, made_reading, made_result, points
 from xml_rules import EML, META, faults
 
 from digitise.exchange.about import About
 from digitise.exchange.darwin_core_xml import EML_NS, TEXT_NS
 from digitise.exchange.write import write_export
+from digitise.reader.reading import PhotoResult
+from digitise.sheets.compose import build_layouts
+from digitise.sheets.protocol import load_protocol
 from digitise.store import Store
 
 SITE = {
@@ -311,3 +315,57 @@ def test_measurements_belong_to_events_and_occurrences_that_are_there(files):
         assert scope["eventID"] in events
         assert scope["isAbsenceReported"] in ("true", "false")
         assert (scope["eventDurationValue"] == "") == (scope["eventDurationUnit"] == "")
+
+
+# Protocols of another kind
+
+
+def _kept_of(name, values, folder, *, lines=1):
+    """The archive of one survey by a shipped protocol: `values` by sheet, every other cell blank."""
+    p = load_protocol(name)
+    with Store.open(folder / "store") as store:
+        for one in build_layouts(p):
+            if one.paper != p.paper or one.sheet not in values:
+                continue
+            for transect in range(1, lines + 1):
+                written = values[one.sheet]
+                readings = tuple(made_reading(c, written.get(c.id, blank_of(c))) for c in one.cells)
+                data = f"{one.digest} {transect}".encode()
+                photo, sha256 = f"{one.sheet}-{one.page}-{transect}.jpg", hashlib.sha256(data).hexdigest()
+                page = made_page(one, transect=transect)
+                store.keep_photo(data, photo, now=NOW)
+                store.record(PhotoResult(photo, sha256, "read", (), page, None, readings), p, now=NOW)
+        write_export(store, folder / "out", now=NOW, formats=("darwin-core", "tables"))
+    with zipfile.ZipFile(folder / "out" / "darwin-core.zip") as archive:
+        return {name: archive.read(name) for name in archive.namelist()}
+
+
+def test_animals_in_frames_are_of_the_frames_area_and_not_of_a_belts(tmp_path):
+    """Ten frames of one square metre along a tape of 30 m; two sea hares in the first are 20 in 100 m2 in every form."""
+    animals = {"animals/none-seen": True, "animals/sea-hare/q1/tally": 2, "animals/grass-percent/q1/percent": 40}
+    files = _kept_of("lagoon-frames", {"animals": animals}, tmp_path)
+    rows = tables(files)
+    event = next(e for e in rows["event.csv"] if e["eventID"].endswith(":animals"))
+    methods = files["eml.xml"].decode()
+    with (tmp_path / "out" / "tables" / "density.csv").open(encoding="utf-8", newline="") as file:
+        hares = next(r for r in csv.DictReader(file) if (r["taxon"], r["level"]) == ("sea-hare", "site"))
+
+    assert (event["sampleSizeValue"], event["sampleSizeUnit"]) == ("10", "square metre")
+    assert event["samplingProtocol"] == "10 frames of 1 by 1 m along 30 m: animals in frames"
+    assert rows["humboldt.csv"][0]["totalAreaSampledValue"] == "10"
+    assert (hares["count"], hares["area_m2"], hares["density"]) == ("2", "10", "20")
+    assert "seagrass, frame 1" in {m["measurementType"] for m in rows["extendedmeasurementorfact.csv"]}
+    assert "2 tapes of 30 m a survey; 10 frames of 1 by 1 m; a point every 0.5 m." in methods
+    assert "belt" not in methods
+    assert "<keyword>counts in frames</keyword>" in methods
+
+
+def test_one_line_is_named_in_the_singular_and_a_belt_with_gaps_by_what_was_counted(tmp_path):
+    """The long line has one; the wall's four segments of 5 m leave a metre between them, 80 m2 of a tape of 23 m."""
+    one = tables(_kept_of("long-line", {"shoals": {"shoals/none-seen": True}}, tmp_path / "long"))
+    wall = tables(_kept_of("wall-segments", {"fish": {"fish/none-seen": True}}, tmp_path / "wall", lines=2))
+    belts = [e for e in wall["event.csv"] if e["eventID"].endswith(":fish")]
+
+    assert one["event.csv"][0]["samplingProtocol"] == "Long line survey, 1 line of 50 m"
+    assert wall["event.csv"][0]["samplingProtocol"] == "Muestreo de pared por tramos, 2 lines of 23 m"
+    assert {e["sampleSizeValue"] for e in belts} == {"80"} == {h["totalAreaSampledValue"] for h in wall["humboldt.csv"]}

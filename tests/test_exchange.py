@@ -91,6 +91,19 @@ def test_an_export_with_unread_cells_is_refused_unless_asked_for(store, tmp_path
     assert not (tmp_path / "new").exists()
 
 
+def test_the_title_counts_sites_that_are_known_and_names_the_rest_for_what_it_is(tmp_path):
+    """Two surveys of one site, four without a name: these are not four more sites."""
+    with Store.open(tmp_path / "store") as store:
+        for k in range(6):
+            values = {"site/date": "2026-03-28"} | ({"site/site": "Lantern Reef"} if k < 2 else {})
+            keep(store, made_result("site", values, name=f"site{k}", pack=f"QH7M4{'ABCDEF'[k]}", transect=0))
+        title = gather(store, now=NOW).title
+        few = gather(store, now=NOW, packs=["QH7M4A", "QH7M4C"]).title
+
+    assert title == "Orrin Shoals volunteer survey: 1 site and 4 surveys without a name, 2026"
+    assert few == "Orrin Shoals volunteer survey: Lantern Reef, Pack QH7M4C, 2026"
+
+
 def test_every_format_says_inside_that_it_is_provisional(out):
     """Tables, descriptor, workbook, archive, map and evidence."""
     from openpyxl import load_workbook

@@ -36,12 +36,15 @@ from digitise.report.together import together, visit_of
 from digitise.report.words import methods, status
 from digitise.results import survey_results
 from digitise.results.compare import HOLM
+from digitise.sheets.protocol import Protocol
 from digitise.store import PhotoRow, Store
 from digitise.store.audits import Audit
 from digitise.surveys.places import Place, bounds, distance_m
 from digitise.surveys.survey import assemble, load_survey
 
 RAY = "fish/ray/{}/tally"
+PARTS = [(s, k) for s in ("0-10", "10-20") for k in ("tally", "total")]
+FISH = (("QH7M4A", 20), ("QH7M4B", 5))  # rays in the first segment by pack
 
 
 def line(codes, transect=1, **others):
@@ -414,6 +417,32 @@ def test_the_contents_on_paper_name_the_page_on_which_each_part_begins():
         assert words.split(",")[0] in pages[page - 1], words
 
 
+def test_belts_of_which_no_count_is_known_are_no_area_counted():
+    """No row rests on less than nothing."""
+    unread = {f"fish/{row.id}/{s}/{k}": UNREAD for row in protocol().sheets["fish"].rows for s, k in PARTS}
+    text = text_of(page_of(results_of(made_sheet("fish", unread))))
+
+    assert "No count of 1 belt is known, because cells are unread, illegible, blank or missing." in text
+    assert "rest on less" not in text
+
+
+def test_the_table_of_surveys_promises_headline_covers_only_where_it_has_some(some):
+    """A fish belt has none."""
+    assert "Surveys, with headline covers and their 95 % intervals" in text_of(page_of(some))
+    assert "Surveys. " in (text := text_of(page_of(results_of(*rays(4, 6)))))
+    assert "headline covers" not in text
+
+
+def test_a_survey_without_position_is_told_apart_from_others_of_its_site():
+    """The site is on the map by one of its surveys; the other has its date beside the name."""
+    where = {"site/latitude": 5.5, "site/north-south": "N", "site/longitude": 103.1, "site/east-west": "E"}
+    days = (("QH7M4A", "2025-03-28", where), ("QH7M4B", "2026-03-28", {}))
+    sheets = [(p, made_sheet("site", {"site/site": "Lantern Reef", "site/date": d} | w, pack=p)) for p, d, w in days]
+    text = text_of(page_of(*(survey_results(assemble(protocol(), p, [s])) for p, s in sheets)))
+
+    assert "because the position is not known: Lantern Reef, 2026-03-28: " in text
+
+
 def test_many_segments_go_down_the_page():
     """Five transects of two segments: ten rows instead of ten columns, the same answers."""
     tick = {"invertebrate/anchor-damage/0-10/tick": True, "invertebrate/anchor-damage/10-20/tick": False}
@@ -425,6 +454,16 @@ def test_many_segments_go_down_the_page():
     assert [cells[0] for _, cells in noted.rows][:3] == ["T1, 0–10 m", "T1, 10–20 m", "T2, 0–10 m"]
     said = [getattr(cells[place], "text", cells[place]) for _, cells in noted.rows]
     assert said == [*["yes", "no"] * 5, "5 of 5", "100 (57 to 100)", "–"]  # on how many transects; Wilson; no mean
+
+
+def test_frames_are_named_by_their_number_and_not_in_metres():
+    """Frame 3 is no stretch of the tape; more than eight places go down the page."""
+    tick = {"invertebrate/anchor-damage/0-10/tick": True, "invertebrate/anchor-damage/10-20/tick": False}
+    own = next(i for i in results_of(made_sheet("invertebrate", tick)).impacts if i.id == "anchor-damage")
+    frames = tuple(("T1", f"q{i}", i == 3, "entered") for i in range(1, 11))
+    table = _noted_table([replace(own, values=frames)], "95 %")
+
+    assert [cells[0] for _, cells in table.rows][:3] == ["T1, frame 1", "T1, frame 2", "T1, frame 3"]
 
 
 def test_the_same_report_gives_the_same_pdf(some):
@@ -597,6 +636,23 @@ def test_one_site_and_sites_far_apart_are_drawn_too():
 def earlier_result(day, value, **other):
     base = EarlierResult("Lantern Reef", day, "Hard coral", True, value, None, None, None, "past.csv", 2)
     return replace(base, **other)
+
+
+def test_what_has_earlier_results_is_drawn_before_what_is_commoner_and_the_rest_is_named(some):
+    """Six covers and four animals are drawn; these have earlier results of seven and one, of the rarest."""
+    rare = {"label": "Hawkfish", "is_cover": False}
+    labels = [c.label for line in some.lines for c in (*line.groups, *line.categories)][-7:]
+    past = [earlier_result(dt.date(2020, 3, 1), 0.1, **rare)]
+    past += [earlier_result(dt.date(2020, 3, 1), 5.0, label=label) for label in labels]
+    report = report_of(some, earlier=past)
+    figure = next(f for f in report.figures if f.wide.name == "along-time-1")
+
+    assert [r[0] for r in figure.data[1:] if r[6]] == [*labels[:6], "Hawkfish"]
+    assert figure.caption.endswith(f"Earlier results that are not drawn, and are in no table: {labels[6]}.")
+    assert (
+        "Earlier"
+        not in next(f for f in report_of(some, earlier=past[:1]).figures if f.wide.name[:5] == "along").caption
+    )
 
 
 def test_earlier_results_join_the_surveys_of_their_site_along_time(some):
@@ -791,6 +847,18 @@ def test_diversity_is_that_of_the_community_table():
     assert "1 20 2 2.00 0.69 0.50 1.00 2.0" in text
 
 
+def test_surveys_of_two_protocols_stand_in_tables_of_their_own_with_their_own_number():
+    """20 and 5 rays: each is rarefied to its own, since rows of two editions need not be the same kinds."""
+    newer = Protocol.model_validate(protocol().model_dump() | {"version": "2"})
+    sheets = {pack: made_sheet("fish", {RAY.format("0-10"): n, "fish/none-seen": True}, pack=pack) for pack, n in FISH}
+    one, two = (assemble(p, pack, [sheets[pack]]) for p, pack in ((protocol(), "QH7M4A"), (newer, "QH7M4B")))
+    text = text_of(page_of(survey_results(one), survey_results(two)))
+
+    assert newer.digest != protocol().digest
+    assert "Fish belt of reef-transect 1: diversity. Rarefied: kinds expected among 20 animals" in text
+    assert "Fish belt of reef-transect 2: diversity. Rarefied: kinds expected among 5 animals" in text
+
+
 def test_belts_without_animals_have_no_diversity_to_speak_of():
     """Dashes, not noughts."""
     text = text_of(page_of(results_of(made_sheet("fish", {"fish/none-seen": True}))))
@@ -810,7 +878,7 @@ def test_audits_stand_beside_published_rates_and_those_of_other_packs_are_left_o
     text = text_of(page_html([some], (), origin, audits=audits))
 
     assert "60 accepted cells of 3 181 were keyed again" in text
-    assert "at most 4.87 % of the accepted cells are wrong" in text
+    assert "at most 4.87 % of those 3 181 are wrong" in text
     assert "0.29 % (0.24 to 0.35) of fields wrong" in text
     assert "not finished" in text
     assert "OTHER1" not in text
@@ -869,6 +937,17 @@ def test_the_last_two_surveys_of_a_site_are_compared_with_the_interval_before_p(
     assert coral[5] <= coral[3] < coral[4] <= coral[6]
     assert "Holm, S. (1979)" in text
     assert "Welch, B. L. (1947)" in text
+
+
+def test_of_two_surveys_on_the_last_day_the_later_one_is_compared_with_the_day_before_it():
+    """Two packs of one site and day show no change; an older survey is what they changed from."""
+    older = laid_again("QH7M4A", "2025-03-28", 12, 17)
+    same = [laid_again(pack, "2026-03-28", *hits) for pack, hits in (("QH7M4B", (9, 16)), ("QH7M4C", (20, 21)))]
+    report = report_of(older, *same)
+    figure = next(f for f in report.figures if f.wide.name == "changes")
+
+    assert next(r for r in figure.data[1:] if r[1] == "Hard coral")[2] == pytest.approx(100 * (20.5 - 14.5) / 40)
+    assert not any(f.wide.name == "changes" for f in report_of(*same).figures)
 
 
 def test_one_survey_of_each_site_shows_no_change(some):

@@ -61,7 +61,7 @@ def _compare(args: argparse.Namespace) -> int:
         compared = programme.compared(pairs, paired=args.paired, headlines=args.headline, detect_percent=args.detect)
         found = () if args.pack else programme.found_trends(args.site, headlines=args.headline)
     if not compared and not found:
-        say("Nothing to compare: a site needs two surveys with a name and a date, or name two packs with --pack.")
+        say(_why_nothing(pairs))
         return 1
     for before, after in pairs:
         _print_changes(before, after, [c for c in compared if (c.before, c.after) == (before, after)])
@@ -71,13 +71,24 @@ def _compare(args: argparse.Namespace) -> int:
     return 0
 
 
+def _why_nothing(pairs: list[tuple[SurveySample, SurveySample]]) -> str:
+    """Why there is no change to show, and what to do."""
+    if not pairs:
+        return "Nothing to compare: a site needs surveys on two dates, with its name; or name two packs with --pack."
+    which = "; ".join(f"{_survey(before)} and {_survey(after)}" for before, after in pairs)
+    return f"Nothing to compare: nothing was measured in both of {which}. Name two packs of one protocol with --pack."
+
+
 def _print_changes(before: SurveySample, after: SurveySample, rows: list[Compared]) -> None:
     print(f"\n{_survey(before)}  to  {_survey(after)}")
+    if not rows:
+        print("nothing was measured in both")
+        return
     if waiting := before.unread + after.unread:
         waits = plural(waiting, "cell of these surveys still waits", "cells of these surveys still wait")
         print(f"{waits} for a person; only decided ones are compared.")
-    level = f"{100 * rows[0].change.effect.level:g} % interval" if rows else ""
-    detect = f"for {rows[0].detect_percent:g} %" if rows else ""
+    level = f"{100 * rows[0].change.effect.level:g} % interval"
+    detect = f"for {rows[0].detect_percent:g} %"
     print(
         SHOWN.format(
             label="",
@@ -115,12 +126,11 @@ def _change_line(c: Compared) -> str:
 
     e = c.change.effect
     span = f" ({e.low:+z.1f} to {e.high:+z.1f})" if e.has_interval else " (no interval)"
-    means = [s.measured[c.variable].mean for s in (c.before, c.after)]
     star = "*" if c.adjusted_by == HOLM else " "
     return SHOWN.format(
         label=c.variable.label[:26],
-        before=number(means[0]),
-        after=number(means[1]),
+        before=number(c.means[0]),
+        after=number(c.means[1]),
         change="–" if e.value is None else f"{e.value:+z.1f}{span}",
         p=number(c.change.p, 3),
         adjusted=number(c.adjusted, 3) + star,

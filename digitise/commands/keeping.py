@@ -73,7 +73,7 @@ def _verify(args: argparse.Namespace) -> int:
 def _say_report(report, folder: Path) -> int:
     for sentence in (*report.problems, *report.notes):
         say(f"- {sentence}")
-    print(f"head {report.head.hash} after {report.head.length} links")
+    print(f"head {report.head.hash} after {plural(report.head.length, 'link')}")
     if report.problems:
         wrong = len(report.problems)
         say(f"{folder}: {plural(wrong, 'thing')} {'is' if wrong == 1 else 'are'} wrong.")

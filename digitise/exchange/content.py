@@ -61,6 +61,7 @@ class SurveyFacts:
 
     pack: str
     name: str
+    site: str | None
     date: str | None
     protocol: Protocol
     place: Place | None
@@ -101,9 +102,13 @@ class Content:
         """The data set's title: as given, else made from programme, sites and years."""
         if self.about.title:
             return self.about.title
-        sites = list({site_key(s.name): s.name for s in self.surveys}.values())
+        sites = list({site_key(s.site): s.site for s in self.surveys if s.site}.values())
+        unnamed = [s.name for s in self.surveys if not s.site]
         years = sorted({s.date[:4] for s in self.surveys if s.date})
-        where = ", ".join(sites) if len(sites) <= 3 else f"{len(sites)} sites"
+        where = ", ".join((*sites, *unnamed))
+        if len(sites) + len(unnamed) > 3:
+            parts = (plural(len(sites), "site"), plural(len(unnamed), "survey") + " without a name")
+            where = " and ".join(words for words, own in zip(parts, (sites, unnamed), strict=True) if own)
         when = "" if not years else years[0] if len(years) == 1 else f"{years[0]}–{years[-1]}"
         return ", ".join(w for w in (f"{self.programme}: {where}" if where else self.programme, when) if w)
 
@@ -195,7 +200,7 @@ class _Gathered:
             counted = labels.setdefault(counted, counted)
             place = place_of(survey)
             self.facts[survey.pack] = SurveyFacts(
-                survey.pack, results.name, survey.date, survey.protocol, place, counted
+                survey.pack, results.name, survey.site, survey.date, survey.protocol, place, counted
             )
             self.origins.add(survey)
             self._spool.put_results(results)

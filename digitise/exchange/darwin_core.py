@@ -18,8 +18,10 @@ from digitise.exchange.darwin_core_rows import (
     Emof,
     belt_rows,
     entered_time,
+    how_searched,
     line_rows,
     scope_row,
+    searched_m2,
     survey_measurements,
 )
 from digitise.exchange.darwin_core_xml import eml_xml, meta_xml
@@ -31,6 +33,7 @@ from digitise.sheets.protocol import BeltSheet, LineSheet
 from digitise.spool import nameless_file
 from digitise.surveys.places import entered, place_of
 from digitise.surveys.survey import Transect
+from digitise.wording import plural
 
 DWC, DCTERMS, ECO = "http://rs.tdwg.org/dwc/terms/", "http://purl.org/dc/terms/", "http://rs.tdwg.org/eco/terms/"
 EVENT_TERMS = (
@@ -158,7 +161,7 @@ def _survey_event(r: SurveyResults, event: str) -> dict:
         "eventType": "Survey",
         **_dates(survey.date),
         **_depth_terms([*depths, *([site] if isinstance(site, (int, float)) else [])]),
-        "samplingProtocol": f"{survey.protocol.title}, {survey.protocol.transects} lines of {length:g} m at one depth",
+        "samplingProtocol": f"{survey.protocol.title}, {plural(survey.protocol.transects, 'line')} of {length:g} m",
         "eventRemarks": "; ".join(remarks),
     }
 
@@ -181,9 +184,8 @@ def _method_event(content: Content, r: SurveyResults, transect: Transect, name: 
     p = r.survey.protocol
     sheet = p.sheets[name]
     if isinstance(sheet, BeltSheet):
-        area = sum(p.belt.area_m2(s) for s in p.belt.segments)
-        how = f"belt transect, {p.belt.width_m:g} m wide along {p.transect.length_m:g} m: {sheet.title.lower()}"
-        size = {"sampleSizeValue": f"{area:g}", "sampleSizeUnit": "square metre"}
+        how = f"{how_searched(p, name)} along {p.transect.length_m:g} m: {sheet.title.lower()}"
+        size = {"sampleSizeValue": f"{searched_m2(p, name):g}", "sampleSizeUnit": "square metre"}
     else:
         how = (
             f"point intercept, {len(p.transect.points_m)} points every {p.transect.point_spacing_m:g} m along "

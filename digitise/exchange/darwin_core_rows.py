@@ -11,9 +11,10 @@ from dataclasses import dataclass
 from digitise.exchange.about import About
 from digitise.exchange.event_dates import duration_min
 from digitise.results import SurveyResults
-from digitise.sheets.protocol import BeltSheet, RowSpec
+from digitise.sheets.protocol import BeltSheet, Protocol, RowSpec
 from digitise.store import RULE, CellNow
 from digitise.surveys.survey import Transect
+from digitise.wording import plural
 
 UNITS = (("(m)", "metre"), ("(°C)", "degree Celsius"))
 HIDDEN = ("latitude", "longitude", "north-south", "east-west", "date", "time", "depth", "team")
@@ -127,8 +128,20 @@ def belt_rows(
                 event, "area counted", f"{belt.area_m2:g}", "square metre", occurrence=occurrence["occurrenceID"]
             )
             measurements.append(area)
-    measurements += _impacts(transect, sheet, {x.id: x for x in (*spec.rows, *spec.impacts)}, event)
+    measurements += _impacts(transect, sheet, spec, event)
     return occurrences, measurements
+
+
+def searched_m2(p: Protocol, sheet: str) -> float:
+    """Area that belt sheet `sheet` counts along one line: of its frames, or of the belt's segments."""
+    return sum(part.area_m2 for part in p.parts(sheet))
+
+
+def how_searched(p: Protocol, sheet: str) -> str:
+    """What belt sheet `sheet` counts in along one line, in words."""
+    if (frames := p.sheets[sheet].quadrats) is not None:
+        return f"{plural(frames.count, 'frame')} of {frames.width_m:g} by {frames.length_m:g} m"
+    return f"belt transect, {p.belt.width_m:g} m wide"
 
 
 def scope_row(r: SurveyResults, transect: Transect, sheet: str, event: str, occurrences: list[dict]) -> dict:
@@ -145,7 +158,7 @@ def scope_row(r: SurveyResults, transect: Transect, sheet: str, event: str, occu
         "isTaxonomicScopeFullyReported": whole,
         "isAbsenceReported": any(o["occurrenceStatus"] == "absent" for o in occurrences),
         "isAbundanceReported": True,
-        "totalAreaSampledValue": f"{sum(p.belt.area_m2(s) for s in p.belt.segments):g}",
+        "totalAreaSampledValue": f"{searched_m2(p, sheet):g}",
         "totalAreaSampledUnit": "square metre",
         "protocolNames": f"{p.protocol} {p.version}: {spec.title}",
         "eventDurationValue": lasted,
@@ -178,13 +191,14 @@ def _occurrence(about: About, row: RowSpec, count: int, event: str, part: str) -
     }
 
 
-def _impacts(transect: Transect, sheet: str, rows: dict[str, RowSpec], event: str) -> Iterator[Emof]:
-    """Percentages and ticks by segment, where they are known."""
+def _impacts(transect: Transect, sheet: str, spec: BeltSheet, event: str) -> Iterator[Emof]:
+    """Percentages and ticks by segment or frame, where they are known."""
+    rows, framed = {x.id: x for x in (*spec.rows, *spec.impacts)}, spec.quadrats is not None
     for one in transect.impacts:
         if one.sheet != sheet or one.state != "entered":
             continue
         row = rows[one.row]
         value = ("yes" if one.value else "no") if isinstance(one.value, bool) else one.value
         unit = "percent" if row.kind == "percent" else ""
-        place = f"{row.label.lower()}, {one.segment.replace('-', ' to ')} m along the tape"
-        yield Emof(event, place, value, unit, remarks=row.note)
+        place = f"frame {one.segment[1:]}" if framed else f"{one.segment.replace('-', ' to ')} m along the tape"
+        yield Emof(event, f"{row.label.lower()}, {place}", value, unit, remarks=row.note)

@@ -6,10 +6,13 @@ By the Darwin Core text guide (namespace ``http://rs.tdwg.org/dwc/text/``) and E
 from __future__ import annotations
 
 import xml.etree.ElementTree as ET
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 from digitise.exchange.content import Content
+from digitise.exchange.darwin_core_rows import how_searched
+from digitise.sheets.protocol import BeltSheet, LineSheet
 from digitise.surveys.places import bounds
+from digitise.wording import plural
 
 TEXT_NS = "http://rs.tdwg.org/dwc/text/"
 EML_NS = "https://eml.ecoinformatics.org/eml-2.2.0"
@@ -58,7 +61,7 @@ def eml_xml(content: Content) -> str:
         if text:
             _add(abstract, "para", text)
     words = ET.SubElement(data, "keywordSet")
-    for word in ("reef survey", "point intercept", "belt transect"):
+    for word in ("reef survey", *_ways(content)):
         _add(words, "keyword", word)
     rights = ET.SubElement(data, "intellectualRights")
     licence = about.licence
@@ -115,14 +118,29 @@ def _coverage(parent: ET.Element, content: Content) -> None:
             _add(ET.SubElement(span, name), "calendarDate", day)
 
 
+def _ways(content: Content) -> Iterator[str]:
+    """The ways of counting that the sheets of these surveys have."""
+    sheets = [s for p in {s.protocol.digest: s.protocol for s in content.surveys}.values() for s in p.sheets.values()]
+    belts = [s for s in sheets if isinstance(s, BeltSheet)]
+    if any(isinstance(s, LineSheet) for s in sheets):
+        yield "point intercept"
+    if any(s.quadrats is None for s in belts):
+        yield "belt transect"
+    if any(s.quadrats is not None for s in belts):
+        yield "counts in frames"
+
+
 def _methods(parent: ET.Element, content: Content) -> None:
     methods = ET.SubElement(parent, "methods")
     protocols = {s.protocol.digest: s.protocol for s in content.surveys}
     for p in protocols.values():
-        text = (
-            f"Protocol {p.protocol} {p.version} ({p.title}): {p.transects} tapes of {p.transect.length_m:g} m a "
-            f"survey; a point every {p.transect.point_spacing_m:g} m; belts {p.belt.width_m:g} m wide."
+        tapes = f"{plural(p.transects, 'tape')} of {p.transect.length_m:g} m a survey"
+        how = (
+            f"a point every {p.transect.point_spacing_m:g} m" if isinstance(s, LineSheet) else how_searched(p, name)
+            for name, s in p.sheets.items()
+            if isinstance(s, (BeltSheet, LineSheet))
         )
+        text = f"Protocol {p.protocol} {p.version} ({p.title}): {'; '.join((tapes, *dict.fromkeys(how)))}."
         _add(ET.SubElement(ET.SubElement(methods, "methodStep"), "description"), "para", text)
     text = (
         f"Divers wrote in pencil; photographs of the sheets were read by digitise {content.origin.tool_version}. "

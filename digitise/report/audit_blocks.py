@@ -70,9 +70,9 @@ def _words(audits: Sequence[Audit]) -> str:
     return (
         f"In the last finished audit {plural(last.sampled, last.what[:-1])} of {thousands(last.population)} were "
         f"keyed again without sight of the first value: {found}. With {RISK_WORDS} at most {percent(last.bound)} of "
-        f"the {last.what} are wrong. For comparison, entering paper records by hand left {_rate(single)} of fields "
-        f"wrong, and entering them twice {_rate(double)}, over 93 published studies ({single.source}; none of them "
-        "under water)."
+        f"those {thousands(last.population)} are wrong. For comparison, entering paper records by hand left "
+        f"{_rate(single)} of fields wrong, and entering them twice {_rate(double)}, over 93 published studies "
+        f"({single.source}; none of them under water)."
     )
 
 

@@ -40,12 +40,12 @@ def _covers_alone(r: SurveyResults) -> SurveyResults:
 
 
 def _last_two_dates(visits: Sequence[Visit]) -> list[int]:
-    """Places of each site's last two surveys by date, and of any on the same days: what a comparison needs."""
+    """Places of the surveys of each site's last two dates: what a comparison needs."""
     dates: dict[str, list[str]] = {}
     for v in visits:
         if v.site and v.date:
             dates.setdefault(site_key(v.site), []).append(v.date)
-    last = {site: set(sorted(own)[-2:]) for site, own in dates.items()}
+    last = {site: set(sorted(set(own))[-2:]) for site, own in dates.items()}
     return [i for i, v in enumerate(visits) if v.site and v.date in last.get(site_key(v.site), ())]
 
 
@@ -106,8 +106,7 @@ def _table(changes: Sequence[Compared], level: str) -> Table:
         dates = f"{first.before.date} to {first.after.date}"
         rows.append(("group", (f"{first.after.site}, {dates}, {lines} transects", *[""] * (len(head) - 1))))
         for c in own:
-            means = [s.measured[c.variable].mean for s in (c.before, c.after)]
-            cells = (c.variable.label, *(number(m) for m in means), signed(c.change.effect))
+            cells = (c.variable.label, *map(number, c.means), signed(c.change.effect))
             rows.append(("", (*cells, p_text(c.change.p), p_text(c.adjusted), number(c.detectable))))
     caption = (
         "Changes in points of cover. p adjusted is for all headlines of all sites; detectable, the smallest change "

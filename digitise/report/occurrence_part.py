@@ -57,7 +57,7 @@ def _seen(e: Estimate) -> tuple[Cell, Cell]:
 
 def community_part(told: Together) -> Part | None:
     """Richness, diversity and evenness of each survey's belts; None when no belt was counted in full."""
-    frame = community_table(told.pooled)
+    frame = community_table(told.pooled).assign(protocol=told.pooled["protocol"])
     frame = frame[frame["transects"] > 0]
     if frame.empty:
         return None
@@ -69,8 +69,12 @@ def community_part(told: Together) -> Part | None:
         "kind."
     )
     blocks: list[Block] = [Heading(1, "Diversity", "diversity"), Paragraph(lead)]
-    for sheet, own in frame.groupby("sheet", sort=False):
-        blocks.append(_diversity_table(own, told.titles[sheet], names))
+    editions = {p.digest: f"{p.protocol} {p.version}" for p in told.protocols}
+    for key, own in frame.groupby(["protocol", "sheet"], sort=False):
+        title = told.titles[key]
+        if list(told.titles.values()).count(title) > 1:
+            title = f"{title} of {editions[key[0]]}"
+        blocks.append(_diversity_table(own, title, names))
     return Part(tuple(blocks), "diversity")
 
 

@@ -43,7 +43,7 @@ def where_part(told: Together) -> Part:
             "Equirectangular projection, true to scale at the middle latitude."
         )
         blocks.append(Figure(draw_map(sites, WIDE), draw_map(sites, NARROW), caption, data))
-    off = [f"{v.name}: {v.why_no_place}" for v in visits if v.place is None]
+    off = [f"{v.name}, {v.day}: {v.why_no_place}" for v in visits if v.place is None]
     if off:
         blocks += [Paragraph("Not on the map, because the position is not known:", "small"), Bullets(tuple(off))]
     blocks.append(_surveys_table(visits, f"{100 * told.level:g} %"))
@@ -81,9 +81,8 @@ def _surveys_table(visits: Sequence[Visit], level: str) -> Table:
         of = f"{v.unread} of {v.cells}"
         cells: list[Cell] = [v.name, v.day, str(v.transects), *(covers.get(name, "–") for name in headlines)]
         rows.append(("", (*cells, Text(of, "not") if v.unread else of)))
-    return Table(
-        head, tuple(rows), f"Surveys, with headline covers and their {level} intervals between transects.", words=(0, 1)
-    )
+    told = f", with headline covers and their {level} intervals between transects" if headlines else ""
+    return Table(head, tuple(rows), f"Surveys{told}.", words=(0, 1))
 
 
 def comparison_part(newest: Sequence[SurveyResults], *, surveys: int) -> Part | None:
@@ -187,11 +186,19 @@ def _series(results: Iterable[SurveyResults], earlier: Sequence[EarlierResult], 
 
 
 def _chosen(series: dict[_Key, list[TimeDot]]) -> list[tuple[_Key, list[TimeDot]]]:
-    """The first covers, groups before categories; then the animals counted most."""
+    """The first covers, groups before categories; then the animals counted most; those with earlier results first."""
     covers = [(key, dots) for key, dots in series.items() if key[3]]
     others = [(key, dots) for key, dots in series.items() if not key[3]]
     common = sorted(others, key=lambda one: -sum(d.value for d in one[1]) / len(one[1]))
-    return covers[:MOST_COVERS] + common[:MOST_DENSITIES]
+    picked = []
+    for own, most in ((covers, MOST_COVERS), (common, MOST_DENSITIES)):
+        first = [key for key, dots in sorted(own, key=lambda one: not _has_earlier(one[1]))[:most]]
+        picked += [one for one in own if one[0] in first]
+    return picked
+
+
+def _has_earlier(dots: Sequence[TimeDot]) -> bool:
+    return any(d.earlier for d in dots)
 
 
 def _trend_figure(i: int, site: str, series: dict[_Key, list[TimeDot]], level: float) -> Figure:
@@ -217,4 +224,7 @@ def _trend_figure(i: int, site: str, series: dict[_Key, list[TimeDot]], level: f
     rows = tuple((p.title, p.unit, d.day.isoformat(), d.value, d.low, d.high, d.earlier) for p in plots for d in p.dots)
     left = len(series) - len(chosen)
     caption = f"{plural(left, 'more variable')} in the tables." if left else ""
+    names = {key for key, _ in chosen}
+    if untold := [key[1] for key, dots in series.items() if key not in names and _has_earlier(dots)]:
+        caption += f" Earlier results that are not drawn, and are in no table: {', '.join(untold)}."
     return Figure(wide, narrow, caption, (head, *rows))

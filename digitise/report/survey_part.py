@@ -221,6 +221,9 @@ def _belt(r: SurveyResults, lines: Sequence[DensityLine]) -> list[Block]:
 def _belt_lead(lines: Sequence[DensityLine]) -> str:
     area = max(d.site.area_m2 for d in lines)
     left = sum(1 for d in lines if d.site.left_out or d.site.partly_read)
+    if not area:
+        many = plural(len(lines[0].belts), "belt")
+        return f"No count of {many} is known, because cells are unread, illegible, blank or missing."
     text = f"Up to {area:g} m² counted in {plural(len(lines[0].belts), 'belt')}."
     if left:
         rest = "rests" if left == 1 else "rest"
@@ -293,7 +296,7 @@ def _impacts(r: SurveyResults) -> list[Block]:
 def _noted_table(impacts: Sequence[ImpactLine], level: str) -> Table:
     """What was noted in each segment, and on how many transects; segments go down the page when they are many."""
     places = [(t, s) for t, s, _, _ in impacts[0].values]
-    names = [f"{t}, {s.replace('-', '–')} m" for t, s in places]
+    names = [f"{t}, frame {s[1:]}" if s.startswith("q") else f"{t}, {s.replace('-', '–')} m" for t, s in places]
     cells = [_noted(i, places) for i in impacts]
     if known := tells_occurrence(impacts):
         names += NOTED
@@ -301,7 +304,7 @@ def _noted_table(impacts: Sequence[ImpactLine], level: str) -> Table:
     head, rows = ("Noted", *names), [(i.label, *own) for i, own in zip(impacts, cells, strict=True)]
     if len(places) > MOST_PLACES:
         head, rows = ("Noted", *(i.label for i in impacts)), list(zip(names, *cells, strict=True))
-    caption = "Impacts noted in each belt segment, as written. " + (noted_words(level) if known else NOT_TWO)
+    caption = "Impacts noted in each part of the belt, as written. " + (noted_words(level) if known else NOT_TWO)
     return Table(head, tuple(("", tuple(row)) for row in rows), caption)
 
 

@@ -124,8 +124,8 @@ def _doubted(r: SurveyResults) -> bool:
 class Together:
     """All surveys, in their order. `sheets` has the sums of `KINDS` by a sheet's title, `points` what became of points.
 
-    `pooled` is what diversity is computed from, `titles` are those of belt sheets by name. Photographs of sheets that a
-    person keyed are none that were read.
+    `pooled` is what diversity is computed from, `titles` are those of belt sheets by protocol (its digest) and name.
+    Photographs of sheets that a person keyed are none that were read.
     """
 
     level: float
@@ -133,7 +133,7 @@ class Together:
     sheets: Mapping[str, tuple[int, ...]]
     points: Mapping[str, int]
     pooled: pd.DataFrame
-    titles: Mapping[str, str]
+    titles: Mapping[tuple[str, str], str]
     protocols: tuple[Protocol, ...]
     read_photographs: int
     steps: Steps
@@ -157,7 +157,7 @@ def together(results: Iterable[SurveyResults]) -> Together:
         for p in (p for line in r.lines for p in line.points):
             points.update({kind: getattr(p, kind) for kind in POINTS})
         pooled += pooled_rows(r)
-        titles |= {d.sheet: d.title for d in r.densities}
+        titles |= {(r.survey.protocol.digest, d.sheet): d.title for d in r.densities}
         protocols[r.survey.protocol.digest] = r.survey.protocol
         read.update(bytes.fromhex(p.sha256) for p in r.survey.pages if not p.keyed)
         steps = steps.with_survey(r)

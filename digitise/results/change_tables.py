@@ -75,10 +75,9 @@ def _named(v: Variable) -> dict:
 def _change_row(c: Compared) -> dict:
     e, test = c.change.effect, c.permutation
     ends = {}
-    for when, survey in (("before", c.before), ("after", c.after)):
-        measured = survey.measured[c.variable]
+    for when, survey, mean, values in zip(("before", "after"), (c.before, c.after), c.means, c.values, strict=True):
         ends |= {f"site_{when}": survey.site, f"date_{when}": survey.date, f"pack_{when}": survey.name}
-        ends |= {f"mean_{when}": measured.mean, f"transects_{when}": len(measured.values)}
+        ends |= {f"mean_{when}": mean, f"transects_{when}": len(values)}
     notes = [e.note, "" if test is None or test.can_reach else "too few transects for the permutation test"]
     return (
         ends
@@ -182,8 +181,8 @@ def community_table(pooled: pd.DataFrame) -> pd.DataFrame:
     Columns: ``pack, site, date, sheet``; ``transects`` used and ``left_out`` (a count not known); ``individuals``,
     ``richness`` (rows of the sheet seen), ``shannon`` (natural logarithm), ``effective`` kinds (its exponential),
     ``simpson`` (chance that two animals differ), ``evenness`` (Pielou); ``rarefied_to`` the smallest number of
-    individuals of any survey with this sheet, and ``rarefied_richness`` with its ``rarefied_sd`` among so many. Impacts
-    are not kinds. Kinds are rows of the protocol, not species.
+    individuals of any survey with this sheet of the same protocol, and ``rarefied_richness`` with its ``rarefied_sd``
+    among so many. Impacts are not kinds. Kinds are rows of the protocol, not species.
     """
     import pandas as pd
 

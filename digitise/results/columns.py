@@ -116,7 +116,7 @@ COLUMNS: dict[str, dict[str, Column]] = {
         Column("transects", "integer", "transects behind the number"),
         Column("left_out", "string", "belts without a count, with why"),
         Column("note", "string", "what else to know"),
-        Column("segment_m", "string", "stretch of the belt, for rows of a segment"),
+        Column("segment_m", "string", "stretch of the belt, or frame (q1 and so on), for rows of one"),
         Column("density_per_ha", "number", "density per hectare", "1/ha"),
         Column("low_per_ha", "number", "lower end of the interval per hectare", "1/ha"),
         Column("high_per_ha", "number", "upper end of it", "1/ha"),
@@ -148,7 +148,7 @@ COLUMNS: dict[str, dict[str, Column]] = {
     "impacts": _named(
         *_PLACE,
         Column("transect", "string", "the line, T1 and so on"),
-        Column("segment_m", "string", "stretch of the belt along the tape", "m"),
+        Column("segment_m", "string", "stretch of the belt along the tape, m; or the frame, q1 and so on"),
         Column("impact", "string", "id of the row on the sheet", required=True),
         Column("label", "string", "what is printed on the row"),
         Column("kind", "string", "a percentage or a tick", choices=("percent", "tick")),

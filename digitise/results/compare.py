@@ -79,6 +79,7 @@ class Compared:
     """One variable between two surveys. `adjusted` is the p for all that were tested, by `adjusted_by`, and `together`
     limits of the change that hold for all headline variables at once.
 
+    `values` are those of the transects that were compared, before and after: with marked lines only those laid twice.
     `detectable` is the smallest change (in the variable's unit) that these numbers of transects find four times in
     five, `needed` the transects a survey that would find a change of `detect_percent` of the first mean.
     """
@@ -86,6 +87,7 @@ class Compared:
     variable: Variable
     before: SurveySample
     after: SurveySample
+    values: tuple[tuple[float, ...], tuple[float, ...]]
     change: Change
     permutation: Permutation | None
     detectable: float | None
@@ -96,9 +98,15 @@ class Compared:
     together: tuple[float, float] | None = None
 
     @property
+    def means(self) -> tuple[float | None, float | None]:
+        """Means over the transects compared, before and after; None without any."""
+        first, second = (fmean(own) if own else None for own in self.values)
+        return first, second
+
+    @property
     def percent(self) -> float | None:
         """The change in percent of the first mean; None without one above 0."""
-        first, value = self.before.measured[self.variable].mean, self.change.effect.value
+        first, value = self.means[0], self.change.effect.value
         return 100 * value / first if first and first > 0 and value is not None else None
 
 
@@ -165,7 +173,8 @@ def _one(
         a, b = list(first.values()), list(second.values())
         change = unpaired_change(a, b, unit=v.unit, level=level)
     smallest, needed = _plan(change, a, b, percent=detect_percent)
-    return Compared(v, before, after, change, _permuted(change, a, b), smallest, needed, detect_percent)
+    permuted, values = _permuted(change, a, b), (tuple(a), tuple(b))
+    return Compared(v, before, after, values, change, permuted, smallest, needed, detect_percent)
 
 
 def _permuted(change: Change, a: Sequence[float], b: Sequence[float]) -> Permutation | None:
@@ -276,6 +285,6 @@ def _adjusted_trends(found: Sequence[SiteTrend], headlines: Collection[str]) -> 
 
 
 def latest_pairs(samples: Iterable[SurveySample]) -> list[tuple[SurveySample, SurveySample]]:
-    """For each site, its last two dated surveys."""
-    dated = {site: [s for s in own if s.date] for site, own in by_site(samples).items()}
-    return [(own[-2], own[-1]) for own in dated.values() if len(own) > 1]
+    """For each site, the last survey of each of its last two dates."""
+    dated = [{s.date: s for s in own if s.date} for own in by_site(samples).values()]
+    return [tuple(own.values())[-2:] for own in dated if len(own) > 1]
