@@ -78,6 +78,13 @@ def test_a_link_file_that_makes_no_sense_is_no_link(tmp_path, text):
     assert link.kept(tmp_path, now=kept.NOW) is None
 
 
+def test_the_desk_says_all_that_phones_will_see(store) -> None:
+    """What a survey's card shows is named before the way in is opened."""
+    said = screens.words(screens.opened("phones"))
+
+    assert "each survey’s site, date, time and depth. Nothing else on this laptop is shown to them." in said
+
+
 def test_the_network_serves_phones_and_nothing_of_the_desk(store, phone):
     """With the link: page, state, pieces, pictures. Without it, and for every address of the desk: nothing."""
     browser, base = phone

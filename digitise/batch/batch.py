@@ -253,13 +253,13 @@ def _summary(result: PhotoResult) -> str:
         words = "take it again" if result.status == "retake" else "unreadable"
         return f"{result.file}: {words}. {' '.join(result.reasons)}"
     page, flagged = result.page, sum(r.flagged for r in result.readings)
-    where = ""
+    where = "pack not known"  # spare pages, slates, and where the printed code is hidden
     if page.identity:
-        where = f", pack {page.identity.pack}" + (
+        where = f"pack {page.identity.pack}" + (
             f", transect {page.identity.transect}" if page.identity.transect else ""
         )
     return (
-        f"{result.file}: {page.layout.title}{where}; {len(result.readings)} cells, {flagged} for a person, "
+        f"{result.file}: {page.layout.title}, {where}; {len(result.readings)} cells, {flagged} for a person, "
         f"flattened to {page.residual_mm:.2f} mm"
     )
 

@@ -32,8 +32,9 @@ def shut(store: Store) -> None:
             tag("p", "2. Open the way in, and let everybody scan the code with their phone’s camera."),
             tag(
                 "p",
-                "Whoever has the code can send photographs, see whether they were read and which sheets are missing, "
-                f"for {link.HOURS} hours. Nothing else on this laptop is shown to them.",
+                f"Whoever has the code can send photographs for {link.HOURS} hours, and see whether they were read, "
+                "which sheets are missing, and each survey’s site, date, time and depth. Nothing else on this laptop "
+                "is shown to them.",
             ),
             class_="empty",
         )
