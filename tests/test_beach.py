@@ -380,3 +380,16 @@ def test_the_gate_opens_on_its_own_port_goes_on_after_a_restart_and_shuts(store)
     assert not gate.resume(store, now=worklist.utc_now())
     with pytest.raises(URLError):
         urlopen(address, timeout=2)
+
+
+def test_the_code_leads_to_these_screens_after_others_opened_theirs_on_the_same_store(store, monkeypatch):
+    """Both share one secret, but whoever opened last wrote a port that ends with those other screens."""
+    monkeypatch.setattr(gate, "addresses", lambda: ["192.0.2.7"])
+    given = gate.open_gate(store, now=worklist.utc_now())
+    try:
+        link.make(store.folder, given.port - 1, now=worklist.utc_now(), like=given)
+        said = screens.words(screens.opened("phones"))
+    finally:
+        gate.shut_gate(store)
+
+    assert f"http://192.0.2.7:{given.port}/b/{given.secret}" in said

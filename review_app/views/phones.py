@@ -48,7 +48,7 @@ def shut(store: Store) -> None:
             st.rerun()
 
 
-def address_shown(known: link.Link) -> str:
+def address_shown(known: link.Link, port: int) -> str:
     """The address for phones, chosen where the laptop is on several networks."""
     found = gate.addresses()
     if not found:
@@ -56,12 +56,12 @@ def address_shown(known: link.Link) -> str:
     chosen = found[0]
     if len(found) > 1:
         chosen = st.selectbox("This laptop is on several networks. The phones are on", found, key="network")
-    return f"http://{chosen}:{known.port}/b/{known.secret}"
+    return f"http://{chosen}:{port}/b/{known.secret}"
 
 
-def open_now(store: Store, known: link.Link) -> None:
+def open_now(store: Store, known: link.Link, port: int) -> None:
     """The code, its address, and a way to shut."""
-    address = address_shown(known)
+    address = address_shown(known, port)
     if not address:
         st.html(nothing("This laptop is on no network", "Switch its hotspot or Wi-Fi on, then look again."))
         st.button("Look again", key="look-again")
@@ -106,8 +106,9 @@ def show() -> None:
     store = open_page(__file__)
     st.html(tag("h1", "Phones", class_="head"))
     known = link.kept(store.folder, now=worklist.utc_now())
-    if known and gate.is_open(store):
-        open_now(store, known)
+    port = gate.port(store)
+    if known and port:
+        open_now(store, known, port)
     else:
         shut(store)
     arriving(store)
