@@ -127,6 +127,20 @@ def test_a_raw_picture_is_told_by_its_name_and_not_offered_for_keying(store, pho
     assert keying.refused(store) == []
 
 
+@pytest.mark.parametrize("kind", ["pdf", "zip"])
+def test_a_pdf_or_archive_from_a_phone_is_told_where_it_is_taken(store, kind) -> None:
+    """Phones send one photograph at a time; what holds several is kept, and its sheets are not lost without a word."""
+    digest = store.keep_photo(seeds()[kind], f"dive.{kind}", now=kept.NOW)
+    intake.read_one(store, digest, f"dive.{kind}")
+    (photo,) = store.photos()
+
+    assert photo.status == "unreadable"
+    assert "add this PDF or archive on the screen Survey instead" in photo.reasons[0]
+    assert store.original(digest) == seeds()[kind]
+    assert intake.accept(store, seeds()[kind], f"dive.{kind}") == []
+    assert len(store.photos()) > 1
+
+
 def test_pages_of_an_added_pdf_are_read(store, photograph) -> None:
     """A scan of a filled sheet goes the whole way, in the reading process."""
     scan = encoded(Image.fromarray(photograph("site").gray()), "PDF")

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 from digitise import __version__
 from digitise.batch.cluster import Cluster
 from digitise.batch.remote import Remote
-from digitise.batch.sources import Picture, file_bytes, is_raw, original, pictures_in
+from digitise.batch.sources import Picture, file_bytes, not_one_photograph, original, pictures_in
 from digitise.batch.workers import Stopped, Workers
 from digitise.machine import cores
 from digitise.pages.page import NotRegistered, Page
@@ -145,9 +145,8 @@ def _pageless(page: Page | None) -> Page | None:
 
 def _read_bytes(task: _Task, photo: tuple[str, bytes]) -> PhotoResult:
     name, data = photo
-    digest = hashlib.sha256(data).hexdigest()
-    decoded = NotAPhoto(name, digest, "raw", "") if is_raw(name) else decode_photo(data, name)
-    return read_decoded(decoded, task.layouts, task.own)
+    decoded = not_one_photograph(data, name)
+    return read_decoded(decode_photo(data, name) if decoded is None else decoded, task.layouts, task.own)
 
 
 class Reader:
