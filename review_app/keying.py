@@ -15,6 +15,7 @@ from review_app import bounded
 # Files that hold nothing to look at.
 NO_PICTURE = (
     "not-an-image",
+    "raw",
     "not-opened",
     "damaged",
     "too-large",

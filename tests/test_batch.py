@@ -6,6 +6,7 @@ import hashlib
 import os
 import re
 import signal
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -161,6 +162,14 @@ def test_summary_says_what_was_found_or_what_to_do(in_turn) -> None:
         == "c-empty.png: unreadable. The file is damaged or cut short: the file is empty. Copy it from the phone again."
     )
     assert "damaged or cut short" in cut
+
+
+def test_summary_of_a_sheet_without_a_code_says_that_its_pack_is_not_known(registered) -> None:
+    """Spare pages and slates have none: somebody gives it."""
+    page = replace(registered("fish"), identity=None)
+
+    words = summary(PhotoResult("x.jpg", "0" * 64, "read", (), page=page))
+    assert words.startswith("x.jpg: Fish belt, pack not known; 0 cells, ")
 
 
 def test_summary_of_a_photograph_to_be_taken_again() -> None:

@@ -78,6 +78,13 @@ def test_a_link_file_that_makes_no_sense_is_no_link(tmp_path, text):
     assert link.kept(tmp_path, now=kept.NOW) is None
 
 
+def test_the_desk_says_all_that_phones_will_see(store) -> None:
+    """What a survey's card shows is named before the way in is opened."""
+    said = screens.words(screens.opened("phones"))
+
+    assert "each survey’s site, date, time and depth. Nothing else on this laptop is shown to them." in said
+
+
 def test_the_network_serves_phones_and_nothing_of_the_desk(store, phone):
     """With the link: page, state, pieces, pictures. Without it, and for every address of the desk: nothing."""
     browser, base = phone
@@ -373,3 +380,16 @@ def test_the_gate_opens_on_its_own_port_goes_on_after_a_restart_and_shuts(store)
     assert not gate.resume(store, now=worklist.utc_now())
     with pytest.raises(URLError):
         urlopen(address, timeout=2)
+
+
+def test_the_code_leads_to_these_screens_after_others_opened_theirs_on_the_same_store(store, monkeypatch):
+    """Both share one secret, but whoever opened last wrote a port that ends with those other screens."""
+    monkeypatch.setattr(gate, "addresses", lambda: ["192.0.2.7"])
+    given = gate.open_gate(store, now=worklist.utc_now())
+    try:
+        link.make(store.folder, given.port - 1, now=worklist.utc_now(), like=given)
+        said = screens.words(screens.opened("phones"))
+    finally:
+        gate.shut_gate(store)
+
+    assert f"http://192.0.2.7:{given.port}/b/{given.secret}" in said

@@ -125,7 +125,7 @@ def test_a_changed_or_missing_original_is_refused_when_read_and_named_by_verify(
     with pytest.raises(ValueError, match=f"fish.jpg: the kept photograph cannot be opened .* bring {SHA}.jpg back"):
         store.original(SHA)
     (named,) = verify(store).problems
-    assert named.endswith(f"bring {SHA}.jpg back from a backup")
+    assert named.endswith(f"bring originals/{SHA[:2]}/{SHA}.jpg back from a backup")
 
 
 def test_objects_of_no_photograph_are_noted(store, bucket) -> None:

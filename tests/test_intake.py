@@ -17,7 +17,7 @@ from digitise.batch.batch import known_protocols
 from digitise.pages.page import NotRegistered
 from digitise.reader.reading import PhotoResult, sentence
 from digitise.store import Store
-from review_app import intake, worklist
+from review_app import intake, keying, worklist
 from review_app.beach import verdicts
 
 LAYOUTS = known_protocols().layouts
@@ -108,6 +108,37 @@ def test_a_file_with_nothing_to_read_is_kept_and_refused_in_words(store) -> None
     assert (photo.name, photo.status) == ("torn.zip", "unreadable")
     assert photo.reasons[0].startswith("The file is damaged or cut short: the archive cannot be opened")
     assert store.original(photo.sha256) == seeds()["zip"][:300]
+
+
+@pytest.mark.parametrize("way", ["laptop", "phone"])
+def test_a_raw_picture_is_told_by_its_name_and_not_offered_for_keying(store, photograph, way) -> None:
+    """What looks like a TIFF inside is a small copy; nothing of it is read, whichever way it came."""
+    data = encoded(Image.fromarray(photograph("site").gray()), "TIFF")
+    if way == "laptop":
+        assert intake.accept(store, data, "IMG_1.DNG") == []
+    else:
+        store.keep_photo(data, "IMG_1.DNG", now=kept.NOW)
+        assert intake.read_one(store, hashlib.sha256(data).hexdigest(), "IMG_1.DNG") == ()
+    (photo,) = store.photos()
+
+    assert (photo.status, store.pages()) == ("unreadable", [])
+    assert photo.reasons[0].startswith("The file is a camera's raw picture. Take the JPEG or HEIC")
+    assert store.original(photo.sha256) == data
+    assert keying.refused(store) == []
+
+
+@pytest.mark.parametrize("kind", ["pdf", "zip"])
+def test_a_pdf_or_archive_from_a_phone_is_told_where_it_is_taken(store, kind) -> None:
+    """Phones send one photograph at a time; what holds several is kept, and its sheets are not lost without a word."""
+    digest = store.keep_photo(seeds()[kind], f"dive.{kind}", now=kept.NOW)
+    intake.read_one(store, digest, f"dive.{kind}")
+    (photo,) = store.photos()
+
+    assert photo.status == "unreadable"
+    assert "add this PDF or archive on the screen Survey instead" in photo.reasons[0]
+    assert store.original(digest) == seeds()[kind]
+    assert intake.accept(store, seeds()[kind], f"dive.{kind}") == []
+    assert len(store.photos()) > 1
 
 
 def test_pages_of_an_added_pdf_are_read(store, photograph) -> None:

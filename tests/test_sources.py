@@ -112,11 +112,11 @@ def test_pictures_that_cannot_be_read_are_told(tmp_path) -> None:
 
 def test_a_raw_picture_beside_its_photograph_is_left_out(tmp_path) -> None:
     """Cameras keep both; one by itself is told."""
-    inside = dict.fromkeys(("IMG_1.JPG", "img_1.dng", "IMG_2.dng", "later/IMG_1.dng"), b"x")
+    inside = dict.fromkeys(("IMG_1.JPG", "img_1.dng", "IMG_2.dng", "later/IMG_1.dng", "x.gpr", "y.nrw"), b"x")
     (tmp_path / "later").mkdir()
     for name, data in inside.items():
         _write(tmp_path / name, data)
-    left = ["IMG_1.JPG", "IMG_2.dng", "later/IMG_1.dng"]
+    left = ["IMG_1.JPG", "IMG_2.dng", "later/IMG_1.dng", "x.gpr", "y.nrw"]
 
     assert _inside(tmp_path, photo_files([tmp_path])) == left
     packed = _zip(tmp_path / "all.zip", inside)
@@ -382,7 +382,7 @@ def test_an_archive_without_pictures_and_a_torn_one_say_so(tmp_path) -> None:
     empty = _zip(tmp_path / "e.zip", {"notes.txt": b"x"})
     torn = _write(tmp_path / "t.zip", seeds()["zip"][:500])
 
-    assert _refusals(empty) == [("e.zip", "archive", "there is no picture in it")]
+    assert _refusals(empty) == [("e.zip", "not-an-image", "the archive has no picture in it")]
     assert _refusals(torn)[0][1] == "damaged"
     assert "the archive cannot be opened" in _refusals(torn)[0][2]
 

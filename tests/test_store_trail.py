@@ -169,9 +169,11 @@ def test_a_changed_or_missing_file_is_named(store):
     (store.folder / "originals" / "ab" / "left.jpg").write_bytes(b"x")
     report = verify(store)
 
-    assert any(s.startswith("fish.jpg: the kept photograph was changed") for s in report.problems)
-    assert any("its flattened picture cannot be opened (No such file" in s for s in report.problems)
-    assert len(report.problems) == 2
+    changed, gone = report.problems
+    assert changed.startswith("fish.jpg: the kept photograph was changed")
+    assert changed.endswith(f"bring {original.relative_to(store.folder).as_posix()} back from a backup")
+    assert "its flattened picture cannot be opened (No such file" in gone
+    assert gone.endswith(f"bring pages/{picture.name} back from a backup")
     assert "1 file belongs to no photograph, such as originals/ab/left.jpg" in report.notes[0]
 
 

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 from digitise import __version__
 from digitise.batch.cluster import Cluster
 from digitise.batch.remote import Remote
-from digitise.batch.sources import Picture, file_bytes, original, pictures_in
+from digitise.batch.sources import Picture, file_bytes, not_one_photograph, original, pictures_in
 from digitise.batch.workers import Stopped, Workers
 from digitise.machine import cores
 from digitise.pages.page import NotRegistered, Page
@@ -145,7 +145,8 @@ def _pageless(page: Page | None) -> Page | None:
 
 def _read_bytes(task: _Task, photo: tuple[str, bytes]) -> PhotoResult:
     name, data = photo
-    return read_decoded(decode_photo(data, name), task.layouts, task.own)
+    decoded = not_one_photograph(data, name)
+    return read_decoded(decode_photo(data, name) if decoded is None else decoded, task.layouts, task.own)
 
 
 class Reader:
@@ -251,13 +252,13 @@ def _summary(result: PhotoResult) -> str:
         words = "take it again" if result.status == "retake" else "unreadable"
         return f"{result.file}: {words}. {' '.join(result.reasons)}"
     page, flagged = result.page, sum(r.flagged for r in result.readings)
-    where = ""
+    where = "pack not known"  # spare pages, slates, and where the printed code is hidden
     if page.identity:
-        where = f", pack {page.identity.pack}" + (
+        where = f"pack {page.identity.pack}" + (
             f", transect {page.identity.transect}" if page.identity.transect else ""
         )
     return (
-        f"{result.file}: {page.layout.title}{where}; {len(result.readings)} cells, {flagged} for a person, "
+        f"{result.file}: {page.layout.title}, {where}; {len(result.readings)} cells, {flagged} for a person, "
         f"flattened to {page.residual_mm:.2f} mm"
     )
 

@@ -23,7 +23,10 @@ from digitise.batch import remote
 from digitise.batch.remote import Remote, RemoteError
 from digitise.pages.photo import MAX_BYTES, SUFFIXES, NotAPhoto, count_pages, page_png, paged_format, read_file
 
-RAW = (".dng", ".cr2", ".cr3", ".nef", ".arw", ".orf", ".pef", ".raf", ".rw2", ".srw")  # what a sensor saw, undeveloped
+RAW = (  # what a sensor saw, undeveloped
+    *(".dng", ".cr2", ".cr3", ".nef", ".nrw", ".arw", ".orf"),
+    *(".pef", ".raf", ".rw2", ".srw", ".gpr"),
+)
 OTHER = (".bmp", ".gif", ".jp2", ".jxl", ".psd")  # pictures too, which are told and not read
 TAKEN = (*SUFFIXES, ".pdf", ".zip", *RAW, *OTHER)  # of the files in a folder: no photograph vanishes without a word
 MAX_PAGED_BYTES = 1_000_000_000  # a PDF or TIFF file is opened where it lies, page by page
@@ -116,7 +119,12 @@ def _developed(files: Iterable[File]) -> list[File]:
     """The files without raw pictures beside which lies the photograph that the camera made of them."""
     files = list(files)
     made = {_stem(f) for f in files if f.suffix.lower() in SUFFIXES}
-    return [f for f in files if f.suffix.lower() not in RAW or _stem(f) not in made]
+    return [f for f in files if not is_raw(f.name) or _stem(f) not in made]
+
+
+def is_raw(name: str) -> bool:
+    """Whether a file is a camera's raw picture, told by its name: many look like a TIFF with a small copy inside."""
+    return PurePosixPath(name).suffix.lower() in RAW
 
 
 def _stem(file: File) -> str:
@@ -153,13 +161,23 @@ def may_hold_several(data: bytes) -> bool:
     return data.startswith(_ARCHIVE) or paged_format(data[:8]) is not None
 
 
+def not_one_photograph(data: bytes, name: str) -> NotAPhoto | None:
+    """Why a file that came as one photograph is none: a camera's raw picture, or one that may hold several."""
+    digest = hashlib.sha256(data).hexdigest()
+    if is_raw(name):
+        return NotAPhoto(name, digest, "raw", "")
+    if data.startswith(_ARCHIVE) or paged_format(data[:8]) == "PDF":
+        return NotAPhoto(name, digest, "not-an-image", "add this PDF or archive on the screen Survey instead")
+    return None
+
+
 def pictures_in(path: Path | Remote) -> tuple[Picture | NotAPhoto, ...]:
     """Every picture in a file; content decides what it is, not its name. What cannot be taken is there as `NotAPhoto`.
 
     Never empty, never raises: a file that cannot be opened is one `NotAPhoto`, and a plain photograph is not looked
-    into. A camera's raw picture is told by its name: many look like a TIFF of which only a small copy could be read.
+    into.
     """
-    if path.suffix.lower() in RAW:
+    if is_raw(path.name):
         return (NotAPhoto(path.name, "", "raw", ""),)
     if isinstance(path, Remote):
         return _remote_pictures(path)
@@ -274,7 +292,7 @@ def _listed(path: Path | Remote, archive: zipfile.ZipFile, size: int) -> tuple[P
     found: list[Picture | NotAPhoto] = []
     for member in sorted(wanted, key=lambda m: m.filename):
         found += _member_pictures(path, archive, member)
-    return tuple(found) or (_not_opened(path.name, "there is no picture in it"),)
+    return tuple(found) or (NotAPhoto(path.name, "", "not-an-image", "the archive has no picture in it"),)
 
 
 def _is_wanted(member: zipfile.ZipInfo) -> bool:
@@ -293,7 +311,7 @@ def _why_not(member: zipfile.ZipInfo) -> tuple[str, str] | None:
         return "archive", "it is a link to another place"
     if path.suffix.lower() == ".zip":
         return "archive", "it is an archive inside an archive"
-    if path.suffix.lower() in RAW:
+    if is_raw(path.name):
         return "raw", ""
     if member.flag_bits & _ENCRYPTED:
         return "locked", "the archive opens with a password only"

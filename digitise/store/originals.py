@@ -199,7 +199,7 @@ def checked(originals: Originals, name: str, sha256: str, photo: str) -> bytes:
     ValueError
         It is missing, cannot be reached, or is no longer what was kept.
     """
-    again = "or add the photograph again"
+    again = "or add the photograph again on the screen Survey"
     try:
         data = originals.read(name)
     except OSError as error:

@@ -192,10 +192,10 @@ def _files(store: Store, files: dict[str, tuple[str | None, str]], tick: Callabl
                 cut_off = True
                 yield f"original photographs from {words.split(':')[0]} on were not checked: {error}"
             else:
-                yield f"{words} cannot be opened ({error.strerror}); bring {Path(name).name} back from a backup"
+                yield f"{words} cannot be opened ({error.strerror}); bring {name} back from a backup"
             continue
         if sha256 is not None and found != sha256:
-            yield f"{words} was changed since it was kept; bring {Path(name).name} back from a backup"
+            yield f"{words} was changed since it was kept; bring {name} back from a backup"
 
 
 def _strangers(store: Store, known: set[str]) -> list[str]:

@@ -22,6 +22,7 @@ PORT = 8600  # taken when free, else any other
 
 @dataclass(slots=True)
 class _Open:
+    port: int
     server: uvicorn.Server
     thread: threading.Thread
 
@@ -57,8 +58,16 @@ def _bound(port: int) -> socket.socket:
 
 def is_open(store: Store) -> bool:
     """Whether phones can come in now."""
+    return port(store) is not None
+
+
+def port(store: Store) -> int | None:
+    """Where these screens let phones in; None when they do not.
+
+    Other screens on the same store share the link, and have a port of their own: the link's is whoever's opened last.
+    """
     one = _open.get(str(store.folder))
-    return one is not None and one.thread.is_alive()
+    return one.port if one is not None and one.thread.is_alive() else None
 
 
 def open_gate(store: Store, *, now: datetime, fresh: bool = True) -> link.Link:
@@ -78,7 +87,7 @@ def open_gate(store: Store, *, now: datetime, fresh: bool = True) -> link.Link:
         server = uvicorn.Server(config)
         thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, name="beach", daemon=True)
         thread.start()
-        _open[str(store.folder)] = _Open(server, thread)
+        _open[str(store.folder)] = _Open(given.port, server, thread)
         return given
 
 

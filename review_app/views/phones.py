@@ -32,8 +32,9 @@ def shut(store: Store) -> None:
             tag("p", "2. Open the way in, and let everybody scan the code with their phone’s camera."),
             tag(
                 "p",
-                "Whoever has the code can send photographs, see whether they were read and which sheets are missing, "
-                f"for {link.HOURS} hours. Nothing else on this laptop is shown to them.",
+                f"Whoever has the code can send photographs for {link.HOURS} hours, and see whether they were read, "
+                "which sheets are missing, and each survey’s site, date, time and depth. Nothing else on this laptop "
+                "is shown to them.",
             ),
             class_="empty",
         )
@@ -47,7 +48,7 @@ def shut(store: Store) -> None:
             st.rerun()
 
 
-def address_shown(known: link.Link) -> str:
+def address_shown(known: link.Link, port: int) -> str:
     """The address for phones, chosen where the laptop is on several networks."""
     found = gate.addresses()
     if not found:
@@ -55,12 +56,12 @@ def address_shown(known: link.Link) -> str:
     chosen = found[0]
     if len(found) > 1:
         chosen = st.selectbox("This laptop is on several networks. The phones are on", found, key="network")
-    return f"http://{chosen}:{known.port}/b/{known.secret}"
+    return f"http://{chosen}:{port}/b/{known.secret}"
 
 
-def open_now(store: Store, known: link.Link) -> None:
+def open_now(store: Store, known: link.Link, port: int) -> None:
     """The code, its address, and a way to shut."""
-    address = address_shown(known)
+    address = address_shown(known, port)
     if not address:
         st.html(nothing("This laptop is on no network", "Switch its hotspot or Wi-Fi on, then look again."))
         st.button("Look again", key="look-again")
@@ -105,8 +106,9 @@ def show() -> None:
     store = open_page(__file__)
     st.html(tag("h1", "Phones", class_="head"))
     known = link.kept(store.folder, now=worklist.utc_now())
-    if known and gate.is_open(store):
-        open_now(store, known)
+    port = gate.port(store)
+    if known and port:
+        open_now(store, known, port)
     else:
         shut(store)
     arriving(store)
