@@ -163,12 +163,13 @@ def may_hold_several(data: bytes) -> bool:
 
 def not_one_photograph(data: bytes, name: str) -> NotAPhoto | None:
     """Why a file that came as one photograph is none: a camera's raw picture, or one that may hold several."""
-    digest = hashlib.sha256(data).hexdigest()
     if is_raw(name):
-        return NotAPhoto(name, digest, "raw", "")
-    if data.startswith(_ARCHIVE) or paged_format(data[:8]) == "PDF":
-        return NotAPhoto(name, digest, "not-an-image", "add this PDF or archive on the screen Survey instead")
-    return None
+        why = "raw", ""
+    elif data.startswith(_ARCHIVE) or paged_format(data[:8]) == "PDF":
+        why = "not-an-image", "add this PDF or archive on the screen Survey instead"
+    else:
+        return None
+    return NotAPhoto(name, hashlib.sha256(data).hexdigest(), *why)
 
 
 def pictures_in(path: Path | Remote) -> tuple[Picture | NotAPhoto, ...]:
