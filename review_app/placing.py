@@ -9,7 +9,7 @@ from review_app import worklist
 from review_app.markup import in_full, tag
 from review_app.naming import keep_name, own_name
 
-UNREAD_CODE = "its printed code could not be read"
+UNREAD_CODE = "its printed code could not be read, or it has none"
 
 
 def place_page(store: Store, page: PageRow, why: str = UNREAD_CODE) -> None:

@@ -141,12 +141,20 @@ def test_a_hand_over_in_evidence_that_is_not_of_our_making_is_refused(kept, tmp_
         take_in(tmp_path / "export" / "evidence", tmp_path / "second", now=NOW)
 
 
+def test_a_policy_in_words_has_one_year_or_several():
+    assert (
+        "go after 2.5 years, refused ones after 1 year; flat"
+        in Policy(policy="Photographs", keep_years=2.5, refused_years=1).sentence
+    )
+
+
 @pytest.mark.parametrize(
     ("text", "sentence"),
     [
         ("policy: Photographs\n", "keep_years: missing"),
         ("policy: x\nkeep_years: 2\n", "line 1: policy: found 'x', expected at least 3 characters"),
         ("policy: Photographs\nkeep_years: -1\n", "keep_years: found -1"),
+        ("policy: Photographs\nkeep_years: '0,5'\n", "keep_years: found '0,5', expected a number such as 0.5"),
         ("policy: Photographs\nkeep_years: 2\nforever: true\n", "forever: this key is not known"),
         ("- 2\n", "expected keys such as 'policy:'"),
     ],

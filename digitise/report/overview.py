@@ -56,7 +56,7 @@ def _what(visits: Sequence[Visit]) -> str:
     return (
         f"{surveys_of_sites([v.site for v in visits])}{when}; "
         f"{plural(sum(v.transects for v in visits), 'transect')} in all. "
-        "The sampling unit is the transect: every interval here is about differences between transects."
+        "The sampling unit is the transect: the intervals of a site are about differences between its transects."
     )
 
 

@@ -44,10 +44,14 @@ class Policy(BaseModel):
     def sentence(self) -> str:
         """The policy in words; kept with every photograph that goes by it."""
         which = "signed and handed over as they are" if self.handed_over else "signed as they are"
-        text = f"{self.policy}: original photographs of surveys that are {which} go after {self.keep_years:g} years"
+        text = f"{self.policy}: original photographs of surveys that are {which} go after {_years(self.keep_years)}"
         if self.refused_years is not None:
-            text += f", refused ones after {self.refused_years:g}"
+            text += f", refused ones after {_years(self.refused_years)}"
         return f"{text}; flattened pages, readings and entries stay."
+
+
+def _years(number: float) -> str:
+    return f"{number:g} year" if number == 1 else f"{number:g} years"
 
 
 @dataclass(frozen=True, slots=True)

@@ -61,7 +61,7 @@ def _read(store: Store, pages: list[PageRow]) -> dict:
     hidden = _hidden(store, page.id)
     lines = []
     if page.pack is None:
-        lines.append("Its printed code could not be read: say at the laptop which survey it is from.")
+        lines.append("Its printed code could not be read, or it has none: say at the laptop which survey it is from.")
     if page.superseded:
         lines.append("This sheet is in twice; the photograph that reads better counts.")
     kind, what = "good", "Read"
