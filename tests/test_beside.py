@@ -75,7 +75,7 @@ def test_print_beside_a_box_is_no_writing(layout, printed, sheet: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("radius", "beside"), [pytest.param(0.0, False, id="only-the-sign"), pytest.param(3.8, True, id="a-ring-around-it")]
+    ("radius", "beside"), [pytest.param(0.0, False, id="only-the-sign"), pytest.param(2.0, True, id="a-ring-around-it")]
 )
 def test_a_nought_over_the_sign_of_a_percentage_is_seen(layout, printed, radius: float, beside: bool) -> None:
     """The sign's own ink says nothing, neither for nor against what goes around it."""
@@ -84,7 +84,7 @@ def test_a_nought_over_the_sign_of_a_percentage_is_seen(layout, printed, radius:
     x, y, w, h = cell.box_mm
     image = printed("invertebrate").copy()
     middle, shape = (
-        (round(v * FLAT_PX_PER_MM) for v in ends) for ends in ((x + w + 4.6, y + h / 2), (radius, 1.2 * radius))
+        (round(v * FLAT_PX_PER_MM) for v in ends) for ends in ((x + w + 3.5, y + h / 2), (radius, 1.2 * radius))
     )
     cv2.ellipse(image, tuple(middle), tuple(shape), 0, 0, 360, 60, 5, cv2.LINE_AA)
 

@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shared_cases import cases, pmfs
 
-from digitise.reader.counts import MOST, agree, left_open
+from digitise.reader.counts import MOST, agree, counted_otherwise, left_open
 from digitise.reader.read import checked_pair
 from digitise.reader.reading import Decoded
 
@@ -129,3 +129,22 @@ def test_a_mark_along_the_rule_that_the_counters_see_differently_is_for_a_person
 
     assert "near-rule" in strokes.reasons
     assert total.value == 4
+
+
+def _seen(value: int | None, *reasons: str) -> Decoded:
+    return Decoded(value, 0.9, ((value, 0.9),), reasons)
+
+
+@pytest.mark.parametrize(
+    ("tallies", "expected"),
+    [
+        pytest.param([], False, id="none"),
+        pytest.param([_seen(None, "crossed-out")], False, id="one-struck"),
+        pytest.param([_seen(None, "crossed-out"), _seen(7, "counts-differ"), _seen(0), _seen(None)], True, id="most"),
+        pytest.param([_seen(None, "crossed-out")] * 2 + [_seen(3), _seen(5)], False, id="half"),
+        pytest.param([_seen(4, "unsure")] * 3, False, id="for-another-reason"),
+    ],
+)
+def test_somebody_counts_otherwise_where_most_tallies_are_odd(tallies, expected: bool) -> None:
+    """Blank ones, and noughts, say nothing."""
+    assert counted_otherwise(tallies) is expected

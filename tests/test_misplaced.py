@@ -47,7 +47,9 @@ def _ones(*places: float) -> list[tuple[float, float, float, float]]:
         pytest.param(_ones(0.5, 1.5), False, id="one-in-each"),
         pytest.param(_ones(0.25, 1.25), False, id="both-to-the-left"),
         pytest.param(_ones(0.95), True, id="on-the-line-between"),
+        pytest.param([(0.95, 0.45, 0.95, 0.6)], False, id="a-short-mark-between"),
         pytest.param(_ones(1.2, 1.7), True, id="two-in-one-box"),
+        pytest.param([(1.2, 0.2, 1.55, 0.8), (1.4, 0.2, 1.75, 0.8)], False, id="two-parts-one-over-the-other"),
         pytest.param([(1.2, 0.1, 1.2, 0.9), (1.7, 0.5, 1.7, 0.9)], False, id="a-shorter-part-beside"),
         pytest.param(_ones(1.5, 1.52), False, id="one-drawn-twice"),
         pytest.param([*_ones(0.4, 1.6), (0.4, 0.5, 1.6, 0.5)], False, id="two-that-touch"),
@@ -58,7 +60,7 @@ def test_a_digit_between_boxes_or_two_in_one_is_seen(printed, layout, lines, exp
 
 
 def test_a_digit_over_the_printed_point_is_seen(printed, layout) -> None:
-    """Its middle lies in no box."""
+    """As any that lies nearer to the middle between two boxes than to that of one."""
     first, second, third = layout("site").by_id[WATER].characters_mm
     gap = (second[0] + second[2] + third[0]) / 2
 

@@ -17,9 +17,9 @@ from digitise.sheets.layout import Cell
 
 TALL = 0.35  # of its box's height is a digit; less is a broken end of one, a dash, a speck
 ALIKE = 0.6  # of the taller one's height at least is the other of two digits in one box: less is a part of it
-BETWEEN = 0.15  # of a box's width: so near the middle of two boxes lies a digit that might be of either
+BETWEEN = 0.15  # of a box's width: so near the middle between two boxes lies a digit that might be of either
 BROAD = 1.15  # of a box's width: so broad are only two digits that touch, each in its box
-OUTSIDE_MM, APART_MM = 0.3, 0.3  # from all boxes, of a digit's middle; between two digits in one box
+APART_MM = 0.3  # at least are two digits in one box
 
 
 def misplaced(page: InkPage, cell: Cell, threshold: float) -> bool:
@@ -32,8 +32,6 @@ def misplaced(page: InkPage, cell: Cell, threshold: float) -> bool:
     starts, ends, middles = left + x[tall], left + (x + width)[tall], left + pieces.centres[tall, 0] * mm
     boxes = [(bx, bx + bw) for bx, _, bw, _ in cell.characters_mm]
     for middle in middles:
-        if not any(a - OUTSIDE_MM <= middle <= b + OUTSIDE_MM for a, b in boxes):
-            return True
         if any(abs(middle - (b + c) / 2) < BETWEEN * (b - a) for (a, b), (c, _) in itertools.pairwise(boxes)):
             return True
     for a, b in boxes:
