@@ -127,15 +127,15 @@ def test_a_raw_picture_is_told_by_its_name_and_not_offered_for_keying(store, pho
     assert keying.refused(store) == []
 
 
-@pytest.mark.parametrize("kind", ["pdf", "zip"])
-def test_a_pdf_or_archive_from_a_phone_is_told_where_it_is_taken(store, kind) -> None:
+@pytest.mark.parametrize("kind", ["pdf", "zip", "tiff-pages"])
+def test_a_file_of_several_from_a_phone_is_told_where_it_is_taken(store, kind) -> None:
     """Phones send one photograph at a time; what holds several is kept, and its sheets are not lost without a word."""
     digest = store.keep_photo(seeds()[kind], f"dive.{kind}", now=kept.NOW)
     intake.read_one(store, digest, f"dive.{kind}")
     (photo,) = store.photos()
 
     assert photo.status == "unreadable"
-    assert "add this PDF or archive on the screen Survey instead" in photo.reasons[0]
+    assert "it may hold several; add it on the screen Survey instead" in photo.reasons[0]
     assert store.original(digest) == seeds()[kind]
     assert intake.accept(store, seeds()[kind], f"dive.{kind}") == []
     assert len(store.photos()) > 1

@@ -115,6 +115,10 @@ def _is_taken(file: File) -> bool:
     return file.suffix.lower() in TAKEN
 
 
+def _several(pages: int | tuple[str, str]) -> bool:
+    return isinstance(pages, int) and pages > 1
+
+
 def _developed(files: Iterable[File]) -> list[File]:
     """The files without raw pictures beside which lies the photograph that the camera made of them."""
     files = list(files)
@@ -163,10 +167,11 @@ def may_hold_several(data: bytes) -> bool:
 
 def not_one_photograph(data: bytes, name: str) -> NotAPhoto | None:
     """Why a file that came as one photograph is none: a camera's raw picture, or one that may hold several."""
+    kind = paged_format(data[:8])
     if is_raw(name):
         why = "raw", ""
-    elif data.startswith(_ARCHIVE) or paged_format(data[:8]) == "PDF":
-        why = "not-an-image", "add this PDF or archive on the screen Survey instead"
+    elif data.startswith(_ARCHIVE) or kind == "PDF" or (kind and _several(count_pages(BytesIO(data), kind))):
+        why = "not-an-image", "it may hold several; add it on the screen Survey instead"
     else:
         return None
     return NotAPhoto(name, hashlib.sha256(data).hexdigest(), *why)
