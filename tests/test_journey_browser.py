@@ -13,7 +13,7 @@ from digitise.store import Store
 pytestmark = needs_chromium
 PHOTO = Path(__file__).parents[1] / "sample_scans" / "pilot-garden-11.jpg"  # a substrate sheet of transect 3
 WAITING = {"substrate/observer": "KEO VARN"}  # what is put before a person, and its truth
-LONG_MS = 60_000
+LONG_MS = 180_000
 
 
 @pytest.fixture
