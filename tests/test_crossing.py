@@ -8,7 +8,7 @@ import pytest
 
 from digitise.pages.flatten import FLAT_PX_PER_MM
 from digitise.reader import read
-from digitise.reader.crossing import between_codes, line_across, line_over_strokes
+from digitise.reader.crossing import between_codes, line_across, line_between, line_over_strokes
 from digitise.reader.ink import InkPage
 from digitise.reader.read import read_page
 from digitise.reader.tally import StrokeCount
@@ -57,6 +57,25 @@ def test_a_line_across_both_letters_is_no_stroke_of_theirs(lines, across: bool) 
     assert line_across(_page(*lines), BOX, THRESHOLD) is across
 
 
+@pytest.mark.parametrize(
+    ("lines", "between"),
+    [
+        pytest.param([[(65, 66), (75, 67)]], True, id="level"),
+        pytest.param([[(65, 71), (75, 62)]], True, id="a-slash"),
+        pytest.param([[(65, 61), (75, 71)]], True, id="the-other-way"),
+        pytest.param([[(62, 66), (73, 66)]], False, id="from-one-letter-to-the-next-one's-edge"),
+        pytest.param([[(65, 71), (75, 71.5)]], False, id="feet-of-two-letters"),
+        pytest.param([[(62, 63), (68, 63)], [(72, 63), (78, 63)]], False, id="bars-of-two-letters"),
+        pytest.param([[(64, 62), (70, 70), (76, 62)]], False, id="two-strokes-that-meet"),
+        pytest.param([[(68, 50), (72, 80)]], False, id="upright"),
+    ],
+)
+def test_a_line_from_one_letter_to_the_next_is_no_stroke_of_theirs(lines, between: bool) -> None:
+    x, y, width, height = BOX
+    boxes = [(x, y, width / 2, height), (x + width / 2, y, width / 2, height)]
+    assert line_between(_page(*lines), boxes, THRESHOLD) is between
+
+
 @pytest.mark.parametrize("two", [("4", "4.5"), ("19", "19.5")], ids=["in-the-first-column", "in-the-last"])
 def test_one_mark_in_two_codes_is_told_and_an_overrun_is_not(layout, two) -> None:
     """An arrow beside two codes, its ends in both boxes, whole and broken where it crossed the rules; a letter that
@@ -103,6 +122,22 @@ def test_a_code_struck_out_by_a_line_is_null_and_what_stood_there_is_named(print
 
         assert (reading.value, reading.flagged) == ((None, True) if struck else ("KL", False))
         assert "KL" in [value for value, _ in reading.candidates]
+        assert ("crossed-out" in reading.reasons) is struck
+
+
+def test_a_code_whose_letters_a_line_joins_is_suggested_and_goes_to_a_person(printed, layout, page_of) -> None:
+    """A plain KL; the same with a short line, not as dark, from the middle of its K to that of its L: both stay plain."""
+    one = layout("substrate")
+    cell = one.by_id["substrate/4"]
+    (x, y, w, h), (beside, *_) = cell.characters_mm
+    for struck in (False, True):
+        image = printed("substrate").copy()
+        _draw(image, _code(cell), 90)
+        if struck:
+            _draw(image, [[(x + w / 2 - 0.5, y + h / 2 + 2), (beside + w / 2 - 0.5, y + h / 2 - 2)]], 150)
+        reading = next(r for r in read_page(page_of(one, image)) if r.cell == cell.id)
+
+        assert (reading.value, reading.flagged) == ("KL", struck)
         assert ("crossed-out" in reading.reasons) is struck
 
 

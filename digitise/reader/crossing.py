@@ -8,6 +8,7 @@ drawn down empty tallies looks like a stroke. Ink is that of `digitise.reader.in
 from __future__ import annotations
 
 import itertools
+from collections.abc import Sequence
 from functools import lru_cache
 
 import cv2
@@ -27,6 +28,11 @@ LEVEL_MM = 2.5  # of such a line, or more: it would join the letters that touch 
 ACROSS = 0.8  # of a cell's width: so long runs no stroke of a letter
 RULE_LEFT_MM = 1.0  # from a box's upper and lower rule: what is left there of one out of its place is no line
 STEEPEST_DEG, TURN_DEG = 40.0, 2.5  # of a line across, and from one direction tried to the next
+STEEPEST_SLASH_DEG = 60.0  # of a line from one box to the next
+DEEP, HALF_WAY = (
+    0.45,
+    0.2,
+)  # so deep in both, by their width, it lies, and so near half their height it leaves the first
 BARE_MM, MOSTLY = 0.5, 0.8  # of paper in a line that goes on behind it, and share of a line that is inked
 LONGER_THAN_A_BAR_MM, ALL_STROKES = 12.0, 0.85  # of a line across a tally, and share of its breadth
 STEEPEST_BAR = 1.2  # rows a column of such a line
@@ -34,7 +40,14 @@ NEXT_ROW_MM, DEEP_MM = 6.0, 3.0  # to the row below at most; so deep in both lie
 
 _SCALE = FLAT_PX_PER_MM / STEP
 _CLOSED = int(BROKEN_MM * _SCALE) + 1
-_CLIMBS = np.tan(np.radians(np.arange(-STEEPEST_DEG, STEEPEST_DEG + TURN_DEG, TURN_DEG)))
+
+
+def _climbs(steepest_deg: float) -> np.ndarray:
+    """Rows a column of the directions tried, (N,)."""
+    return np.tan(np.radians(np.arange(-steepest_deg, steepest_deg + TURN_DEG, TURN_DEG)))
+
+
+_CLIMBS, _SLASHES = _climbs(STEEPEST_DEG), _climbs(STEEPEST_SLASH_DEG)
 
 
 def between_codes(page: InkPage, layout: Layout, threshold: float) -> frozenset[str]:
@@ -123,14 +136,28 @@ def line_across(page: InkPage, box: Box, threshold: float) -> bool:
     anywhere = np.flatnonzero(mask.any(axis=0))
     if not len(anywhere) or _longest_run(anywhere) < least:
         return False
-    rows, columns = np.nonzero(mask)
-    levels = np.rint(rows - np.outer(_CLIMBS, columns)).astype(np.intp)
-    levels -= levels.min() - 1
-    inked = np.zeros((len(_CLIMBS), int(levels.max()) + 2, int(columns.max()) + 1), bool)
-    inked[np.arange(len(_CLIMBS))[:, None], levels, columns] = True
-    lines = inked[:, :-2] | inked[:, 1:-1] | inked[:, 2:]
+    exact = np.pad(_along_lines(mask, _CLIMBS), ((0, 0), (1, 1), (0, 0)))
+    lines = exact[:, :-2] | exact[:, 1:-1] | exact[:, 2:]
     long = np.count_nonzero(lines, axis=2) >= least * MOSTLY
     return any(_longest_run(np.flatnonzero(line)) >= least for line in lines[long])
+
+
+def line_between(page: InkPage, boxes: Sequence[Box], threshold: float) -> bool:
+    """Whether a straight line, level or a slash, goes from the middle of one of a cell's boxes to that of the next.
+
+    Shorter than what is written, it strikes it out all the same. Letters touch, but hardly any have strokes so long.
+    """
+    return any(_joins(page, *pair, threshold) for pair in itertools.pairwise(boxes))
+
+
+def _joins(page: InkPage, left: Box, right: Box, threshold: float) -> bool:
+    (x, y, width, height), end = left, right[0]
+    middle, deep = (x + width + end) / 2, (end - x - width) / 2 + DEEP * width
+    mask = _mask(page.crop((middle - deep, y, 2 * deep, height)), threshold)
+    if not mask.any(axis=0).all():
+        return False
+    half_way = slice(int((0.5 - HALF_WAY) * len(mask)), int((0.5 + HALF_WAY) * len(mask)) + 1)
+    return bool(_along_lines(mask, _SLASHES)[:, half_way].all(axis=2).any())
 
 
 def line_over_strokes(ink: np.ndarray, threshold: float) -> bool:
@@ -148,6 +175,17 @@ def line_over_strokes(ink: np.ndarray, threshold: float) -> bool:
         return False
     across, down = np.abs(found.reshape(-1, 4)[:, 2:] - found.reshape(-1, 4)[:, :2]).T
     return bool(((across >= least) & (down <= STEEPEST_BAR * across)).any())
+
+
+def _along_lines(mask: np.ndarray, climbs: np.ndarray) -> np.ndarray:
+    """Which columns are inked on the straight line through each row of the middle one, (climbs, rows, columns) bool."""
+    rows, columns = np.nonzero(mask)
+    levels = np.rint(rows - np.outer(climbs, columns - mask.shape[1] // 2)).astype(np.intp)
+    within = (levels >= 0) & (levels < len(mask))
+    climb, point = np.nonzero(within)
+    inked = np.zeros((len(climbs), *mask.shape), bool)
+    inked[climb, levels[within], columns[point]] = True
+    return inked
 
 
 def _longest_run(columns: np.ndarray) -> int:

@@ -32,7 +32,7 @@ from digitise.reader.counts import (
     left_open,
     may_be_zero,
 )
-from digitise.reader.crossing import line_across
+from digitise.reader.crossing import line_across, line_between
 from digitise.reader.doubts import DIGITS, FIRM, doubts_of
 from digitise.reader.fields import VOID_LIMIT, decode_cell, number_weights
 from digitise.reader.ink import InkPage, extract_ink
@@ -47,7 +47,7 @@ from digitise.reader.text import read_text
 from digitise.reader.unclear import sent_back
 from digitise.sheets.layout import Cell, Layout
 
-READER_VERSION = "12"
+READER_VERSION = "13"
 LEAST_MARK_MM2, LEAST_CHARACTER_MM2 = 0.3, 1.0  # so firm, of a mark in a cell, and of a character in its box
 PLAIN_TOTAL = 0.9  # a total this likely by its own ink says whether a mark along the rule was counted
 INSIDE_MM = 0.6  # of a tally box's rule, which others' strokes may touch
@@ -106,11 +106,17 @@ def _overlooked(page: InkPage, cell: Cell, evidence: Sequence[CharacterEvidence]
 
 
 def _struck_across(page: InkPage, cell: Cell, decoded: Decoded) -> Decoded:
-    """A code that a line runs straight across is crossed out, however plain its letters are behind it."""
-    if decoded.value is None or cell.kind != "code" or len(cell.characters_mm) < 2:
+    """A code that a line runs straight across is crossed out, however plain its letters are behind it.
+
+    Whatever a line joins from one box to the next may be.
+    """
+    if decoded.value is None or len(cell.characters_mm) < 2:
         return decoded
-    struck = line_across(page, cell.box_mm, ink_threshold(page))
-    return replace(decoded, value=None, reasons=("crossed-out",)) if struck else decoded
+    threshold = ink_threshold(page)
+    if cell.kind == "code" and line_across(page, cell.box_mm, threshold):
+        return replace(decoded, value=None, reasons=("crossed-out",))
+    struck = not decoded.reasons and line_between(page, cell.characters_mm, threshold)
+    return replace(decoded, reasons=("crossed-out",)) if struck else decoded
 
 
 def _none_overlooked(page: InkPage, cell: Cell, decoded: Decoded) -> Decoded:
