@@ -4,6 +4,7 @@
     python tests/benchmarks/bench_read.py --pages 200 --strokes F   many, by real writers
     python tests/benchmarks/bench_read.py --second 60 --pages 0 --strokes F   of the second simulator, written apart
     python tests/benchmarks/bench_read.py --pages 0 --handy 4 --strokes F   the same cells by plain_reading.py too
+    python tests/benchmarks/bench_read.py --protocol long-line --every-paper --strokes F   other sheets, small paper too
 
 Writers that neither training nor calibration saw (drawn hands when no stroke file is given), and cameras with
 settings outside those of training: other frame sizes, more lens distortion, stronger compression, other light.
@@ -17,8 +18,10 @@ import platform
 import statistics
 import sys
 import time
+from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from functools import lru_cache
 from multiprocessing import get_context
 from pathlib import Path
 
@@ -31,8 +34,9 @@ from digitise.estimate.intervals import clopper_pearson
 from digitise.pages.page import register
 from digitise.pages.photo import decode_photo
 from digitise.reader.read import decode_page, read_decoded
-from digitise.sheets.compose import whole_layouts
-from digitise.sheets.protocol import load_protocol
+from digitise.sheets.compose import build_layouts, whole_layouts
+from digitise.sheets.layout import Layout
+from digitise.sheets.protocol import Protocol, load_protocol
 from digitise.simulate.answers import Mess, random_answers
 from digitise.simulate.camera import Camera, hard_camera, ordinary_camera
 from digitise.simulate.hand import load_hands, pooled, split_writers
@@ -41,6 +45,21 @@ from digitise.simulate.take import any_hand, take
 KINDS = ("ordinary", "hard", "second")
 FRAMES = ((2268, 3024), (2448, 3264), (3456, 4608))
 MESS = Mess(struck=0.01, overwritten=0.008, erased_rewritten=0.02, ditto=0.003, unreadable=0.003, overrun=0.03)
+
+
+@dataclass(frozen=True, slots=True)
+class Sheets:
+    """Sheets of a protocol, a file or the name of a shipped one: on whole paper, or on `every_paper`."""
+
+    protocol: str
+    every_paper: bool
+
+
+@lru_cache(maxsize=1)
+def drawn(sheets: Sheets) -> tuple[Protocol, Sequence[Layout]]:
+    """The protocol of sheets, and their layouts."""
+    protocol = load_protocol(sheets.protocol)
+    return protocol, (build_layouts if sheets.every_paper else whole_layouts)(protocol)
 
 
 def unseen_camera(rng: np.random.Generator, *, hard: bool) -> Camera:
@@ -59,13 +78,12 @@ def unseen_camera(rng: np.random.Generator, *, hard: bool) -> Camera:
     )
 
 
-def read_one(seed: int, kind: str, strokes: Path | None) -> tuple[str, list[Judged], float]:
+def read_one(seed: int, kind: str, strokes: Path | None, sheets: Sheets) -> tuple[str, list[Judged], float]:
     """Status, judged readings and reading time of one simulated photograph."""
     cv2.setNumThreads(1)
     hands = _test_hands(strokes) if strokes else {}
     rng = np.random.default_rng([seed, KINDS.index(kind)])
-    protocol = load_protocol("reef-transect")
-    layouts = whole_layouts(protocol)
+    protocol, layouts = drawn(sheets)
     layout = layouts[seed % len(layouts)]
     answers = random_answers(layout.to_json(), rng, mess=MESS)
     hand = any_hand(hands, rng, drawn=0.0 if hands else 1.0)
@@ -90,12 +108,13 @@ def _test_hands(strokes: Path) -> dict:
     return _HANDS[strokes]
 
 
-def accuracy(kind: str, pages: int, strokes: Path | None, jobs: int, *, first: int) -> None:
+def accuracy(kind: str, pages: int, strokes: Path | None, jobs: int, *, first: int, sheets: Sheets) -> None:
     """Print the accuracy table of one of the `KINDS` of photographs."""
     if strokes:
         _test_hands(strokes)
     with ProcessPoolExecutor(jobs, mp_context=get_context("fork")) as pool:
-        rows = list(pool.map(read_one, range(first, first + pages), [kind] * pages, [strokes] * pages, chunksize=4))
+        same = ([one] * pages for one in (kind, strokes, sheets))
+        rows = list(pool.map(read_one, range(first, first + pages), *same, chunksize=4))
     states = [state for state, _, _ in rows]
     print(
         f"\n{kind} photographs: {pages}; read {states.count('read')}, to take again {states.count('retake')}, "
@@ -105,7 +124,7 @@ def accuracy(kind: str, pages: int, strokes: Path | None, jobs: int, *, first: i
     print(report([j for _, judged, _ in rows for j in judged]))
 
 
-def handy(pages: int, strokes: Path | None, *, first: int) -> None:
+def handy(pages: int, strokes: Path | None, *, first: int, sheets: Sheets) -> None:
     """Print how the same cells of the same flat pages are read by a plain script and by the reader, and how fast.
 
     Both are given the flattened page, so that the plain script need not find it. Words are left out on both sides.
@@ -115,8 +134,7 @@ def handy(pages: int, strokes: Path | None, *, first: int) -> None:
     cv2.setNumThreads(1)
     os.environ["OMP_THREAD_LIMIT"] = "1"  # Tesseract on one core too
     hands = _test_hands(strokes) if strokes else {}
-    protocol = load_protocol("reef-transect")
-    layouts = whole_layouts(protocol)
+    protocol, layouts = drawn(sheets)
     rows: list[tuple[str, bool, bool]] = []
     spent = {"plain": 0.0, "read": 0.0}
     for seed in range(first, first + pages):
@@ -166,16 +184,19 @@ def main() -> None:
     parser.add_argument("--first", type=int, default=70_000_000, help="first seed")
     parser.add_argument("--strokes", type=Path, help="stroke data of real writers (.jsonl.gz)")
     parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1)
+    parser.add_argument("--protocol", default="reef-transect", help="file or name of a shipped one (reef-transect)")
+    parser.add_argument("--every-paper", action="store_true", help="A5 and half-letter too, not only A4 and Letter")
     args = parser.parse_args()
+    sheets = Sheets(args.protocol, args.every_paper)
     print(
         f"{platform.machine()}, {os.cpu_count()} cores, Python {sys.version.split()[0]}, OpenCV {cv2.__version__}, "
         f"NumPy {np.__version__}"
     )
     for kind, pages in (("ordinary", args.pages), ("hard", args.pages), ("second", args.second)):
         if pages:
-            accuracy(kind, pages, args.strokes, args.jobs, first=args.first)
+            accuracy(kind, pages, args.strokes, args.jobs, first=args.first, sheets=sheets)
     if args.handy:
-        handy(args.handy, args.strokes, first=args.first)
+        handy(args.handy, args.strokes, first=args.first, sheets=sheets)
 
 
 if __name__ == "__main__":
