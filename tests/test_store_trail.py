@@ -14,6 +14,7 @@ from digitise.reader.reading import PhotoResult, sentence
 from digitise.store import Store, StoreError, chain
 from digitise.store import backup as backups
 from digitise.store.backup import RECORD, backup, restore
+from digitise.store.dump import TABLES, dumped, load
 from digitise.store.verify import verify
 
 
@@ -72,6 +73,23 @@ def test_a_store_that_only_the_tool_touched_is_whole(store):
     with store.database.read() as connection:
         assert report.head == chain.head(connection)
     assert verify(store, head=report.head.hash).problems == ()
+
+
+def test_a_cell_that_another_photograph_opens_again_leaves_the_store_whole(store, where, tmp_path):
+    """The rule's entry that opens it has a link of its own, and so it has in a backup, and none in evidence taken in."""
+    page = fish(store)
+    entry = store.doubt(page, RAY, why="second.jpg shows something else", now=NOW)
+
+    assert told(store) == ()
+
+    backup(store, tmp_path / "backup", now=NOW)
+    assert restore(tmp_path / "backup", tmp_path / "restored", now=NOW).problems == ()
+    with Store.open(tmp_path / "taken-in") as other:
+        load(other, {table: list(dumped(store, table)) for table in TABLES})
+        assert [p for p in told(other) if "cannot be opened" not in p] == []
+
+    where.sql(*where.unguarded("entries"), "UPDATE entries SET why = 'none' WHERE state = 'withdrawn'")
+    assert any(f"entry {entry.id} ({RAY} on page {page}, by rule" in p for p in told(store))
 
 
 @pytest.mark.parametrize(
