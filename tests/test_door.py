@@ -132,14 +132,14 @@ def test_a_volunteer_reaches_no_desk_no_sign_off_and_no_download(store, browser)
     }
     mine = {"/enter", "/door.css", "/me", "/me/out", "/me/passphrase"}
     page = store.pages()[0]
-    assert set(addresses(store)) - refused == mine | {f"/desk/small/{page.id}", f"/desk/photo/{page.sha256}"}
+    assert set(addresses(store)) - refused == mine | {f"/desk/small/{page.id}/{page.sha256}", f"/desk/photo/{page.sha256}"}
     screens = [f"/{s.name}" for s in SCREENS if s.need != "volunteer"]
     assert {"/review", "/signoff", "/handover"} <= set(screens)
     for path in (*screens, "/media/a.zip"):
         shown = browser.get(path, headers=volunteer | {"accept": "text/html"})
         assert shown.status_code == 403
         assert "not for your role" in shown.text
-    for path in (f"/desk/small/{page.id}", "/", "/survey"):
+    for path in (f"/desk/small/{page.id}/{page.sha256}", "/", "/survey"):
         assert browser.get(path, headers=volunteer).status_code not in (401, 403)
 
 

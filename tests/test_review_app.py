@@ -667,20 +667,23 @@ def test_pictures_come_by_page_id_or_sha256_and_by_nothing_else(store, browser):
     page = substrate_page(store)
     sha256 = store.page(page).sha256
 
-    for address in (f"/desk/page/{page}", f"/desk/page/{page}?small", f"/desk/photo/{sha256}"):
+    for address in (f"/desk/page/{page}/{sha256}", f"/desk/small/{page}/{sha256}", f"/desk/photo/{sha256}"):
         reply = browser.get(address)
         assert (reply.status_code, reply.headers["content-type"]) == (200, "image/jpeg")
         assert reply.headers["x-content-type-options"] == "nosniff"
     for address in (
-        "/desk/page/999",
-        "/desk/page/9223372036854775808",
-        "/desk/small/99999999999999999999999",
+        f"/desk/page/999/{sha256}",
+        f"/desk/page/9223372036854775808/{sha256}",
+        f"/desk/small/99999999999999999999999/{sha256}",
+        f"/desk/page/{page}",
+        f"/desk/page/{page}/{'0' * 64}",  # as another store's page of this number may be asked for
+        f"/desk/small/{page}/{'0' * 64}",
         "/desk/whole/99999999999999999999999",
         "/desk/audit/99999999999999999999999",
         "/desk/trace/99999999999999999999999?cell=a",
         "/desk/handover/99999999999999999999999",
-        "/desk/page/x",
-        "/desk/page/..%2f1",
+        f"/desk/page/x/{sha256}",
+        f"/desk/page/..%2f1/{sha256}",
         "/desk/photo/..%2f..%2fdigitise.db",
         "/desk/photo/digitise.db",
         "/desk/original/%2e%2e%2fdigitise.db",

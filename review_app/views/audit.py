@@ -32,7 +32,7 @@ def _difference(store: Store, one: Differing, *, key: str, by: str) -> None:
     page = store.page(one.page_id)
     first, second = _said(cell.kind, one.accepted_state, one.accepted), _said(cell.kind, one.answer_state, one.answer)
     who = "the program" if one.entered_by == RULE else one.entered_by
-    source, width = f"/desk/small/{one.page_id}", 240
+    source, width = f"/desk/small/{one.page_id}/{page.sha256}", 240
     if not page.keyed:
         source, width, _ = alike.crop(store, one.page_id, cell.box_mm)
     done = auditing.settled(store, one)
