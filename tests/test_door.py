@@ -132,7 +132,10 @@ def test_a_volunteer_reaches_no_desk_no_sign_off_and_no_download(store, browser)
     }
     mine = {"/enter", "/door.css", "/me", "/me/out", "/me/passphrase"}
     page = store.pages()[0]
-    assert set(addresses(store)) - refused == mine | {f"/desk/small/{page.id}/{page.sha256}", f"/desk/photo/{page.sha256}"}
+    assert set(addresses(store)) - refused == mine | {
+        f"/desk/small/{page.id}/{page.sha256}",
+        f"/desk/photo/{page.sha256}",
+    }
     screens = [f"/{s.name}" for s in SCREENS if s.need != "volunteer"]
     assert {"/review", "/signoff", "/handover"} <= set(screens)
     for path in (*screens, "/media/a.zip"):

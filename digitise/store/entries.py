@@ -11,7 +11,7 @@ from sqlalchemy import Connection, Row, bindparam, insert, select
 
 from digitise.reader.reading import Value
 from digitise.sheets.layout import Cell
-from digitise.store import chain, counts, leases
+from digitise.store import assigning, chain, counts, leases
 from digitise.store import schema as t
 from digitise.store.rows import RULE, ChangedMeanwhile, EntryRow, StoreError
 
@@ -187,6 +187,7 @@ def _resent(connection: Connection, press: KeyPress) -> EntryRow | None:
 def _add(
     connection: Connection, page_id: int, cell: str, press: KeyPress, stack: list[EntryRow], *, value: Value, **columns
 ) -> EntryRow:
+    assigning.check_stands(connection, page_id)
     reading_id = connection.execute(_READING, {"of": page_id, "named": cell}).scalar()
     if reading_id is None:
         raise StoreError(f"cell '{cell}' was not read on page {page_id}")
