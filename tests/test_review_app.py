@@ -454,6 +454,30 @@ def test_an_undo_never_takes_back_what_somebody_else_entered_since(store):
     assert store.current(page)[CODE].value == "CF"
 
 
+@pytest.mark.parametrize("action", ["undo", "open"])
+def test_what_is_taken_back_is_what_was_looked_at_however_close_a_colleague_comes(store, monkeypatch, action):
+    """A colleague's entry between the look and the undo stays, and whoever undoes is told."""
+    page, cell = substrate_page(store), CODE
+    if action == "undo":
+        send(store, record(store, page, cell, "enter", "BK"))
+        wanted = record(store, page, cell, "undo", seq=2, of={"client": CLIENT, "seq": 1})
+    else:
+        cell = next(i for i, one in store.current(page).items() if one.by == "rule" and one.kind == "code")
+        wanted = record(store, page, cell, "open", seq=2)
+    undo = Store.undo
+
+    def late(*place, **press):
+        store.decide(page, cell, value="CF", state="entered", by="Keo Varn", now=kept.NOW)
+        return undo(*place, **press)
+
+    monkeypatch.setattr(Store, "undo", late)
+    answer = send(store, wanted)
+
+    assert (answer["ok"], answer["gone"]) == (False, True)
+    assert "Keo Varn entered this cell meanwhile" in answer["sentence"]
+    assert (store.current(page)[cell].value, store.current(page)[cell].by) == ("CF", "Keo Varn")
+
+
 def test_a_decision_made_on_another_folder_is_not_stored_here(store):
     page = substrate_page(store)
 
