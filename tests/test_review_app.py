@@ -24,10 +24,11 @@ from digitise.pages.photo import decode_photo
 from digitise.reader.reading import PhotoResult, Reading, sentence
 from digitise.reader.reasons import REASONS
 from digitise.sheets.sheet import identity_for, rasterise, sheet_pdf
-from digitise.store import Store
+from digitise.store import Store, StoreError
 from digitise.store.keyed import Sheet
 from review_app import intake, markup, pictures, routes, taking, worklist
 from review_app.app import known_hosts, serve, settings
+from review_app.beach import verdicts
 
 store = screens.store
 OTHER = "0f9e8d7c6b5a"
@@ -568,6 +569,31 @@ def test_one_photograph_that_breaks_the_reader_does_not_stop_the_others(store, m
     assert "It is kept" in intake.progress(store).failed[bad]
 
 
+def test_a_database_that_does_not_answer_for_a_moment_stops_no_reading_for_good(store, monkeypatch):
+    """What waits is read when the next person asks."""
+    store.keep_photo(b"first", "first.jpg", now=kept.NOW)
+    store.keep_photo(b"second", "second.jpg", now=kept.NOW)
+    read_one, photos = intake.read_one, Store.photos
+
+    def gone(_store):
+        raise StoreError("the database cannot be reached")
+
+    def last_answer(*photo):
+        monkeypatch.setattr(Store, "photos", gone)
+        return read_one(*photo)
+
+    monkeypatch.setattr(intake, "read_one", last_answer)
+    intake.start(store)
+    wait_for_intake(store)
+    assert not intake.progress(store).running
+    monkeypatch.setattr(intake, "read_one", read_one)
+    monkeypatch.setattr(Store, "photos", photos)
+
+    assert intake.start(store)
+    wait_for_intake(store)
+    assert [p.status for p in store.photos()] == ["unreadable", "unreadable"]
+
+
 def _unfilled(transect: int) -> np.ndarray:
     """A substrate sheet as printed, on a dark table in usual light."""
     layout = kept.layout("substrate")
@@ -585,6 +611,8 @@ def test_a_second_sheet_of_one_kind_in_a_photograph_is_not_dropped_in_silence(st
     assert [p.sheet for p in store.pages()] == ["substrate"]
     assert REASONS["two-alike"].short in intake.progress(store).failed[sha256]
     assert REASONS["two-alike"].short in words(opened("survey"))
+    told = verdicts.state(store, [sha256])["photos"][sha256]  # by whoever can still take each of them alone
+    assert (told["kind"], REASONS["two-alike"].short in told["lines"][0]) == ("look", True)
 
 
 def test_an_uploaded_photograph_of_a_sheet_is_read_and_stands_in_its_place(store):
