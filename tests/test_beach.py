@@ -254,6 +254,21 @@ def test_a_read_sheet_is_named_with_its_transect_and_pack(store):
     }
 
 
+def test_a_sheet_that_is_read_while_phones_ask_keeps_none_of_them_waiting(store, monkeypatch):
+    """Photographs and pages are of one moment: none names a page that was not there yet."""
+    made = kept.made_result("fish", {}, name="f.jpg")
+    store.keep_photo(kept.photo_of("f.jpg"), "f.jpg", now=kept.NOW)
+    pages = Store.pages
+
+    def read_meanwhile(store, *pack):
+        before = pages(store, *pack)
+        store.record(made, kept.protocol(), now=kept.NOW, acceptance_basis="made up for a test")
+        return before
+
+    monkeypatch.setattr(Store, "pages", read_meanwhile)
+    assert only(store, made.sha256)["kind"] in ("wait", "good")
+
+
 def test_a_phones_own_heic_file_is_read_as_any_other(store, phone):
     """Sent as a phone keeps it; the sheet in it is named, and its original is the file as it came."""
     browser, base = phone

@@ -157,6 +157,11 @@ class Store(KeptFiles):
         with self.database.read() as connection:
             return photo_rows(connection)
 
+    def photos_and_pages(self) -> tuple[list[PhotoRow], dict[int, PageRow]]:
+        """Every kept photograph and every page by id, of one moment: all pages that the photographs name are there."""
+        with self.database.read() as connection:
+            return photo_rows(connection), {page.id: page for page in self._pages(connection, None)}
+
     def pages(self, pack: str | None = None) -> list[PageRow]:
         """Pages in working order: by pack, transect, sheet, page; those without a pack last; superseded ones too."""
         with self.database.read() as connection:

@@ -151,14 +151,14 @@ class _Everything:
 
 
 def _everything(store: Store) -> _Everything:
-    pages = {p.id: p for p in store.pages()}
+    photos, pages = store.photos_and_pages()
     latest: dict[str, int] = {}
     for page in pages.values():
         if page.pack is not None:
             latest[page.pack] = max(page.id, latest.get(page.pack, page.id))
     packs = sorted(latest, key=latest.__getitem__, reverse=True)[:20]
-    photos, again = {p.sha256: p for p in store.photos()}, worklist.taken_again(store, packs)
-    return _Everything(photos, pages, [survey_card(store, p) for p in packs], frozenset(again))
+    again = frozenset(worklist.taken_again(store, packs))
+    return _Everything({p.sha256: p for p in photos}, pages, [survey_card(store, p) for p in packs], again)
 
 
 _shared = Shared(_everything)
