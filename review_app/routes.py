@@ -185,7 +185,8 @@ def _tables(request: Request) -> Response:
 def _package(request: Request) -> Response:
     """A hand-over's package as one file."""
     store, number = worklist.open_store(), request.path_params["number"]
-    folder = sending.package(store, number) if any(h.number == number for h in store.handovers.all()) else None
+    record = next((h for h in store.handovers.all() if h.number == number), None)
+    folder = sending.package(store, record) if record else None
     if folder is None:
         return _refuse(404, "There is no package of this hand-over in the store's folder.")
     named = {"content-disposition": f'attachment; filename="{folder.name}.zip"'}
