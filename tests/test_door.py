@@ -460,6 +460,21 @@ def test_one_changes_ones_own_passphrase_and_stays_logged_in_here_only(store, br
     assert log_in(browser, "Keo Varn", "ten fathoms deep").status_code == 303
 
 
+def test_a_disk_that_takes_no_file_keeps_nobody_out(store, browser, clock):
+    """Who is logged in goes on, others come in, and who has logged out is out after a restart too."""
+    clerk = as_(browser, "Keo Varn")
+    (store.folder / "sessions.new").mkdir()  # stands where the file is written
+    clock[0] += timedelta(minutes=2)
+    assert take(browser, clerk).status_code == 200
+    other = as_(browser, "Mira Tole")
+    assert take(browser, other).status_code == 200
+
+    assert browser.post("/me/out", headers=clerk | OWN).status_code == 303
+    assert take(browser, clerk).status_code == 401
+    secret = clerk["cookie"].partition("=")[2]
+    assert Sessions(store).person(secret, now=clock[0]) is None
+
+
 def test_a_restart_logs_nobody_out_and_a_damaged_file_everybody(store, clock):
     first = Sessions(store)
     secret = first.begin(store.people.named("Keo Varn"), now=kept.NOW)
