@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 import secrets
 import threading
 from dataclasses import dataclass, replace
@@ -18,6 +17,7 @@ from pathlib import Path
 from digitise import log
 from digitise.store import Store
 from digitise.store.people import Person
+from review_app.private import write_private
 
 LONGEST = timedelta(hours=12)
 IDLE = timedelta(hours=2)
@@ -90,11 +90,8 @@ class Sessions:
             key: {"name": s.name, "mark": s.mark, "began": s.began.isoformat(), "seen": s.seen.isoformat()}
             for key, s in self._kept.items()
         }
-        beside = self._file.with_suffix(".new")
         try:
-            with os.fdopen(os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "w", encoding="utf-8") as out:
-                json.dump(data, out)
-            beside.replace(self._file)
+            write_private(self._file, json.dumps(data))
         except OSError as error:
             log.trouble("log-ins", error)
             return False
