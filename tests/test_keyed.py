@@ -173,6 +173,16 @@ def marks_now(store):
         return marks.mark_now(connection)
 
 
+def test_a_store_of_keyed_sheets_alone_offers_no_page_to_key_a_second_time(store):
+    """Only pages that were read can be chosen for that: pressing with none to choose broke the screen."""
+    store.decide(begin(store), RAY, value=2, state="entered", by="Mira Tole", now=NOW)
+    at = screen("audit").run()
+    for button in [b for b in at.button if b.label == "Key it again"]:
+        button.click().run()
+
+    assert not at.exception
+
+
 def test_a_better_photograph_counts_before_the_keying_is_done_and_not_after(store):
     """Half keyed gives way to what was read; keyed to the end, the person's word counts, and differences are told."""
     page = begin(store)
