@@ -88,12 +88,18 @@ def groups(store: Store, pack: str = "") -> list[dict]:
 
 @lru_cache(maxsize=16)
 def _page_pixels(store: Store, page_id: int) -> np.ndarray:
-    return cv2.imdecode(np.frombuffer(store.page_image(page_id), np.uint8), cv2.IMREAD_GRAYSCALE)
+    gray = cv2.imdecode(np.frombuffer(store.page_image(page_id), np.uint8), cv2.IMREAD_GRAYSCALE)
+    if gray is None:
+        raise ValueError(f"page {page_id}: the flattened page is damaged; bring it back from a backup")
+    return gray
 
 
 @lru_cache(maxsize=4000)
 def crop(store: Store, page_id: int, box_mm: Box) -> tuple[str, int, int]:
-    """A cell with a little around it: (JPEG as a data address, width, height in pixels)."""
+    """A cell with a little around it: (JPEG as a data address, width, height in pixels).
+
+    `ValueError` where the page's picture is missing or damaged.
+    """
     x, y, w, h = box_mm
     image = _page_pixels(store, page_id)
     left, top = (max(0, int((v - CONTEXT_MM) * FLAT_PX_PER_MM)) for v in (x, y))
@@ -105,13 +111,25 @@ def crop(store: Store, page_id: int, box_mm: Box) -> tuple[str, int, int]:
 
 
 def sheet(store: Store, key: str, *, which: str, pack: str = "", limit: int = MOST) -> dict:
-    """Up to `limit` cells of one group with their crops, the least certain first; `which` is open or rule."""
+    """Up to `limit` cells of one group with their crops, the least certain first; `which` is open or rule.
+
+    Cells of a page that has no picture any more are left out, and `lost` says so.
+    """
     own = [one for one in cells_of(store, pack) if one.key == key and one.open == (which == "open")]
-    chosen = sorted(own, key=lambda one: (one.cell.confidence, one.page.id))[: min(limit, MOST)]
+    chosen, crops, lost = [], {}, {}
+    for one in sorted(own, key=lambda one: (one.cell.confidence, one.page.id)):
+        if one.page.id in lost or len(chosen) == min(limit, MOST):
+            continue
+        try:
+            crops[one.page.id, one.cell.cell] = crop(store, one.page.id, one.cell.box_mm)
+        except ValueError as error:
+            lost[one.page.id] = f"Cells of {one.page.title}, {one.page.photo}, are not shown: {error}."
+        else:
+            chosen.append(one)
     last = {i: {c: e[-1].id for c, e in store.entries(i).items()} for i in {one.page.id for one in chosen}}
     items = []
     for one in sorted(chosen, key=lambda one: one.page.id):
-        source, width, height = crop(store, one.page.id, one.cell.box_mm)
+        source, width, height = crops[one.page.id, one.cell.cell]
         items.append(
             {
                 "page": one.page.id,
@@ -130,4 +148,4 @@ def sheet(store: Store, key: str, *, which: str, pack: str = "", limit: int = MO
                 "height": height,
             }
         )
-    return {"items": items, "all": len(own)}
+    return {"items": items, "all": len(own), "lost": list(lost.values())}

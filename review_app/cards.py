@@ -97,7 +97,7 @@ def card(
     read is keyed by hand, and to where it is set aside.
     """
     notes = failed | again
-    source = f"/desk/small/{photo.page_ids[0]}" if photo.page_ids else f"/desk/photo/{photo.sha256}"
+    source = f"/desk/small/{photo.page_ids[0]}/{photo.sha256}" if photo.page_ids else f"/desk/photo/{photo.sha256}"
     picture = tag("img", src=source, alt=f"Open {photo.name}" if opens else photo.name, loading="lazy")
     if opens:
         picture = tag("a", picture, target="_blank", href=f"/desk/original/{photo.sha256}")

@@ -13,6 +13,7 @@ from datetime import datetime
 
 from digitise.reader.reading import Value
 from digitise.store import RULE, EntryRow, Store
+from digitise.store.entries import held_entries
 from digitise.store.rows import TOGETHER
 from review_app.surprise import Surprising, question
 
@@ -84,17 +85,6 @@ def _is_count(value: object) -> bool:
     return isinstance(value, int) and not isinstance(value, bool) and 0 <= value < 2**53
 
 
-def standing(entries: Sequence[EntryRow]) -> list[EntryRow]:
-    """Entries of one cell that hold, oldest first, after every undo has taken one away."""
-    held: list[EntryRow] = []
-    for entry in entries:
-        if entry.undoes is None:
-            held.append(entry)
-        elif held:
-            held.pop()
-    return held
-
-
 def apply_decision(store: Store, decision: Decision, *, now: datetime) -> EntryRow:
     """Store one decision; sent again, it changes nothing.
 
@@ -140,10 +130,10 @@ def _undo(store: Store, decision: Decision, entries: Sequence[EntryRow], now: da
     sent = [e for e in entries if (e.client, e.seq) == (decision.client, decision.seq)]
     if sent:
         return sent[0]
-    held = standing(entries)
+    held = held_entries(entries)
     if not held or (held[-1].client, held[-1].seq) != decision.of:
         raise ValueError("this entry was changed since, so it was not undone; look at the cell again")
-    return store.undo(decision.page, decision.cell, by=decision.by, client=decision.client, seq=decision.seq, now=now)
+    return _taken_back(store, decision, entries[-1].id, now)
 
 
 def _open_again(store: Store, decision: Decision, entries: Sequence[EntryRow], now: datetime) -> EntryRow:
@@ -153,7 +143,13 @@ def _open_again(store: Store, decision: Decision, entries: Sequence[EntryRow], n
         return sent[0]
     if not entries or entries[-1].id != decision.last or entries[-1].decided_by != RULE:
         raise ValueError("somebody has decided this cell meanwhile, so it was left as it is")
-    return store.undo(decision.page, decision.cell, by=decision.by, client=decision.client, seq=decision.seq, now=now)
+    return _taken_back(store, decision, entries[-1].id, now)
+
+
+def _taken_back(store: Store, decision: Decision, last_seen: int, now: datetime) -> EntryRow:
+    """The entry that takes back what was looked at just now, and nothing that anybody enters meanwhile."""
+    press = {"by": decision.by, "client": decision.client, "seq": decision.seq, "last_seen": last_seen}
+    return store.undo(decision.page, decision.cell, now=now, **press)
 
 
 def answer(store: Store, record: object, *, now: datetime, proven: str = "") -> dict:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import tempfile
 import threading
 import time
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from digitise import log
@@ -114,6 +114,15 @@ def _waiting(store: Store, failed: dict[str, str]) -> list[tuple[str, str]]:
 
 
 def _run(store: Store) -> None:
+    try:
+        _read_what_waits(store)
+    except Exception as error:  # the database cannot be reached: what waits is read when the next one asks
+        log.trouble("intake", error)
+        with _lock:
+            _states[str(store.folder)] = replace(progress(store), running=False)
+
+
+def _read_what_waits(store: Store) -> None:
     key, done = str(store.folder), 0
     failed = dict(progress(store).failed)
     while True:

@@ -99,12 +99,23 @@ def _picture(make: Callable[[Store, Request], bytes]) -> Callable[[Request], Res
     return endpoint
 
 
+def _page_asked(store: Store, request: Request) -> int:
+    """A page's id; `ValueError` where it is of another photograph than the address names.
+
+    Browsers keep pictures by their address, and another store served at this one has pages of the same numbers.
+    """
+    page = request.path_params["page"]
+    if store.photo_of(page) != request.path_params["sha256"]:
+        raise ValueError(f"page {page} is of another photograph")
+    return page
+
+
 def _page(store: Store, request: Request) -> bytes:
-    return store.page_image(request.path_params["page"])
+    return store.page_image(_page_asked(store, request))
 
 
 def _small_page(store: Store, request: Request) -> bytes:
-    return pictures.small_page(store, request.path_params["page"])
+    return pictures.small_page(store, _page_asked(store, request))
 
 
 def _small_photo(store: Store, request: Request) -> bytes:
@@ -174,7 +185,8 @@ def _tables(request: Request) -> Response:
 def _package(request: Request) -> Response:
     """A hand-over's package as one file."""
     store, number = worklist.open_store(), request.path_params["number"]
-    folder = sending.package(store, number) if any(h.number == number for h in store.handovers.all()) else None
+    record = next((h for h in store.handovers.all() if h.number == number), None)
+    folder = sending.package(store, record) if record else None
     if folder is None:
         return _refuse(404, "There is no package of this hand-over in the store's folder.")
     named = {"content-disposition": f'attachment; filename="{folder.name}.zip"'}
@@ -247,8 +259,8 @@ def routes() -> list[Route]:
         Route("/desk/audit/{audit:number}", _audit),
         Route("/desk/trace/{page:number}", _trace),
         Route("/desk/viewable/{sha256:str}", _picture(_viewable)),
-        Route("/desk/page/{page:number}", _picture(_page)),
-        Route("/desk/small/{page:number}", _picture(_small_page)),
+        Route("/desk/page/{page:number}/{sha256:str}", _picture(_page)),
+        Route("/desk/small/{page:number}/{sha256:str}", _picture(_small_page)),
         Route("/desk/photo/{sha256:str}", _picture(_small_photo)),
         Route("/desk/original/{sha256:str}", _original),
         Route("/desk/results", _results),

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 
-from digitise.handover.package import KEPT, make_handover
+from digitise.exchange.bag import sha256_of
+from digitise.handover.package import CHECKSUMS, KEPT, make_handover
 from digitise.handover.prepared import Prepared, Wishes, prepare_handover
 from digitise.store import Store
 from digitise.store.handovers import HandOver
@@ -42,7 +43,7 @@ def line_words(line: BoardLine) -> str:
 def sent(store: Store) -> list[Sent]:
     """Every hand-over, newest first."""
     return [
-        Sent(record, package(store, record.number), changed)
+        Sent(record, package(store, record), changed)
         for record, changed in _changed(store, worklist.store_state(store))
     ]
 
@@ -61,9 +62,13 @@ def _changed(store: Store, _state: str) -> tuple[tuple[HandOver, tuple[str, ...]
     return tuple(out)
 
 
-def package(store: Store, number: int) -> Path | None:
-    """The folder of a package that is still in the store's folder."""
-    return next((store.folder / KEPT).glob(f"handover-{number}-*"), None)
+def package(store: Store, record: HandOver) -> Path | None:
+    """The folder of a package that is still in the store's folder.
+
+    It is known by its list of checksums: a run that was killed may have left another folder of this number.
+    """
+    found = sorted((store.folder / KEPT).glob(f"handover-{record.number}-*/{CHECKSUMS}"))
+    return next((one.parent for one in found if sha256_of(one) == record.digest), None)
 
 
 def hand_over(store: Store, wishes: Wishes) -> tuple[Path, HandOver, Prepared]:

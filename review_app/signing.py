@@ -55,8 +55,7 @@ def points(store: Store, pack: str) -> list[Point]:
         if fault.rule not in SAID_ABOVE:
             level = "good" if fault.severity == "accepted" else "look"
             out.append(Point(level, f"{fault.severity.capitalize()}: {fault.where}: {fault.words}", "faults"))
-    audits = [a for a in store.audits.all() if a.pack in (None, pack)]
-    done = [a for a in audits if a.bound is not None and not a.whole_page]
+    done = [a for a in store.audits.of(pack) if a.bound is not None]
     if not done:
         out.append(
             Point(

@@ -75,7 +75,7 @@ def sheet(store: Store, page_id: int) -> dict:
 def page_list(store: Store) -> list[dict]:
     """Pages to choose from, in working order; those that are keyed by hand have a screen of their own."""
     pages = (p for p in store.pages() if not p.superseded and not p.keyed)
-    return [{"page": p.id, "text": _page_text(p), "open": p.open} for p in pages]
+    return [{"page": p.id, "sha256": p.sha256, "text": _page_text(p), "open": p.open} for p in pages]
 
 
 def _page_text(page: PageRow) -> str:

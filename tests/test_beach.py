@@ -3,6 +3,7 @@
 import hashlib
 import io
 import json
+import stat
 import threading
 import time
 from dataclasses import replace
@@ -61,6 +62,18 @@ def test_a_link_is_good_for_its_hours_and_only_with_its_secret(tmp_path):
     assert not given.good(given.secret[:-1] + "#", now=kept.NOW)
     assert link.kept(tmp_path, now=kept.NOW) == given
     assert link.kept(tmp_path, now=last) is None
+
+
+def test_a_link_that_is_written_anew_is_read_whole_all_the_while(tmp_path):
+    """Phones ask all the time: one that got half of the file would be told that its link has ended."""
+    link.make(tmp_path, 8600, now=kept.NOW)
+    with (tmp_path / "phones.json").open(encoding="utf-8") as reading:
+        again = link.make(tmp_path, 8600, now=kept.NOW)
+        before = json.loads(reading.read())
+
+    assert before["secret"] != again.secret == link.kept(tmp_path, now=kept.NOW).secret
+    assert stat.S_IMODE((tmp_path / "phones.json").stat().st_mode) == 0o600
+    assert [p.name for p in tmp_path.iterdir()] == ["phones.json"]
 
 
 def test_a_new_link_makes_the_old_one_worthless_and_ending_leaves_none(tmp_path):
@@ -254,6 +267,21 @@ def test_a_read_sheet_is_named_with_its_transect_and_pack(store):
     }
 
 
+def test_a_sheet_that_is_read_while_phones_ask_keeps_none_of_them_waiting(store, monkeypatch):
+    """Photographs and pages are of one moment: none names a page that was not there yet."""
+    made = kept.made_result("fish", {}, name="f.jpg")
+    store.keep_photo(kept.photo_of("f.jpg"), "f.jpg", now=kept.NOW)
+    pages = Store.pages
+
+    def read_meanwhile(store, *pack):
+        before = pages(store, *pack)
+        store.record(made, kept.protocol(), now=kept.NOW, acceptance_basis="made up for a test")
+        return before
+
+    monkeypatch.setattr(Store, "pages", read_meanwhile)
+    assert only(store, made.sha256)["kind"] in ("wait", "good")
+
+
 def test_a_phones_own_heic_file_is_read_as_any_other(store, phone):
     """Sent as a phone keeps it; the sheet in it is named, and its original is the file as it came."""
     browser, base = phone
@@ -380,6 +408,16 @@ def test_the_gate_opens_on_its_own_port_goes_on_after_a_restart_and_shuts(store)
     assert not gate.resume(store, now=worklist.utc_now())
     with pytest.raises(URLError):
         urlopen(address, timeout=2)
+
+
+def test_a_disk_that_takes_no_link_is_told_and_stops_no_screens(store):
+    """Letting phones in says why it cannot; screens that start again begin without phones."""
+    link.make(store.folder, 8600, now=kept.NOW)
+    (store.folder / "phones.new").mkdir()  # stands where the link is written
+    with pytest.raises(ValueError, match="the link for phones could not be kept"):
+        gate.open_gate(store, now=kept.NOW)
+    assert gate.resume(store, now=kept.NOW) is False
+    assert not gate.is_open(store)
 
 
 def test_the_code_leads_to_these_screens_after_others_opened_theirs_on_the_same_store(store, monkeypatch):

@@ -40,7 +40,7 @@ def test_groups_count_open_and_accepted_cells_apart_and_leave_out_what_people_de
 def test_a_cell_with_more_trouble_than_doubt_is_never_shown_among_its_like(store):
     """Crossed out, or strokes that differ from the total: a glance does not settle these."""
     line(store, codes={}, doubtful=("substrate/2", "substrate/3", "substrate/4"), reasons=("unsure", "crossed-out"))
-    assert alike.sheet(store, "code:BK", which="open") == {"items": [], "all": 0}
+    assert alike.sheet(store, "code:BK", which="open") == {"items": [], "all": 0, "lost": []}
     assert not any(g["open"] for g in alike.groups(store))
 
 
@@ -50,6 +50,22 @@ def test_blank_and_zero_are_different_groups(store):
     texts = {g["key"]: g["text"] for g in alike.groups(store)}
     assert (texts["tally:0"], texts["tally:"]) == ("0", "nothing written")
     assert [i["cell"] for i in alike.sheet(store, "tally:0", which="rule")["items"]] == [TALLY]
+
+
+@pytest.mark.parametrize("left", [None, b"junk"])
+def test_a_page_whose_picture_is_gone_is_told_and_hides_no_other(store, left):
+    """Its cells are decided by nobody who cannot see them; those of other pages are shown as before."""
+    good = line(store, codes={"substrate/1": "BK"})
+    bad = kept.keep(store, kept.made_result("substrate", {"substrate/1": "BK"}, name="two.jpg", transect=2))
+    (picture,) = (store.folder / "pages").glob(f"{store.page(bad).sha256}-*")
+    picture.unlink()
+    if left is not None:
+        picture.write_bytes(left)
+
+    found = Browser(Starlette(routes=routes.routes())).get("/desk/alike?key=code:BK&which=rule").json()
+    assert [i["page"] for i in found["items"]] == [good]
+    assert [one.startswith("Cells of Substrate line, two.jpg, are not shown: ") for one in found["lost"]] == [True]
+    assert "bring it back from a backup" in found["lost"][0]
 
 
 def test_a_sheet_has_at_most_sixty_crops_and_says_how_many_there_are(store):
@@ -118,7 +134,7 @@ def test_routes_of_the_desks_answer_and_a_page_that_is_not_there_is_said(store):
     assert browser.get("/desk/whole/999").status_code == 404
     assert {g["key"] for g in browser.get("/desk/groups").json()["groups"]} >= {"code:BK", "code:"}
     assert browser.get("/desk/alike?key=code:BK&which=rule").json()["all"] == 1
-    assert browser.get("/desk/alike?key=nonsense&which=x").json() == {"items": [], "all": 0}
+    assert browser.get("/desk/alike?key=nonsense&which=x").json() == {"items": [], "all": 0, "lost": []}
 
 
 # What is asked once

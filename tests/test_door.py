@@ -132,14 +132,17 @@ def test_a_volunteer_reaches_no_desk_no_sign_off_and_no_download(store, browser)
     }
     mine = {"/enter", "/door.css", "/me", "/me/out", "/me/passphrase"}
     page = store.pages()[0]
-    assert set(addresses(store)) - refused == mine | {f"/desk/small/{page.id}", f"/desk/photo/{page.sha256}"}
+    assert set(addresses(store)) - refused == mine | {
+        f"/desk/small/{page.id}/{page.sha256}",
+        f"/desk/photo/{page.sha256}",
+    }
     screens = [f"/{s.name}" for s in SCREENS if s.need != "volunteer"]
     assert {"/review", "/signoff", "/handover"} <= set(screens)
     for path in (*screens, "/media/a.zip"):
         shown = browser.get(path, headers=volunteer | {"accept": "text/html"})
         assert shown.status_code == 403
         assert "not for your role" in shown.text
-    for path in (f"/desk/small/{page.id}", "/", "/survey"):
+    for path in (f"/desk/small/{page.id}/{page.sha256}", "/", "/survey"):
         assert browser.get(path, headers=volunteer).status_code not in (401, 403)
 
 
@@ -455,6 +458,21 @@ def test_one_changes_ones_own_passphrase_and_stays_logged_in_here_only(store, br
     assert take(browser, elsewhere).status_code == 401
     assert log_in(browser, "Keo Varn").status_code == 403
     assert log_in(browser, "Keo Varn", "ten fathoms deep").status_code == 303
+
+
+def test_a_disk_that_takes_no_file_keeps_nobody_out(store, browser, clock):
+    """Who is logged in goes on, others come in, and who has logged out is out after a restart too."""
+    clerk = as_(browser, "Keo Varn")
+    (store.folder / "sessions.new").mkdir()  # stands where the file is written
+    clock[0] += timedelta(minutes=2)
+    assert take(browser, clerk).status_code == 200
+    other = as_(browser, "Mira Tole")
+    assert take(browser, other).status_code == 200
+
+    assert browser.post("/me/out", headers=clerk | OWN).status_code == 303
+    assert take(browser, clerk).status_code == 401
+    secret = clerk["cookie"].partition("=")[2]
+    assert Sessions(store).person(secret, now=clock[0]) is None
 
 
 def test_a_restart_logs_nobody_out_and_a_damaged_file_everybody(store, clock):

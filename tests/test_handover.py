@@ -7,9 +7,10 @@ import re
 import subprocess
 from dataclasses import replace
 
+import numpy as np
 import pypdfium2
 import pytest
-from kept import FLAGGED, NOW, PACK, keep, made_result
+from kept import FLAGGED, NOW, PACK, keep, layout, made_result, protocol
 from sent import OFFICE, POINT, RAY, SITE, TOTAL, covering_note, handed, noted, sign, survey
 
 from digitise.cli import main
@@ -21,6 +22,7 @@ from digitise.handover.package import make_handover, record_of
 from digitise.handover.prepared import prepare_handover
 from digitise.handover.readiness import NotReady
 from digitise.store import ChangedMeanwhile, Store
+from digitise.store.keyed import Sheet
 from digitise.store.signoffs import FrozenCell
 
 OTHER = "K7RM4X"
@@ -264,6 +266,32 @@ def test_what_was_sent_is_read_from_history_and_never_changes(kept):
 
     assert kept.handovers.cells(record, PACK) == before
     assert kept.signoffs.cells(PACK) != before
+
+
+def test_a_sheet_given_to_another_transect_since_is_told_cell_by_cell(kept, tmp_path):
+    """What was sent stays where it was then, and the note does not say that only the tool is another."""
+    pages = survey(kept)
+    before = kept.signoffs.cells(PACK)
+    record = noted(kept)
+    kept.assign(pages["fish"], PACK, 2, "Anna", NOW)
+
+    assert kept.handovers.cells(record, PACK) == before
+    folder, _ = handed(kept, tmp_path / "out", corrects=1, reason="It is of transect 2")
+    cells = {r["cell"]: (r["sent"], r["now"]) for r in rows(folder / "changes" / "cells.csv")}
+    assert cells["T2, Fish belt, Rays, 0-10 m: tally"] == ("not in the survey", "6")
+    assert "No cell changed" not in covering_note(folder)
+
+
+def test_a_sheet_given_up_since_is_still_what_was_sent(kept):
+    """Begun by hand, handed over undecided, then set aside: the record can still be read."""
+    sha256 = kept.keep_photo(b"a refused photograph", "refused.png", now=NOW)
+    place = Sheet(sha256, layout("invertebrate"), protocol(), PACK, 1)
+    page = kept.by_hand.begin(place, np.full((40, 30), 200, np.uint8), by="Anna", now=NOW)
+    before = kept.signoffs.cells(PACK)
+    record = noted(kept, with_unreviewed=True)
+    kept.by_hand.set_aside(page, by="Anna", now=NOW)
+
+    assert kept.handovers.cells(record, PACK) == before
 
 
 def test_a_sheet_photographed_again_is_told_as_such(kept, tmp_path):

@@ -26,6 +26,29 @@ def test_the_next_run_finds_what_the_last_one_finished(tmp_path) -> None:
     assert (tmp_path / "out.json.part").is_file()
 
 
+def test_a_run_that_is_stopped_as_soon_as_it_begins_loses_nothing_of_the_one_before(tmp_path) -> None:
+    """All that it found is on disk before it reads anything."""
+    first = _journal(tmp_path)
+    first.add("aa", [{"file": "a.jpg"}])
+    first.close(ended=False)
+    stopped = _journal(tmp_path)
+    third = _journal(tmp_path)
+
+    assert third.done == stopped.done == {"aa": [{"file": "a.jpg"}]}
+    stopped.close(ended=False)
+    third.close(ended=False)
+
+
+def test_a_name_with_a_line_break_of_another_kind_tears_no_line(tmp_path) -> None:
+    first = _journal(tmp_path)
+    first.add("aa", [{"file": "a\u2028b\x85c.jpg"}])
+    first.close(ended=False)
+    again = _journal(tmp_path)
+    again.close(ended=False)
+
+    assert again.done == {"aa": [{"file": "a\u2028b\x85c.jpg"}]}
+
+
 def test_a_torn_line_is_left_out(tmp_path) -> None:
     """A power loss in the middle of a line costs that line; strange lines do no harm."""
     one = _journal(tmp_path)
@@ -60,7 +83,7 @@ def test_it_goes_when_the_run_has_ended(tmp_path) -> None:
 
 
 def test_a_folder_that_is_not_there_is_told_before_anything_is_read(tmp_path) -> None:
-    with pytest.raises(FileNotFoundError):
+    with pytest.raises(FileNotFoundError, match=r"/no/out\.json\.part'"):
         journal_beside(tmp_path / "no" / "out.json", "reader 1")
 
 

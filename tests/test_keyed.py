@@ -152,9 +152,35 @@ def test_a_sheet_begun_by_mistake_is_given_up_and_may_be_begun_again_elsewhere(s
     assert verify(store).problems == ()
 
 
+def test_nothing_is_entered_on_a_sheet_that_somebody_gave_up_a_moment_ago(store):
+    """Nobody would see it: whoever has it on screen is told, and every list goes on."""
+    page = begin(store)
+    assert [p.id for p in store.pages()] == [page]
+    store.by_hand.set_aside(page, by="Mira Tole", now=NOW)
+    assert store.pages() == []
+
+    with pytest.raises(StoreError, match="was set aside; begin again"):
+        store.decide(page, RAY, value=2, state="entered", by="Keo Varn", now=NOW)
+    assert (store.pages(), store.entries(page)) == ([], {})
+
+    begin(store)
+    store.decide(page, RAY, value=2, state="entered", by="Keo Varn", now=NOW)
+    assert [p.decided for p in store.pages()] == [1]
+
+
 def marks_now(store):
     with store.database.read() as connection:
         return marks.mark_now(connection)
+
+
+def test_a_store_of_keyed_sheets_alone_offers_no_page_to_key_a_second_time(store):
+    """Only pages that were read can be chosen for that: pressing with none to choose broke the screen."""
+    store.decide(begin(store), RAY, value=2, state="entered", by="Mira Tole", now=NOW)
+    at = screen("audit").run()
+    for button in [b for b in at.button if b.label == "Key it again"]:
+        button.click().run()
+
+    assert not at.exception
 
 
 def test_a_better_photograph_counts_before_the_keying_is_done_and_not_after(store):

@@ -24,10 +24,11 @@ from digitise.pages.photo import decode_photo
 from digitise.reader.reading import PhotoResult, Reading, sentence
 from digitise.reader.reasons import REASONS
 from digitise.sheets.sheet import identity_for, rasterise, sheet_pdf
-from digitise.store import Store
+from digitise.store import Store, StoreError
 from digitise.store.keyed import Sheet
 from review_app import intake, markup, pictures, routes, taking, worklist
 from review_app.app import known_hosts, serve, settings
+from review_app.beach import verdicts
 
 store = screens.store
 OTHER = "0f9e8d7c6b5a"
@@ -454,6 +455,30 @@ def test_an_undo_never_takes_back_what_somebody_else_entered_since(store):
     assert store.current(page)[CODE].value == "CF"
 
 
+@pytest.mark.parametrize("action", ["undo", "open"])
+def test_what_is_taken_back_is_what_was_looked_at_however_close_a_colleague_comes(store, monkeypatch, action):
+    """A colleague's entry between the look and the undo stays, and whoever undoes is told."""
+    page, cell = substrate_page(store), CODE
+    if action == "undo":
+        send(store, record(store, page, cell, "enter", "BK"))
+        wanted = record(store, page, cell, "undo", seq=2, of={"client": CLIENT, "seq": 1})
+    else:
+        cell = next(i for i, one in store.current(page).items() if one.by == "rule" and one.kind == "code")
+        wanted = record(store, page, cell, "open", seq=2)
+    undo = Store.undo
+
+    def late(*place, **press):
+        store.decide(page, cell, value="CF", state="entered", by="Keo Varn", now=kept.NOW)
+        return undo(*place, **press)
+
+    monkeypatch.setattr(Store, "undo", late)
+    answer = send(store, wanted)
+
+    assert (answer["ok"], answer["gone"]) == (False, True)
+    assert "Keo Varn entered this cell meanwhile" in answer["sentence"]
+    assert (store.current(page)[cell].value, store.current(page)[cell].by) == ("CF", "Keo Varn")
+
+
 def test_a_decision_made_on_another_folder_is_not_stored_here(store):
     page = substrate_page(store)
 
@@ -544,6 +569,31 @@ def test_one_photograph_that_breaks_the_reader_does_not_stop_the_others(store, m
     assert "It is kept" in intake.progress(store).failed[bad]
 
 
+def test_a_database_that_does_not_answer_for_a_moment_stops_no_reading_for_good(store, monkeypatch):
+    """What waits is read when the next person asks."""
+    store.keep_photo(b"first", "first.jpg", now=kept.NOW)
+    store.keep_photo(b"second", "second.jpg", now=kept.NOW)
+    read_one, photos = intake.read_one, Store.photos
+
+    def gone(_store):
+        raise StoreError("the database cannot be reached")
+
+    def last_answer(*photo):
+        monkeypatch.setattr(Store, "photos", gone)
+        return read_one(*photo)
+
+    monkeypatch.setattr(intake, "read_one", last_answer)
+    intake.start(store)
+    wait_for_intake(store)
+    assert not intake.progress(store).running
+    monkeypatch.setattr(intake, "read_one", read_one)
+    monkeypatch.setattr(Store, "photos", photos)
+
+    assert intake.start(store)
+    wait_for_intake(store)
+    assert [p.status for p in store.photos()] == ["unreadable", "unreadable"]
+
+
 def _unfilled(transect: int) -> np.ndarray:
     """A substrate sheet as printed, on a dark table in usual light."""
     layout = kept.layout("substrate")
@@ -561,6 +611,8 @@ def test_a_second_sheet_of_one_kind_in_a_photograph_is_not_dropped_in_silence(st
     assert [p.sheet for p in store.pages()] == ["substrate"]
     assert REASONS["two-alike"].short in intake.progress(store).failed[sha256]
     assert REASONS["two-alike"].short in words(opened("survey"))
+    told = verdicts.state(store, [sha256])["photos"][sha256]  # by whoever can still take each of them alone
+    assert (told["kind"], REASONS["two-alike"].short in told["lines"][0]) == ("look", True)
 
 
 def test_an_uploaded_photograph_of_a_sheet_is_read_and_stands_in_its_place(store):
@@ -667,20 +719,23 @@ def test_pictures_come_by_page_id_or_sha256_and_by_nothing_else(store, browser):
     page = substrate_page(store)
     sha256 = store.page(page).sha256
 
-    for address in (f"/desk/page/{page}", f"/desk/page/{page}?small", f"/desk/photo/{sha256}"):
+    for address in (f"/desk/page/{page}/{sha256}", f"/desk/small/{page}/{sha256}", f"/desk/photo/{sha256}"):
         reply = browser.get(address)
         assert (reply.status_code, reply.headers["content-type"]) == (200, "image/jpeg")
         assert reply.headers["x-content-type-options"] == "nosniff"
     for address in (
-        "/desk/page/999",
-        "/desk/page/9223372036854775808",
-        "/desk/small/99999999999999999999999",
+        f"/desk/page/999/{sha256}",
+        f"/desk/page/9223372036854775808/{sha256}",
+        f"/desk/small/99999999999999999999999/{sha256}",
+        f"/desk/page/{page}",
+        f"/desk/page/{page}/{'0' * 64}",  # as another store's page of this number may be asked for
+        f"/desk/small/{page}/{'0' * 64}",
         "/desk/whole/99999999999999999999999",
         "/desk/audit/99999999999999999999999",
         "/desk/trace/99999999999999999999999?cell=a",
         "/desk/handover/99999999999999999999999",
-        "/desk/page/x",
-        "/desk/page/..%2f1",
+        f"/desk/page/x/{sha256}",
+        f"/desk/page/..%2f1/{sha256}",
         "/desk/photo/..%2f..%2fdigitise.db",
         "/desk/photo/digitise.db",
         "/desk/original/%2e%2e%2fdigitise.db",

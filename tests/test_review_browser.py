@@ -45,6 +45,13 @@ def desk(tmp_path):
         yield address, tmp_path / "store", *pages
 
 
+SHADE = """(image) => {
+  const paper = document.createElement('canvas').getContext('2d');
+  paper.drawImage(image, 0, 0);
+  return paper.getImageData(5, 5, 1, 1).data[0];
+}"""
+
+
 def title(page) -> str:
     return page.inner_text(".title")
 
@@ -175,7 +182,7 @@ def test_nobody_decides_on_a_cell_whose_picture_is_not_there(chromium, desk):
     """It is said in place of storing anything; the picture is asked for again by itself, and then keys count."""
     address, folder, fish, line = desk
     context = chromium.new_context()
-    context.route("**/desk/page/*", lambda route: route.abort())
+    context.route("**/desk/page/**", lambda route: route.abort())
     page = open_desk(context, address, seen=False)
     words = page.locator(".refusal", has_text="The picture could not be fetched")
     words.wait_for()
@@ -188,18 +195,35 @@ def test_nobody_decides_on_a_cell_whose_picture_is_not_there(chromium, desk):
     page.keyboard.press("?")
     settle(page)
     assert entered(folder, fish) == entered(folder, line) == {}
-    context.unroute("**/desk/page/*")
+    context.unroute("**/desk/page/**")
     words.wait_for(state="hidden")
     page.keyboard.press("?")
     settle(page)
     assert entered(folder, line) == {"substrate/0.5": ("illegible", None, "Mira Tole")}
 
 
+def test_another_store_at_the_same_address_shows_its_own_pages(chromium, tmp_path):
+    """A browser keeps pictures for a day, and the page of this number in the store served before is another sheet's."""
+    port, shades, page = free_port(), [], None
+    for name, shade in (("first", 230), ("second", 90)):
+        made = kept.made_result("fish", {"fish/ray/0-10/tally": kept.FLAGGED}, name=f"{name}.jpg")
+        made.page.image[:] = shade
+        with Store.open(tmp_path / name) as store:
+            assert kept.keep(store, made) == 1
+        with serving(tmp_path / name, port) as address:
+            if page is None:
+                page = open_desk(chromium.new_context(**LAPTOP), address)
+            page.goto(address)
+            pictured(page)
+            shades.append(page.locator(".near img").evaluate(SHADE))
+    assert shades == [230, 90]
+
+
 def test_a_picture_on_its_way_is_waited_for_with_no_other_in_its_place_and_one_at_hand_costs_no_press(chromium, desk):
     """A sheet that came late showed the pencil of the sheet before under the new cell's frame, and took decisions on it."""
     address, folder, fish, line = desk
     context, late = chromium.new_context(**LAPTOP), []
-    context.route(f"**/desk/page/{line}", lambda route: late.append(route))
+    context.route(f"**/desk/page/{line}/*", lambda route: late.append(route))
     page = open_desk(context, address)
     page.keyboard.press("Enter")
     page.keyboard.press("Enter")

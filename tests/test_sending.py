@@ -7,7 +7,7 @@ import zipfile
 import kept
 import screens
 from screens import screen, words
-from sent import POINT, TOTAL, sign, survey
+from sent import OFFICE, POINT, TOTAL, sign, survey
 from streamlit.testing.v1 import AppTest
 
 from review_app import sending
@@ -60,6 +60,17 @@ def test_signed_surveys_are_chosen_and_go_by_one_button(store, tmp_path):
         check=False,
     )
     assert done.returncode == 0
+
+
+def test_what_a_killed_run_left_is_never_given_as_the_package(store):
+    """Neither a folder of the same number that was still being written, nor a whole one that was never noted."""
+    survey(store)
+    folder, record, _ = sending.hand_over(store, OFFICE)
+    for left in (f"{folder.name}.0a1b2c.incoming", "handover-1-2020-01-01"):
+        (folder.parent / left).mkdir()
+        (folder.parent / left / "checksums.txt").write_text("", encoding="utf-8")
+    assert sending.package(store, record) == folder
+    assert [one.folder for one in sending.sent(store)] == [folder]
 
 
 def test_an_unsigned_survey_is_refused_in_words_and_nothing_is_noted(store):

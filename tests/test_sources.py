@@ -7,6 +7,7 @@ import io
 import os
 import struct
 import tempfile
+import warnings
 import zipfile
 from datetime import UTC, datetime
 from pathlib import Path
@@ -385,6 +386,17 @@ def test_an_archive_without_pictures_and_a_torn_one_say_so(tmp_path) -> None:
     assert _refusals(empty) == [("e.zip", "not-an-image", "the archive has no picture in it")]
     assert _refusals(torn)[0][1] == "damaged"
     assert "the archive cannot be opened" in _refusals(torn)[0][2]
+
+
+def test_files_of_one_name_in_an_archive_are_told_since_only_one_of_them_could_be_read(tmp_path) -> None:
+    """A photograph that another one hides is not left out in silence."""
+    archive = tmp_path / "in.zip"
+    with zipfile.ZipFile(archive, "w") as packed, warnings.catch_warnings(action="ignore"):
+        for name, data in (("reef.jpg", b"first"), ("reef.jpg", b"second"), ("other.jpg", b"third")):
+            packed.writestr(name, data)
+
+    assert pictures_in(archive)[0] == Picture(archive, "other.jpg")
+    assert _refusals(archive) == [("in.zip:reef.jpg", "archive", "2 files in it have this name")] * 2
 
 
 def test_too_many_members_are_refused(tmp_path, monkeypatch) -> None:

@@ -1,6 +1,7 @@
 """What is done behind the tool's back is shown by name; what is backed up comes back. On both databases."""
 
 import json
+import os
 import re
 import shutil
 
@@ -14,6 +15,7 @@ from digitise.reader.reading import PhotoResult, sentence
 from digitise.store import Store, StoreError, chain
 from digitise.store import backup as backups
 from digitise.store.backup import RECORD, backup, restore
+from digitise.store.dump import TABLES, dumped, load
 from digitise.store.verify import verify
 
 
@@ -72,6 +74,23 @@ def test_a_store_that_only_the_tool_touched_is_whole(store):
     with store.database.read() as connection:
         assert report.head == chain.head(connection)
     assert verify(store, head=report.head.hash).problems == ()
+
+
+def test_a_cell_that_another_photograph_opens_again_leaves_the_store_whole(store, where, tmp_path):
+    """The rule's entry that opens it has a link of its own, and so it has in a backup, and none in evidence taken in."""
+    page = fish(store)
+    entry = store.doubt(page, RAY, why="second.jpg shows something else", now=NOW)
+
+    assert told(store) == ()
+
+    backup(store, tmp_path / "backup", now=NOW)
+    assert restore(tmp_path / "backup", tmp_path / "restored", now=NOW).problems == ()
+    with Store.open(tmp_path / "taken-in") as other:
+        load(other, {table: list(dumped(store, table)) for table in TABLES})
+        assert [p for p in told(other) if "cannot be opened" not in p] == []
+
+    where.sql(*where.unguarded("entries"), "UPDATE entries SET why = 'none' WHERE state = 'withdrawn'")
+    assert any(f"entry {entry.id} ({RAY} on page {page}, by rule" in p for p in told(store))
 
 
 @pytest.mark.parametrize(
@@ -230,6 +249,32 @@ def test_a_store_moves_to_postgresql_and_work_goes_on(tmp_path, postgresql_serve
         assert enter(moved, page, RAY, 9).id > last
         fish(moved, name="more.jpg")
         assert told(moved) == ()
+
+
+@pytest.mark.skipif(os.name != "posix", reason="other systems have no such rights")
+@pytest.mark.parametrize("mask", [0o022, 0o077])
+def test_a_restored_store_is_open_to_nobody_whom_a_new_one_is_closed_to(tmp_path, mask):
+    before = os.umask(mask)
+    try:
+        with Store.open(tmp_path / "store") as store:
+            fish(store)
+            backup(store, tmp_path / "backup", now=NOW)
+        restore(tmp_path / "backup", tmp_path / "again", now=NOW)
+    finally:
+        os.umask(before)
+
+    assert (tmp_path / "again").stat().st_mode == (tmp_path / "store").stat().st_mode
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["again", "backup", "store"]
+
+
+def test_a_photograph_that_comes_during_the_check_is_no_leftover(store):
+    fish(store)
+    come = []
+
+    def tick(_total: int) -> None:
+        come.append(store.keep_photo(photo_of("late.jpg"), "late.jpg", now=NOW))
+
+    assert (verify(store, tick=tick).notes, len(come)) == ((), 2)
 
 
 def test_a_second_backup_adds_only_what_is_new(store, tmp_path):

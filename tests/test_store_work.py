@@ -10,7 +10,10 @@ from kept import FLAGGED, NOW, PACK, keep, layout, made_result
 from stores import GOBY, RAY, TOTAL, enter, fish
 
 from digitise.estimate.audit import joint_upper_bound, most_wrong_in_lot
+from digitise.handover.readiness import readiness
 from digitise.store import ChangedMeanwhile, StoreError
+from digitise.surveys.survey import load_surveys
+from review_app.signing import points
 
 MINUTE = timedelta(minutes=1)
 
@@ -165,6 +168,20 @@ def test_a_sampled_cell_is_answered_once(store):
         store.audits.answer(one.id, value=None, state="illegible", by="Ben", now=NOW)
     assert store.entries(page) == before
     assert store.audits.cells(one.audit_id)[0].answered == "Mira"
+
+
+def test_an_audit_over_all_surveys_says_nothing_of_one_that_came_later(store):
+    """Neither the hand-over nor the signature goes by cells that could not have been drawn."""
+    fish(store)
+    audit = draw(store, 3)
+    answer_all(store, audit)
+    keep(store, made_result("fish", {RAY: 2}, name="later.jpg", pack="K7RM4X"), now=NOW + timedelta(days=7))
+
+    assert [a.id for a in store.audits.of(PACK)] == [audit.id]
+    assert store.audits.of("K7RM4X") == []
+    checked = {r.pack: r.audited for r in readiness(store, load_surveys(store, store.packs()), today=NOW.date())}
+    assert (checked[PACK], checked["K7RM4X"]) == (100 * store.audits.audit(audit.id).bound, None)
+    assert [any("No audit" in p.text for p in points(store, pack)) for pack in (PACK, "K7RM4X")] == [False, True]
 
 
 def test_an_audit_by_strata_draws_from_each_and_joins_their_bounds(store):

@@ -13,6 +13,7 @@ import hashlib
 import json
 import os
 import time
+from contextlib import suppress
 from pathlib import Path
 from typing import Protocol
 
@@ -53,20 +54,15 @@ class _FileJournal:
     def __init__(self, target: Path, signature: str) -> None:
         self.path = target.with_name(target.name + ".part")
         self.done = _lines(self.path, signature)
-        self._file = self.path.open("w", encoding="utf-8")
-        self._write({"signature": signature})
-        for sha256, sheets in self.done.items():
-            self._write({"sha256": sha256, "sheets": sheets}, now=False)
+        kept = ({"sha256": sha256, "sheets": sheets} for sha256, sheets in self.done.items())
+        write_whole(self.path, "".join(map(_line, ({"signature": signature}, *kept))))
+        self._file = self.path.open("a", encoding="utf-8")
 
     def add(self, sha256: str, sheets: list[dict]) -> None:
         """Write down one finished picture."""
         if sha256 and sha256 not in self.done:
             self.done[sha256] = sheets
-            self._write({"sha256": sha256, "sheets": sheets})
-
-    def _write(self, line: dict, *, now: bool = True) -> None:
-        self._file.write(_line(line))
-        if now:
+            self._file.write(_line({"sha256": sha256, "sheets": sheets}))
             self._file.flush()
             os.fsync(self._file.fileno())
 
@@ -124,7 +120,7 @@ def _lines(path: Path, signature: str) -> dict[str, list[dict]]:
 
 
 def _finished(text: str, signature: str) -> dict[str, list[dict]]:
-    parsed = [one for one in map(_parsed, text.splitlines()) if one is not None]
+    parsed = [one for one in map(_parsed, text.split("\n")) if one is not None]
     if not parsed or parsed[0].get("signature") != signature:
         return {}
     return {one["sha256"]: one["sheets"] for one in parsed[1:] if {"sha256", "sheets"} <= set(one)}
@@ -150,6 +146,8 @@ def write_whole(path: Path | Remote, text: str) -> None:
             out.flush()
             os.fsync(out.fileno())
         draft.replace(path)
-    except BaseException:
-        draft.unlink(missing_ok=True)
-        raise
+    except OSError as error:  # of the file that was asked for, whatever it is called until it is whole
+        raise OSError(error.errno, error.strerror, str(path)) from None
+    finally:
+        with suppress(OSError):
+            draft.unlink()

@@ -13,6 +13,7 @@ import hashlib
 import os
 import stat
 import zipfile
+from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
 from io import BytesIO
@@ -296,8 +297,13 @@ def _listed(path: Path | Remote, archive: zipfile.ZipFile, size: int) -> tuple[P
     if swollen > MAX_BYTES and swollen > MAX_SWELLING * size:
         return (_not_opened(path.name, f"{size / 1e6:,.1f} MB would become {swollen / 1e6:,.0f} MB when unpacked"),)
     found: list[Picture | NotAPhoto] = []
+    many = Counter(m.filename for m in wanted)
     for member in sorted(wanted, key=lambda m: m.filename):
-        found += _member_pictures(path, archive, member)
+        if many[member.filename] > 1:  # only the last of them could be had by its name
+            name = Picture(path, member.filename).name
+            found.append(_not_opened(name, f"{many[member.filename]} files in it have this name"))
+        else:
+            found += _member_pictures(path, archive, member)
     return tuple(found) or (NotAPhoto(path.name, "", "not-an-image", "the archive has no picture in it"),)
 
 

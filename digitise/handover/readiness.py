@@ -77,8 +77,7 @@ def _ready(store: Store, survey: Survey, check: SurveyCheck) -> Ready:
     signed = store.signoffs.of(survey.pack)
     last = signed[-1] if signed else None
     state = "unsigned" if last is None else "signed" if last.current else "changed"
-    audits = [a for a in store.audits.all() if a.pack in (None, survey.pack) and not a.whole_page]
-    bounds = [a.bound for a in audits if a.bound is not None]
+    bounds = [a.bound for a in store.audits.of(survey.pack) if a.bound is not None]
     return Ready(
         pack=survey.pack,
         site=survey.site or "",

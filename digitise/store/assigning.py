@@ -5,14 +5,22 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
-from sqlalchemy import Connection, insert
+from sqlalchemy import Connection, bindparam, insert, select
 
 from digitise.sheets.protocol import Protocol
 from digitise.sheets.sheet import PACK_ALPHABET, PACK_LENGTH
 from digitise.store import chain
 from digitise.store import schema as t
-from digitise.store.rows import PageRow
+from digitise.store.rows import PageRow, StoreError
 from digitise.store.values import shortened
+
+# Made once: it runs in every decision, under the writing lock.
+_PLACE = (
+    select(t.assignments.c.pack)
+    .where(t.assignments.c.page_id == bindparam("of"))
+    .order_by(t.assignments.c.id.desc())
+    .limit(1)
+)
 
 
 def checked_pack(pack: str) -> str:
@@ -37,6 +45,17 @@ def check_place(page: PageRow, protocol: Protocol, pack: str, transect: int, bes
             f"pack {pack} holds sheets of {' '.join(next(iter(others)))}, this is one of "
             f"{page.protocol} {page.protocol_version}; check the pack"
         )
+
+
+def given_up(page_id: int) -> StoreError:
+    """What is said of a page that was set aside."""
+    return StoreError(f"page {page_id} was set aside; begin again with its photograph on the Survey page")
+
+
+def check_stands(connection: Connection, page_id: int) -> None:
+    """`StoreError` when a page was set aside, perhaps a moment ago: nothing entered on it would be seen."""
+    if connection.execute(_PLACE, {"of": page_id}).scalar() == "":
+        raise given_up(page_id)
 
 
 def add(connection: Connection, page: PageRow, pack: str, transect: int, *, by: str, at: str) -> None:

@@ -189,6 +189,17 @@ class Audits:
             rows = connection.execute(select(t.audits).order_by(t.audits.c.id)).all()
             return [_audit(connection, row) for row in rows]
 
+    def of(self, pack: str) -> list[Audit]:
+        """Audits by sample that could draw every sheet of a survey, oldest first: its own, and those over all surveys.
+
+        One over all surveys that was drawn before a sheet of this one came says nothing of it.
+        """
+        with self._database.read() as connection:
+            pages = self._library.pages(connection, packs=[pack])
+        latest = max((p.recorded_at for p in pages if not p.superseded), default="")
+        found = (a for a in self.all() if not a.whole_page)
+        return [a for a in found if a.pack == pack or (a.pack is None and latest <= a.at)]
+
 
 def _stratum(decided_by: str, confidence: float) -> str:
     """Which stratum an entered cell belongs to."""

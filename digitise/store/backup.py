@@ -254,14 +254,14 @@ def restore(
         raise StoreError(f"{folder}: is there already and not empty; restore into a new folder")
     url = database or wanted_database()
     folder.parent.mkdir(parents=True, exist_ok=True)
-    making = Path(tempfile.mkdtemp(prefix=f".{folder.name}-restoring-", dir=folder.parent))
+    around = Path(tempfile.mkdtemp(prefix=f".{folder.name}-restoring-", dir=folder.parent))
     try:
+        making = around / "store"  # with the rights that any new folder of this person has
+        making.mkdir()
         head, problems, notes = _fill(making, source, url, now=now, tick=tick)
-        making.chmod(0o755)
         making.replace(folder)
-    except BaseException:
-        shutil.rmtree(making, ignore_errors=True)
-        raise
+    finally:
+        shutil.rmtree(around, ignore_errors=True)
     with Store.open(folder, database=url, now=now) as restored:
         report = verify(restored, head=head or None)
     return replace(report, problems=(*problems, *report.problems), notes=(*notes, *report.notes))

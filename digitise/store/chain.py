@@ -5,7 +5,8 @@ row's name, the time and the hash before. Whoever changes, removes, adds or swap
 write every later hash anew; a head written down elsewhere (a backup, a sign-off, a notebook) shows even that.
 
 A page is one row together with its readings and the entries that the rule made of them; an audit together with its
-cells. The form must stay as it is, or old chains could not be checked: a new column needs a new revision that says so.
+cells. An entry by which a cell of the rule's is opened again comes later, and has a link of its own. The form must stay
+as it is, or old chains could not be checked: a new column needs a new revision that says so.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
-from sqlalchemy import Column, Connection, Row, Table, bindparam, insert, inspect, select
+from sqlalchemy import Column, Connection, Row, Table, Text, bindparam, cast, exists, insert, inspect, or_, select
 
 from digitise.store import schema as t
 from digitise.store.rows import RULE
@@ -35,11 +36,14 @@ _LAST = select(t.links.c.id, t.links.c.hash).order_by(t.links.c.id.desc()).limit
 _ADD = insert(t.links)
 _BY_KEY = {one.name: select(one).where(_key(one) == bindparam("key")) for one in KINDS}
 _ROWS_AT_ONCE = 200
+_OWN_LINK = exists().where(t.links.c.kind == t.entries.name, t.links.c.row == cast(t.entries.c.id, Text))
+_BY_RULE = (t.entries.c.by == RULE, or_(t.entries.c.undoes.is_(None), ~_OWN_LINK))  # with its page in one link
+_BY_ITSELF = or_(t.entries.c.by != RULE, t.entries.c.undoes.is_not(None) & _OWN_LINK)
 # What belongs to the link of another row: under which name, the table, the column that names the other row, which ones.
 _PARTS = {
     "pages": (
         ("readings", t.readings, t.readings.c.page_id, ()),
-        ("entries", t.entries, t.entries.c.page_id, (t.entries.c.by == RULE,)),
+        ("entries", t.entries, t.entries.c.page_id, _BY_RULE),
     ),
     "audits": (("cells", t.audit_cells, t.audit_cells.c.audit_id, ()),),
 }
@@ -104,7 +108,7 @@ def linked_rows(connection: Connection, table: Table) -> Iterator[tuple[Row, str
     key = _key(table)
     query = select(table).order_by(key).limit(_ROWS_AT_ONCE)
     if table is t.entries:
-        query = query.where(t.entries.c.by != RULE)
+        query = query.where(_BY_ITSELF)
     rows = connection.execute(query).all()
     while rows:
         yield from zip(rows, _contents(connection, table, rows), strict=True)

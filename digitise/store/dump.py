@@ -7,7 +7,7 @@ tables and columns must be ours, file names must be those the store itself would
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from datetime import UTC, datetime
 from itertools import islice
 
@@ -19,18 +19,33 @@ from digitise.store import chain, counts
 from digitise.store import schema as t
 from digitise.store.files import is_original, is_page
 from digitise.store.handovers import sent_content
+from digitise.store.layouts import parsed
 from digitise.store.rows import StoreError
 from digitise.store.store import Store
 
 # What others refer to comes first. Who may log in stays at home; a store has a name and an audit trail of its own.
 TABLES: tuple[str, ...] = tuple(one.name for one in t.HISTORY if one.name not in ("people", "about", "links"))
 _BATCH = 500
-_JSON = {
-    "readings": ("value", "candidates", "reasons", "photo_px"),
-    "entries": ("value",),
-    "verdicts": ("reasons",),
-    "layouts": ("content",),
+_LARGEST = 2**63  # no database holds a whole number beyond
+_SCALAR = (str, int, float, bool, type(None))
+_JSON: dict[str, dict[str, Callable[[object], bool]]] = {  # what the text in a column holds
+    "readings": {
+        "value": lambda v: isinstance(v, _SCALAR),
+        "candidates": lambda v: _pairs(v) and all(isinstance(a, _SCALAR) and isinstance(b, int | float) for a, b in v),
+        "reasons": lambda v: _texts(v),
+        "photo_px": lambda v: _pairs(v) and all(isinstance(n, int | float) for pair in v for n in pair),
+    },
+    "entries": {"value": lambda v: isinstance(v, _SCALAR)},
+    "verdicts": {"reasons": lambda v: _texts(v)},
 }
+
+
+def _pairs(value: object) -> bool:
+    return isinstance(value, list) and all(isinstance(one, list) and len(one) == 2 for one in value)
+
+
+def _texts(value: object) -> bool:
+    return isinstance(value, list) and all(isinstance(one, str) for one in value)
 
 
 def dumped(store: Store, table: str) -> Iterator[str]:
@@ -76,10 +91,7 @@ def _put_in(connection: Connection, table: Table, lines: Iterable[str]) -> int:
 
 
 def _row(table: Table, text: str, where: str) -> dict:
-    try:
-        row = json.loads(text)
-    except (ValueError, RecursionError):
-        raise StoreError(f"{where}: not readable as JSON") from None
+    row = _read(text, where)
     columns = {c.name: c for c in table.columns}
     if not isinstance(row, dict) or set(row) != set(columns):
         raise StoreError(f"{where}: expected exactly the columns {', '.join(columns)}")
@@ -89,14 +101,32 @@ def _row(table: Table, text: str, where: str) -> dict:
     return row
 
 
+def _read(text: str, where: str) -> object:
+    """What JSON says; what is no number, and no text, in any other program is refused."""
+    try:
+        found = json.loads(text, parse_constant=_no_number)
+        json.dumps(found, ensure_ascii=False).encode()
+    except (ValueError, RecursionError):
+        raise StoreError(f"{where}: not readable as JSON") from None
+    return found
+
+
+def _no_number(name: str) -> None:
+    raise ValueError(name)
+
+
 def _check(column, value: object, where: str) -> None:
     if value is None:
-        if not column.nullable and not column.primary_key:
+        if not column.nullable:
             raise StoreError(f"{where}: empty, expected a value")
         return
     wanted = column.type.python_type
     if isinstance(value, bool) or not isinstance(value, (int, float) if wanted is float else wanted):
         raise StoreError(f"{where}: found {type(value).__name__}, expected {wanted.__name__}")
+    if isinstance(value, int) and abs(value) >= _LARGEST:
+        raise StoreError(f"{where}: found a number of {len(str(abs(value)))} digits, expected a smaller one")
+    if isinstance(value, str) and "\0" in value:
+        raise StoreError(f"{where}: holds a character that no database keeps")
 
 
 def _check_meaning(table: str, row: dict, where: str) -> None:
@@ -119,8 +149,11 @@ def _check_meaning(table: str, row: dict, where: str) -> None:
             sent_content(row["content"])
         except ValueError as error:
             raise StoreError(f"{where}, content: {error}") from None
-    for name in _JSON.get(table, ()):
+    elif table == "layouts":
         try:
-            json.loads(row[name])
-        except (ValueError, RecursionError):
-            raise StoreError(f"{where}, {name}: not readable as JSON") from None
+            parsed(row["digest"], row["content"])
+        except (ValueError, RecursionError, KeyError, TypeError, AttributeError):
+            raise StoreError(f"{where}, content: not a layout") from None
+    for name, fits in _JSON.get(table, {}).items():
+        if not fits(_read(row[name], f"{where}, {name}")):
+            raise StoreError(f"{where}, {name}: not what this column holds")

@@ -11,7 +11,7 @@ from sqlalchemy import Connection, Row, bindparam, insert, select
 
 from digitise.reader.reading import Value
 from digitise.sheets.layout import Cell
-from digitise.store import chain, counts, leases
+from digitise.store import assigning, chain, counts, leases
 from digitise.store import schema as t
 from digitise.store.rows import RULE, ChangedMeanwhile, EntryRow, StoreError
 
@@ -76,7 +76,7 @@ def held_entries(stack: Iterable[EntryRow]) -> list[EntryRow]:
     for entry in stack:
         if entry.undoes is None:
             held.append(entry)
-        else:
+        elif held:
             held.pop()
     return held
 
@@ -125,14 +125,21 @@ def _look(connection: Connection, wish: Wish) -> tuple[EntryRow | None, list[Ent
             raise StoreError(f"{spec.label}: this key press already made another entry; reload the page")
         return sent, []
     stack = entries_of(connection, wish.page_id, spec.id)
-    last = _last(stack)
-    if wish.last_seen is not None and wish.last_seen != (last.id if last else 0):
-        who = last.by if last else "nobody"
-        raise ChangedMeanwhile(f"{spec.label}: {who} entered this cell meanwhile; look at it again")
+    _check_seen(spec, stack, wish.last_seen)
     return None, stack
 
 
-def undo(connection: Connection, page_id: int, spec: Cell, press: KeyPress) -> EntryRow:
+def _check_seen(spec: Cell, stack: list[EntryRow], last_seen: int | None) -> None:
+    """`ChangedMeanwhile` when an entry came after `last_seen`."""
+    last = _last(stack)
+    if last_seen is not None and last_seen != (last.id if last else 0):
+        who = last.by if last else "nobody"
+        raise ChangedMeanwhile(f"{spec.label}: {who} entered this cell meanwhile; look at it again")
+
+
+def undo(
+    connection: Connection, page_id: int, spec: Cell, press: KeyPress, *, last_seen: int | None = None
+) -> EntryRow:
     """Take back the entry in force, or find that this key press has done so; see `Store.undo`.
 
     `ValueError` where nothing is entered, `StoreError` where this key press made another entry.
@@ -142,6 +149,7 @@ def undo(connection: Connection, page_id: int, spec: Cell, press: KeyPress) -> E
             raise StoreError(f"{spec.label}: this key press already made another entry; reload the page")
         return sent
     stack = entries_of(connection, page_id, spec.id)
+    _check_seen(spec, stack, last_seen)
     held = held_entries(stack)
     if not held:
         raise ValueError(f"{spec.label}: nothing is entered in this cell, so nothing can be undone")
@@ -187,6 +195,7 @@ def _resent(connection: Connection, press: KeyPress) -> EntryRow | None:
 def _add(
     connection: Connection, page_id: int, cell: str, press: KeyPress, stack: list[EntryRow], *, value: Value, **columns
 ) -> EntryRow:
+    assigning.check_stands(connection, page_id)
     reading_id = connection.execute(_READING, {"of": page_id, "named": cell}).scalar()
     if reading_id is None:
         raise StoreError(f"cell '{cell}' was not read on page {page_id}")

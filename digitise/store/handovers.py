@@ -1,7 +1,8 @@
 """Hand-overs: what was sent, to whom, when and in which version, and what each survey was then.
 
 Entries are only added to and have rising ids, so a survey as it was sent is its pages of then with the last entry of
-every cell up to the last id of then. Nothing is copied, and nothing sent can change afterwards.
+every cell up to the last id of then, each page in the place that it had then. Nothing is copied, and nothing sent can
+change afterwards.
 """
 
 from __future__ import annotations
@@ -11,13 +12,14 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime
 
-from sqlalchemy import Connection, func, insert, select
+from sqlalchemy import Connection, Table, func, insert, select
 
 from digitise.store import chain
 from digitise.store import schema as t
 from digitise.store.engine import Database
+from digitise.store.marks import Mark
 from digitise.store.read import Library, current_entries
-from digitise.store.rows import ChangedMeanwhile, StoreError
+from digitise.store.rows import ChangedMeanwhile, PageRow, StoreError
 from digitise.store.signoffs import FrozenCell, SignOffs, frozen_cells
 from digitise.store.values import person, written
 
@@ -73,9 +75,13 @@ class NewHandOver:
 
 @dataclass(frozen=True, slots=True)
 class HandOver(NewHandOver):
-    """A hand-over that was noted, at `at` (UTC, ISO 8601); `digest` is that of the package's list of checksums."""
+    """A hand-over that was noted, at `at` (UTC, ISO 8601); `digest` is that of the package's list of checksums.
+
+    `last_assignment` is the id of the newest record of a page's place then; None where that was not noted yet.
+    """
 
     at: str = ""
+    last_assignment: int | None = None
 
     def survey(self, pack: str) -> SentSurvey | None:
         """A survey in it; None when the pack was not part of it."""
@@ -108,7 +114,7 @@ class HandOvers:
     def last_entry(self) -> int:
         """Id of the newest entry, 0 when there is none."""
         with self._database.read() as connection:
-            return _last_entry(connection)
+            return _last(connection, t.entries)
 
     def add(self, new: NewHandOver, *, now: datetime) -> HandOver:
         """Note a hand-over.
@@ -132,6 +138,7 @@ class HandOvers:
                     raise ChangedMeanwhile(
                         f"pack {one.pack} was changed while the package was written; make the hand-over again"
                     )
+            content["last_assignment"] = _last(connection, t.assignments)
             row = {"number": new.number, "kind": new.kind}
             row |= {"corrects": new.corrects, "recipient": recipient, "reason": reason, "by": who, "at": at}
             row |= {"digest": new.digest, "content": chain.canonical(content).decode()}
@@ -145,10 +152,9 @@ class HandOvers:
         if survey is None:
             return []
         with self._database.read() as connection:
-            pages = _pages(connection, self._library, pack, survey.pages)
             return [
                 cell
-                for page in pages
+                for page in _pages(connection, self._library, pack, survey.pages, sent.last_assignment)
                 for cell in frozen_cells(connection, page, current_entries(*_until(page.id, sent.last_entry)))
             ]
 
@@ -157,14 +163,17 @@ def _until(page_id: int, last_entry: int) -> tuple:
     return (t.entries.c.page_id == page_id, t.entries.c.id <= last_entry)
 
 
-def _pages(connection: Connection, library: Library, pack: str, ids: Sequence[int]) -> list:
-    """Pages by their ids in the order given, wherever they may have been moved since."""
-    own = {p.id: p for p in library.pages(connection, packs=[pack])}
-    return [own.get(i) or library.page(connection, i) for i in ids]
+def _pages(
+    connection: Connection, library: Library, pack: str, ids: Sequence[int], last_assignment: int | None
+) -> list[PageRow]:
+    """Pages by their ids in the order given, where they were at that assignment; where they are, when it is None."""
+    then = None if last_assignment is None else Mark(max(ids, default=0), last_assignment, 0, "")
+    own = {p.id: p for p in library.pages(connection, packs=[pack], until=then)}
+    return [own.get(i) or library.page(connection, i, set_aside=True) for i in ids]
 
 
-def _last_entry(connection: Connection) -> int:
-    return connection.execute(select(func.max(t.entries.c.id))).scalar() or 0
+def _last(connection: Connection, table: Table) -> int:
+    return connection.execute(select(func.max(table.c.id))).scalar() or 0
 
 
 def sent_content(text: str) -> dict[str, object]:
@@ -176,7 +185,9 @@ def sent_content(text: str) -> dict[str, object]:
             for s in content["surveys"]
         )
         kinds = {"last_entry": int, "tool_version": str, "pseudonyms": bool}
-        return {"surveys": surveys} | {name: kind(content[name]) for name, kind in kinds.items()}
+        place = content.get("last_assignment")
+        known = {name: kind(content[name]) for name, kind in kinds.items()}
+        return {"surveys": surveys, "last_assignment": None if place is None else int(place)} | known
     except (KeyError, TypeError, RecursionError, AttributeError) as error:
         raise ValueError(f"not the content of a hand-over ({error})") from None
 

@@ -68,6 +68,14 @@ class KeptFiles:
             raise StoreError(f"there is no page {page_id} in {self.folder}")
         return read_page(self.folder / "pages" / file)
 
+    def photo_of(self, page_id: int) -> str:
+        """SHA-256 of the photograph that a page was read from; `StoreError` when there is no such page."""
+        with self.database.read() as connection:
+            found = connection.execute(select(t.pages.c.sha256).where(t.pages.c.id == page_id)).scalar()
+        if found is None:
+            raise StoreError(f"there is no page {page_id} in {self.folder}")
+        return found
+
     def original(self, sha256: str) -> bytes:
         """Bytes of a kept photograph, checked against its SHA-256.
 

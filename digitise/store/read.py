@@ -14,6 +14,7 @@ from sqlalchemy import ColumnElement, CompoundSelect, Connection, Row, Select, a
 
 from digitise.sheets.protocol import Protocol
 from digitise.store import schema as t
+from digitise.store.assigning import given_up
 from digitise.store.layouts import KeptLayout, as_pairs, each, parsed
 from digitise.store.marks import Mark
 from digitise.store.rows import (
@@ -177,7 +178,7 @@ class Library:
             raise StoreError(f"there is no page {page_id} in the store")
         row = next((p for p in self.pages(connection, sha256=sha256, set_aside=set_aside) if p.id == page_id), None)
         if row is None:
-            raise StoreError(f"page {page_id} was set aside; begin again with its photograph on the Survey page")
+            raise given_up(page_id)
         if not row.pack:
             return row
         return next(p for p in self.pages(connection, packs=[row.pack]) if p.id == page_id)

@@ -73,10 +73,10 @@ def due(store: Store, policy: Policy, *, now: dt.datetime) -> tuple[list[Due], l
     A photograph stays while any page on it belongs to a survey that is not signed as it is, has a cell that waits, was
     not handed over as it is where the policy asks for that, or is in no survey.
     """
-    thinned, pages = store.thinned.all(), {p.id: p for p in store.pages()}
+    thinned, (photos, pages) = store.thinned.all(), store.photos_and_pages()
     standing = {pack: _standing(store, pack, policy) for pack in store.packs()}
     go, stay = [], []
-    for photo in store.photos():
+    for photo in photos:
         years = policy.keep_years if photo.page_ids else policy.refused_years
         if photo.sha256 in thinned or photo.status == "waiting" or years is None or _age(photo, now) < years:
             continue

@@ -157,6 +157,11 @@ class Store(KeptFiles):
         with self.database.read() as connection:
             return photo_rows(connection)
 
+    def photos_and_pages(self) -> tuple[list[PhotoRow], dict[int, PageRow]]:
+        """Every kept photograph and every page by id, of one moment: all pages that the photographs name are there."""
+        with self.database.read() as connection:
+            return photo_rows(connection), {page.id: page for page in self._pages(connection, None)}
+
     def pages(self, pack: str | None = None) -> list[PageRow]:
         """Pages in working order: by pack, transect, sheet, page; those without a pack last; superseded ones too."""
         with self.database.read() as connection:
@@ -258,18 +263,30 @@ class Store(KeptFiles):
         with self.database.write() as connection:
             return entries.decide(connection, wish)
 
-    def undo(self, page_id: int, cell: str, *, by: str, now: datetime, client: str = "", seq: int = 0) -> EntryRow:
+    def undo(
+        self,
+        page_id: int,
+        cell: str,
+        *,
+        by: str,
+        now: datetime,
+        client: str = "",
+        seq: int = 0,
+        last_seen: int | None = None,
+    ) -> EntryRow:
         """Take back the entry that holds now; what held before holds again, or the cell is open. Nothing is deleted.
 
         Raises
         ------
+        ChangedMeanwhile
+            With `last_seen`, as in `decide`.
         ValueError
             There is nothing to take back.
         """
         press = entries.KeyPress(person(by), stamp(now), client, seq)
         with self.database.write() as connection:
             spec = self._library.layout_of(connection, page_id).cell(cell)
-            return entries.undo(connection, page_id, spec, press)
+            return entries.undo(connection, page_id, spec, press, last_seen=last_seen)
 
     def doubt(self, page_id: int, cell: str, *, why: str, now: datetime) -> EntryRow | None:
         """Open a cell again that the rule has accepted, and say why; None, and nothing happens, to any other cell."""

@@ -67,7 +67,7 @@ def verify(store: Store, *, head: str | None = None, tick: Callable[[int], None]
         )
     if thinned:
         notes.append(f"{thinned} original photographs were removed by the policy; their flattened pages are here")
-    strangers = _strangers(store, set(files))
+    strangers = _strangers(store)
     if strangers:
         notes.append(
             f"{plural(len(strangers), 'file belongs', 'files belong')} to no photograph, such as {strangers[0]}: left "
@@ -198,10 +198,13 @@ def _files(store: Store, files: dict[str, tuple[str | None, str]], tick: Callabl
             yield f"{words} was changed since it was kept; bring {name} back from a backup"
 
 
-def _strangers(store: Store, known: set[str]) -> list[str]:
+def _strangers(store: Store) -> list[str]:
+    """Files that the rows do not name; rows are looked at last, since others may keep photographs meanwhile."""
     found = {f"pages/{p.relative_to(store.folder / 'pages').as_posix()}" for p in _all_files(store.folder / "pages")}
     with suppress(OSError):  # told already
         found |= {ORIGINALS + name for name in store.originals.names()}
+    with store.database.read() as connection:
+        known = {*_originals(connection), *_pictures(connection)}
     return sorted(found - known)
 
 

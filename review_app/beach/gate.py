@@ -14,6 +14,7 @@ from datetime import datetime
 import ifaddr
 import uvicorn
 
+from digitise import log
 from digitise.store import Store
 from review_app.beach import link, routes
 
@@ -76,13 +77,20 @@ def open_gate(store: Store, *, now: datetime, fresh: bool = True) -> link.Link:
     Raises
     ------
     ValueError
-        Nothing can listen on this machine's network.
+        Nothing can listen on this machine's network, or the disk takes no link.
     """
     with _lock:
         known = None if fresh else link.kept(store.folder, now=now)
         _shut(store)
         listener = _bound(known.port if known else PORT)
-        given = link.make(store.folder, listener.getsockname()[1], now=now, like=known)
+        try:
+            given = link.make(store.folder, listener.getsockname()[1], now=now, like=known)
+        except OSError as error:
+            listener.close()
+            raise ValueError(
+                f"the link for phones could not be kept ({error.strerror}); make room on this disk, then let "
+                "phones in again"
+            ) from None
         config = uvicorn.Config(routes.app(), log_level="warning", access_log=False, timeout_graceful_shutdown=2)
         server = uvicorn.Server(config)
         thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, name="beach", daemon=True)
@@ -109,5 +117,9 @@ def resume(store: Store, *, now: datetime) -> bool:
     """After a restart: go on with a link that is still good; whether there was one."""
     if link.kept(store.folder, now=now) is None:
         return False
-    open_gate(store, now=now, fresh=False)
+    try:
+        open_gate(store, now=now, fresh=False)
+    except ValueError as error:  # the screens serve all the same, and say on Phones that nobody comes in
+        log.trouble("phones", error)
+        return False
     return True

@@ -13,6 +13,8 @@ from datetime import datetime, timedelta
 from hmac import compare_digest
 from pathlib import Path
 
+from review_app.private import write_private
+
 HOURS = 12
 _FILE = "phones.json"
 
@@ -34,9 +36,8 @@ def make(folder: Path, port: int, *, now: datetime, like: Link | None = None) ->
     """A new link for `HOURS`, or the link `like` on this port; an earlier one is worth nothing any more."""
     secret, until = (like.secret, like.until) if like else (secrets.token_urlsafe(12), now + timedelta(hours=HOURS))
     link = Link(secret, until, port)
-    file = folder / _FILE
-    file.write_text(json.dumps({"secret": link.secret, "until": link.until.isoformat(), "port": port}), "utf-8")
-    file.chmod(0o600)
+    said = {"secret": link.secret, "until": link.until.isoformat(), "port": port}
+    write_private(folder / _FILE, json.dumps(said))
     return link
 
 

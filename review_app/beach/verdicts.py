@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from datetime import date
 from functools import lru_cache
 
+from digitise.reader.reasons import REASONS
 from digitise.store import NO_SHEET, PageRow, PhotoRow, ReadingRow, Store
 from digitise.surveys.known_plan import planned_names
 from digitise.surveys.roster import site_key
@@ -35,12 +36,14 @@ def verdict(
 
     `again` has the SHA-256 of those that were refused and taken again since.
     """
+    told = [failed[photo.sha256]] if photo.sha256 in failed else []
     if photo.page_ids:
-        return _read(store, [pages[i] for i in photo.page_ids])
+        read = _read(store, [pages[i] for i in photo.page_ids])
+        lost = REASONS["two-alike"].short in " ".join(told)
+        return read | {"kind": "look", "lines": [*told, *read["lines"]]} if lost else read
     picture = {"picture": f"photo/{photo.sha256}"}
-    if photo.sha256 in failed:
-        title = "Read in part" if photo.page_ids else "Kept, but not read"
-        return {"kind": "bad", "title": title, "lines": [failed[photo.sha256]], "marks": [], **picture}
+    if told:
+        return {"kind": "bad", "title": "Kept, but not read", "lines": told, "marks": [], **picture}
     if photo.status == "waiting":
         return {"kind": "wait", "title": "Sent. Being read", "lines": [], "marks": [], **picture}
     if photo.status == NO_SHEET:
@@ -148,14 +151,14 @@ class _Everything:
 
 
 def _everything(store: Store) -> _Everything:
-    pages = {p.id: p for p in store.pages()}
+    photos, pages = store.photos_and_pages()
     latest: dict[str, int] = {}
     for page in pages.values():
         if page.pack is not None:
             latest[page.pack] = max(page.id, latest.get(page.pack, page.id))
     packs = sorted(latest, key=latest.__getitem__, reverse=True)[:20]
-    photos, again = {p.sha256: p for p in store.photos()}, worklist.taken_again(store, packs)
-    return _Everything(photos, pages, [survey_card(store, p) for p in packs], frozenset(again))
+    again = frozenset(worklist.taken_again(store, packs))
+    return _Everything({p.sha256: p for p in photos}, pages, [survey_card(store, p) for p in packs], again)
 
 
 _shared = Shared(_everything)

@@ -8,15 +8,16 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 import secrets
 import threading
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
 
+from digitise import log
 from digitise.store import Store
 from digitise.store.people import Person
+from review_app.private import write_private
 
 LONGEST = timedelta(hours=12)
 IDLE = timedelta(hours=2)
@@ -79,18 +80,22 @@ class Sessions:
         """Log out."""
         with self._lock:
             self._kept.pop(_digest(secret), None)
-            self._write(now)
+            if not self._write(now):
+                self._file.unlink(missing_ok=True)  # else a restart would log in again who has logged out
 
-    def _write(self, now: datetime) -> None:
+    def _write(self, now: datetime) -> bool:
+        """Whether it could be kept for a restart; a disk that is full keeps nobody out who is logged in."""
+        self._written = now
         data = {
             key: {"name": s.name, "mark": s.mark, "began": s.began.isoformat(), "seen": s.seen.isoformat()}
             for key, s in self._kept.items()
         }
-        beside = self._file.with_suffix(".new")
-        with os.fdopen(os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "w", encoding="utf-8") as out:
-            json.dump(data, out)
-        beside.replace(self._file)
-        self._written = now
+        try:
+            write_private(self._file, json.dumps(data))
+        except OSError as error:
+            log.trouble("log-ins", error)
+            return False
+        return True
 
 
 def _digest(secret: str) -> str:

@@ -55,6 +55,7 @@ class Many {
       const leaving = new Set([...this.outbox.waiting.values()].map(keyOf));
       this.items = found.items.filter((i) => !leaving.has(keyOf(i)));
       this.left = found.all;
+      this.notices = [...new Set([...this.notices, ...found.lost])];
       this.odd = new Set();
       this.at = 0;
       this.offline = false;

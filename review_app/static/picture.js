@@ -4,6 +4,9 @@ const COMING = 'The picture is still on its way: decide when you see it.';
 const LOST = 'The picture could not be fetched, so this cell cannot be decided now. It is asked for again by itself.';
 const AGAIN_MS = 2000;
 
+// The flattened page, by its photograph too: a browser keeps it, and another store that is served here later has a page of that number.
+const pageOf = ({ page, sha256 }) => `/desk/page/${page}/${sha256}`;
+
 class Picture {
   // `changed()` is called when `words` are other than before without anybody having pressed.
   constructor(image, changed = () => {}) {

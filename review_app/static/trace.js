@@ -73,7 +73,7 @@ class Trace {
     const [x, y, w, h] = this.found.box.map((v, i) => v * (i % 2 ? high : wide));
     const scale = Math.min(glass.clientWidth / (w + 12), glass.clientHeight / (h + 8), 11);
     const [left, top] = [(x + w / 2) * scale - glass.clientWidth / 2, (y + h / 2) * scale - glass.clientHeight / 2];
-    this.near.show(`/desk/page/${this.found.page}`);
+    this.near.show(pageOf(this.found));
     image.alt = `The cell, flattened: ${this.found.label}`;
     Object.assign(image.style, { width: `${wide * scale}px`, height: `${high * scale}px`, transform: `translate(${-left}px, ${-top}px)` });
     Object.assign(mark.style, { left: `${x * scale - left - 4}px`, top: `${y * scale - top - 4}px`, width: `${w * scale + 8}px`, height: `${h * scale + 8}px` });

@@ -43,7 +43,7 @@ class Whole {
     }
     this.build();
     if (fresh) this.place();
-    for (const beside of [-1, 1]) { const next = this.beside(beside); if (next) new Image().src = `/desk/page/${next.page}`; }
+    for (const beside of [-1, 1]) { const next = this.beside(beside); if (next) new Image().src = pageOf(next); }
   }
 
   beside(step) { const at = this.sheet.pages.findIndex((p) => p.page === this.sheet.page); return this.sheet.pages[at + step]; }
@@ -184,7 +184,7 @@ class Whole {
   // ---- drawing --------------------------------------------------------------------------------------------------------
   build() {
     const { sheet } = this;
-    this.picture.show(`/desk/page/${sheet.page}`);
+    this.picture.show(pageOf(sheet));
     this.picture.image.alt = `The photographed page: ${sheet.where}`;
     this.$('.flat').querySelectorAll('.spot').forEach((s) => s.remove());
     this.spots = this.cells.map((cell, i) => {

@@ -33,19 +33,19 @@ class Windows {
     }
     map.style.aspectRatio = `${wide} / ${high}`;
     for (const picture of this.pictures) {
-      picture.show(`/desk/page/${item.page}`);
+      picture.show(pageOf(item));
       picture.image.alt = `The photographed sheet at ${item.label}`;
     }
   }
 
   preload(items) {                                         // the next pages are in the browser before they are shown
-    const ahead = items.map((i) => i.page);
-    for (const page of [...new Set(ahead)].slice(0, 3)) {
-      if (this.sheets.has(page)) continue;
+    const ahead = items.map(pageOf);
+    for (const address of [...new Set(ahead)].slice(0, 3)) {
+      if (this.sheets.has(address)) continue;
       const image = new Image();
-      image.src = `/desk/page/${page}`;
-      image.decode?.().catch(() => this.sheets.delete(page));
-      this.sheets.set(page, image);
+      image.src = address;
+      image.decode?.().catch(() => this.sheets.delete(address));
+      this.sheets.set(address, image);
       if (this.sheets.size > 6) this.sheets.delete(this.sheets.keys().next().value);
     }
   }

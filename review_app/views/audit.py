@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
+
 import streamlit as st
 
 from digitise.reader.reading import Value
@@ -32,9 +34,10 @@ def _difference(store: Store, one: Differing, *, key: str, by: str) -> None:
     page = store.page(one.page_id)
     first, second = _said(cell.kind, one.accepted_state, one.accepted), _said(cell.kind, one.answer_state, one.answer)
     who = "the program" if one.entered_by == RULE else one.entered_by
-    source, width = f"/desk/small/{one.page_id}", 240
+    source, width = f"/desk/small/{one.page_id}/{page.sha256}", 240
     if not page.keyed:
-        source, width, _ = alike.crop(store, one.page_id, cell.box_mm)
+        with suppress(ValueError):  # without a picture of its page its words stand there
+            source, width, _ = alike.crop(store, one.page_id, cell.box_mm)
     done = auditing.settled(store, one)
     words = [
         tag("b", f"{page.title}, {cell_label(cell)}"),
@@ -99,8 +102,10 @@ def _drawn(audit: Audit, by: str) -> None:
 
 
 def again(store: Store) -> None:
-    """Choose a page that another person keys again from top to bottom."""
+    """Choose a page that another person keys again from top to bottom; nothing where none was read."""
     pages = {p["page"]: p["text"] for p in whole.page_list(store)}
+    if not pages:
+        return
     with st.expander("Key a whole page a second time"), st.form("again", border=False):
         st.html(
             tag(

@@ -81,8 +81,7 @@ def show() -> None:
     if intake.start(store) or intake.progress(store).running:
         reading(store)
     needs, above = st.empty(), st.container()
-    pages, failed = {p.id: p for p in store.pages()}, intake.progress(store).failed
-    photos = store.photos()
+    (photos, pages), failed = store.photos_and_pages(), intake.progress(store).failed
     if not photos:
         words = "Lay each sheet flat, in shade, with its four corner marks in view. Then add the photographs above; "
         before = PLAN if me().may("clerk") else None

@@ -101,7 +101,7 @@ def clerk(port: int, number: int, over: threading.Event) -> None:
         for item in items[:10]:
             if over.is_set():
                 return
-            desk.ask("a page for a clerk", "GET", f"/desk/page/{item['page']}")
+            desk.ask("a page for a clerk", "GET", f"/desk/page/{item['page']}/{item['sha256']}")
             time.sleep(rng.uniform(*THINK_S))
             seq += 1
             record = {k: item[k] for k in ("page", "sha256", "cell", "last")} | {"client": client, "seq": seq, "by": by}
