@@ -13,6 +13,7 @@ from digitise.earlier.files import rows_of
 from digitise.earlier.mapping import load_mapping
 from digitise.earlier.result import EarlierResult
 from digitise.earlier.take import Problem, take
+from digitise.surveys.roster import site_key
 
 FOLDER = "earlier"
 
@@ -73,9 +74,9 @@ def keep_table(folder: Path, path: Path, mapping_path: Path, results: Sequence[E
     target = folder / FOLDER / f"{digest[:16]}-{rules[:8]}.json"
     if target.is_file():
         return target
-    known = {(r.site, r.day, r.label, r.is_cover): r for r in earlier_results(folder)}
+    known = {(site_key(r.site), r.day, r.label, r.is_cover): r for r in earlier_results(folder)}
     for one in results:
-        if before := known.get((one.site, one.day, one.label, one.is_cover)):
+        if before := known.get((site_key(one.site), one.day, one.label, one.is_cover)):
             raise ValueError(
                 f"{path}, line {one.line}: {one.label} of {one.site} on {one.day} was taken in before, from line "
                 f"{before.line} of {before.source}; remove it from one of the two"
