@@ -149,16 +149,15 @@ def compare_pairs(
         A headline is no variable of both surveys of a pair.
     """
     found: list[Compared] = []
-    first: set[tuple[str, str, str]] = set()  # headlines by pair
+    first: list[bool] = []  # which of them are headlines
     for before, after in pairs:
         shared = [v for v in before.measured if v in after.measured]
         if unknown := sorted(set(headlines) - {v.id for v in shared}):
             known = ", ".join(v.id for v in shared)
             raise ValueError(f"headline '{unknown[0]}' is not measured in both surveys; known: {known}")
         found += [_one(v, before, after, paired=paired, detect_percent=detect_percent, level=level) for v in shared]
-        chosen = set(headlines) or {v.id for v in shared if v.is_group}
-        first |= {(before.name, after.name, name) for name in chosen}
-    return _adjusted(found, [(c.before.name, c.after.name, c.variable.id) in first for c in found])
+        first += [v.id in headlines if headlines else v.is_group for v in shared]
+    return _adjusted(found, first)
 
 
 def _one(
