@@ -671,6 +671,34 @@ def test_earlier_results_join_the_surveys_of_their_site_along_time(some):
     )
 
 
+def test_rows_of_one_name_on_two_sheets_are_two_lines_along_time():
+    """ "Other" of fish and "Other" of invertebrates; a group called as one of its categories; each with its own dots."""
+    data = protocol().model_dump()
+    for sheet, row in (("fish", "ray"), ("invertebrate", "cowrie")):
+        next(r for r in data["sheets"][sheet]["rows"] if r["id"] == row)["label"] = "Other"
+    for category in data["sheets"]["substrate"]["categories"]:
+        category["group"] = "Rubble" if category["id"] in ("rubble", "sand") else None
+    visits = []
+    for pack, date, fish in (("QH7M4A", "2025-03-28", 30), ("QH7M4B", "2026-03-28", UNREAD)):
+        sheets = [
+            made_sheet("site", {"site/site": "Pilot Garden", "site/date": date}, pack=pack),
+            made_sheet("fish", {"fish/ray/0-10/tally": fish, "fish/ray/10-20/tally": fish}, pack=pack),
+            made_sheet("invertebrate", {f"invertebrate/cowrie/{s}/tally": 1 for s in ("0-10", "10-20")}, pack=pack),
+            made_sheet("substrate", points({"LM": 10, "YB": 10, "BK": 20}), pack=pack),
+        ]
+        visits.append(survey_results(assemble(Protocol.model_validate(data), pack, sheets)))
+    earlier = [earlier_result(dt.date(2020, 3, 1), 9.0, site="Pilot Garden", label="Rubble")]
+    drawn = next(f for f in report_of(*visits, earlier=earlier).figures if f.wide.name == "along-time-1")
+    found = {}
+    for name, _, date, value, *_ in drawn.data[1:]:
+        found.setdefault(name, []).append((date, value))
+
+    assert found["Other (Invertebrate belt and impacts)"] == [("2025-03-28", 5.0), ("2026-03-28", 5.0)]
+    assert found["Rubble (Substrate line, group)"] == [("2025-03-28", 50.0), ("2026-03-28", 50.0)]
+    assert {"Other", "Rubble"}.isdisjoint(found)
+    assert drawn.caption.endswith("Earlier results that are not drawn, and are in no table: Rubble.")
+
+
 def test_an_interval_far_beyond_every_value_is_cut_and_the_figure_says_so():
     """Values of 10 and 12, one interval up to 900: the axis ends at four times 12, and the key tells."""
     days = dt.date(2025, 3, 1), dt.date(2026, 3, 1)
