@@ -216,6 +216,16 @@ def test_the_data_package_is_valid_by_its_published_standard(out):
     assert [r.name for r in package.resources] == ["surveys", "cover", "density", "impacts", "observations", "photos"]
 
 
+@pytest.mark.parametrize(("name", "key"), [("CC-BY-4.0", "name"), ("Creative Commons Attribution 4.0", "title")])
+def test_a_licence_that_is_no_identifier_is_a_title(store, tmp_path, name, key):
+    """The profile takes identifiers alone as names: letters, digits, points, hyphens and underlines."""
+    about = ABOUT.model_copy(update={"licence": ABOUT.licence.model_copy(update={"name": name})})
+    write_export(store, tmp_path, now=NOW, formats=("tables",), with_unreviewed=True, about=about)
+    described = json.loads((tmp_path / "tables" / "datapackage.json").read_text(encoding="utf-8"))
+
+    assert described["licenses"] == [{key: name, "path": "https://creativecommons.org/licenses/by/4.0/"}]
+
+
 def test_a_changed_table_no_longer_fits_its_descriptor(out, tmp_path):
     """One byte more, and the package's own hash tells."""
     from frictionless import system, validate

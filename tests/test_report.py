@@ -131,6 +131,16 @@ def test_few_belts_of_animals_say_that_they_may_have_missed_schools(some):
     assert "Of animals in schools" not in page_of(results_of(*rays(4)))
 
 
+def test_lines_without_a_legible_point_are_not_called_one_transect():
+    """Two lines left blank: nothing is known, and no sentence speaks of one line or of intervals."""
+    blank = [made_sheet("substrate", {}, transect=t) for t in (1, 2)]
+    text = text_of(page_of(survey_results(made_survey(*blank))))
+
+    assert "0 transects; legible points: T1 0 of 40, T2 0 of 40. No point is legible, so no cover is known." in text
+    assert "One transect" not in text
+    assert "intervals cover differences" not in text
+
+
 def test_one_transect_gives_no_interval_and_the_page_says_why():
     """No number in the interval column, and a sentence."""
     text = text_of(page_of(results_of(line({"BK": 12, "YB": 28}), *rays(6))))

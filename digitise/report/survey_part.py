@@ -19,6 +19,7 @@ FACTS = ("time", "number", "decimal", "code")
 PLACE = ("latitude", "longitude", "north-south", "east-west")
 MOST_PLACES = 8  # segments that stand side by side in a table
 ONE = "One transect: there is no between-transect uncertainty to show, so no interval is given."
+NONE = "No point is legible, so no cover is known."
 NOT_TWO = "Fewer than two transects are known in every segment, so no interval is given."
 
 
@@ -103,7 +104,7 @@ def _line(r: SurveyResults, line: LineResult) -> list[Block]:
     level, many = f"{100 * r.level:g} %", len(line.site.transects)
     rows = [*line.groups, *line.categories]
     legible = ", ".join(f"{p.transect} {p.legible} of {p.planned}" for p in line.points)
-    covers = "Intervals cover differences between transects only." if many > 1 else ONE
+    covers = _interval_of(many, "Intervals cover differences between transects only.")
     plot = with_keys(
         Plot(
             f"cover-{r.survey.pack}-{line.sheet}",
@@ -134,9 +135,14 @@ def _cover_table(line: LineResult, rows: Sequence[CoverLine], level: str) -> Tab
         cells += [number(c.cover.value) for _, c in one.transects]
         cells += [f"{number(one.site.lowest)} to {number(one.site.highest)}"] if missing else []
         body.append(("group" if one.is_group else "", tuple(cells)))
-    many = len(line.site.transects) > 1
-    words = f"{level} intervals cover differences between transects, not reading." if many else ONE
+    between = f"{level} intervals cover differences between transects, not reading."
+    words = _interval_of(len(line.site.transects), between)
     return Table(tuple(head), tuple(body), f"Percent cover. {words}", words=(0, 1))
+
+
+def _interval_of(transects: int, between: str) -> str:
+    """What intervals of so many transects cover: in words `between` them, or why there are none."""
+    return between if transects > 1 else ONE if transects else NONE
 
 
 def cover_row(label: str, bold: bool, one: CoverLine) -> PlotRow:
