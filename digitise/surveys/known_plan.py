@@ -111,21 +111,28 @@ def planned_sites(folder: Path) -> Mapping[str, str]:
     return _planned(folder, _files(folder))[1]
 
 
+def planned_lines(folder: Path) -> Mapping[str, int]:
+    """How many lines each pack was printed with, by pack, where the plans say so; empty as `planned_names` is."""
+    return _planned(folder, _files(folder))[2]
+
+
 def _files(folder: Path) -> tuple[tuple[str, int, int], ...]:
     found = ((p.name, p.stat()) for p in sorted((folder / FOLDER).glob("*.yaml")))
     return tuple((name, state.st_mtime_ns, state.st_size) for name, state in found)
 
 
 @lru_cache(maxsize=8)
-def _planned(folder: Path, _files: tuple) -> tuple[Mapping[str, str], Mapping[str, str]]:
+def _planned(folder: Path, _files: tuple) -> tuple[Mapping[str, str], Mapping[str, str], Mapping[str, int]]:
     try:
         plan = known_plan(folder)
     except PlanError:
         plan = None
     if plan is None:
-        return {}, {}
+        return {}, {}, {}
     names = {site_key(s.code): s.name for s in plan.sites} | {site_key(s.name): s.name for s in plan.sites}
-    return names, {s.pack: plan.site(s.site).name for s in plan.surveys if s.pack}
+    packs = {s.pack: s for s in plan.surveys if s.pack}
+    lines = {pack: s.transects for pack, s in packs.items() if s.transects}
+    return names, {pack: plan.site(s.site).name for pack, s in packs.items()}, lines
 
 
 def grouped_sites(folder: Path) -> tuple[SitePlan, ...]:
