@@ -243,6 +243,17 @@ def test_the_page_shows_photographs_refused_and_their_reasons(tmp_path):
     assert "2026-03-28T09:30:00Z" in text
 
 
+def test_two_sheets_on_one_photograph_are_two_pages_of_one_photograph():
+    """Cells come from pages; the methods and the line below every page count photographs."""
+    (one, cells), (other, more) = made_sheet("fish", {}), made_sheet("substrate", {})
+    r = survey_results(made_survey((one, cells), (replace(other, sha256=one.sha256), more)))
+    text = text_of(page_of(r))
+
+    assert f"2 pages gave {len(cells) + len(more)} cells" in text
+    assert "1 photograph was read by digitise" in text
+    assert "2 photographs" not in text
+
+
 def test_an_empty_store_has_no_results_and_says_so(tmp_path):
     """A sentence, not an empty page."""
     with Store.open(tmp_path / "store") as store, pytest.raises(ValueError, match="no sheet has been read yet"):
