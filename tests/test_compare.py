@@ -298,6 +298,22 @@ def test_ten_transects_have_a_bootstrap_interval_and_fewer_say_why_not(folder, t
     assert "under 10 transects: no bootstrap" in set(few.note)
 
 
+def test_bootstrap_limits_of_a_survey_do_not_depend_on_what_else_is_asked(tmp_path):
+    """Two surveys alike in one store: alike among all, and each by itself."""
+    with Store.open(tmp_path / "store") as store:
+        for pack in (PACK, "QH7M4A"):
+            for t, n in enumerate([12, 15, 9, 22, 14, 17, 11, 19, 8, 13, 16, 25], start=1):
+                line = points({"BK": n, "YB": 40 - n})
+                keep(store, made_result("substrate", line, name=f"{pack}{t}", pack=pack, transect=t), now=NOW)
+    with digitise.open(tmp_path / "store") as programme:
+        every = programme.bootstrap()
+        alone = programme.bootstrap(packs=["QH7M4A"])
+    limits = [list(own[["low", "high"]].dropna().itertuples(index=False)) for _, own in every.groupby("pack")]
+
+    assert limits[0] == limits[1]
+    assert limits[0] == list(alone[["low", "high"]].dropna().itertuples(index=False))
+
+
 def test_a_question_about_nothing_names_what_there_is(folder, tmp_path):
     """A misspelt site (letter case does not matter), and a folder without a store, which is not made."""
     with digitise.open(folder) as programme:
