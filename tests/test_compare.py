@@ -368,6 +368,19 @@ def test_a_group_that_is_called_what_a_category_is_has_its_own_numbers():
     )
 
 
+def test_a_label_that_was_changed_between_editions_is_the_same_variable():
+    """Compared and followed by its id, named as it is named now."""
+    surveys = [sample(str(y), f"{y}-03-28", *BEFORE) for y in (2021, 2022, 2023)]
+    now = replace(SAND, label="Sand and silt")
+    newest = replace(surveys[2], measured={CORAL: surveys[2].measured[CORAL], now: surveys[2].measured[SAND]})
+
+    assert [c.variable.label for c in compare(surveys[1], newest)] == ["Coral", "Sand and silt"]
+    assert [(t.variable.label, len(t.dates)) for t in trends([*surveys[:2], newest])] == [
+        ("Coral", 3),
+        ("Sand and silt", 3),
+    ]
+
+
 def test_only_the_group_leads_where_a_category_has_its_name():
     """Without headlines named in advance the groups are those, and no category that is called alike."""
     coral = replace(SAND, id=CORAL.id)
