@@ -36,6 +36,7 @@ from digitise.report.together import together, visit_of
 from digitise.report.words import methods, status
 from digitise.results import survey_results
 from digitise.results.compare import HOLM
+from digitise.sheets.compose import build_layouts
 from digitise.sheets.protocol import Protocol
 from digitise.store import PhotoRow, Store
 from digitise.store.audits import Audit
@@ -885,6 +886,23 @@ def test_impacts_of_all_sites_stand_in_one_table():
 
     assert [getattr(cells[place], "text", cells[place]) for _, cells in table.rows] == ["1 of 2", "not known"]
     assert impacts_table([results_of(line({"BK": 40}))]) == []
+
+
+def test_an_impact_on_two_sheets_of_a_survey_has_a_column_of_each():
+    """Litter of the fish belt and of the invertebrate belt: neither writes over the other."""
+    data = protocol().model_dump()
+    data["sheets"]["fish"]["impacts"] = [i for i in data["sheets"]["invertebrate"]["impacts"] if i["id"] == "litter"]
+    p = Protocol.model_validate(data)
+    sheets = []
+    for sheet, pieces in (("fish", 3), ("invertebrate", 1)):
+        one = next(x for x in build_layouts(p) if (x.sheet, x.paper) == (sheet, "A4"))
+        values = {f"{sheet}/litter/{s}/tally": pieces for s in ("0-10", "10-20")}
+        sheets.append(made_sheet(sheet, values, one=one))
+    _, table = impacts_table([survey_results(assemble(p, PACK, sheets))])
+    (row,) = (dict(zip(table.head, cells, strict=True)) for _, cells in table.rows)
+
+    assert row["Litter (Fish belt), per 100 m²"] == "15.0"
+    assert row["Litter (Invertebrate belt and impacts), per 100 m²"] == "5.0"
 
 
 def test_diversity_is_that_of_the_community_table():
