@@ -888,6 +888,25 @@ def test_impacts_of_all_sites_stand_in_one_table():
     assert impacts_table([results_of(line({"BK": 40}))]) == []
 
 
+def test_what_was_noted_on_two_sheets_stands_in_one_table_wherever_each_was_noted():
+    """One sheet came back of the first line alone, the other counts in frames: no value is dropped or called missing."""
+    data = protocol().model_dump()
+    noted = [i for i in data["sheets"]["invertebrate"]["impacts"] if i["id"] == "anchor-damage"]
+    data["sheets"]["fish"] |= {"impacts": noted, "quadrats": {"count": 2, "width_m": 1, "length_m": 1}}
+    p = Protocol.model_validate(data)
+    fish = next(x for x in build_layouts(p) if (x.sheet, x.paper) == ("fish", "A4"))
+    ticks = {f"invertebrate/anchor-damage/{s}/tick": True for s in ("0-10", "10-20")}
+    sheets = [made_sheet("fish", {"fish/anchor-damage/q1/tick": True}, transect=1, one=fish)]
+    sheets += [made_sheet("invertebrate", ticks, transect=2)]
+    blocks = [b for part in report_of(survey_results(assemble(p, PACK, sheets))).parts for b in part.blocks]
+    table = next(b for b in blocks if isinstance(b, Table) and b.head[0] == "Noted")
+    rows = [dict(zip(table.head, (getattr(c, "text", c) for c in cells), strict=True)) for _, cells in table.rows]
+    damage = [row for row in rows if row["Noted"] == "Anchor damage"]
+
+    places = ["T1, frame 1", "T1, frame 2", "T2, 0–10 m", "T2, 10–20 m"]
+    assert [[row[place] for place in places] for row in damage] == [["yes", "no", "–", "–"], ["–", "–", "yes", "yes"]]
+
+
 def test_an_impact_on_two_sheets_of_a_survey_has_a_column_of_each():
     """Litter of the fish belt and of the invertebrate belt: neither writes over the other."""
     data = protocol().model_dump()

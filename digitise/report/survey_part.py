@@ -301,7 +301,8 @@ def _impacts(r: SurveyResults) -> list[Block]:
 
 def _noted_table(impacts: Sequence[ImpactLine], level: str) -> Table:
     """What was noted in each segment, and on how many transects; segments go down the page when they are many."""
-    places = [(t, s) for t, s, _, _ in impacts[0].values]
+    places = dict.fromkeys((t, s) for i in impacts for t, s, _, _ in i.values)  # sheets may have different ones
+    places = sorted(places, key=lambda place: int(place[0].removeprefix("T")))
     names = [f"{t}, frame {s[1:]}" if s.startswith("q") else f"{t}, {s.replace('-', '–')} m" for t, s in places]
     cells = [_noted(i, places) for i in impacts]
     if known := tells_occurrence(impacts):
@@ -316,9 +317,10 @@ def _noted_table(impacts: Sequence[ImpactLine], level: str) -> Table:
 
 def _noted(line: ImpactLine, places: Sequence[tuple[str, str]]) -> list[Cell]:
     found = {(t, s): (value, state) for t, s, value, state in line.values}
+    own = {s for _, s in found}
     out: list[Cell] = []
     for place in places:
-        value, state = found.get(place, (None, "missing"))
+        value, state = found.get(place, (None, "missing" if place[1] in own else "–"))
         if state != "entered":
             out.append(Text(state, "not"))
         elif isinstance(value, bool):
