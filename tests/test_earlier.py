@@ -228,6 +228,8 @@ def test_a_decimal_comma_between_commas_is_no_number_cut_off(read):
     """A line with more values than there are columns: which of them belongs where cannot be told."""
     with pytest.raises(ValueError, match="line 3: 6 values under 5 columns; put a value that holds ',' in quotes"):
         read("Station,When,HC %,Sand %,Dams\nA,17/03/2019,30,,\nB,17/03/2019,12,5,,\n")
+    with pytest.raises(ValueError, match="line 3: 7 values under 6 columns"):  # a heading of two lines
+        read('Station,When,HC %,Sand %,Dams,"Who\nsaw it"\nB,17/03/2019,12,5,,,\n')
     results, _ = read("Station,When,HC %,Sand %,Dams,\nA,17/03/2019,30,,,\n")
 
     assert [r.value for r in results] == [30.0]

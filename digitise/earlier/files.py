@@ -71,9 +71,9 @@ def _csv(path: Path, mapping: Mapping) -> Iterator[tuple[int, list[Value]]]:
     columns = 0
     try:
         for row in reader:
-            if reader.line_num == mapping.header_row:
-                columns = len(row)
-            elif columns and len(row) > columns:
+            if not columns:
+                columns = len(row) if reader.line_num >= mapping.header_row else 0
+            elif len(row) > columns:
                 raise ValueError(
                     f"{path}, line {reader.line_num}: {len(row)} values under {columns} columns; put a value that "
                     f"holds '{delimiter}' in quotes, such as a number with a decimal comma"
