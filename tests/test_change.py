@@ -267,6 +267,10 @@ def test_what_was_never_seen_has_no_model():
     """Rather than a factor of nothing."""
     assert model_trend(YEARS, [0] * 6, [120] * 6, kind="density").slope.value is None
     assert model_trend(YEARS, [40] * 6, [40] * 6).slope.value is None
+    assert model_trend(YEARS[:4], [1] * 4, [40] * 4).slope.note == "under 5 surveys: no test"
+    assert model_trend([2020, 2020, 2020, 2021, 2021], [1, 2, 3, 4, 5], [40] * 5).slope.note == (
+        "surveys at 2 times: no model"
+    )
     with pytest.raises(ValueError, match="cover or density"):
         model_trend(YEARS, [1] * 6, [40] * 6, kind="counts")
 

@@ -196,8 +196,8 @@ def model_trend(
     method = "quasi-binomial model over surveys" if kind == "cover" else "quasi-Poisson model over surveys"
     if kind not in ("cover", "density"):
         raise ValueError(f"kind must be cover or density, got {kind!r}")
-    if _check(years, hits) < 3 or n < FEWEST:
-        return _none(n, method, unit, TOO_FEW, level)
+    if (times := _check(years, hits)) < 3 or n < FEWEST:
+        return _none(n, method, unit, TOO_FEW if n < FEWEST else f"surveys at {times} times: no model", level)
     if math.fsum(hits) == 0 or (kind == "cover" and math.fsum(hits) >= math.fsum(sizes)):
         return _none(n, method, unit, "never seen, or nothing else was: no model", level)
     if _parted(years, hits, sizes, kind=kind):
