@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from functools import lru_cache
 from pathlib import Path
 
-from digitise.surveys.plan import Plan, PlanError, SitePlan, load_plan
+from digitise.surveys.plan import Plan, PlanError, SitePlan, load_plan, named_as_another
 from digitise.surveys.roster import site_key
 
 FOLDER = "plans"
@@ -82,6 +82,8 @@ def _joined(plans: list[Plan]) -> Plan:
                     "kept before; expected one group for one site: leave 'group' out of one of them"
                 )
             sites[site.code.casefold()] = site.model_copy(update={"group": groups[0]}) if groups else site
+    if named := named_as_another(sites.values()):
+        raise PlanError(f"plan '{plans[-1].plan}', with those kept before: {named}")
     surveys = [s for plan in plans for s in plan.surveys]
     packs = [s.pack for s in surveys if s.pack]
     if len(set(packs)) < len(packs):
