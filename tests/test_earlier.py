@@ -7,6 +7,7 @@ import pytest
 from digitise.cli import main
 from digitise.earlier.keep import earlier_results, keep_table, read_table
 from digitise.store import Store
+from digitise.surveys.known_plan import keep_plan
 
 TODAY = dt.date(2026, 3, 28)
 WIDE = """
@@ -213,6 +214,22 @@ def test_one_site_in_capitals_and_in_small_letters_is_one_site(read, tmp_path):
     assert [p.line for p in repeated] == [3]
     with pytest.raises(ValueError, match="was taken in before"):
         keep_table(tmp_path / "s", tmp_path / "past.csv", tmp_path / "past.yaml", again, at="2026-03-28T09:30:00Z")
+
+
+def test_a_site_by_its_code_is_the_planned_one(read, tmp_path):
+    """As on sheets: the report joins it with the surveys of that name, and it is not taken in a second time by name."""
+    (tmp_path / "north.yaml").write_text(
+        "plan: north\nprotocol: reef-transect\nsites: [{name: Amber Point, code: AP}]\nsurveys: [{site: AP}]\n"
+    )
+    keep_plan(tmp_path / "s", tmp_path / "north.yaml")
+    files = (tmp_path / "past.csv", tmp_path / "past.yaml")
+    results, _ = read("Station,When,HC %,Sand %,Dams\nap,17/03/2019,30,,\n")
+    keep_table(tmp_path / "s", *files, results, at="2026-03-28T09:30:00Z")
+    again, _ = read("Station,When,HC %,Sand %,Dams\nAmber Point,17/03/2019,31,,\n")
+
+    assert [r.site for r in earlier_results(tmp_path / "s")] == ["Amber Point"]
+    with pytest.raises(ValueError, match="was taken in before"):
+        keep_table(tmp_path / "s", *files, again, at="2026-03-28T09:30:00Z")
 
 
 def test_a_total_of_the_protocol_can_be_taken_in(read):
