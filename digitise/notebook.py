@@ -158,14 +158,12 @@ class Programme:
     def bootstrap(self, site: str | None = None, *, packs: Sequence[str] = (), seed: int = 1) -> pd.DataFrame:
         """Means over ten transects or more with bootstrap intervals, beside those of `cover` and `density`.
 
-        See `bootstrap_table`. The same `seed` gives the same limits.
+        See `bootstrap_table`. The same `seed` gives the same limits, also when fewer surveys are asked for.
         """
-        import numpy as np
-
         from digitise.results.asked import bootstrap_table
 
         samples = self.samples([site] if site else [], packs=packs)
-        return bootstrap_table(samples, np.random.default_rng(seed), level=self._level)
+        return bootstrap_table(samples, seed, level=self._level)
 
     def community(self, site: str | None = None, date: str | None = None, pack: str | None = None) -> pd.DataFrame:
         """Richness, Shannon, Simpson, evenness, rarefied richness; see `community_table`."""

@@ -1,5 +1,6 @@
 """Change between surveys, trends, planning and many tests at once: published values, hand answers, identities."""
 
+import itertools
 import math
 from statistics import NormalDist
 
@@ -266,8 +267,39 @@ def test_what_was_never_seen_has_no_model():
     """Rather than a factor of nothing."""
     assert model_trend(YEARS, [0] * 6, [120] * 6, kind="density").slope.value is None
     assert model_trend(YEARS, [40] * 6, [40] * 6).slope.value is None
+    assert model_trend(YEARS[:4], [1] * 4, [40] * 4).slope.note == "under 5 surveys: no test"
+    assert model_trend([2020, 2020, 2020, 2021, 2021], [1, 2, 3, 4, 5], [40] * 5).slope.note == (
+        "surveys at 2 times: no model"
+    )
     with pytest.raises(ValueError, match="cover or density"):
         model_trend(YEARS, [1] * 6, [40] * 6, kind="counts")
+
+
+@pytest.mark.parametrize("kind", ["cover", "density"])
+@pytest.mark.parametrize("first", [[0, 0, 0, 0, 0, 5], [5, 0, 0, 0, 0, 0]])
+def test_what_was_seen_at_one_end_of_time_alone_has_no_model(kind, first):
+    """The steeper the line, the better it fits: there is no slope to tell, and no number is made up."""
+    found = model_trend(YEARS, first, [120] * 6, kind=kind)
+
+    assert (found.slope.value, found.slope.low, found.slope.high, found.p) == (None, None, None, None)
+    assert found.slope.note == "seen at the first or the last time alone, or nothing else was then: no model"
+
+
+def test_every_pattern_of_seen_and_unseen_has_a_finite_model_or_none():
+    """Covers of nothing, some and all of 40 points: never a slope that only says where the fitting stopped."""
+    for hits in itertools.product((0, 3, 40), repeat=5):
+        slope = model_trend(YEARS[:5], hits, [40] * 5).slope
+        assert slope.value is None or 1e-3 < slope.value < 1e3, hits
+        assert slope.value is None or 1e-20 < slope.low < slope.value < slope.high < 1e20, hits
+
+
+def test_surveys_within_days_have_no_factor_a_year():
+    """A factor a day to the power of a year is beyond all numbers."""
+    days = [2020 + k / 365.25 for k in range(5)]
+
+    assert model_trend(days, [1, 5, 0, 80, 400], [40] * 5, kind="density").slope.note == (
+        "surveys too close in time for a factor a year"
+    )
 
 
 # Planning

@@ -6,6 +6,7 @@ import warnings
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.stats import hypergeom
 from shared_cases import cases, close
 from skbio.diversity.alpha import pielou_e, shannon, simpson, sobs
 
@@ -42,6 +43,14 @@ def test_measures_are_those_of_scikit_bio(counts):
     assert [found.richness, found.shannon, found.simpson] == pytest.approx(outside, abs=1e-9)
     if found.richness > 1:
         assert found.evenness == pytest.approx(evenness)
+
+
+def test_schools_of_hundred_thousands_are_rarefied_as_few_animals_are():
+    """Half of 380,000 animals, and ten of them, beside the hypergeometric law; binomials of these have 100,000 digits."""
+    counts = [200_000, 100_000, 60_000, 19_990, 7, 3]
+    for drawn in (190_000, 10):
+        missed = [hypergeom.pmf(0, sum(counts), x, drawn) for x in counts]
+        assert rarefied_richness(counts, drawn)[0] == pytest.approx(math.fsum(1 - q for q in missed), rel=1e-9)
 
 
 def test_rarefied_to_two_individuals_richness_is_one_more_than_simpsons_chance_of_two_kinds():

@@ -8,14 +8,14 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from kept import FLAGGED, NOW, keep, made_result, points
+from kept import FLAGGED, NOW, PACK, keep, made_result, made_sheet, points, protocol
 from scipy import stats
 from statsmodels.stats.proportion import multinomial_proportions_confint, proportion_confint
 
 import digitise
 from digitise.cli import main
 from digitise.estimate.change import limits_together
-from digitise.results import asked, survey_results
+from digitise.results import asked, cover_table, density_table, survey_results
 from digitise.results.change_tables import change_table, community_table, pooled_table, trend_table
 from digitise.results.compare import (
     HOLM,
@@ -27,8 +27,13 @@ from digitise.results.compare import (
     latest_pairs,
     trends,
 )
+from digitise.results.groups import groups_of_results
+from digitise.results.samples import samples_of
+from digitise.results.tables import survey_table
+from digitise.sheets.protocol import Protocol
 from digitise.store import Store
-from digitise.surveys.survey import load_survey
+from digitise.surveys.plan import SitePlan
+from digitise.surveys.survey import assemble, load_survey
 
 CORAL, SAND = Variable("substrate/coral", "Coral", "cover", True), Variable("substrate/sand", "Sand", "cover")
 BEFORE, AFTER = [30.0, 42.5, 25.0, 37.5], [22.5, 40.0, 20.0, 27.5]  # cases C075 and C076
@@ -293,6 +298,22 @@ def test_ten_transects_have_a_bootstrap_interval_and_fewer_say_why_not(folder, t
     assert "under 10 transects: no bootstrap" in set(few.note)
 
 
+def test_bootstrap_limits_of_a_survey_do_not_depend_on_what_else_is_asked(tmp_path):
+    """Two surveys alike in one store: alike among all, and each by itself."""
+    with Store.open(tmp_path / "store") as store:
+        for pack in (PACK, "QH7M4A"):
+            for t, n in enumerate([12, 15, 9, 22, 14, 17, 11, 19, 8, 13, 16, 25], start=1):
+                line = points({"BK": n, "YB": 40 - n})
+                keep(store, made_result("substrate", line, name=f"{pack}{t}", pack=pack, transect=t), now=NOW)
+    with digitise.open(tmp_path / "store") as programme:
+        every = programme.bootstrap()
+        alone = programme.bootstrap(packs=["QH7M4A"])
+    limits = [list(own[["low", "high"]].dropna().itertuples(index=False)) for _, own in every.groupby("pack")]
+
+    assert limits[0] == limits[1]
+    assert limits[0] == list(alone[["low", "high"]].dropna().itertuples(index=False))
+
+
 def test_a_question_about_nothing_names_what_there_is(folder, tmp_path):
     """A misspelt site (letter case does not matter), and a folder without a store, which is not made."""
     with digitise.open(folder) as programme:
@@ -321,6 +342,52 @@ def test_the_example_in_the_readme_runs(folder, tmp_path, monkeypatch, capsys):
     assert "Branching hard coral" in out
     assert "Rays" in out
     assert "slope_a_year" in out
+
+
+# Names
+
+
+def test_a_group_that_is_called_what_a_category_is_has_its_own_numbers():
+    """Sand and rubble as the group "rock", beside the category with the id "rock": 70 % and 30 %, of which one leads."""
+    data = protocol().model_dump()
+    for category in data["sheets"]["substrate"]["categories"]:
+        category["group"] = "rock" if category["id"] in ("sand", "rubble") else category["group"]
+    line = points({"MW": 12, "YB": 20, "LM": 8})
+    sheets = [made_sheet("site", {"site/site": "Pilot Garden", "site/date": "2026-03-28"})]
+    sheets += [made_sheet("substrate", line, transect=t) for t in (1, 2)]
+    results = [survey_results(assemble(Protocol.model_validate(data), PACK, sheets))]
+    (one,) = samples_of(*(table(results) for table in (survey_table, cover_table, density_table)))
+    changes = compare(one, replace(one, name="later"))
+    grouped = groups_of_results(results, [SitePlan(name="Pilot Garden", code="PG", group="North")])
+
+    named = {v.is_group: m.mean for v, m in one.measured.items() if v.id == "substrate/rock"}
+    assert named == {True: pytest.approx(70.0), False: pytest.approx(30.0)}
+    assert [c.means for c in changes if c.variable.id == "substrate/rock"] == [(70.0, 70.0), (30.0, 30.0)]
+    assert {v.kind: v.estimate.value for v in grouped if v.id == "rock"} == pytest.approx(
+        {"group": 70.0, "category": 30.0}
+    )
+
+
+def test_a_label_that_was_changed_between_editions_is_the_same_variable():
+    """Compared and followed by its id, named as it is named now."""
+    surveys = [sample(str(y), f"{y}-03-28", *BEFORE) for y in (2021, 2022, 2023)]
+    now = replace(SAND, label="Sand and silt")
+    newest = replace(surveys[2], measured={CORAL: surveys[2].measured[CORAL], now: surveys[2].measured[SAND]})
+
+    assert [c.variable.label for c in compare(surveys[1], newest)] == ["Coral", "Sand and silt"]
+    assert [(t.variable.label, len(t.dates)) for t in trends([*surveys[:2], newest])] == [
+        ("Coral", 3),
+        ("Sand and silt", 3),
+    ]
+
+
+def test_only_the_group_leads_where_a_category_has_its_name():
+    """Without headlines named in advance the groups are those, and no category that is called alike."""
+    coral = replace(SAND, id=CORAL.id)
+    first, second = (sample(n, d, *c) for n, d, c in (("A", "2023", BEFORE), ("B", "2024", AFTER)))
+    both = [replace(s, measured={CORAL: s.measured[CORAL], coral: s.measured[SAND]}) for s in (first, second)]
+
+    assert [c.adjusted_by == HOLM for c in compare(*both)] == [True, False]
 
 
 # The command

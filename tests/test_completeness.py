@@ -488,6 +488,10 @@ def test_plans_that_contradict_each_other_are_refused_and_nothing_is_lost(tmp_pa
     path.write_text(path.read_text(encoding="utf-8").replace("Ossa Ledge", "Ossa Point"), encoding="utf-8")
     with pytest.raises(PlanError, match="site code 'OL' is Ossa Point, but Ossa Ledge in a plan kept"):
         keep_plan(folder, path)
+    other = PLAN.model_dump() | {"plan": "other", "sites": [{"name": "OL", "code": "X9"}], "surveys": [{"site": "X9"}]}
+    path.write_text(plan_yaml(Plan.model_validate(other)), encoding="utf-8")
+    with pytest.raises(PlanError, match="with those kept before: site name 'OL' is the code of Ossa Ledge"):
+        keep_plan(folder, path)
 
     assert [p.name for p in (folder / "plans").iterdir()] == ["spring.yaml"]
 

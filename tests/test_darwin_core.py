@@ -131,6 +131,13 @@ def test_the_metadata_keep_to_eml(files):
     assert faults(root, EML) == []
 
 
+def test_every_letter_that_xml_can_hold_is_in_the_metadata(tmp_path):
+    """Letters beyond the first 65,536, as some names in China have them."""
+    root = parsed(archive_of(tmp_path, about=FULL | {"title": "Pilot \U00020bb7 Garden"})["eml.xml"])
+
+    assert root.find("dataset/title").text == "Pilot \U00020bb7 Garden"
+
+
 def test_the_box_of_the_metadata_is_one_and_its_dates_run_forward(tmp_path):
     """West, east, north and south within the earth."""
     root = parsed(archive_of(tmp_path, about=FULL)["eml.xml"])

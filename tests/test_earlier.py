@@ -7,6 +7,7 @@ import pytest
 from digitise.cli import main
 from digitise.earlier.keep import earlier_results, keep_table, read_table
 from digitise.store import Store
+from digitise.surveys.known_plan import keep_plan
 
 TODAY = dt.date(2026, 3, 28)
 WIDE = """
@@ -198,6 +199,76 @@ def test_a_workbook_is_read_with_its_own_dates_and_title_rows(tmp_path):
 
     assert problems == []
     assert [(r.label, r.value, r.line) for r in results] == [("Hard coral", 30.5, 4), ("Damselfish", 2.0, 4)]
+
+
+def test_one_site_in_capitals_and_in_small_letters_is_one_site(read, tmp_path):
+    """Two lines of one survey are its mean and no two surveys; the old name is found in capitals too; nothing twice."""
+    table = "Station,When,T,HC %,Sand %,Dams\nLantern Reef,17/03/2019,1,10,,\nLANTERN RF,17/03/2019,2,20,,\n"
+    results, problems = read(table, WIDE + "transect: T\n")
+    _, repeated = read("Station,When,HC %,Sand %,Dams\nA b,17/03/2019,10,,\nA  B,17/03/2019,20,,\n")
+    keep_table(tmp_path / "s", tmp_path / "past.csv", tmp_path / "past.yaml", results, at="2026-03-28T09:30:00Z")
+    again, _ = read("Station,When,HC %,Sand %,Dams\nLANTERN REEF,17/03/2019,15,,\n")
+
+    assert problems == []
+    assert [(r.site, r.value, r.transects) for r in results] == [("Lantern Reef", 15.0, 2)]
+    assert [p.line for p in repeated] == [3]
+    with pytest.raises(ValueError, match="was taken in before"):
+        keep_table(tmp_path / "s", tmp_path / "past.csv", tmp_path / "past.yaml", again, at="2026-03-28T09:30:00Z")
+
+
+def test_a_site_by_its_code_is_the_planned_one(read, tmp_path):
+    """As on sheets: the report joins it with the surveys of that name, and it is not taken in a second time by name."""
+    (tmp_path / "north.yaml").write_text(
+        "plan: north\nprotocol: reef-transect\nsites: [{name: Amber Point, code: AP}]\nsurveys: [{site: AP}]\n"
+    )
+    keep_plan(tmp_path / "s", tmp_path / "north.yaml")
+    files = (tmp_path / "past.csv", tmp_path / "past.yaml")
+    results, _ = read("Station,When,HC %,Sand %,Dams\nap,17/03/2019,30,,\n")
+    keep_table(tmp_path / "s", *files, results, at="2026-03-28T09:30:00Z")
+    again, _ = read("Station,When,HC %,Sand %,Dams\nAmber Point,17/03/2019,31,,\n")
+
+    assert [r.site for r in earlier_results(tmp_path / "s")] == ["Amber Point"]
+    with pytest.raises(ValueError, match="was taken in before"):
+        keep_table(tmp_path / "s", *files, again, at="2026-03-28T09:30:00Z")
+
+
+def test_a_total_of_the_protocol_can_be_taken_in(read):
+    """The report draws totals along time as it does groups; they overlap, so that they are no part of a sum."""
+    mapping = WIDE.replace("cover: sand", "cover: Total live cover")
+    results, problems = read("Station,When,HC %,Sand %,Dams\nA,17/03/2019,60,80,\n", mapping)
+
+    assert problems == []
+    assert [(r.label, r.value) for r in results] == [("Hard coral", 60.0), ("Total live cover", 80.0)]
+
+
+def test_a_decimal_comma_between_commas_is_no_number_cut_off(read):
+    """A line with more values than there are columns: which of them belongs where cannot be told."""
+    with pytest.raises(ValueError, match="line 3: 6 values under 5 columns; put a value that holds ',' in quotes"):
+        read("Station,When,HC %,Sand %,Dams\nA,17/03/2019,30,,\nB,17/03/2019,12,5,,\n")
+    with pytest.raises(ValueError, match="line 3: 7 values under 6 columns"):  # a heading of two lines
+        read('Station,When,HC %,Sand %,Dams,"Who\nsaw it"\nB,17/03/2019,12,5,,,\n')
+    results, _ = read("Station,When,HC %,Sand %,Dams,\nA,17/03/2019,30,,,\n")
+
+    assert [r.value for r in results] == [30.0]
+
+
+def test_percent_formats_and_formulas_are_read_as_the_spreadsheet_shows_them(tmp_path):
+    """0.35 as "35%" is 35 %; a format with a printed sign leaves 30 alone; a formula without a result is no gap."""
+    from openpyxl import Workbook
+
+    book = Workbook()
+    sheet = book.active
+    sheet.append(["Station", "When", "HC %", "Sand %", "Dams"])
+    sheet.append(["A", dt.datetime(2019, 3, 17), 0.35, 30, None])
+    sheet.append(["B", dt.datetime(2019, 3, 17), "=10+5", None, None])
+    sheet["C2"].number_format, sheet["D2"].number_format = "0.0%", '0.0"%"'
+    book.save(tmp_path / "past.xlsx")
+    (tmp_path / "past.yaml").write_text(WIDE)
+    results, problems = read_table(tmp_path / "past.xlsx", tmp_path / "past.yaml", today=TODAY)
+
+    assert [(r.label, r.value) for r in results] == [("Hard coral", 35.0), ("Sand and silt", 30.0)]
+    (only,) = words(problems)
+    assert only.startswith("line 3, HC %: found '=10+5', expected a number or nothing; the file holds a formula")
 
 
 def test_semicolons_and_decimal_commas_are_understood_when_said(read):

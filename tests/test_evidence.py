@@ -20,6 +20,7 @@ from digitise.provenance import provenance
 from digitise.store import Store
 from digitise.store.dump import TABLES, dumped
 from digitise.store.verify import verify as whole
+from digitise.surveys.known_plan import keep_plan
 from digitise.surveys.survey import load_surveys
 
 RAY, TOTAL = "fish/ray/0-10/tally", "fish/ray/0-10/total"
@@ -140,6 +141,27 @@ def test_earlier_results_go_with_the_evidence(store, tmp_path):
     rehash(tmp_path / "out" / "evidence")
     with pytest.raises(ValueError, match="not readable as kept earlier results"):
         take_in(tmp_path / "out" / "evidence", tmp_path / "third", now=NOW)
+
+
+def test_plans_go_with_the_evidence_so_that_sites_have_the_same_names(tmp_path):
+    """A site written by its code is the planned one in the store that is taken in too, and in every table."""
+    (tmp_path / "north.yaml").write_text(
+        "plan: north\nprotocol: reef-transect\nsites:\n  - {name: Amber Point, code: AP}\nsurveys: [{site: AP}]\n"
+    )
+    with Store.open(tmp_path / "store") as own:
+        keep(own, made_result("site", {"site/site": "AP", "site/date": "2026-03-28"}, name="site.jpg"))
+        keep(own, made_result("substrate", points({"BK": 40}), name="line.jpg"))
+        keep_plan(own.folder, tmp_path / "north.yaml")
+        write_export(own, tmp_path / "first", now=NOW, formats=("tables", "evidence"))
+    with take_in(tmp_path / "first" / "evidence", tmp_path / "second", now=NOW) as second:
+        write_export(second, tmp_path / "again", now=NOW, formats=("tables",))
+        (survey,) = load_surveys(second)
+
+    assert survey.site == "Amber Point"
+    for name in ("surveys.csv", "cover.csv", "observations.csv"):
+        assert (tmp_path / "again" / "tables" / name).read_bytes() == (
+            tmp_path / "first" / "tables" / name
+        ).read_bytes()
 
 
 def test_a_store_taken_in_exports_the_same_evidence(evidence, tmp_path):

@@ -11,18 +11,21 @@ from pathlib import Path
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from kept import FLAGGED, NOW, PACK, keep, made_result, photo_of, points
+from kept import FLAGGED, NOW, PACK, keep, made_result, made_sheet, photo_of, points, protocol
 
 from digitise.cli import main
-from digitise.exchange import FORMATS, USUAL, tables
+from digitise.exchange import FORMATS, USUAL, geojson, tables
 from digitise.exchange.about import About, load_about
 from digitise.exchange.content import Unreviewed, gather
 from digitise.exchange.guard import FORMULA_STARTS, guarded, write_zip
 from digitise.exchange.tables import result_tables
 from digitise.exchange.write import write_export
 from digitise.reader.reading import PhotoResult, sentence
+from digitise.results import survey_results
 from digitise.results.columns import COLUMNS
+from digitise.sheets.protocol import Protocol
 from digitise.store import Store
+from digitise.surveys.survey import assemble
 
 RAY, TOTAL = "fish/ray/0-10/tally", "fish/ray/0-10/total"
 SITE = {
@@ -211,6 +214,16 @@ def test_the_data_package_is_valid_by_its_published_standard(out):
     assert report.flatten(["name", "rowNumber", "fieldName", "message"]) == []
     assert report.valid
     assert [r.name for r in package.resources] == ["surveys", "cover", "density", "impacts", "observations", "photos"]
+
+
+@pytest.mark.parametrize(("name", "key"), [("CC-BY-4.0", "name"), ("Creative Commons Attribution 4.0", "title")])
+def test_a_licence_that_is_no_identifier_is_a_title(store, tmp_path, name, key):
+    """The profile takes identifiers alone as names: letters, digits, points, hyphens and underlines."""
+    about = ABOUT.model_copy(update={"licence": ABOUT.licence.model_copy(update={"name": name})})
+    write_export(store, tmp_path, now=NOW, formats=("tables",), with_unreviewed=True, about=about)
+    described = json.loads((tmp_path / "tables" / "datapackage.json").read_text(encoding="utf-8"))
+
+    assert described["licenses"] == [{key: name, "path": "https://creativecommons.org/licenses/by/4.0/"}]
 
 
 def test_a_changed_table_no_longer_fits_its_descriptor(out, tmp_path):
@@ -522,6 +535,19 @@ def test_the_metadata_have_what_eml_requires(archive):
 
 
 # Sites
+
+
+def test_covers_of_one_name_on_the_map_say_what_they_are():
+    """A group called as one of its categories keeps its own value."""
+    data = protocol().model_dump()
+    for category in data["sheets"]["substrate"]["categories"]:
+        category["group"] = "Rubble" if category["id"] in ("rubble", "sand") else None
+    line = made_sheet("substrate", points({"LM": 10, "YB": 10, "BK": 20}))
+    found = geojson.covers_by_name(survey_results(assemble(Protocol.model_validate(data), PACK, [line])))
+
+    assert (found["Rubble (Substrate line, group)"], found["Rubble (Substrate line)"]) == (50.0, 25.0)
+    assert "Rubble" not in found
+    assert found["Sand and silt"] == 25.0
 
 
 def test_sites_are_geojson(out):

@@ -24,6 +24,7 @@ from digitise.store import Store
 from digitise.store.backup import backup, restore
 from digitise.store.marks import holds, mark_now, packs_since
 from digitise.store.rows import as_they_came
+from digitise.surveys.known_plan import keep_plan
 from digitise.surveys.survey import load_surveys
 
 PACKS = [f"QH7M4{letter}" for letter in "ABCDE"]
@@ -118,6 +119,24 @@ def test_an_entry_has_its_own_survey_computed_anew_and_no_other(folder, monkeypa
     assert_frame_equal(
         before[before.pack != "QH7M4C"].reset_index(drop=True), after[after.pack != "QH7M4C"].reset_index(drop=True)
     )
+
+
+def test_a_plan_with_fewer_lines_has_its_own_survey_computed_anew(folder, tmp_path, monkeypatch):
+    """What is missing follows the plan, also one that is given after the results were kept."""
+    before = tables(folder)["surveys"].set_index("pack")["sheets_missing"]
+    (tmp_path / "north.yaml").write_text(
+        "plan: north\nprotocol: reef-transect\nsites: [{name: Amber Point, code: AP}]\n"
+        "surveys: [{site: AP, transects: 2, pack: QH7M4C}, {site: AP, pack: QH7M4D}]\n"
+    )
+    keep_plan(folder, tmp_path / "north.yaml")
+    seen = computed(monkeypatch)
+    after = tables(folder)["surveys"].set_index("pack")["sheets_missing"]
+    again = tables(folder)["surveys"].set_index("pack")["sheets_missing"]
+
+    assert seen == ["QH7M4C"]
+    assert after["QH7M4C"] == before["QH7M4C"] - 1
+    assert (after.drop("QH7M4C") == before.drop("QH7M4C")).all()
+    assert (again == after).all()
 
 
 def test_an_entry_taken_back_and_a_new_page_are_seen(folder, monkeypatch):

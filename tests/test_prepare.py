@@ -94,6 +94,7 @@ def test_a_plan_is_read_with_its_sites_people_and_pairs(tmp_path) -> None:
 REFUSED = [
     ("site: LG", "site: XX", "surveys.0.site: found 'XX', expected a site's code or name (LG, OL)"),
     ("code: OL", "code: LG", "site code used twice: lg"),
+    ("name: Ossa Ledge", "name: lg", "site name 'lg' is the code of Lantern Garden; expected another name"),
     ("[Rosu Beki, Jun Ansu]", "[keo varn, Jun Ansu]", "is in two pairs; expected everybody in one"),
     ("[Rosu Beki, Jun Ansu]", "[Rosu Beki]", "surveys.0.pairs.1.divers: found"),
     ("latitude: 5.4123, ", "", "expected latitude and longitude, or neither"),

@@ -36,6 +36,7 @@ from digitise.report.together import together, visit_of
 from digitise.report.words import methods, status
 from digitise.results import survey_results
 from digitise.results.compare import HOLM
+from digitise.sheets.compose import build_layouts
 from digitise.sheets.protocol import Protocol
 from digitise.store import PhotoRow, Store
 from digitise.store.audits import Audit
@@ -129,6 +130,16 @@ def test_few_belts_of_animals_say_that_they_may_have_missed_schools(some):
     """Three belts of rays do; one belt has no interval to speak of."""
     assert "Of animals in schools, which so few transects may all miss, up to 10 in 100 end below" in page_of(some)
     assert "Of animals in schools" not in page_of(results_of(*rays(4)))
+
+
+def test_lines_without_a_legible_point_are_not_called_one_transect():
+    """Two lines left blank: nothing is known, and no sentence speaks of one line or of intervals."""
+    blank = [made_sheet("substrate", {}, transect=t) for t in (1, 2)]
+    text = text_of(page_of(survey_results(made_survey(*blank))))
+
+    assert "0 transects; legible points: T1 0 of 40, T2 0 of 40. No point is legible, so no cover is known." in text
+    assert "One transect" not in text
+    assert "intervals cover differences" not in text
 
 
 def test_one_transect_gives_no_interval_and_the_page_says_why():
@@ -231,6 +242,17 @@ def test_the_page_shows_photographs_refused_and_their_reasons(tmp_path):
     assert "2 photographs kept; 1 used here; 1 refused." in text
     assert "Refused: b.jpg. Light is reflected from the sheet." in text
     assert "2026-03-28T09:30:00Z" in text
+
+
+def test_two_sheets_on_one_photograph_are_two_pages_of_one_photograph():
+    """Cells come from pages; the methods and the line below every page count photographs."""
+    (one, cells), (other, more) = made_sheet("fish", {}), made_sheet("substrate", {})
+    r = survey_results(made_survey((one, cells), (replace(other, sha256=one.sha256), more)))
+    text = text_of(page_of(r))
+
+    assert f"2 pages gave {len(cells) + len(more)} cells" in text
+    assert "1 photograph was read by digitise" in text
+    assert "2 photographs" not in text
 
 
 def test_an_empty_store_has_no_results_and_says_so(tmp_path):
@@ -671,6 +693,34 @@ def test_earlier_results_join_the_surveys_of_their_site_along_time(some):
     )
 
 
+def test_rows_of_one_name_on_two_sheets_are_two_lines_along_time():
+    """ "Other" of fish and "Other" of invertebrates; a group called as one of its categories; each with its own dots."""
+    data = protocol().model_dump()
+    for sheet, row in (("fish", "ray"), ("invertebrate", "cowrie")):
+        next(r for r in data["sheets"][sheet]["rows"] if r["id"] == row)["label"] = "Other"
+    for category in data["sheets"]["substrate"]["categories"]:
+        category["group"] = "Rubble" if category["id"] in ("rubble", "sand") else None
+    visits = []
+    for pack, date, fish in (("QH7M4A", "2025-03-28", 30), ("QH7M4B", "2026-03-28", UNREAD)):
+        sheets = [
+            made_sheet("site", {"site/site": "Pilot Garden", "site/date": date}, pack=pack),
+            made_sheet("fish", {"fish/ray/0-10/tally": fish, "fish/ray/10-20/tally": fish}, pack=pack),
+            made_sheet("invertebrate", {f"invertebrate/cowrie/{s}/tally": 1 for s in ("0-10", "10-20")}, pack=pack),
+            made_sheet("substrate", points({"LM": 10, "YB": 10, "BK": 20}), pack=pack),
+        ]
+        visits.append(survey_results(assemble(Protocol.model_validate(data), pack, sheets)))
+    earlier = [earlier_result(dt.date(2020, 3, 1), 9.0, site="Pilot Garden", label="Rubble")]
+    drawn = next(f for f in report_of(*visits, earlier=earlier).figures if f.wide.name == "along-time-1")
+    found = {}
+    for name, _, date, value, *_ in drawn.data[1:]:
+        found.setdefault(name, []).append((date, value))
+
+    assert found["Other (Invertebrate belt and impacts)"] == [("2025-03-28", 5.0), ("2026-03-28", 5.0)]
+    assert found["Rubble (Substrate line, group)"] == [("2025-03-28", 50.0), ("2026-03-28", 50.0)]
+    assert {"Other", "Rubble"}.isdisjoint(found)
+    assert drawn.caption.endswith("Earlier results that are not drawn, and are in no table: Rubble.")
+
+
 def test_an_interval_far_beyond_every_value_is_cut_and_the_figure_says_so():
     """Values of 10 and 12, one interval up to 900: the axis ends at four times 12, and the key tells."""
     days = dt.date(2025, 3, 1), dt.date(2026, 3, 1)
@@ -836,6 +886,42 @@ def test_impacts_of_all_sites_stand_in_one_table():
 
     assert [getattr(cells[place], "text", cells[place]) for _, cells in table.rows] == ["1 of 2", "not known"]
     assert impacts_table([results_of(line({"BK": 40}))]) == []
+
+
+def test_what_was_noted_on_two_sheets_stands_in_one_table_wherever_each_was_noted():
+    """One sheet came back of the first line alone, the other counts in frames: no value is dropped or called missing."""
+    data = protocol().model_dump()
+    noted = [i for i in data["sheets"]["invertebrate"]["impacts"] if i["id"] == "anchor-damage"]
+    data["sheets"]["fish"] |= {"impacts": noted, "quadrats": {"count": 2, "width_m": 1, "length_m": 1}}
+    p = Protocol.model_validate(data)
+    fish = next(x for x in build_layouts(p) if (x.sheet, x.paper) == ("fish", "A4"))
+    ticks = {f"invertebrate/anchor-damage/{s}/tick": True for s in ("0-10", "10-20")}
+    sheets = [made_sheet("fish", {"fish/anchor-damage/q1/tick": True}, transect=1, one=fish)]
+    sheets += [made_sheet("invertebrate", ticks, transect=2)]
+    blocks = [b for part in report_of(survey_results(assemble(p, PACK, sheets))).parts for b in part.blocks]
+    table = next(b for b in blocks if isinstance(b, Table) and b.head[0] == "Noted")
+    rows = [dict(zip(table.head, (getattr(c, "text", c) for c in cells), strict=True)) for _, cells in table.rows]
+    damage = [row for row in rows if row["Noted"] == "Anchor damage"]
+
+    places = ["T1, frame 1", "T1, frame 2", "T2, 0–10 m", "T2, 10–20 m"]
+    assert [[row[place] for place in places] for row in damage] == [["yes", "no", "–", "–"], ["–", "–", "yes", "yes"]]
+
+
+def test_an_impact_on_two_sheets_of_a_survey_has_a_column_of_each():
+    """Litter of the fish belt and of the invertebrate belt: neither writes over the other."""
+    data = protocol().model_dump()
+    data["sheets"]["fish"]["impacts"] = [i for i in data["sheets"]["invertebrate"]["impacts"] if i["id"] == "litter"]
+    p = Protocol.model_validate(data)
+    sheets = []
+    for sheet, pieces in (("fish", 3), ("invertebrate", 1)):
+        one = next(x for x in build_layouts(p) if (x.sheet, x.paper) == (sheet, "A4"))
+        values = {f"{sheet}/litter/{s}/tally": pieces for s in ("0-10", "10-20")}
+        sheets.append(made_sheet(sheet, values, one=one))
+    _, table = impacts_table([survey_results(assemble(p, PACK, sheets))])
+    (row,) = (dict(zip(table.head, cells, strict=True)) for _, cells in table.rows)
+
+    assert row["Litter (Fish belt), per 100 m²"] == "15.0"
+    assert row["Litter (Invertebrate belt and impacts), per 100 m²"] == "5.0"
 
 
 def test_diversity_is_that_of_the_community_table():

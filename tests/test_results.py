@@ -179,10 +179,14 @@ def test_a_belt_read_in_part_counts_on_the_area_that_was_read():
 
 
 def test_a_sheet_nobody_photographed_leaves_its_belt_out():
-    """With the reason."""
+    """With the reason; the ground that was to be counted there is told as any other that is not known."""
     results = results_of(*rays(6), line({"YB": 40}, 2))
+    table = density_table([results])
+    ray = table[table.taxon == "ray"].set_index(["level", "transect"])
 
     assert density_of(results).site.left_out == (("T2", "sheet not photographed"),)
+    assert (ray.area_m2["belt", "T2"], ray.planned_m2["belt", "T2"]) == (0.0, 40.0)
+    assert (ray.area_m2["site", ""], ray.planned_m2["site", ""]) == (40.0, 80.0)
 
 
 # Quality

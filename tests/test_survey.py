@@ -5,11 +5,13 @@ import hashlib
 import pytest
 from kept import FLAGGED, ILLEGIBLE, NOW, PACK, UNREAD, keep, made_result, made_sheet, made_survey, points, protocol
 
+from digitise.completeness import check_store
 from digitise.provenance import provenance
 from digitise.results import survey_results
 from digitise.sheets.compose import build_layouts
 from digitise.sheets.protocol import Protocol
 from digitise.store import Store
+from digitise.surveys.known_plan import keep_plan, known_plan
 from digitise.surveys.meaning import meaning
 from digitise.surveys.survey import assemble, load_survey, load_surveys
 
@@ -118,6 +120,25 @@ def test_sheets_nobody_photographed_are_named():
     assert survey.missing == ("Site sheet", "T2: Fish belt", "T3: every sheet")
     assert [t.name for t in survey.transects] == ["T1", "T2"]
     assert survey.transects[1].sheets == ("invertebrate", "substrate")
+
+
+def test_no_sheet_is_missing_of_lines_that_the_plan_did_not_have_printed(tmp_path):
+    """One line of three was planned, printed and photographed: the survey is whole, as the check says too."""
+    plan = f"plan: north\nprotocol: reef-transect\nsites: [{{name: Amber Point, code: AP}}]\nsurveys: [{{site: AP, transects: 1, pack: {PACK}}}]\n"
+    (tmp_path / "north.yaml").write_text(plan)
+    with Store.open(tmp_path / "store") as store:
+        keep(store, made_result("site", {"site/site": "AP", "site/date": "2026-03-28"}, name="site.jpg", transect=0))
+        for sheet in ("fish", "invertebrate", "substrate"):
+            keep(store, made_result(sheet, {}, name=f"{sheet}.jpg"))
+        unplanned = load_survey(store, PACK).missing
+        keep_plan(store.folder, tmp_path / "north.yaml")
+        survey = load_survey(store, PACK)
+        (checked,) = check_store(store, today=NOW.date(), plan=known_plan(store.folder))
+
+    assert unplanned == ("T2: every sheet", "T3: every sheet")
+    assert survey.missing == ()
+    assert not survey_results(survey).provisional
+    assert "sheets" not in {fault.rule for fault in checked.faults}
 
 
 def test_points_on_a_page_nobody_photographed_count_as_unread():

@@ -19,7 +19,7 @@ The file for --mapping, for a table with a column for each measure:
   transect: Line                    # if there is a row for each; their mean and its interval are taken
   sites: {Old name: Lantern Reef}   # names as they are on the site sheets now
   columns:
-    "HC %": {cover: Hard coral}     # a category or a group of the protocol, in percent
+    "HC %": {cover: Hard coral}     # a category, group or total of the protocol, in percent
     "Dams": {count: damselfish, per_m2: 250}   # a row of a belt, per so many square metres
 
 A table with one column of names and one of values has 'measure', 'value' and 'measures' instead of 'columns', and may

@@ -5,11 +5,16 @@ from __future__ import annotations
 import csv
 import datetime as dt
 import io
+import re
 import zipfile
 from collections.abc import Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from digitise.earlier.mapping import Mapping
+
+if TYPE_CHECKING:
+    from openpyxl.cell.read_only import ReadOnlyCell
 
 MAX_BYTES, MAX_UNPACKED, MAX_ROWS = 50_000_000, 500_000_000, 200_000
 Value = str | float | int | dt.date | None
@@ -63,8 +68,16 @@ def _csv(path: Path, mapping: Mapping) -> Iterator[tuple[int, list[Value]]]:
     first = text.split("\n", 1)[0]
     delimiter = mapping.delimiter or max(",;\t", key=first.count)
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
+    columns = 0
     try:
         for row in reader:
+            if not columns:
+                columns = len(row) if reader.line_num >= mapping.header_row else 0
+            elif len(row) > columns:
+                raise ValueError(
+                    f"{path}, line {reader.line_num}: {len(row)} values under {columns} columns; put a value that "
+                    f"holds '{delimiter}' in quotes, such as a number with a decimal comma"
+                )
             yield reader.line_num, [v.strip() for v in row]
     except csv.Error as error:
         raise ValueError(f"{path}, line {reader.line_num}: not readable as CSV ({error})") from None
@@ -78,16 +91,32 @@ def _workbook(path: Path, mapping: Mapping) -> Iterator[tuple[int, list[Value]]]
             if sum(i.file_size for i in archive.infolist()) > MAX_UNPACKED:
                 raise ValueError(f"{path}: unpacks to more than {MAX_UNPACKED} bytes")
         book = load_workbook(path, read_only=True, data_only=True)
+        written = load_workbook(path, read_only=True)
     except (zipfile.BadZipFile, KeyError, OSError):
         raise ValueError(f"{path}: not readable as an Excel workbook (.xlsx)") from None
     try:
         name = mapping.worksheet or book.sheetnames[0]
         if name not in book.sheetnames:
             raise ValueError(f"{path}: found no worksheet '{name}'; there are {', '.join(book.sheetnames)}")
-        for line, row in enumerate(book[name].iter_rows(values_only=True), start=1):
-            yield line, [_plain(v) for v in row]
+        both = zip(book[name].iter_rows(), written[name].iter_rows(), strict=True)
+        for line, (row, formulas) in enumerate(both, start=1):
+            yield line, [_as_shown(*cells) for cells in zip(row, formulas, strict=True)]
     finally:
         book.close()
+        written.close()
+
+
+def _as_shown(cell: ReadOnlyCell, formula: ReadOnlyCell) -> Value:
+    """A cell's value. A number in a percent format, which a workbook holds as a share, is the percentage shown.
+
+    A formula whose result the file does not hold is its own text: no number, and not empty either.
+    """
+    if cell.value is None and cell.data_type == "n" and formula.data_type == "f":
+        return str(getattr(formula.value, "text", formula.value))
+    value = _plain(cell.value)
+    if isinstance(value, (int, float)) and "%" in re.sub(r'"[^"]*"|\\.', "", cell.number_format):
+        return float(f"{100 * value:.12g}")
+    return value
 
 
 def _plain(value: object) -> Value:

@@ -6,26 +6,30 @@ import datetime as dt
 import hashlib
 import json
 from collections.abc import Sequence
-from dataclasses import asdict, fields
+from dataclasses import asdict, fields, replace
 from pathlib import Path
 
 from digitise.earlier.files import rows_of
 from digitise.earlier.mapping import load_mapping
 from digitise.earlier.result import EarlierResult
 from digitise.earlier.take import Problem, take
+from digitise.surveys.known_plan import planned_names
+from digitise.surveys.roster import site_key
 
 FOLDER = "earlier"
 
 
 def earlier_results(folder: Path) -> list[EarlierResult]:
-    """Every earlier result kept beside the store in `folder`, by site and date.
+    """Every earlier result kept beside the store in `folder`, by site and date; sites have their planned names.
 
     Raises
     ------
     ValueError
         A file has been changed by hand into something else.
     """
-    out = [r for path in sorted((folder / FOLDER).glob("*.json")) for r in read_kept(path)]
+    planned = planned_names(folder)
+    found = [r for path in sorted((folder / FOLDER).glob("*.json")) for r in read_kept(path)]
+    out = [replace(r, site=planned.get(site_key(r.site), r.site)) for r in found]
     return sorted(out, key=lambda r: (r.site, r.day, r.label))
 
 
@@ -73,9 +77,11 @@ def keep_table(folder: Path, path: Path, mapping_path: Path, results: Sequence[E
     target = folder / FOLDER / f"{digest[:16]}-{rules[:8]}.json"
     if target.is_file():
         return target
-    known = {(r.site, r.day, r.label, r.is_cover): r for r in earlier_results(folder)}
+    planned = planned_names(folder)
+    known = {(site_key(r.site), r.day, r.label, r.is_cover): r for r in earlier_results(folder)}
     for one in results:
-        if before := known.get((one.site, one.day, one.label, one.is_cover)):
+        place = site_key(planned.get(site_key(one.site), one.site))
+        if before := known.get((place, one.day, one.label, one.is_cover)):
             raise ValueError(
                 f"{path}, line {one.line}: {one.label} of {one.site} on {one.day} was taken in before, from line "
                 f"{before.line} of {before.source}; remove it from one of the two"

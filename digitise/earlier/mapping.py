@@ -26,7 +26,7 @@ class _Model(BaseModel):
 
 
 class Measure(_Model):
-    """`cover`: a category or a group of the protocol, in percent; or `count`: a row of a belt, in individuals per
+    """`cover`: a category, group or total of the protocol, in percent; or `count`: a row of a belt, in individuals per
     `per_m2` square metres.
     """
 
@@ -110,7 +110,7 @@ def _target(protocol: Protocol, name: str, measure: Measure, path: Path) -> Targ
     known: dict[str, Target] = {}
     for sheet in protocol.sheets.values():
         if isinstance(sheet, LineSheet) and measure.cover:
-            groups = [c.group for c in sheet.categories if c.group]
+            groups = [g for c in sheet.categories for g in (c.group, *c.totals) if g]
             known |= {g: Target(g, True) for g in groups}
             known |= {n: Target(c.label, False) for c in sheet.categories for n in (c.label, c.id)}
         elif isinstance(sheet, BeltSheet) and measure.count:

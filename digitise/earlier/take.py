@@ -13,6 +13,7 @@ from digitise.earlier.files import Value
 from digitise.earlier.mapping import Mapping, Measure, Target
 from digitise.earlier.result import EarlierResult
 from digitise.estimate.intervals import t_mean
+from digitise.surveys.roster import site_key
 
 EARLIEST = dt.date(1950, 1, 1)
 
@@ -60,7 +61,7 @@ def take(
     measures = {**mapping.columns, **mapping.measures}
     groups: dict[tuple, list[_Found]] = {}
     for one in found:
-        groups.setdefault((one.site, one.day, one.name), []).append(one)
+        groups.setdefault((site_key(one.site), one.day, one.name), []).append(one)
     results = [_result(own, measures[own[0].name], targets[own[0].name].label, source) for own in groups.values()]
     problems += _same_label(results)
     return results, sorted(problems, key=lambda p: (p.line, p.column))
@@ -94,7 +95,7 @@ def _row(
     if len(problems) > before or day is None:
         return []
     known = [(name, value) for name, value in values if value is not None]
-    place = mapping.sites.get(site, site)
+    place = {site_key(old): new for old, new in mapping.sites.items()}.get(site_key(site), site)
     return [
         _Found(line, place, day, transect, name, value, *limits)
         for name, value in known
@@ -172,6 +173,8 @@ def _no_number(text: str, mapping: Mapping) -> str:
     """
     hint = ""
     other = "," if mapping.decimal == "." else "."
+    if text.startswith("="):
+        hint = "; the file holds a formula without its result: open it in a spreadsheet program and save it there"
     if re.fullmatch(rf"[+-]?[0-9]+\{other}[0-9]{{1,2}} ?%?", text.strip()):
         hint = f"; if '{other}' marks decimals in the whole table, write decimal: \"{other}\" into the mapping"
     return f"found '{text[:30]}', expected a number or nothing{hint}"
@@ -216,7 +219,7 @@ def _repeated(found: Iterable[_Found], mapping: Mapping) -> list[Problem]:
     first: dict[tuple, int] = {}
     out = []
     for one in found:
-        key = (one.site, one.day, one.name, one.transect)
+        key = (site_key(one.site), one.day, one.name, one.transect)
         if key in first:
             hint = "" if mapping.transect else "; if these are transects, name their column as 'transect'"
             text = f"{one.site} on {one.day} has this already in line {first[key]}{hint}"
@@ -243,7 +246,7 @@ def _same_label(results: Iterable[EarlierResult]) -> list[Problem]:
     first: dict[tuple, EarlierResult] = {}
     out = []
     for one in results:
-        key = (one.site, one.day, one.label, one.is_cover)
+        key = (site_key(one.site), one.day, one.label, one.is_cover)
         if key in first:
             out.append(Problem(one.line, one.label, f"{one.site} on {one.day} gets it from two columns of the mapping"))
         first.setdefault(key, one)

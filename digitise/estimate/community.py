@@ -10,6 +10,10 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import numpy as np
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,14 +75,22 @@ def rarefied_richness(counts: Sequence[int], individuals: int) -> tuple[float, f
     total = sum(seen)
     if not 0 <= individuals <= total:
         raise ValueError(f"{individuals} individuals asked for, {total} were counted: expected 0 to {total}")
-    missed = [_all_elsewhere(total, x, individuals) for x in seen]
-    variance = math.fsum(q * (1 - q) for q in missed)
+    missed = _chances_to_miss(total, individuals, sum(sorted(seen)[-2:]))
+    alone = [missed[x] for x in seen]
+    variance = math.fsum(q * (1 - q) for q in alone)
     for i, x in enumerate(seen):
         for j in range(i):
-            variance += 2 * (_all_elsewhere(total, x + seen[j], individuals) - missed[i] * missed[j])
-    return math.fsum(1 - q for q in missed), math.sqrt(max(0.0, variance))
+            variance += 2 * (missed[x + seen[j]] - alone[i] * alone[j])
+    return math.fsum(1 - q for q in alone), math.sqrt(max(0.0, variance))
 
 
-def _all_elsewhere(total: int, kind: int, drawn: int) -> float:
-    """Chance that none of `drawn` individuals is among the `kind` ones: C(total - kind, drawn) / C(total, drawn)."""
-    return math.comb(total - kind, drawn) / math.comb(total, drawn)
+def _chances_to_miss(total: int, drawn: int, most: int) -> np.ndarray:
+    """Chance that none of `drawn` individuals is among 0, 1, ... `most` ones: C(total - k, drawn) / C(total, drawn).
+
+    As a product, since binomials of ten thousand animals have thousands of digits.
+    """
+    import numpy as np
+
+    others = np.arange(total, total - most, -1.0)  # individuals when one after another of these is set aside
+    with np.errstate(divide="ignore"):
+        return np.exp(np.cumsum(np.log1p(-np.minimum(1.0, drawn / np.append(np.inf, others)))))

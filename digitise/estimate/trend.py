@@ -18,6 +18,7 @@ from digitise.estimate.intervals import Estimate, check_share
 
 FEWEST = 5
 EXACT_UP_TO = 10
+MOST_LOG = 700.0  # of a factor: larger ones are beyond all numbers
 TOO_FEW = f"under {FEWEST} surveys: no test"
 
 
@@ -185,7 +186,8 @@ def model_trend(
 
     Quasi-binomial with logit link, or quasi-Poisson with log link and the area as offset. The spread between surveys
     (Pearson chi-square over n - 2, never under 1) widens the interval, which takes t with n - 2 degrees of freedom, so
-    that neither points nor animals are taken as independent. None when under five surveys, or none was ever seen.
+    that neither points nor animals are taken as independent. None when under five surveys, when none was ever seen, or
+    when a steeper line always fits better, as where it was seen in the last survey alone.
 
     McCullagh & Nelder (1989), Generalized Linear Models, 2nd edition (from memory).
     """
@@ -194,16 +196,33 @@ def model_trend(
     method = "quasi-binomial model over surveys" if kind == "cover" else "quasi-Poisson model over surveys"
     if kind not in ("cover", "density"):
         raise ValueError(f"kind must be cover or density, got {kind!r}")
-    if _check(years, hits) < 3 or n < FEWEST:
-        return _none(n, method, unit, TOO_FEW, level)
+    if (times := _check(years, hits)) < 3 or n < FEWEST:
+        return _none(n, method, unit, TOO_FEW if n < FEWEST else f"surveys at {times} times: no model", level)
     if math.fsum(hits) == 0 or (kind == "cover" and math.fsum(hits) >= math.fsum(sizes)):
         return _none(n, method, unit, "never seen, or nothing else was: no model", level)
+    if _parted(years, hits, sizes, kind=kind):
+        note = "seen at the first or the last time alone, or nothing else was then: no model"
+        return _none(n, method, unit, note, level)
     found, se = _glm(years, hits, sizes, kind=kind)
     from scipy.special import stdtr, stdtrit
 
     half = float(stdtrit(n - 2, 0.5 + level / 2)) * se
+    if abs(found) + half > MOST_LOG:
+        return _none(n, method, unit, "surveys too close in time for a factor a year", level)
     slope = _slope(*(math.exp(v) for v in (found, found - half, found + half)), n, method, unit, note="", level=level)
     return Trend(slope, 2 * float(stdtr(n - 2, -abs(found) / se)))
+
+
+def _parted(years: Sequence[float], hits: Sequence[float], sizes: Sequence[float], *, kind: str) -> bool:
+    """Whether time parts the surveys in which it was seen from all else, so that the slope has no largest likelihood.
+
+    Albert & Anderson (1984), Biometrika 71, 1-10.
+    """
+    seen = {year for year, k in zip(years, hits, strict=True) if k > 0}
+    if kind == "density":
+        return len(seen) == 1 and not min(years) < min(seen) < max(years)
+    rest = {year for year, k, n in zip(years, hits, sizes, strict=True) if k < n}
+    return max(rest) <= min(seen) or max(seen) <= min(rest)
 
 
 def _glm(years: Sequence[float], hits: Sequence[float], sizes: Sequence[float], *, kind: str) -> tuple[float, float]:

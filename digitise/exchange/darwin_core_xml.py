@@ -81,7 +81,7 @@ def _add(parent: ET.Element, name: str, text: str) -> ET.Element:
 def _printable(text: str) -> str:
     """Without characters that XML 1.0 cannot hold."""
     return "".join(
-        c for c in text if c in "\t\n" or (ord(c) >= 32 and not 0xD800 <= ord(c) <= 0xDFFF and ord(c) < 0xFFFE)
+        c for c in text if c in "\t\n" or (c >= " " and not "\ud800" <= c <= "\udfff" and c not in "\ufffe\uffff")
     )
 
 

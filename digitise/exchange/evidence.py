@@ -22,6 +22,7 @@ from digitise.exchange.package import write_csv_file, write_origin
 from digitise.exchange.tables import Table, all_tables
 from digitise.store import RULE, CellNow, PageRow
 from digitise.store.thinning import kept_originals
+from digitise.surveys.known_plan import FOLDER as PLANS
 
 if TYPE_CHECKING:
     from digitise.store import Store
@@ -36,6 +37,7 @@ data/pages/        the flattened pages that were read
 data/crops/        every cell that the rule did not settle, as page-PAGE/CELL.png
 data/store/        every row of the store as JSON lines: photos, pages, readings, entries, and the rest
 data/earlier/      results of earlier years that were taken in, if any
+data/plans/        the plans that the store keeps, which name its sites, if any
 data/cells.csv     the present state of every cell, with who decided it, when and why
 data/photos.csv    what became of each photograph
 data/provenance.json
@@ -89,6 +91,7 @@ def _fill(store: Store, content: Content, fresh: Path, tables: Sequence[Table]) 
     _pictures(store, content, data)
     _rows(store, data / "store")
     _copy_earlier(store.folder / "earlier", data / "earlier")
+    _copy_plans(store.folder / PLANS, data / PLANS)
     write_state(content, data, tables)
     (data / "README.txt").write_text(README.format(statement=content.statement), encoding="utf-8")
     seal(fresh, bag_info(content))
@@ -184,6 +187,7 @@ def take_in(folder: Path, target: Path, *, now: datetime) -> Store:
             load(store, {name: _lines(folder / "data" / "store" / f"{name}.jsonl") for name in TABLES})
             _copy_pictures(folder / "data", fresh, store)
             _copy_earlier(folder / "data" / "earlier", fresh / "earlier")
+            _copy_plans(folder / "data" / PLANS, fresh / PLANS)
             said = json.loads((folder / "data" / "provenance.json").read_text(encoding="utf-8"))
             origins = Origins()
             for survey in iter_surveys(store, sorted(store.packs(), key=in_turn)):
@@ -208,6 +212,13 @@ def _copy_earlier(source: Path, target: Path) -> None:
 
     for path in sorted(source.glob("*.json")):
         read_kept(path)
+        target.mkdir(exist_ok=True)
+        shutil.copyfile(path, target / path.name)
+
+
+def _copy_plans(source: Path, target: Path) -> None:
+    """Kept plans as they are: results have sites by the names and groups that these give them."""
+    for path in sorted(source.glob("*.yaml")):
         target.mkdir(exist_ok=True)
         shutil.copyfile(path, target / path.name)
 

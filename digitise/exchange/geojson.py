@@ -7,6 +7,7 @@ A survey without a position is a feature with a null geometry and a reason, not 
 from __future__ import annotations
 
 import json
+from collections import Counter
 from pathlib import Path
 
 from digitise.exchange.content import Content
@@ -54,12 +55,20 @@ def _feature(r: SurveyResults, datum: str | None) -> dict:
             "transects": len(survey.transects),
             "unread_cells": len(survey.unread),
             "provisional": r.provisional,
-            "cover_percent": {
-                one.label: round(one.site.cover.value, 2)
-                for line in r.lines
-                for one in (*line.groups, *line.categories)
-                if one.site.cover.value is not None
-            },
+            "cover_percent": covers_by_name(r),
             **_position(place, datum, survey),
         },
+    }
+
+
+def covers_by_name(r: SurveyResults) -> dict[str, float]:
+    """Percent cover of groups and categories by their label; where two have one, each says what it is."""
+    every = [(line.title, one) for line in r.lines for one in (*line.groups, *line.categories)]
+    many = Counter(one.label for _, one in every)
+    return {
+        one.label if many[one.label] == 1 else f"{one.label} ({title}{', group' if one.is_group else ''})": round(
+            one.site.cover.value, 2
+        )
+        for title, one in every
+        if one.site.cover.value is not None
     }

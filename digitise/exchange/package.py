@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import re
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TextIO
@@ -20,6 +21,7 @@ from digitise.exchange.tables import Table
 from digitise.results.columns import Column
 
 PROFILE = "https://datapackage.org/profiles/2.0/datapackage.json"
+LICENCE_NAME = r"[-a-zA-Z0-9._]+"  # an identifier, as the profile has it; other names are titles
 GUARD_NOTE = "Text that a spreadsheet would take for a formula has an apostrophe in front."
 
 
@@ -100,7 +102,8 @@ def _descriptor(content: Content, tables: tuple[Table, ...], files: list[Path]) 
         "provenance": origin.to_json(),
     }
     if about.licence:
-        out["licenses"] = [{"name": about.licence.name, "path": about.licence.address}]
+        key = "name" if re.fullmatch(LICENCE_NAME, about.licence.name) else "title"
+        out["licenses"] = [{key: about.licence.name, "path": about.licence.address}]
     if about.contact:
         who = about.contact
         person = {"givenName": who.given_name, "familyName": who.surname, "organization": who.organisation}

@@ -100,7 +100,7 @@ def _group(values: Sequence[GroupValue], level: str) -> list[Block]:
         words = f"{year}: {surveyed[year]} of {plural(len(sites), 'site')}"
         there.append(f"{words}; none known of {', '.join(sorted(away))}" if away else words)
     chosen, left = _chosen(values)
-    by_year = {(v.quantity, v.sheet, v.id, v.year): v for v in values}
+    by_year = {(*_variable(v), v.year): v for v in values}
     rows = [
         ("", (label, *(_cell(by_year.get((*key, year)), surveyed[year]) for year in years)))
         for key, label in chosen.items()
@@ -112,9 +112,16 @@ def _group(values: Sequence[GroupValue], level: str) -> list[Block]:
     return [Heading(2, values[0].group), Bullets(tuple(there)), Table(head, tuple(rows), caption, words=(0,))]
 
 
-def _chosen(values: Sequence[GroupValue]) -> tuple[dict[tuple[str, str, str], str], int]:
+_Variable = tuple[str, str, str, str]
+
+
+def _variable(v: GroupValue) -> _Variable:
+    return v.quantity, v.sheet, v.id, v.kind
+
+
+def _chosen(values: Sequence[GroupValue]) -> tuple[dict[_Variable, str], int]:
     """Headline covers and the commonest animals seen, with their words; and how many variables are not among them."""
-    every = {(v.quantity, v.sheet, v.id): v for v in values}
+    every = {_variable(v): v for v in values}
     covers = {k: v for k, v in every.items() if _headline(v)} or {k: v for k, v in every.items() if k[0] == "cover"}
     means = {k: _mean(values, k) for k in every if k[0] == "density"}
     animals = sorted((k for k, mean in means.items() if mean > 0), key=lambda k: -means[k])
@@ -123,8 +130,8 @@ def _chosen(values: Sequence[GroupValue]) -> tuple[dict[tuple[str, str, str], st
     return shown, len(every) - len(shown)
 
 
-def _mean(values: Sequence[GroupValue], key: tuple[str, str, str]) -> float:
-    known = [v.estimate.value or 0.0 for v in values if (v.quantity, v.sheet, v.id) == key]
+def _mean(values: Sequence[GroupValue], key: _Variable) -> float:
+    known = [v.estimate.value or 0.0 for v in values if _variable(v) == key]
     return sum(known) / len(known)
 
 

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from itertools import combinations
+from typing import NamedTuple
 
 from digitise.earlier import EarlierResult
 from digitise.report.blocks import Block, Bullets, Cell, Figure, Heading, Notice, Paragraph, Part, Table, Text
@@ -139,11 +141,12 @@ def trends_part(
     number = 0
     for site, places in there.items():
         before = [e for e in earlier if site_key(e.site) == site]
-        series = _series((results[i] for i in places), before, spelt[site])
+        series = _series((results[i] for i in places), before)
         own = {key: dots for key, dots in series.items() if len({d.day for d in dots}) > 1}
         if own:
             level = 100 * results[0].level if results else 95
-            blocks += [Heading(2, spelt[site]), _trend_figure(number, spelt[site], own, level)]
+            alone = [key.title for key, dots in series.items() if key not in own and _has_earlier(dots)]
+            blocks += [Heading(2, spelt[site]), _trend_figure(number, spelt[site], own, level, alone)]
         number += bool(series)
     if not blocks:
         return None
@@ -160,35 +163,60 @@ def _interval_words(level: float, dots: Sequence[TimeDot]) -> str:
     return f"{level:g} % interval between transects" + (given if there else "")
 
 
-_Key = tuple[str, str, str, bool]  # site, title, unit, percent
+class _Key(NamedTuple):
+    """A variable along time, by what is printed for it; `of` tells it apart from others of one survey with its name."""
+
+    label: str
+    unit: str
+    percent: bool
+    of: str = ""
+
+    @property
+    def title(self) -> str:
+        return f"{self.label} ({self.of})" if self.of else self.label
 
 
-def _series(results: Iterable[SurveyResults], earlier: Sequence[EarlierResult], site: str) -> dict[_Key, list[TimeDot]]:
+def _series(results: Iterable[SurveyResults], earlier: Sequence[EarlierResult]) -> dict[_Key, list[TimeDot]]:
     """What one site's surveys say of each variable, day by day."""
-    out: dict[_Key, list[TimeDot]] = {}
+    found: dict[_Key, list[TimeDot]] = {}
+    twice: set[_Key] = set()
     for r in results:
-        day = dt.date.fromisoformat(r.survey.date)
-        covers = [(one.label, one.site.cover) for line in r.lines for one in (*line.groups, *line.categories)]
-        for label, e in covers:
-            if e.value is not None:
-                key = (site, label, "cover, %", True)
-                out.setdefault(key, []).append(TimeDot(day, e.value, e.low, e.high))
-        for d in r.densities:
-            e = d.site.density
-            if e.value is not None:
-                key = (site, d.label, "per 100 m²", False)
-                low = None if e.method and "one-sided" in e.method else e.low
-                out.setdefault(key, []).append(TimeDot(day, e.value, low, e.high if low is not None else None))
+        own = _dots(r, dt.date.fromisoformat(r.survey.date))
+        names = Counter(key._replace(of="") for key, _ in own)
+        twice |= {name for name, many in names.items() if many > 1}
+        for key, dot in own:
+            if dot.value is not None:
+                found.setdefault(key, []).append(dot)
+    out: dict[_Key, list[TimeDot]] = {}
+    for key, dots in found.items():
+        name = key._replace(of="")
+        out.setdefault(key if name in twice else name, []).extend(dots)
+    out = {key: sorted(dots, key=lambda d: d.day) for key, dots in out.items()}
     for one in earlier:
-        key = (site, one.label, one.unit_words, one.is_cover)
-        out.setdefault(key, []).append(TimeDot(one.day, one.value, one.low, one.high, earlier=True))
+        dot = TimeDot(one.day, one.value, one.low, one.high, earlier=True)
+        out.setdefault(_Key(one.label, one.unit_words, one.is_cover), []).append(dot)
+    return out
+
+
+def _dots(r: SurveyResults, day: dt.date) -> list[tuple[_Key, TimeDot]]:
+    """One survey's covers and densities, each of its sheet, and of groups said to be some; also what is not known."""
+    out = []
+    for line in r.lines:
+        for one in (*line.groups, *line.categories):
+            e, of = one.site.cover, f"{line.title}, group" if one.is_group else line.title
+            out.append((_Key(one.label, "cover, %", True, of), TimeDot(day, e.value, e.low, e.high)))
+    for d in r.densities:
+        e = d.site.density
+        low = None if e.method and "one-sided" in e.method else e.low
+        dot = TimeDot(day, e.value, low, e.high if low is not None else None)
+        out.append((_Key(d.label, "per 100 m²", False, d.title), dot))
     return out
 
 
 def _chosen(series: dict[_Key, list[TimeDot]]) -> list[tuple[_Key, list[TimeDot]]]:
     """The first covers, groups before categories; then the animals counted most; those with earlier results first."""
-    covers = [(key, dots) for key, dots in series.items() if key[3]]
-    others = [(key, dots) for key, dots in series.items() if not key[3]]
+    covers = [(key, dots) for key, dots in series.items() if key.percent]
+    others = [(key, dots) for key, dots in series.items() if not key.percent]
     common = sorted(others, key=lambda one: -sum(d.value for d in one[1]) / len(one[1]))
     picked = []
     for own, most in ((covers, MOST_COVERS), (common, MOST_DENSITIES)):
@@ -201,11 +229,11 @@ def _has_earlier(dots: Sequence[TimeDot]) -> bool:
     return any(d.earlier for d in dots)
 
 
-def _trend_figure(i: int, site: str, series: dict[_Key, list[TimeDot]], level: float) -> Figure:
+def _trend_figure(i: int, site: str, series: dict[_Key, list[TimeDot]], level: float, alone: Sequence[str]) -> Figure:
+    """The variables of a site that are drawn; the caption names the others, and those of one earlier day `alone`."""
     chosen = _chosen(series)
     plots = tuple(
-        TimePlot(f"{i}-{n}", title, unit, tuple(dots), percent)
-        for n, ((_, title, unit, percent), dots) in enumerate(chosen)
+        TimePlot(f"{i}-{n}", key.title, key.unit, tuple(dots), key.percent) for n, (key, dots) in enumerate(chosen)
     )
     dots = [d for p in plots for d in p.dots]
     keys = [
@@ -225,6 +253,7 @@ def _trend_figure(i: int, site: str, series: dict[_Key, list[TimeDot]], level: f
     left = len(series) - len(chosen)
     caption = f"{plural(left, 'more variable')} in the tables." if left else ""
     names = {key for key, _ in chosen}
-    if untold := [key[1] for key, dots in series.items() if key not in names and _has_earlier(dots)]:
+    untold = [key.title for key, dots in series.items() if key not in names and _has_earlier(dots)]
+    if untold := [*untold, *alone]:
         caption += f" Earlier results that are not drawn, and are in no table: {', '.join(untold)}."
     return Figure(wide, narrow, caption, (head, *rows))

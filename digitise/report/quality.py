@@ -46,7 +46,7 @@ def quality_part(told: Together, origin: Provenance, photos: Sequence[PhotoRow],
 def _cells_words(sums: dict[str, int]) -> str:
     cells = max(sums["cells"], 1)
     return (
-        f"{plural(sums['photos'], 'photograph')} gave {plural(sums['cells'], 'cell')}: "
+        f"{plural(sums['photos'], 'page')} gave {plural(sums['cells'], 'cell')}: "
         f"{100 * sums['by_rule'] / cells:.1f} % accepted by rule, "
         f"{100 * sums['by_person'] / cells:.1f} % decided by a person, "
         f"{100 * sums['unread'] / cells:.1f} % unread."
@@ -79,10 +79,10 @@ def _shares(sums: dict[str, int], width: float) -> Drawing:
 
 
 def _cells_table(sheets: Mapping[str, Sequence[int]], sums: Mapping[str, int]) -> Table:
-    head = ("Sheet", "Photographs", "Cells", "By rule", "By a person", "Unread", "Illegible", "Blank")
+    head = ("Sheet", "Pages", "Cells", "By rule", "By a person", "Unread", "Illegible", "Blank")
     rows = [("", (title, *map(thousands, values))) for title, values in sheets.items()]
     rows.append(("group", ("All sheets", *(thousands(sums[k]) for k in KINDS))))
-    caption = "Cells of the photographs that count. Illegible and blank cells are among those accepted or decided."
+    caption = "Cells of the pages that count. Illegible and blank cells are among those accepted or decided."
     return Table(head, tuple(rows), caption)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -11,7 +12,7 @@ from digitise.report.change_part import signed
 from digitise.report.survey_part import date_words
 from digitise.report.together import Visit
 from digitise.report.words import one_sided, span, with_span
-from digitise.results import PER_M2, ImpactLine, SurveyResults
+from digitise.results import PER_M2, DensityLine, ImpactLine, SurveyResults
 from digitise.results.compare import HOLM, Compared
 from digitise.surveys.roster import site_key
 from digitise.wording import number, plural
@@ -86,28 +87,45 @@ def changed_words(changes: Sequence[Compared]) -> list[str]:
 
 def impacts_table(newest: Sequence[SurveyResults]) -> list[Block]:
     """What was counted and noted of impacts at the newest survey of each site; empty when nothing was."""
-    counted = list(dict.fromkeys(d.label for r in newest for d in r.densities if d.is_impact))
-    noted = {i.label: i.kind for r in newest for i in r.impacts}
-    if not counted and not noted:
+    found = [_impacts_of(r) for r in newest]
+    many = [Counter(_heading(one) for one in own) for own in found]
+    twice = {head for own in many for head, times in own.items() if times > 1}  # on two sheets of one survey
+
+    def heading(one: DensityLine | ImpactLine) -> str:
+        return _heading(one, one.title) if _heading(one) in twice else _heading(one)
+
+    rows = [{heading(one): one for one in own} for own in found]
+    kinds = {head: isinstance(one, ImpactLine) for row in rows for head, one in row.items()}
+    heads = sorted(kinds, key=kinds.get)  # counted ones first
+    if not heads:
         return []
-    head = ["Site", "Date", *(f"{c}, per {PER_M2:g} m²" for c in counted)]
-    head += [f"{label}, mean %" if kind == "percent" else f"{label}, transects" for label, kind in noted.items()]
-    rows = tuple(("", (r.name, date_words(r), *_impacts(r, counted, list(noted)))) for r in newest)
+    body = tuple(
+        ("", (r.name, date_words(r), *(_shown(row.get(head)) for head in heads)))
+        for r, row in zip(newest, rows, strict=True)
+    )
     caption = (
         "Newest survey of each site. A mean is over transects; “2 of 3” says on how many transects it was noted, of "
         "those whose every segment is known."
     )
-    return [Heading(2, "Impacts, site by site"), Table(tuple(head), rows, caption, words=(0, 1))]
+    return [Heading(2, "Impacts, site by site"), Table(("Site", "Date", *heads), body, caption, words=(0, 1))]
 
 
-def _impacts(r: SurveyResults, counted: Sequence[str], noted: Sequence[str]) -> list[Cell]:
-    densities = {d.label: d.site.density for d in r.densities if d.is_impact}
-    impacts = {i.label: i for i in r.impacts}
-    return [_density(densities.get(c)) for c in counted] + [_noted(impacts.get(n)) for n in noted]
+def _impacts_of(r: SurveyResults) -> list[DensityLine | ImpactLine]:
+    return [*(d for d in r.densities if d.is_impact), *r.impacts]
 
 
-def _density(e: Estimate | None) -> Cell:
-    if e is None or e.value is None:
+def _heading(one: DensityLine | ImpactLine, of: str = "") -> str:
+    """What is printed on its row (`of` which sheet), and the unit."""
+    unit = f"per {PER_M2:g} m²" if isinstance(one, DensityLine) else "mean %" if one.kind == "percent" else "transects"
+    return f"{one.label} ({of}), {unit}" if of else f"{one.label}, {unit}"
+
+
+def _shown(one: DensityLine | ImpactLine | None) -> Cell:
+    return _density(one.site.density) if isinstance(one, DensityLine) else _noted(one)
+
+
+def _density(e: Estimate) -> Cell:
+    if e.value is None:
         return Text("not known", "not")
     if one_sided(e):
         return f"0 (below {e.high:.1f})"

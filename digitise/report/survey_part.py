@@ -19,6 +19,7 @@ FACTS = ("time", "number", "decimal", "code")
 PLACE = ("latitude", "longitude", "north-south", "east-west")
 MOST_PLACES = 8  # segments that stand side by side in a table
 ONE = "One transect: there is no between-transect uncertainty to show, so no interval is given."
+NONE = "No point is legible, so no cover is known."
 NOT_TWO = "Fewer than two transects are known in every segment, so no interval is given."
 
 
@@ -103,7 +104,7 @@ def _line(r: SurveyResults, line: LineResult) -> list[Block]:
     level, many = f"{100 * r.level:g} %", len(line.site.transects)
     rows = [*line.groups, *line.categories]
     legible = ", ".join(f"{p.transect} {p.legible} of {p.planned}" for p in line.points)
-    covers = "Intervals cover differences between transects only." if many > 1 else ONE
+    covers = _interval_of(many, "Intervals cover differences between transects only.")
     plot = with_keys(
         Plot(
             f"cover-{r.survey.pack}-{line.sheet}",
@@ -134,9 +135,14 @@ def _cover_table(line: LineResult, rows: Sequence[CoverLine], level: str) -> Tab
         cells += [number(c.cover.value) for _, c in one.transects]
         cells += [f"{number(one.site.lowest)} to {number(one.site.highest)}"] if missing else []
         body.append(("group" if one.is_group else "", tuple(cells)))
-    many = len(line.site.transects) > 1
-    words = f"{level} intervals cover differences between transects, not reading." if many else ONE
+    between = f"{level} intervals cover differences between transects, not reading."
+    words = _interval_of(len(line.site.transects), between)
     return Table(tuple(head), tuple(body), f"Percent cover. {words}", words=(0, 1))
+
+
+def _interval_of(transects: int, between: str) -> str:
+    """What intervals of so many transects cover: in words `between` them, or why there are none."""
+    return between if transects > 1 else ONE if transects else NONE
 
 
 def cover_row(label: str, bold: bool, one: CoverLine) -> PlotRow:
@@ -295,7 +301,8 @@ def _impacts(r: SurveyResults) -> list[Block]:
 
 def _noted_table(impacts: Sequence[ImpactLine], level: str) -> Table:
     """What was noted in each segment, and on how many transects; segments go down the page when they are many."""
-    places = [(t, s) for t, s, _, _ in impacts[0].values]
+    places = dict.fromkeys((t, s) for i in impacts for t, s, _, _ in i.values)  # sheets may have different ones
+    places = sorted(places, key=lambda place: int(place[0].removeprefix("T")))
     names = [f"{t}, frame {s[1:]}" if s.startswith("q") else f"{t}, {s.replace('-', '–')} m" for t, s in places]
     cells = [_noted(i, places) for i in impacts]
     if known := tells_occurrence(impacts):
@@ -310,9 +317,10 @@ def _noted_table(impacts: Sequence[ImpactLine], level: str) -> Table:
 
 def _noted(line: ImpactLine, places: Sequence[tuple[str, str]]) -> list[Cell]:
     found = {(t, s): (value, state) for t, s, value, state in line.values}
+    own = {s for _, s in found}
     out: list[Cell] = []
     for place in places:
-        value, state = found.get(place, (None, "missing"))
+        value, state = found.get(place, (None, "missing" if place[1] in own else "–"))
         if state != "entered":
             out.append(Text(state, "not"))
         elif isinstance(value, bool):

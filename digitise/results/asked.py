@@ -11,7 +11,6 @@ from digitise.results.compare import SurveySample
 from digitise.results.tables import interval_columns
 
 if TYPE_CHECKING:
-    import numpy as np
     import pandas as pd
 
 _LINE = ["pack", "site", "date", "sheet", "transect"]
@@ -47,18 +46,21 @@ def line_table(cover: pd.DataFrame, *, interval: str, level: float) -> pd.DataFr
     return pd.DataFrame(rows, columns=_LINE_COLUMNS)
 
 
-def bootstrap_table(samples: Iterable[SurveySample], rng: np.random.Generator, *, level: float) -> pd.DataFrame:
+def bootstrap_table(samples: Iterable[SurveySample], seed: int, *, level: float) -> pd.DataFrame:
     """The mean over transects of each cover and density with its bootstrap interval (`bca_mean`), survey by survey.
 
     Columns: ``pack, site, date``; ``variable``, ``label``, ``kind`` ("cover" or "density"), ``unit``; ``transects``,
     ``mean``, ``low``, ``high`` at ``confidence``, ``interval_covers``, ``method``; ``note``. Under ten transects there
-    is no interval, and the note says so.
+    is no interval, and the note says so. Transects are drawn anew from `seed` for each, so that its limits are the same
+    whatever else is asked for.
     """
+    import numpy as np
     import pandas as pd
 
     rows = []
     for s in samples:
         for v, measured in s.measured.items():
+            rng = np.random.default_rng(seed)
             e = bca_mean(list(measured.values.values()), rng, level=level, unit=v.unit)
             named = {"pack": s.name, "site": s.site, "date": s.date, "variable": v.id, "label": v.label, "kind": v.kind}
             numbers = {"unit": v.unit, "transects": e.n, "mean": e.value, "low": e.low, "high": e.high}

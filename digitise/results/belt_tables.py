@@ -91,7 +91,7 @@ def _density_rows(survey: dict, one: DensityLine, belt_row: Callable, site_row: 
     whole = {
         "level": "site",
         "transect": "",
-        "planned_m2": sum(b.planned_m2 or 0.0 for b, _ in one.belts),
+        "planned_m2": sum(b.planned_m2 for b, _ in one.belts),
         **expected_columns(one.expected.density, _EXPECTED_DENSITY, one.shares),
     }
     return [*rows, named | site_row(one.site) | whole]

@@ -6,7 +6,7 @@ As with cover, ``site`` rests on decided counts, and ``expected`` counts unread 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -76,8 +76,9 @@ def densities(survey: Survey, name: str, sheet: BeltSheet, *, level: float) -> l
     if not any(name in t.sheets for t in survey.transects):
         return []
     found = [(t.name, _counts_by_row(t, name)) for t in survey.transects]
+    areas = {part.id: part.area_m2 for part in survey.protocol.parts(name)}
     return [
-        _density(name, sheet, row, [(n, c.get(row.id, ())) for n, c in found], is_impact=is_impact, level=level)
+        _density(name, sheet, row, [(n, c.get(row.id, ())) for n, c in found], areas, is_impact=is_impact, level=level)
         for is_impact, rows in ((False, sheet.rows), (True, sheet.impacts))
         for row in rows
         if row.kind == "count"
@@ -95,12 +96,23 @@ def _counts_by_row(transect: Transect, sheet: str) -> dict[str, list[Count]]:
     return out
 
 
-def _density(name: str, sheet: BeltSheet, row: RowSpec, counts: Belts, *, is_impact: bool, level: float) -> DensityLine:
-    belts = tuple(_belt(n, c) for n, c in counts)
+def _density(
+    name: str,
+    sheet: BeltSheet,
+    row: RowSpec,
+    counts: Belts,
+    areas_m2: Mapping[str, float],
+    *,
+    is_impact: bool,
+    level: float,
+) -> DensityLine:
+    whole_m2 = math.fsum(areas_m2.values())
+    belts = tuple(_belt(n, c, whole_m2) for n, c in counts)
     site = _site(belts, level)
     expected = site
     if any(one.chances for _, c in counts for one in c):
-        expected = site_density([_belt(n, c, expected=True) for n, c in counts], per_m2=PER_M2, level=level)
+        read = [_belt(n, c, whole_m2, expected=True) for n, c in counts]
+        expected = site_density(read, per_m2=PER_M2, level=level)
     whole = [b.count for b in belts if b.count is not None and not b.partly_read]
     return DensityLine(
         name,
@@ -111,7 +123,7 @@ def _density(name: str, sheet: BeltSheet, row: RowSpec, counts: Belts, *, is_imp
         site,
         tuple((b, belt_density(b, per_m2=PER_M2, level=level)) for b in belts),
         expected,
-        _segments(counts, level=level),
+        _segments(counts, areas_m2, level=level),
         _occurrence(counts, level=level),
         dispersion(whole),
         math.fsum([one.slip_variance for _, c in counts for one in c]),
@@ -130,9 +142,9 @@ def _whole(transect: str, count: int, area_m2: float) -> BeltCount:
     return BeltCount(transect, count, area_m2, area_m2)
 
 
-def _belt(transect: str, counts: Sequence[Count], *, expected: bool = False) -> BeltCount:
+def _belt(transect: str, counts: Sequence[Count], planned_m2: float, *, expected: bool = False) -> BeltCount:
     if not counts:
-        return BeltCount(transect, None, 0.0, note="sheet not photographed")
+        return BeltCount(transect, None, 0.0, planned_m2, note="sheet not photographed")
     if len(counts) == 1 and counts[0].count is not None:
         return _whole(transect, counts[0].count, counts[0].area_m2)
     numbers = [c.count for c in counts]
@@ -160,13 +172,13 @@ def _why_unknown(counts: Sequence[Count], *, allowed: bool) -> str:
     return ", ".join(f"{c.place.replace('-', '–')} {c.state}" for c in unknown)
 
 
-def _segments(counts: Belts, *, level: float) -> tuple[tuple[str, SiteDensity], ...]:
+def _segments(counts: Belts, areas_m2: Mapping[str, float], *, level: float) -> tuple[tuple[str, SiteDensity], ...]:
     """Density of each stretch of the belt over the transects; empty when the belt is one stretch."""
     names = list(dict.fromkeys(c.segment for _, found in counts for c in found))
     if len(names) < 2:
         return ()
     own = [(t, {c.segment: (c,) for c in found}) for t, found in counts]
-    return tuple((n, _site(tuple(_belt(t, found.get(n, ())) for t, found in own), level)) for n in names)
+    return tuple((n, _site(tuple(_belt(t, found.get(n, ()), areas_m2[n]) for t, found in own), level)) for n in names)
 
 
 def _occurrence(counts: Belts, *, level: float) -> Estimate:

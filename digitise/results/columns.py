@@ -75,8 +75,10 @@ COLUMNS: dict[str, dict[str, Column]] = {
         Column("kind", "string", "one category, or a group of them", choices=("category", "group"), required=True),
         Column("points", "number", "points of it"),
         Column("legible", "integer", "points with a legible code"),
-        Column("planned", "integer", "points there are on the lines"),
-        Column("unread", "integer", "points nobody has decided, or whose sheet was not photographed"),
+        Column(
+            "planned", "integer", "points there are on the lines; a line no page of which was photographed has none"
+        ),
+        Column("unread", "integer", "points nobody has decided, or whose page was not photographed"),
         Column("illegible", "integer", "points given up by a person"),
         Column("blank", "integer", "points without a code"),
         Column("cover_percent", "number", "percent cover", "%"),

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from statistics import fmean
 
 from digitise.estimate.change import (
@@ -33,10 +33,13 @@ DETECT_PERCENT = 20.0
 
 @dataclass(frozen=True, slots=True)
 class Variable:
-    """Something measured on every transect: a cover in percent, or a density per 100 m2."""
+    """Something measured on every transect: a cover in percent, or a density per 100 m2.
+
+    It is the same in two editions of a protocol when its id is, whatever each prints as its label.
+    """
 
     id: str
-    label: str
+    label: str = field(compare=False)
     kind: str  # cover | density
     is_group: bool = False
 
@@ -149,16 +152,15 @@ def compare_pairs(
         A headline is no variable of both surveys of a pair.
     """
     found: list[Compared] = []
-    first: set[tuple[str, str, str]] = set()  # headlines by pair
+    first: list[bool] = []  # which of them are headlines
     for before, after in pairs:
-        shared = [v for v in before.measured if v in after.measured]
+        shared = [v for v in after.measured if v in before.measured]
         if unknown := sorted(set(headlines) - {v.id for v in shared}):
             known = ", ".join(v.id for v in shared)
             raise ValueError(f"headline '{unknown[0]}' is not measured in both surveys; known: {known}")
         found += [_one(v, before, after, paired=paired, detect_percent=detect_percent, level=level) for v in shared]
-        chosen = set(headlines) or {v.id for v in shared if v.is_group}
-        first |= {(before.name, after.name, name) for name in chosen}
-    return _adjusted(found, [(c.before.name, c.after.name, c.variable.id) in first for c in found])
+        first += [v.id in headlines if headlines else v.is_group for v in shared]
+    return _adjusted(found, first)
 
 
 def _one(
@@ -241,7 +243,7 @@ def trends(
     for site, surveys in by_site(samples).items():
         dated = [s for s in surveys if s.date]
         if len(dated) >= 3:
-            variables = dict.fromkeys(v for s in dated for v in s.measured)
+            variables = {v: v for s in dated for v in s.measured}.values()  # as the newest labels them
             found += [t for v in variables if (t := _trend(v, site, dated, level=level)) is not None]
     return tuple(_adjusted_trends(found, headlines))
 

@@ -54,7 +54,6 @@ class _Found:
     """A variable at a site: hits of it on a size (points on legible ones, animals on square metres)."""
 
     label: str
-    kind: str
     value: float
     hits: float
     size: float
@@ -65,7 +64,7 @@ class _Found:
         return self.value == self.value  # not a number where nothing was read
 
 
-_Variable = tuple[str, str, str]  # quantity, sheet, id
+_Variable = tuple[str, str, str, str]  # quantity, sheet, id, kind: a group may be called what a category's id is
 
 
 def group_values(
@@ -114,7 +113,7 @@ def _by_pack(cover: pd.DataFrame, density: pd.DataFrame) -> dict[str, dict[_Vari
         rows = frame.loc[frame["level"] == "site", ["pack", "sheet", *columns]]
         for pack, sheet, name, label, kind, value, hits, size, note in rows.itertuples(index=False, name=None):
             known = float("nan") if value is None else value
-            out.setdefault(pack, {})[quantity, sheet, name] = _Found(label, kind, known, hits, size, note)
+            out.setdefault(pack, {})[quantity, sheet, name, kind] = _Found(label, known, hits, size, note)
     return out
 
 
@@ -138,7 +137,8 @@ def _pooled(
         estimate = group_density(values, hits, size, per_m2=PER_M2, level=level)
     spelt = [measured[variable] for measured in own.values() if measured and variable in measured][-1]
     sites = tuple((name, f.value) for name, f in used.items())
-    return GroupValue(group, year, *variable, spelt.label, spelt.kind, estimate, sites, tuple(left_out))
+    *named, kind = variable
+    return GroupValue(group, year, *named, spelt.label, kind, estimate, sites, tuple(left_out))
 
 
 def groups_of_results(results: Sequence[SurveyResults], places: Sequence[SitePlan]) -> list[GroupValue]:

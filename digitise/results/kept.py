@@ -1,9 +1,10 @@
 """Tables of every survey of a store, kept in the store's folder and made again only where something was added since.
 
 A survey's numbers rest on its own pack alone, and a store is only ever added to. So the tables of a pack stay right
-until a page of it is read, assigned or entered on; those packs are computed anew, all others are read from
-``FOLDER/results/``. Nothing in there is needed: whoever deletes it waits once for all surveys. It is made anew too when
-the code that computes changes, or the history is another than it was (a store put back from a backup).
+until a page of it is read, assigned or entered on, or a plan says that it has fewer lines; those packs are computed
+anew, all others are read from ``FOLDER/results/``. Nothing in there is needed: whoever deletes it waits once for all
+surveys. It is made anew too when the code that computes changes, or the history is another than it was (a store put
+back from a backup).
 
 `make_ahead` is called wherever surveys come in, so that who asks for results finds them made.
 """
@@ -26,7 +27,7 @@ from digitise.results.cores import made_parts
 from digitise.results.parts import Part, State, Taken, alone, gathered, keep, put_together, state_in, tidy
 from digitise.store import Store
 from digitise.store.marks import holds, mark_now, packs_since
-from digitise.surveys.known_plan import planned_names
+from digitise.surveys.known_plan import planned_lines, planned_names
 from digitise.surveys.roster import site_key
 
 if TYPE_CHECKING:
@@ -126,17 +127,19 @@ class KeptTables:
 
     def _looked(self) -> tuple[State, list[str]]:
         """What is kept and still right, `whole` when nothing was added since; and the packs to work out."""
-        code = code_digest()
+        code, lines = code_digest(), planned_lines(self._store.folder)
         old = state_in(self._home, code)
         with self._store.database.read() as connection:
             now = mark_now(connection)
             if old is not None and not holds(connection, old.mark):
                 old = None
-            if old is not None and old.whole and now == old.mark:
+            if old is not None and old.whole and now == old.mark and lines == old.lines:
                 return old, []
             changed = packs_since(connection, old.mark) if old is not None else set()
+        if old is not None:
+            changed |= {pack for pack, _ in lines.items() ^ old.lines.items()}
         left = [Part(p.folder, p.packs - changed) for p in old.parts] if old is not None else []
-        state = State(tuple(p for p in left if p.packs), now, code, whole=False)
+        state = State(tuple(p for p in left if p.packs), now, code, lines, whole=False)
         if old is not None and old.whole:
             return state, sorted(changed.intersection(self._store.packs()) if changed else ())
         known = state.packs

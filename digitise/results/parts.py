@@ -13,7 +13,7 @@ import secrets
 import shutil
 import sqlite3
 import time
-from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
@@ -64,12 +64,13 @@ class Part:
 class State:
     """What is kept: tables as they were at `mark` or later, made by the code with digest `code`.
 
-    Unless it is `whole`, they are those of some of the packs only.
+    Unless it is `whole`, they are those of some of the packs only. `lines` is how many were planned, by pack.
     """
 
     parts: tuple[Part, ...]
     mark: Mark
     code: str
+    lines: Mapping[str, int]
     whole: bool
 
     @property
@@ -113,7 +114,7 @@ def state_in(home: Path, code: str) -> State | None:
         named = {home / Path(name).name: one for name, one in data["parts"].items()}
         parts = tuple(Part(folder, frozenset(one["packs"])) for folder, one in named.items())
         full = all(_size(folder) == one["bytes"] for folder, one in named.items())
-        state = State(parts, Mark(**data["mark"]), data["code"], bool(data["whole"]))
+        state = State(parts, Mark(**data["mark"]), data["code"], dict(data["lines"]), bool(data["whole"]))
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
         return None
     return state if full and state.code == code else None
@@ -125,6 +126,7 @@ def keep(home: Path, state: State) -> None:
         "parts": {p.folder.name: {"packs": sorted(p.packs), "bytes": _size(p.folder)} for p in state.parts},
         "mark": state.mark.to_json(),
         "code": state.code,
+        "lines": dict(state.lines),
         "whole": state.whole,
     }
     fresh = home / f"state-{secrets.token_hex(6)}"

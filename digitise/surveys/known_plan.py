@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from functools import lru_cache
 from pathlib import Path
 
-from digitise.surveys.plan import Plan, PlanError, SitePlan, load_plan
+from digitise.surveys.plan import Plan, PlanError, SitePlan, load_plan, named_as_another
 from digitise.surveys.roster import site_key
 
 FOLDER = "plans"
@@ -82,6 +82,8 @@ def _joined(plans: list[Plan]) -> Plan:
                     "kept before; expected one group for one site: leave 'group' out of one of them"
                 )
             sites[site.code.casefold()] = site.model_copy(update={"group": groups[0]}) if groups else site
+    if named := named_as_another(sites.values()):
+        raise PlanError(f"plan '{plans[-1].plan}', with those kept before: {named}")
     surveys = [s for plan in plans for s in plan.surveys]
     packs = [s.pack for s in surveys if s.pack]
     if len(set(packs)) < len(packs):
@@ -111,21 +113,28 @@ def planned_sites(folder: Path) -> Mapping[str, str]:
     return _planned(folder, _files(folder))[1]
 
 
+def planned_lines(folder: Path) -> Mapping[str, int]:
+    """How many lines each pack was printed with, by pack, where the plans say so; empty as `planned_names` is."""
+    return _planned(folder, _files(folder))[2]
+
+
 def _files(folder: Path) -> tuple[tuple[str, int, int], ...]:
     found = ((p.name, p.stat()) for p in sorted((folder / FOLDER).glob("*.yaml")))
     return tuple((name, state.st_mtime_ns, state.st_size) for name, state in found)
 
 
 @lru_cache(maxsize=8)
-def _planned(folder: Path, _files: tuple) -> tuple[Mapping[str, str], Mapping[str, str]]:
+def _planned(folder: Path, _files: tuple) -> tuple[Mapping[str, str], Mapping[str, str], Mapping[str, int]]:
     try:
         plan = known_plan(folder)
     except PlanError:
         plan = None
     if plan is None:
-        return {}, {}
+        return {}, {}, {}
     names = {site_key(s.code): s.name for s in plan.sites} | {site_key(s.name): s.name for s in plan.sites}
-    return names, {s.pack: plan.site(s.site).name for s in plan.surveys if s.pack}
+    packs = {s.pack: s for s in plan.surveys if s.pack}
+    lines = {pack: s.transects for pack, s in packs.items() if s.transects}
+    return names, {pack: plan.site(s.site).name for pack, s in packs.items()}, lines
 
 
 def grouped_sites(folder: Path) -> tuple[SitePlan, ...]:

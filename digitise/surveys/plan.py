@@ -6,7 +6,7 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
@@ -56,6 +56,17 @@ class SitePlan(_Model):
         if self.depth_m is not None and not 0 <= self.depth_m[0] <= self.depth_m[1]:
             raise ValueError(f"site '{self.name}': depth_m is {list(self.depth_m)}, expected [least, most]")
         return self
+
+
+def named_as_another(sites: Iterable[SitePlan]) -> str:
+    """Which site has a name that is another's code, in a sentence; empty without any: a sheet could mean either."""
+    sites = tuple(sites)
+    coded = {site_key(s.code): s for s in sites}
+    for site in sites:
+        other = coded.get(site_key(site.name), site)
+        if site_key(other.name) != site_key(site.name):
+            return f"site name '{site.name}' is the code of {other.name}; expected another name or another code"
+    return ""
 
 
 class PairPlan(_Model):
@@ -108,6 +119,8 @@ class Plan(_Model):
             twice = sorted({v for v in values if values.count(v) > 1})
             if twice:
                 raise ValueError(f"site {key} used twice: {', '.join(twice)}; expected each once")
+        if named := named_as_another(self.sites):
+            raise ValueError(named)
         for i, survey in enumerate(self.surveys):
             if self.site(survey.site) is None:
                 known = ", ".join(s.code for s in self.sites)

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 from digitise.sheets.layout import Layout
 from digitise.sheets.protocol import BeltSheet, LineSheet, Protocol, SiteSheet
 from digitise.store import CellNow, PageRow
-from digitise.surveys.known_plan import planned_names
+from digitise.surveys.known_plan import planned_lines, planned_names
 from digitise.surveys.meaning import Count, Finding, Impact, Point, counts_of, impacts_of, points_of
 from digitise.surveys.printed_on import printed_pages, strangers
 from digitise.surveys.roster import site_key
@@ -125,7 +125,7 @@ def iter_surveys(
     """The same one after another, as they came or as asked for, so that only one need be held at a time.
 
     `seen` says how each cell is to be seen, such as without names of people. Sites have their planned names, or
-    `as_planned` false those that were entered.
+    `as_planned` false those that were entered. No sheet is missing of a line that a known plan did not have printed.
 
     Raises
     ------
@@ -133,7 +133,7 @@ def iter_surveys(
         No page of a pack that was asked for has been read.
     """
     order = iter(store.packs() if packs is None else packs)
-    planned = planned_names(store.folder) if as_planned else {}
+    planned, lines = planned_names(store.folder) if as_planned else {}, planned_lines(store.folder)
     now = store.mark()  # so that no page is in two surveys because it was given to another pack meanwhile
     while some := list(islice(order, AT_ONCE)):
         own: dict[str, list[PageRow]] = {}
@@ -148,7 +148,7 @@ def iter_surveys(
                 raise ValueError(f"no page of pack {pack} has been read")
             newest = max(pages, key=lambda p: p.id)
             sheets = [(p, {name: seen(cell) for name, cell in cells[p.id].items()}) for p in pages]
-            survey = assemble(store.protocol_for(newest), pack, sheets)
+            survey = assemble(store.protocol_for(newest), pack, sheets, lines=lines.get(pack))
             pairs = [seen_twice(store, kept, other) for kept, other in rivals(own[pack])]
             found = tuple(Finding(_page_place(one.kept), words(one), one.kept.id) for one in pairs if words(one))
             name = planned.get(site_key(survey.site or ""), "")
@@ -166,11 +166,11 @@ def _some_cell(state: str) -> CellNow:
     return CellNow(0, "", "", "", state, None, "", "", "", None, 0.0, (), (0.0, 0.0, 0.0, 0.0))
 
 
-def assemble(protocol: Protocol, pack: str, sheets: Sheets) -> Survey:
+def assemble(protocol: Protocol, pack: str, sheets: Sheets, *, lines: int | None = None) -> Survey:
     """Put the pages of one pack together.
 
     `sheets` holds each page with the present state of its cells by id; of pages photographed twice, only the one that
-    counts.
+    counts. `lines` is how many were to be laid, when that is fewer than the protocol's.
     """
     sheets = list(sheets)
     out = {page.id for page in strangers(sheets)}
@@ -196,7 +196,7 @@ def assemble(protocol: Protocol, pack: str, sheets: Sheets) -> Survey:
         protocol,
         fields,
         transects,
-        missing_sheets(protocol, (p for p, _ in used)),
+        missing_sheets(protocol, (p for p, _ in used), transects=lines),
         tuple(c for _, cells in sheets for c in cells.values()),
         tuple(p for p, _ in sheets),
         tuple(findings),
