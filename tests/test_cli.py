@@ -344,6 +344,21 @@ def test_sheets_are_written_and_the_printing_is_explained(tmp_path, capsys) -> N
     assert "Print at 100 % (actual size)." in said
 
 
+def test_packs_printed_before_are_not_written_over(tmp_path, capsys) -> None:
+    """The second printing says where to go; packs on another paper may lie in the same folder."""
+    printing = ["sheets", "reef-transect", "--out", str(tmp_path / "sheets"), "--paper"]
+    assert main([*printing, "A4"]) == 0
+    before = {p: p.read_bytes() for p in tmp_path.rglob("*.pdf")}
+    assert main([*printing, "all"]) == 2
+    said = capsys.readouterr().err
+    after = {p: p.read_bytes() for p in tmp_path.rglob("*.pdf")}
+
+    assert f"{tmp_path / 'sheets' / 'print' / 'a4.pdf'} holds packs printed before" in said
+    assert "choose another folder with --out" in said
+    assert after == before
+    assert main([*printing, "letter"]) == 0
+
+
 def test_codes_are_printed_one_a_line(capsys) -> None:
     """Nine codes on standard output, the nearest pair on standard error."""
     code = main(["codes", "9"])
