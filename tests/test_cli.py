@@ -11,6 +11,7 @@ import shlex
 import subprocess
 import sys
 import tempfile
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -325,6 +326,32 @@ def test_read_into_a_store_twice_keeps_one_page(site_jpg, tmp_path, capsys) -> N
         assert len(store.photos()) == 1
         assert KeptTables(store).waiting == 0
     capsys.readouterr()
+
+
+def test_an_original_that_is_gone_is_put_back_by_its_photograph(site_jpg, tmp_path, capsys) -> None:
+    """Once, with a sentence; its page is not read a second time. One that a policy removed stays away."""
+    from digitise.store import Store
+
+    reading = ["read", str(site_jpg), "--store", str(tmp_path / "store"), "--jobs", "1"]
+    assert main(reading) == 0
+    (kept,) = (p for p in (tmp_path / "store" / "originals").rglob("*") if p.is_file())
+    kept.unlink()
+    capsys.readouterr()
+    said = [(main(reading), capsys.readouterr().err) for _ in range(2)]
+
+    assert kept.read_bytes() == site_jpg.read_bytes()
+    assert [(code, "the store's original was gone; it was put back." in text) for code, text in said] == [
+        (0, True),
+        (0, False),
+    ]
+    with Store.open(tmp_path / "store") as store:
+        (photo,) = store.photos()
+        assert len(store.pages()) == 1
+        store.thinned.note(photo.sha256, policy="Tests go at once.", by="Mira Tole", now=datetime.now(UTC))
+        store.remove_original(photo.sha256)
+    assert main(reading) == 0
+    assert "put back" not in capsys.readouterr().err
+    assert not kept.exists()
 
 
 # --- the other commands ----------------------------------------------------------------------------------
