@@ -305,6 +305,24 @@ def test_a_question_about_nothing_names_what_there_is(folder, tmp_path):
     assert not (tmp_path / "nowhere").exists()
 
 
+def test_a_site_is_known_as_a_csv_file_has_its_name(tmp_path, capsys):
+    """With the apostrophe that keeps spreadsheets from running it; a site that is named just so comes first."""
+    with Store.open(tmp_path / "store") as store:
+        for n, site in enumerate(("=Reef", "=Reef", "-Wall", "'-Wall")):
+            values = {"site/site": site, "site/date": f"202{n}-03-28"}
+            keep(store, made_result("site", values, name=f"site{n}", pack=f"QH7M4{'ABCD'[n]}"), now=NOW)
+            line = made_result(
+                "substrate", points({"BK": 20 - n, "YB": 20 + n}), name=f"l{n}", pack=f"QH7M4{'ABCD'[n]}"
+            )
+            keep(store, line, now=NOW)
+    with digitise.open(tmp_path / "store") as programme:
+        assert list(programme.surveys(site="'=reef")["pack"]) == ["QH7M4A", "QH7M4B"]
+        assert list(programme.surveys(site="'-Wall")["pack"]) == ["QH7M4D"]
+        assert len(programme.samples(["=Reef", "'=Reef"])) == 2
+    assert main(["compare", "--store", str(tmp_path / "store"), "--site", "'=Reef"]) == 0
+    assert "=Reef 2020-03-28 (QH7M4A)  to  =Reef 2021-03-28 (QH7M4B)" in capsys.readouterr().out
+
+
 def test_the_example_in_the_readme_runs(folder, tmp_path, monkeypatch, capsys):
     """As a reader copies it, with a store of that name beside."""
     text = (Path(__file__).parents[1] / "README.md").read_text(encoding="utf-8")
