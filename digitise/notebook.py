@@ -19,6 +19,7 @@ from digitise.store import Store, StoreError, holds_store, no_store
 from digitise.surveys.known_plan import grouped_sites
 from digitise.surveys.roster import site_key
 from digitise.surveys.survey import iter_surveys
+from digitise.wording import in_line
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -87,7 +88,7 @@ class Programme:
                     meant = found[name].map(lambda text: site_key(str(guarded(text)))) == site_key(value)
                 found = found[meant]
                 if found.empty:
-                    there = ", ".join(known) or "none entered yet"
+                    there = ", ".join(map(in_line, known)) or "none entered yet"
                     raise ValueError(f"no survey with {name} '{value}'; there are: {there}")
         return found.reset_index(drop=True)
 

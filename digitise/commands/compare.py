@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from digitise.commands.common import Adder, UsageError, open_store, say, store_argument
-from digitise.wording import number, plural
+from digitise.wording import in_line, number, plural
 
 if TYPE_CHECKING:
     from digitise.results.compare import Compared, SiteTrend, SurveySample
@@ -118,7 +118,7 @@ def _print_changes(before: SurveySample, after: SurveySample, rows: list[Compare
 
 
 def _survey(s: SurveySample) -> str:
-    return " ".join(filter(None, (s.site, s.date, f"({s.name})")))
+    return in_line(" ".join(filter(None, (s.site, s.date, f"({s.name})"))))
 
 
 def _change_line(c: Compared) -> str:
@@ -141,7 +141,9 @@ def _change_line(c: Compared) -> str:
 
 def _print_trends(found: tuple[SiteTrend, ...]) -> None:
     for site in dict.fromkeys(t.site for t in found):
-        print(f"\nTrend at {site} (change a year, Theil-Sen; p Mann-Kendall, and adjusted; model's factor a year)")
+        print(
+            f"\nTrend at {in_line(site)} (change a year, Theil-Sen; p Mann-Kendall, and adjusted; model's factor a year)"
+        )
         for t in (t for t in found if t.site == site and any(t.means)):
             print("  " + _trend_line(t))
 
