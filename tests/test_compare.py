@@ -76,6 +76,22 @@ def test_the_means_beside_a_change_are_those_of_the_lines_that_were_compared():
     assert (row["transects_before"], row["transects_after"]) == (2, 2)
 
 
+def test_a_change_of_cover_is_shown_within_what_a_cover_can_change_and_kept_as_computed():
+    """5 and 95 % became 95 and 5 %: ±193.6 points by Welch (t 4.30 of 2 degrees, 90 / sqrt 2 of spread), shown as ±100."""
+    surveys = sample("A", "2023-03-28", 5, 95), sample("B", "2024-03-28", 95, 5)
+    one = compare(*surveys)[0]
+    half = stats.t.ppf(0.975, 2) * np.std([5, 95], ddof=1)
+    (row,) = change_table([one]).to_dict("records")
+
+    assert (one.change.effect.low, one.change.effect.high) == pytest.approx((-half, half))
+    assert (row["low"], row["high"]) == pytest.approx((-half, half))
+    assert (one.shown.low, one.shown.high) == (-100, 100) == one.shown_together
+    assert (one.detectable > 100, one.detectable_words) == (True, "none")
+    fish = replace(one, variable=Variable("fish/goby", "Goby", "density"))
+    assert (fish.shown, fish.shown_together) == (fish.change.effect, fish.together)
+    assert fish.detectable_words == f"{fish.detectable:.1f}"
+
+
 def test_pairing_is_asked_for_and_never_guessed():
     """The same names of lines: unpaired p 0.33 as they stand, 0.03 when they are marked lines."""
     surveys = sample("A", "2023-03-28", *BEFORE), sample("B", "2024-03-28", *AFTER)

@@ -939,6 +939,18 @@ def test_the_last_two_surveys_of_a_site_are_compared_with_the_interval_before_p(
     assert "Welch, B. L. (1947)" in text
 
 
+def test_a_change_of_cover_has_no_limits_that_no_cover_reaches():
+    """Two lines a year, one covered and one bare: figure, table and methods say ±100 points, not ±275."""
+    years = [laid_again(f"QH7M4{'AB'[n]}", f"202{5 + n}-03-28", *hits) for n, hits in enumerate(((2, 38), (38, 4)))]
+    report, text = report_of(*years), text_of(page_of(*years))
+    figure = next(f for f in report.figures if f.wide.name == "changes")
+    coral = next(r for r in figure.data[1:] if r[1] == "Hard coral")
+
+    assert coral[3:] == (-100, 100, -100, 100)
+    assert re.search(r"Hard coral 50\.0 52\.5 \+2\.5 \(−100\.0 to \+100\.0\) [0-9.]+ [0-9.]+ none ", text)
+    assert "Limits are cut at −100 and 100 points: no cover changes by more." in text
+
+
 def test_of_two_surveys_on_the_last_day_the_later_one_is_compared_with_the_day_before_it():
     """Two packs of one site and day show no change; an older survey is what they changed from."""
     older = laid_again("QH7M4A", "2025-03-28", 12, 17)

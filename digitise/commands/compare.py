@@ -124,7 +124,7 @@ def _survey(s: SurveySample) -> str:
 def _change_line(c: Compared) -> str:
     from digitise.results.compare import HOLM
 
-    e = c.change.effect
+    e = c.shown
     span = f" ({e.low:+z.1f} to {e.high:+z.1f})" if e.has_interval else " (no interval)"
     star = "*" if c.adjusted_by == HOLM else " "
     return SHOWN.format(
@@ -134,16 +134,15 @@ def _change_line(c: Compared) -> str:
         change="–" if e.value is None else f"{e.value:+z.1f}{span}",
         p=number(c.change.p, 3),
         adjusted=number(c.adjusted, 3) + star,
-        detectable=number(c.detectable),
+        detectable=c.detectable_words,
         needed="–" if c.needed is None else str(c.needed),
     ).rstrip()
 
 
 def _print_trends(found: tuple[SiteTrend, ...]) -> None:
     for site in dict.fromkeys(t.site for t in found):
-        print(
-            f"\nTrend at {in_line(site)} (change a year, Theil-Sen; p Mann-Kendall, and adjusted; model's factor a year)"
-        )
+        what = "change a year, Theil-Sen; p Mann-Kendall, and adjusted; model's factor a year"
+        print(f"\nTrend at {in_line(site)} ({what})")
         for t in (t for t in found if t.site == site and any(t.means)):
             print("  " + _trend_line(t))
 
