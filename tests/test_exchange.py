@@ -343,7 +343,7 @@ def test_the_workbook_reads_well(out):
     coral = next(r for r in sheet.iter_rows(min_row=2, values_only=True) if "Branching hard coral" in r)
 
     assert book.sheetnames == [
-        "Read me", "Surveys", "Cover of sites", "Cover by transect", "Density of sites", "Density by belt", "Impacts",
+        "Read me", "Surveys", "Cover of sites", "Cover by transect", "Density of sites", "Density by transect", "Impacts",
         "Cells", "Photographs", "Columns",
     ]  # fmt: skip
     assert heads[:3] == ["Pack", "Site", "Date"]

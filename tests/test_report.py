@@ -11,7 +11,22 @@ from itertools import pairwise
 import pypdfium2
 import pytest
 from browsing import CHROMIUM, needs_chromium
-from kept import FLAGGED, NOW, PACK, UNREAD, keep, made_result, made_sheet, made_survey, photo_of, points, protocol
+from kept import (
+    FLAGGED,
+    NOW,
+    PACK,
+    UNREAD,
+    blank_of,
+    keep,
+    made_page,
+    made_reading,
+    made_result,
+    made_sheet,
+    made_survey,
+    photo_of,
+    points,
+    protocol,
+)
 from PIL import Image
 
 from digitise.earlier import EarlierResult
@@ -36,7 +51,8 @@ from digitise.report.together import together, visit_of
 from digitise.report.words import methods, status
 from digitise.results import survey_results
 from digitise.results.compare import HOLM
-from digitise.sheets.protocol import Protocol
+from digitise.sheets.compose import build_layouts
+from digitise.sheets.protocol import Protocol, load_protocol
 from digitise.store import PhotoRow, Store
 from digitise.store.audits import Audit
 from digitise.surveys.places import Place, bounds, distance_m
@@ -422,7 +438,7 @@ def test_belts_of_which_no_count_is_known_are_no_area_counted():
     unread = {f"fish/{row.id}/{s}/{k}": UNREAD for row in protocol().sheets["fish"].rows for s, k in PARTS}
     text = text_of(page_of(results_of(made_sheet("fish", unread))))
 
-    assert "No count of 1 belt is known, because cells are unread, illegible, blank or missing." in text
+    assert "No count on 1 transect is known, because cells are unread, illegible, blank or missing." in text
     assert "rest on less" not in text
 
 
@@ -456,12 +472,35 @@ def test_many_segments_go_down_the_page():
     assert said == [*["yes", "no"] * 5, "5 of 5", "100 (57 to 100)", "–"]  # on how many transects; Wilson; no mean
 
 
+def test_counts_in_frames_are_of_frames_and_transects_and_never_of_belts(tmp_path):
+    """Words, figures, tables and their columns; a belt's own are of transects too."""
+    p = load_protocol("lagoon-frames")
+    seen = {"animals/none-seen": True, "animals/sea-hare/q1/tally": 2, "animals/grass-percent/q1/percent": 40}
+    with Store.open(tmp_path / "store") as store:
+        for one in (one for one in build_layouts(p) if one.paper == p.paper and one.sheet == "animals"):
+            for transect in (1, 2):
+                readings = tuple(made_reading(c, seen.get(c.id, blank_of(c))) for c in one.cells)
+                name = f"{one.page}-{transect}.jpg"
+                sha256 = store.keep_photo(photo_of(name), name, now=NOW)
+                page = made_page(one, transect=transect)
+                store.record(PhotoResult(name, sha256, "read", (), page, None, readings), p, now=NOW)
+        text = report_text(store, tmp_path / "report")
+
+    assert "Up to 20 m² counted on 2 transects, in 10 frames on each." in text
+    assert "Impacts noted in each frame, as written. Noted on: transects, of those whose every frame is known" in text
+    assert "2 transects together: all counted, over all their area" in text
+    assert "belt" not in text.lower()
+    drawn = [path.read_text(encoding="utf-8") for path in (tmp_path / "report").rglob("*.svg")]
+    assert drawn
+    assert not any("belt" in one for one in drawn)
+
+
 def test_frames_are_named_by_their_number_and_not_in_metres():
     """Frame 3 is no stretch of the tape; more than eight places go down the page."""
     tick = {"invertebrate/anchor-damage/0-10/tick": True, "invertebrate/anchor-damage/10-20/tick": False}
     own = next(i for i in results_of(made_sheet("invertebrate", tick)).impacts if i.id == "anchor-damage")
     frames = tuple(("T1", f"q{i}", i == 3, "entered") for i in range(1, 11))
-    table = _noted_table([replace(own, values=frames)], "95 %")
+    table = _noted_table([replace(own, values=frames)], "95 %", "frame")
 
     assert [cells[0] for _, cells in table.rows][:3] == ["T1, frame 1", "T1, frame 2", "T1, frame 3"]
 
@@ -771,7 +810,7 @@ def test_of_two_transects_with_one_known_whole_no_interval_is_given_and_why():
     tick = {"invertebrate/anchor-damage/0-10/tick": True, "invertebrate/anchor-damage/10-20/tick": False}
     sheets = [made_sheet("invertebrate", v, transect=t) for t, v in ((1, tick), (2, dict.fromkeys(tick, UNREAD)))]
     own = [i for i in results_of(*sheets).impacts if i.id == "anchor-damage"]
-    caption = _noted_table(own, "95 %").caption
+    caption = _noted_table(own, "95 %", "part of the belt").caption
 
     assert own[0].occurrence.n == 1
     assert caption.endswith("Fewer than two transects are known in every segment, so no interval is given.")
