@@ -48,6 +48,7 @@ from digitise.report.site_map import MapSite, draw_map
 from digitise.report.survey_part import _noted_table, with_keys
 from digitise.report.time_plots import TimeDot, TimePlot, cut_short, draw_times
 from digitise.report.together import together, visit_of
+from digitise.report.volumes import Volume, volume_report
 from digitise.report.words import methods, status
 from digitise.results import survey_results
 from digitise.results.compare import HOLM
@@ -830,6 +831,20 @@ def test_several_sites_begin_with_what_is_there_in_short():
     assert said[0].startswith("Hard coral, newest survey of each site: lowest at Pilot Garden, ")
     assert "; highest at Lantern Reef, " in said[0]
     assert next(anchor for anchor, _ in report_of(visits[0]).contents) == "surveyed"
+
+
+def test_two_surveys_of_one_site_and_day_are_told_apart_in_the_contents():
+    """By their packs; others have site and date alone, and one without a site is named by its pack anyway."""
+    days = [("Lantern Reef", "2026-03-28", "P00001"), ("LANTERN REEF", "2026-03-28", "P00002")]
+    days += [("Lantern Reef", "2026-03-29", "P00003"), ("", "2026-03-28", "P00004")]
+    results = [visit(*one) for one in days]
+    expected = ["Lantern Reef, 2026-03-28, pack P00001", "LANTERN REEF, 2026-03-28, pack P00002"]
+    expected += ["Lantern Reef, 2026-03-29", "Pack P00004, 2026-03-28"]
+    report = report_of(*results)
+    volume = volume_report(Volume("All", ("P00001", "P00002", "P00003", "P00004")), results, report, number=1)
+
+    for one in (report, volume):
+        assert [words for place, words in one.contents if place.startswith("survey-")] == expected
 
 
 def test_in_short_says_that_a_survey_without_a_site_may_be_the_newest_of_one():

@@ -13,6 +13,7 @@ from digitise.report.words import count, cover_text, density_text, one_sided, sp
 from digitise.results import PER_M2, CoverLine, DensityLine, ImpactLine, LineResult, SurveyResults
 from digitise.sheets.protocol import BeltSheet
 from digitise.surveys.places import place_of, why_no_place
+from digitise.surveys.roster import site_key
 from digitise.wording import number, plural
 
 COVER_AXIS = "cover of the site, % of legible points"
@@ -42,6 +43,16 @@ def survey_part(r: SurveyResults, *, named: bool) -> Part:
 def anchor(r: SurveyResults) -> str:
     """Where in the report a survey begins."""
     return f"survey-{r.survey.pack}"
+
+
+def names_of(results: Sequence[SurveyResults]) -> list[str]:
+    """Each survey's words in a list of contents: site and date, and its pack where others have the same."""
+    words = [f"{r.name}, {date_words(r)}" for r in results]
+    keys = [site_key(one) for one in words]
+    return [
+        f"{one}, pack {r.survey.pack}" if r.survey.site and keys.count(key) > 1 else one
+        for r, one, key in zip(results, words, keys, strict=True)
+    ]
 
 
 def date_words(r: SurveyResults) -> str:
