@@ -9,6 +9,7 @@ from collections.abc import Collection, Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from digitise.exchange.guard import guarded
 from digitise.results.compare import Compared, SiteTrend, SurveySample, compare_pairs, latest_pairs, trends
 from digitise.results.groups import SURVEY_COLUMNS, group_table, group_values
 from digitise.results.kept import KeptTables
@@ -18,6 +19,7 @@ from digitise.store import Store, StoreError, holds_store, no_store
 from digitise.surveys.known_plan import grouped_sites
 from digitise.surveys.roster import site_key
 from digitise.surveys.survey import iter_surveys
+from digitise.wording import in_line
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -37,9 +39,10 @@ class Programme:
     entered since (`digitise.results.kept`). All belong to the moment of the first question: open the store again to see
     entries made since.
 
-    Wherever a method takes `site`, `date` or `pack`, only surveys with this name (in any letter case), date (ISO
-    8601) or pack are used; none given uses all. `level` keeps only rows of this level ("site", "transect", "belt",
-    "segment"); "group" gives groups of sites instead, which pool whole groups and so take no site, date or pack.
+    Wherever a method takes `site`, `date` or `pack`, only surveys with this name (in any letter case, or as a CSV file
+    has it), date (ISO 8601) or pack are used; none given uses all. `level` keeps only rows of this level ("site",
+    "transect", "belt", "segment"); "group" gives groups of sites instead, which pool whole groups and so take no site,
+    date or pack.
     """
 
     def __init__(self, store: Store, *, level: float = 0.95) -> None:
@@ -80,9 +83,12 @@ class Programme:
             if value is not None:
                 known = sorted(filter(None, set(found[name])))
                 told = site_key if name == "site" else str
-                found = found[found[name].map(told) == told(value)]
+                meant = found[name].map(told) == told(value)
+                if name == "site" and not meant.any():  # copied from a CSV file
+                    meant = found[name].map(lambda text: site_key(str(guarded(text)))) == site_key(value)
+                found = found[meant]
                 if found.empty:
-                    there = ", ".join(known) or "none entered yet"
+                    there = ", ".join(map(in_line, known)) or "none entered yet"
                     raise ValueError(f"no survey with {name} '{value}'; there are: {there}")
         return found.reset_index(drop=True)
 
@@ -201,7 +207,7 @@ class Programme:
 
         named = {site_key(name): name for name in sites}.values()
         asked = [self._surveys(name) for name in named] + [self._surveys(pack=p) for p in packs]
-        surveys = pd.concat(asked) if asked else self._surveys()
+        surveys = pd.concat(asked).drop_duplicates("pack") if asked else self._surveys()
         wanted = list(surveys["pack"]) if asked else None
         cover = self._kept.read("cover", packs=wanted, columns=COVER_COLUMNS)
         density = self._kept.read("density", packs=wanted, columns=DENSITY_COLUMNS)

@@ -7,6 +7,7 @@ import re
 from collections.abc import Iterable, Sequence
 
 _RIGHT_TO_LEFT = "[\u0590-\u08ff\ufb1d-\ufdff\ufe70-\ufefc]++"
+_CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029]")
 _BEFORE_OTHERS = re.compile(rf"{_RIGHT_TO_LEFT}(?:[\s'’.-]+{_RIGHT_TO_LEFT})*+(?=.)")
 
 
@@ -16,6 +17,15 @@ def in_order(text: str) -> str:
     A left-to-right mark (U+200E) behind such words does it: without one, a browser shows the number first.
     """
     return _BEFORE_OTHERS.sub("\\g<0>\u200e", text)
+
+
+def in_line(text: str) -> str:
+    """A text that somebody wrote, for a line of a terminal: nothing in it moves the cursor or changes colours.
+
+    >>> in_line("North\\tReef\\x1b[31m")
+    'North Reef\\\\x1b[31m'
+    """
+    return _CONTROL.sub(lambda c: " " if c[0].isspace() else c[0].encode("unicode_escape").decode("ascii"), text)
 
 
 def plural(n: int, one: str, many: str = "") -> str:

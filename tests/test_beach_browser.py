@@ -139,11 +139,33 @@ def test_a_laptop_that_goes_away_is_said_and_what_was_chosen_meanwhile_is_sent_l
     page.set_input_files("#choose", [SAMPLES / "tamarind-wall-03.jpg"])
     page.locator("#line.bad").wait_for()
     assert "No connection to the laptop." in page.inner_text("#line")
+    assert page.inner_text("#line").endswith(
+        "If the laptop is on another network now, scan its new code and choose the photograph again."
+    )
     with serving(folder, port):
         page.locator(".photo.good").wait_for()
         with Store.open(folder) as store:
             assert [p.name for p in store.photos()] == ["tamarind-wall-03.jpg"]
     assert page.trouble == []
+
+
+def test_a_laptop_at_another_address_finds_nothing_waiting_so_the_page_says_what_to_do(chromium, tmp_path):
+    """A browser keeps things by address: the same laptop by another name stands for one that has moved."""
+    folder, port = tmp_path / "store", free_port()
+    with serving(folder, port) as address:
+        link = let_in(chromium, address)
+        page = opened(chromium, link)
+        page.route("**/part/**", lambda route: route.abort())
+        page.set_input_files("#choose", [SAMPLES / "tamarind-wall-03.jpg", SAMPLES / "tamarind-wall-02.jpg"])
+        page.locator("#line.bad").wait_for()
+        other = page.context.new_page()
+        other.goto(link.replace("127.0.0.1", "localhost"))
+        other.locator(".survey").first.wait_for()
+
+        assert (page.locator(".photo").count(), other.locator(".photo").count()) == (2, 0)
+        assert page.inner_text("#line").endswith(
+            "If the laptop is on another network now, scan its new code and choose them again."
+        )
 
 
 def test_a_link_that_was_shut_says_so_on_the_open_page_and_on_a_new_one(chromium, laptop):

@@ -11,6 +11,7 @@ import shlex
 import subprocess
 import sys
 import tempfile
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -327,6 +328,32 @@ def test_read_into_a_store_twice_keeps_one_page(site_jpg, tmp_path, capsys) -> N
     capsys.readouterr()
 
 
+def test_an_original_that_is_gone_is_put_back_by_its_photograph(site_jpg, tmp_path, capsys) -> None:
+    """Once, with a sentence; its page is not read a second time. One that a policy removed stays away."""
+    from digitise.store import Store
+
+    reading = ["read", str(site_jpg), "--store", str(tmp_path / "store"), "--jobs", "1"]
+    assert main(reading) == 0
+    (kept,) = (p for p in (tmp_path / "store" / "originals").rglob("*") if p.is_file())
+    kept.unlink()
+    capsys.readouterr()
+    said = [(main(reading), capsys.readouterr().err) for _ in range(2)]
+
+    assert kept.read_bytes() == site_jpg.read_bytes()
+    assert [(code, "the store's original was gone; it was put back." in text) for code, text in said] == [
+        (0, True),
+        (0, False),
+    ]
+    with Store.open(tmp_path / "store") as store:
+        (photo,) = store.photos()
+        assert len(store.pages()) == 1
+        store.thinned.note(photo.sha256, policy="Tests go at once.", by="Mira Tole", now=datetime.now(UTC))
+        store.remove_original(photo.sha256)
+    assert main(reading) == 0
+    assert "put back" not in capsys.readouterr().err
+    assert not kept.exists()
+
+
 # --- the other commands ----------------------------------------------------------------------------------
 
 
@@ -342,6 +369,21 @@ def test_sheets_are_written_and_the_printing_is_explained(tmp_path, capsys) -> N
     assert (tmp_path / "sheets" / "print" / "a4.pdf").is_file()
     assert said.startswith("10 pages in 1 pack on A4 written to ")
     assert "Print at 100 % (actual size)." in said
+
+
+def test_packs_printed_before_are_not_written_over(tmp_path, capsys) -> None:
+    """The second printing says where to go; packs on another paper may lie in the same folder."""
+    printing = ["sheets", "reef-transect", "--out", str(tmp_path / "sheets"), "--paper"]
+    assert main([*printing, "A4"]) == 0
+    before = {p: p.read_bytes() for p in tmp_path.rglob("*.pdf")}
+    assert main([*printing, "all"]) == 2
+    said = capsys.readouterr().err
+    after = {p: p.read_bytes() for p in tmp_path.rglob("*.pdf")}
+
+    assert f"{tmp_path / 'sheets' / 'print' / 'a4.pdf'} holds packs printed before" in said
+    assert "choose another folder with --out" in said
+    assert after == before
+    assert main([*printing, "letter"]) == 0
 
 
 def test_codes_are_printed_one_a_line(capsys) -> None:

@@ -60,18 +60,20 @@ NAMES = ["a.jpg", "c.jpg", "b.jpg", "c.zip:d.jpg", "c.zip:note.jpg", "d.JPG"]
 # --- files in buckets ------------------------------------------------------------------------------------
 
 
-def test_a_bucket_is_listed_as_a_folder_with_the_same_files_is(photos, bucket, tmp_path) -> None:
+def test_a_bucket_is_listed_as_a_folder_with_the_same_files_is(photos, bucket, photograph, tmp_path) -> None:
     """The same choice in the same order; a pattern and a single file work too."""
+    for name, data in {"e": photograph("site").jpeg, "LICENSE": b"Text", "empty": b""}.items():
+        bucket.put(f"photos/{name}", data)
     for key, data in bucket.files().items():
         (tmp_path / key).parent.mkdir(parents=True, exist_ok=True)
         (tmp_path / key).write_bytes(data)
     here = [p.relative_to(tmp_path / "photos").as_posix() for p in photo_files([tmp_path / "photos"])]
     there = [str(p).removeprefix(f"{photos}/") for p in photo_files([place(photos)])]
 
-    assert there == here == ["a.jpg", "b/c.jpg", "b.jpg", "c.zip", "d.JPG"]
+    assert there == here == ["a.jpg", "b/c.jpg", "b.jpg", "c.zip", "d.JPG", "e"]
     assert [p.name for p in photo_files([place(f"{photos}/*.jpg")])] == ["a.jpg", "b.jpg"]
     assert [p.name for p in photo_files([place(f"{photos}/b.jpg")])] == ["b.jpg"]
-    assert [p.name for f in photo_files([place(photos)]) for p in pictures_in(f)] == NAMES
+    assert [p.name for f in photo_files([place(photos)]) for p in pictures_in(f)] == [*NAMES, "e"]
 
 
 def test_an_empty_place_and_a_missing_bucket_are_sentences(bucket, capsys) -> None:

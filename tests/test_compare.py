@@ -81,6 +81,22 @@ def test_the_means_beside_a_change_are_those_of_the_lines_that_were_compared():
     assert (row["transects_before"], row["transects_after"]) == (2, 2)
 
 
+def test_a_change_of_cover_is_shown_within_what_a_cover_can_change_and_kept_as_computed():
+    """5 and 95 % became 95 and 5 %: ±193.6 points by Welch (t 4.30 of 2 degrees, 90 / sqrt 2 of spread), shown as ±100."""
+    surveys = sample("A", "2023-03-28", 5, 95), sample("B", "2024-03-28", 95, 5)
+    one = compare(*surveys)[0]
+    half = stats.t.ppf(0.975, 2) * np.std([5, 95], ddof=1)
+    (row,) = change_table([one]).to_dict("records")
+
+    assert (one.change.effect.low, one.change.effect.high) == pytest.approx((-half, half))
+    assert (row["low"], row["high"]) == pytest.approx((-half, half))
+    assert (one.shown.low, one.shown.high) == (-100, 100) == one.shown_together
+    assert (one.detectable > 100, one.detectable_words) == (True, "none")
+    fish = replace(one, variable=Variable("fish/goby", "Goby", "density"))
+    assert (fish.shown, fish.shown_together) == (fish.change.effect, fish.together)
+    assert fish.detectable_words == f"{fish.detectable:.1f}"
+
+
 def test_pairing_is_asked_for_and_never_guessed():
     """The same names of lines: unpaired p 0.33 as they stand, 0.03 when they are marked lines."""
     surveys = sample("A", "2023-03-28", *BEFORE), sample("B", "2024-03-28", *AFTER)
@@ -324,6 +340,24 @@ def test_a_question_about_nothing_names_what_there_is(folder, tmp_path):
     with pytest.raises(ValueError, match="no store is here"):
         digitise.open(tmp_path / "nowhere")
     assert not (tmp_path / "nowhere").exists()
+
+
+def test_a_site_is_known_as_a_csv_file_has_its_name(tmp_path, capsys):
+    """With the apostrophe that keeps spreadsheets from running it; a site that is named just so comes first."""
+    with Store.open(tmp_path / "store") as store:
+        for n, site in enumerate(("=Reef", "=Reef", "-Wall", "'-Wall")):
+            values = {"site/site": site, "site/date": f"202{n}-03-28"}
+            keep(store, made_result("site", values, name=f"site{n}", pack=f"QH7M4{'ABCD'[n]}"), now=NOW)
+            line = made_result(
+                "substrate", points({"BK": 20 - n, "YB": 20 + n}), name=f"l{n}", pack=f"QH7M4{'ABCD'[n]}"
+            )
+            keep(store, line, now=NOW)
+    with digitise.open(tmp_path / "store") as programme:
+        assert list(programme.surveys(site="'=reef")["pack"]) == ["QH7M4A", "QH7M4B"]
+        assert list(programme.surveys(site="'-Wall")["pack"]) == ["QH7M4D"]
+        assert len(programme.samples(["=Reef", "'=Reef"])) == 2
+    assert main(["compare", "--store", str(tmp_path / "store"), "--site", "'=Reef"]) == 0
+    assert "=Reef 2020-03-28 (QH7M4A)  to  =Reef 2021-03-28 (QH7M4B)" in capsys.readouterr().out
 
 
 def test_the_example_in_the_readme_runs(folder, tmp_path, monkeypatch, capsys):

@@ -198,9 +198,9 @@ def test_belt_with_no_segment_read_has_no_density():
 
     assert belt.count is None
     assert belt_density(belt).value is None
-    assert belt_density(belt).note == "no segment read"
-    assert site_density([belt]).density.note == "no belt read"
-    assert site_density([belt]).left_out == (("T1", "no segment read"),)
+    assert belt_density(belt).note == "no part read"
+    assert site_density([belt]).density.note == "no transect read"
+    assert site_density([belt]).left_out == (("T1", "no part read"),)
 
 
 def test_belt_read_in_full_by_segments_equals_the_belt_as_a_whole():
@@ -235,7 +235,7 @@ def test_belts_of_different_area_are_weighed_by_area_and_noted():
     found = site_density([BeltCount("T1", 10, 40.0), BeltCount("T2", 0, 10.0)])
 
     assert found.density.value == pytest.approx(20.0)
-    assert found.notes == ("belts differ in swept area: total count over total area",)
+    assert found.notes == ("transects differ in swept area: total count over total area",)
 
 
 def test_reading_variance_widens_the_site_interval():

@@ -345,6 +345,18 @@ def test_guessing_is_slowed_and_the_wait_grows(store, browser, clock):
     assert log_in(browser, "Keo Varn", "wrong").status_code == 403  # forgotten after a right one
 
 
+def test_another_spelling_of_a_name_is_the_same_name_and_gets_no_tries_of_its_own(store, browser, clock):
+    """Entries carry the name as it was given first."""
+    for _ in range(FREE["name"]):
+        assert log_in(browser, "KEO VARN", "wrong").status_code == 403
+    assert log_in(browser, "keo  varn", passphrase("Keo Varn")).status_code == 429
+    clock[0] += timedelta(seconds=6)
+    reply = log_in(browser, "keo  varn", passphrase("Keo Varn"))
+    assert reply.status_code == 303
+    assert "Keo Varn" in browser.get("/me", headers=cookie_of(reply)).text
+    assert log_in(browser, "Keo Varn", "wrong").status_code == 403
+
+
 def test_many_names_tried_from_one_address_are_slowed_too(store):
     throttle, now = Throttle(store.tries), kept.NOW
     for i in range(FREE["from"]):
@@ -560,7 +572,9 @@ def test_the_command_adds_lists_and_removes_people(tmp_path, monkeypatch, capsys
     assert raised[:2] == (0, "Mira Tole\tscientist\n")
     with Store.open(folder) as one:
         assert one.people.check("Mira Tole", "a long enough one").role == "scientist"
-    assert run(monkeypatch, capsys, *here, "--remove", "Mira Tole")[1] == "Mira Tole\tgone\n"
+    lowered = run(monkeypatch, capsys, *here, "--add", "mira tole", "--role", "clerk", "--keep-passphrase")
+    assert lowered == (0, "Mira Tole\tclerk\n", "Mira Tole is meant.\n")
+    assert run(monkeypatch, capsys, *here, "--remove", "MIRA TOLE")[1] == "Mira Tole\tgone\n"
 
 
 @pytest.mark.parametrize(

@@ -356,7 +356,7 @@ def test_the_workbook_reads_well(out):
     coral = next(r for r in sheet.iter_rows(min_row=2, values_only=True) if "Branching hard coral" in r)
 
     assert book.sheetnames == [
-        "Read me", "Surveys", "Cover of sites", "Cover by transect", "Density of sites", "Density by belt", "Impacts",
+        "Read me", "Surveys", "Cover of sites", "Cover by transect", "Density of sites", "Density by transect", "Impacts",
         "Cells", "Photographs", "Columns",
     ]  # fmt: skip
     assert heads[:3] == ["Pack", "Site", "Date"]
@@ -450,6 +450,32 @@ def test_the_humboldt_extension_says_what_was_searched_for(archive, tmp_path):
     assert (whole["isTaxonomicScopeFullyReported"], whole["isAbsenceReported"]) == ("true", "true")
     assert (whole["totalAreaSampledValue"], whole["totalAreaSampledUnit"]) == ("40", "square metre")
     assert (part["isTaxonomicScopeFullyReported"], part["isAbsenceReported"]) == ("false", "false")
+
+
+@pytest.mark.parametrize(
+    ("values", "said"),
+    [
+        ({**{f"fish/{row.id}/0-10/tally": 1 for row in protocol().sheets["fish"].rows}, "fish/none-seen": True}, "all"),
+        ({RAY: FLAGGED}, "nothing"),
+    ],
+    ids=["every row seen", "no row known"],
+)
+def test_absences_and_abundances_are_reported_only_where_there_are_some(tmp_path, values, said):
+    """Taxonomic absences, or numbers of organisms, were reported: so the extension defines its two terms."""
+    from dwca.read import DwCAReader
+
+    with Store.open(tmp_path / "store") as store:
+        keep(store, made_result("fish", values, name="fish.jpg"))
+        write_export(store, tmp_path / "out", now=NOW, formats=("darwin-core",), with_unreviewed=True)
+    with DwCAReader(str(tmp_path / "out" / "darwin-core.zip")) as archive:
+        fish = next(r for r in archive if r.id.endswith(":fish"))
+        statuses = {o["occurrenceStatus"] for o in extension(fish, "Occurrence")}
+        (scope,) = extension(fish, "eco/terms/Event")
+
+    whole = str(said == "all").lower()
+    assert statuses == ({"present"} if said == "all" else set())
+    assert (scope["isTaxonomicScopeFullyReported"], scope["isAbundanceReported"]) == (whole, whole)
+    assert scope["isAbsenceReported"] == "false"
 
 
 def test_cover_and_conditions_are_measurements(archive):

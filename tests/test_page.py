@@ -22,7 +22,7 @@ from digitise.reader.read import read_decoded, read_page
 from digitise.reader.reasons import REASONS
 from digitise.sheets.compose import build_layouts, with_marks
 from digitise.sheets.protocol import load_protocol, shipped_names
-from digitise.sheets.sheet import MARK_DICTIONARY, identity_for, mark_modules, rasterise, sheet_pdf
+from digitise.sheets.sheet import MARK_DICTIONARY, identity_for, mark_modules, pack_pages, rasterise, sheet_pdf
 from digitise.simulate.camera import photograph as shoot
 
 WAVE_PX, WAVE_ROWS = 10.0, 35.0  # about 10 to the millimetre
@@ -295,7 +295,62 @@ def test_picture_without_a_sheet_is_no_sheet(layouts, picture: str) -> None:
     refused = register(EMPTY[picture], layouts)
 
     assert (refused.reason, refused.layout) == ("too-dark" if picture in DARK else "no-sheet", None)
-    assert refused.detail == ("no corner mark could be made out" if picture in DARK else "no corner marks were found")
+    words = "no corner marks were found" if picture == "noise" else "it looks empty, as the back of a sheet does"
+    assert refused.detail == ("no corner mark could be made out" if picture in DARK else words)
+
+
+def _back(*, edge: int = 0, front: np.ndarray | None = None, shade: float = 1.0) -> np.ndarray:
+    """A scan of a sheet's back, with a dark edge, a front that is seen through, paler on its right, and specks."""
+    rng = np.random.default_rng(7)
+    paper = rng.normal(247, 2, (1750, 1240)) * np.linspace(1, shade, 1240)
+    for y, x in rng.integers(40, 1200, (60, 2)):
+        paper[y : y + 4, x : x + 4] = 120
+    if front is not None:
+        paper -= 0.25 * (255.0 - cv2.resize(front, (1240, 1750), interpolation=cv2.INTER_AREA)[:, ::-1])
+    paper[:, :edge] = 40
+    return np.clip(paper, 0, 255).astype(np.uint8)
+
+
+@pytest.mark.parametrize("back", [_back(), _back(edge=30), _back(edge=30, shade=0.7)], ids=["plain", "edge", "shade"])
+def test_an_empty_page_is_called_empty_and_not_blurred(layouts, back) -> None:
+    refused = register(back, layouts)
+
+    assert (refused.reason, refused.detail) == ("no-sheet", "it looks empty, as the back of a sheet does")
+
+
+@pytest.mark.parametrize("soft_px", [12, 25, 50])
+def test_a_blurred_page_is_not_called_empty(reef, layouts, soft_px) -> None:
+    """However soft: what was on it leaves more than paper does."""
+    sheet = rasterise(sheet_pdf(reef, pack_pages(reef, "A4", "QH7M4K")[1:2]), 5.9)
+    refused = register(cv2.GaussianBlur(sheet, (0, 0), soft_px), layouts)
+
+    assert refused.reason in ("blurred", "no-sheet")
+    assert "empty" not in refused.detail
+
+
+def test_a_back_through_which_the_front_is_seen_is_called_a_back(reef, layouts) -> None:
+    sheet = rasterise(sheet_pdf(reef, pack_pages(reef, "A4", "QH7M4K")[1:2]), 5.9)
+    refused = register(_back(front=sheet), layouts)
+
+    assert refused.reason == "mirrored"
+    assert "its back" in REASONS[refused.reason].short
+
+
+@pytest.mark.parametrize("turn", [0, 10, 90])
+def test_a_squeezed_sheet_is_not_called_too_far_away(reef, layouts, turn) -> None:
+    """A third as wide as it was, upright or lying: no step nearer mends that; a small one is too far away as before."""
+    sheet = rasterise(sheet_pdf(reef, pack_pages(reef, "A4", "QH7M4K")[1:2]), 6.0)
+    height, width = 2200, 2200
+    matrix = cv2.getRotationMatrix2D((sheet.shape[1] / 2, sheet.shape[0] / 2), turn, 1.0)
+    matrix[:, 2] += (width / 2 - sheet.shape[1] / 2, height / 2 - sheet.shape[0] / 2)
+    whole = cv2.warpAffine(sheet, matrix, (width, height), borderValue=120, flags=cv2.INTER_AREA)
+    squeezed = register(cv2.resize(whole, None, fx=0.3, fy=1, interpolation=cv2.INTER_AREA), layouts)
+    small = register(cv2.resize(whole, None, fx=0.3, fy=0.3, interpolation=cv2.INTER_AREA), layouts)
+
+    assert (squeezed.reason, squeezed.layout.sheet) == ("squeezed", "fish")
+    assert squeezed.detail.startswith("one way it has 1.")
+    assert "the other way 6.0; 3 are needed" in squeezed.detail.replace("5.9;", "6.0;")
+    assert small.reason == "too-far"
 
 
 @pytest.mark.parametrize("flip", [np.fliplr, np.flipud])

@@ -11,7 +11,22 @@ from itertools import pairwise
 import pypdfium2
 import pytest
 from browsing import CHROMIUM, needs_chromium
-from kept import FLAGGED, NOW, PACK, UNREAD, keep, made_result, made_sheet, made_survey, photo_of, points, protocol
+from kept import (
+    FLAGGED,
+    NOW,
+    PACK,
+    UNREAD,
+    blank_of,
+    keep,
+    made_page,
+    made_reading,
+    made_result,
+    made_sheet,
+    made_survey,
+    photo_of,
+    points,
+    protocol,
+)
 from PIL import Image
 
 from digitise.earlier import EarlierResult
@@ -33,11 +48,12 @@ from digitise.report.site_map import MapSite, draw_map
 from digitise.report.survey_part import _noted_table, with_keys
 from digitise.report.time_plots import TimeDot, TimePlot, cut_short, draw_times
 from digitise.report.together import together, visit_of
+from digitise.report.volumes import Volume, volume_report
 from digitise.report.words import methods, status
 from digitise.results import survey_results
 from digitise.results.compare import HOLM
 from digitise.sheets.compose import build_layouts
-from digitise.sheets.protocol import Protocol
+from digitise.sheets.protocol import Protocol, load_protocol
 from digitise.store import PhotoRow, Store
 from digitise.store.audits import Audit
 from digitise.surveys.places import Place, bounds, distance_m
@@ -444,7 +460,7 @@ def test_belts_of_which_no_count_is_known_are_no_area_counted():
     unread = {f"fish/{row.id}/{s}/{k}": UNREAD for row in protocol().sheets["fish"].rows for s, k in PARTS}
     text = text_of(page_of(results_of(made_sheet("fish", unread))))
 
-    assert "No count of 1 belt is known, because cells are unread, illegible, blank or missing." in text
+    assert "No count on 1 transect is known, because cells are unread, illegible, blank or missing." in text
     assert "rest on less" not in text
 
 
@@ -478,12 +494,35 @@ def test_many_segments_go_down_the_page():
     assert said == [*["yes", "no"] * 5, "5 of 5", "100 (57 to 100)", "–"]  # on how many transects; Wilson; no mean
 
 
+def test_counts_in_frames_are_of_frames_and_transects_and_never_of_belts(tmp_path):
+    """Words, figures, tables and their columns; a belt's own are of transects too."""
+    p = load_protocol("lagoon-frames")
+    seen = {"animals/none-seen": True, "animals/sea-hare/q1/tally": 2, "animals/grass-percent/q1/percent": 40}
+    with Store.open(tmp_path / "store") as store:
+        for one in (one for one in build_layouts(p) if one.paper == p.paper and one.sheet == "animals"):
+            for transect in (1, 2):
+                readings = tuple(made_reading(c, seen.get(c.id, blank_of(c))) for c in one.cells)
+                name = f"{one.page}-{transect}.jpg"
+                sha256 = store.keep_photo(photo_of(name), name, now=NOW)
+                page = made_page(one, transect=transect)
+                store.record(PhotoResult(name, sha256, "read", (), page, None, readings), p, now=NOW)
+        text = report_text(store, tmp_path / "report")
+
+    assert "Up to 20 m² counted on 2 transects, in 10 frames on each." in text
+    assert "Impacts noted in each frame, as written. Noted on: transects, of those whose every frame is known" in text
+    assert "2 transects together: all counted, over all their area" in text
+    assert "belt" not in text.lower()
+    drawn = [path.read_text(encoding="utf-8") for path in (tmp_path / "report").rglob("*.svg")]
+    assert drawn
+    assert not any("belt" in one for one in drawn)
+
+
 def test_frames_are_named_by_their_number_and_not_in_metres():
     """Frame 3 is no stretch of the tape; more than eight places go down the page."""
     tick = {"invertebrate/anchor-damage/0-10/tick": True, "invertebrate/anchor-damage/10-20/tick": False}
     own = next(i for i in results_of(made_sheet("invertebrate", tick)).impacts if i.id == "anchor-damage")
     frames = tuple(("T1", f"q{i}", i == 3, "entered") for i in range(1, 11))
-    table = _noted_table([replace(own, values=frames)], "95 %")
+    table = _noted_table([replace(own, values=frames)], "95 %", "frame")
 
     assert [cells[0] for _, cells in table.rows][:3] == ["T1, frame 1", "T1, frame 2", "T1, frame 3"]
 
@@ -821,7 +860,7 @@ def test_of_two_transects_with_one_known_whole_no_interval_is_given_and_why():
     tick = {"invertebrate/anchor-damage/0-10/tick": True, "invertebrate/anchor-damage/10-20/tick": False}
     sheets = [made_sheet("invertebrate", v, transect=t) for t, v in ((1, tick), (2, dict.fromkeys(tick, UNREAD)))]
     own = [i for i in results_of(*sheets).impacts if i.id == "anchor-damage"]
-    caption = _noted_table(own, "95 %").caption
+    caption = _noted_table(own, "95 %", "part of the belt").caption
 
     assert own[0].occurrence.n == 1
     assert caption.endswith("Fewer than two transects are known in every segment, so no interval is given.")
@@ -841,6 +880,20 @@ def test_several_sites_begin_with_what_is_there_in_short():
     assert said[0].startswith("Hard coral, newest survey of each site: lowest at Pilot Garden, ")
     assert "; highest at Lantern Reef, " in said[0]
     assert next(anchor for anchor, _ in report_of(visits[0]).contents) == "surveyed"
+
+
+def test_two_surveys_of_one_site_and_day_are_told_apart_in_the_contents():
+    """By their packs; others have site and date alone, and one without a site is named by its pack anyway."""
+    days = [("Lantern Reef", "2026-03-28", "P00001"), ("LANTERN REEF", "2026-03-28", "P00002")]
+    days += [("Lantern Reef", "2026-03-29", "P00003"), ("", "2026-03-28", "P00004")]
+    results = [visit(*one) for one in days]
+    expected = ["Lantern Reef, 2026-03-28, pack P00001", "LANTERN REEF, 2026-03-28, pack P00002"]
+    expected += ["Lantern Reef, 2026-03-29", "Pack P00004, 2026-03-28"]
+    report = report_of(*results)
+    volume = volume_report(Volume("All", ("P00001", "P00002", "P00003", "P00004")), results, report, number=1)
+
+    for one in (report, volume):
+        assert [words for place, words in one.contents if place.startswith("survey-")] == expected
 
 
 def test_in_short_says_that_a_survey_without_a_site_may_be_the_newest_of_one():
@@ -1023,6 +1076,18 @@ def test_the_last_two_surveys_of_a_site_are_compared_with_the_interval_before_p(
     assert coral[5] <= coral[3] < coral[4] <= coral[6]
     assert "Holm, S. (1979)" in text
     assert "Welch, B. L. (1947)" in text
+
+
+def test_a_change_of_cover_has_no_limits_that_no_cover_reaches():
+    """Two lines a year, one covered and one bare: figure, table and methods say ±100 points, not ±275."""
+    years = [laid_again(f"QH7M4{'AB'[n]}", f"202{5 + n}-03-28", *hits) for n, hits in enumerate(((2, 38), (38, 4)))]
+    report, text = report_of(*years), text_of(page_of(*years))
+    figure = next(f for f in report.figures if f.wide.name == "changes")
+    coral = next(r for r in figure.data[1:] if r[1] == "Hard coral")
+
+    assert coral[3:] == (-100, 100, -100, 100)
+    assert re.search(r"Hard coral 50\.0 52\.5 \+2\.5 \(−100\.0 to \+100\.0\) [0-9.]+ [0-9.]+ none ", text)
+    assert "Limits are cut at −100 and 100 points: no cover changes by more." in text
 
 
 def test_of_two_surveys_on_the_last_day_the_later_one_is_compared_with_the_day_before_it():

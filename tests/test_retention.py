@@ -4,6 +4,7 @@ import datetime as dt
 import json
 
 import pytest
+from damage import seeds
 from kept import FLAGGED, NOW, PACK, keep, made_result, photo_of
 from sent import TOTAL, noted, sign, survey
 
@@ -11,6 +12,7 @@ from digitise.cli import main
 from digitise.exchange.bag import seal
 from digitise.exchange.evidence import take_in
 from digitise.exchange.write import write_export
+from digitise.reader.reading import PhotoResult
 from digitise.store import Store, StoreError
 from digitise.store.backup import backup, restore
 from digitise.store.retention import Policy, PolicyError, due, load_policy, thin
@@ -65,12 +67,38 @@ def test_a_survey_with_a_waiting_cell_or_a_page_without_a_pack_keeps_its_photogr
 def test_what_was_never_read_stays_and_refused_ones_go_only_where_the_policy_says_so(kept):
     kept.keep_photo(photo_of("waiting"), "waiting.jpg", now=NOW)
     sha256 = kept.keep_photo(photo_of("refused"), "refused.jpg", now=NOW)
-    from digitise.reader.reading import PhotoResult
-
     kept.record(PhotoResult("refused.jpg", sha256, "retake", ("Blurred.",)), None, now=NOW)
     assert "refused.jpg" not in names(due(kept, POLICY, now=LATER)[0])
     go, _ = due(kept, Policy(policy="Photographs", keep_years=2, refused_years=1), now=LATER)
     assert names(go) == ["refused.jpg"]
+
+
+@pytest.mark.parametrize("kind", ["pdf", "zip", "tiff-pages"])
+def test_a_file_whose_pages_were_never_looked_at_stays_until_a_person_sets_it_aside(kept, kind):
+    """Phones send one photograph at a time: what holds several is kept unread, and is no photograph without a page."""
+    refusing = Policy(policy="Photographs", keep_years=2, refused_years=0)
+    files = {f"dive.{kind}": seeds()[kind], "text.jpg": b"no picture"}
+    for name, data in files.items():
+        sha256 = kept.keep_photo(data, name, now=NOW)
+        kept.record(PhotoResult(name, sha256, "unreadable", ("Not read.",)), None, now=NOW)
+    go, stay = due(kept, refusing, now=NOW + dt.timedelta(days=1))
+    assert names(go) == ["text.jpg"]
+    assert [(one.photo.name, "may hold sheets" in one.why) for one in stay] == [(f"dive.{kind}", True)]
+
+    photo = next(p for p in kept.photos() if p.name == f"dive.{kind}")
+    kept.strangers.set_aside(photo, reason="A timetable", by="Mira Tole", now=NOW)
+    assert names(due(kept, refusing, now=NOW + dt.timedelta(days=1))[0]) == sorted(files)
+
+
+def test_a_refused_file_that_cannot_be_looked_into_stays_and_is_told(kept):
+    refusing = Policy(policy="Photographs", keep_years=2, refused_years=0)
+    sha256 = kept.keep_photo(seeds()["pdf"], "dive.pdf", now=NOW)
+    kept.record(PhotoResult("dive.pdf", sha256, "unreadable", ("Not read.",)), None, now=NOW)
+    next(p for p in (kept.folder / "originals").rglob(f"{sha256}*")).unlink()
+    go, stay = due(kept, refusing, now=LATER)
+
+    assert names(go) == []
+    assert any(one.photo.name == "dive.pdf" and "cannot be opened" in one.why for one in stay)
 
 
 def thinned(store) -> Store:

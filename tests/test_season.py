@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import datetime
+import unicodedata
 
 import pytest
-from kept import FLAGGED, made_result
+from kept import FLAGGED, made_result, points
 from kept import keep as keep_result
 
 from digitise.cli import main
@@ -87,3 +88,19 @@ def test_the_command_prints_the_board(tmp_path, capsys) -> None:
     assert told.err.startswith("5 surveys: planned ")
     assert out[0].split() == ["date", "site", "pack", "stage", "waits", "for"]
     assert len(out) == 6
+
+
+def test_a_name_moves_no_cursor_and_ends_no_line_of_a_terminal(tmp_path, capsys) -> None:
+    """A store from elsewhere may hold any text: what is no letter is shown as a space or by its number."""
+    there = ["--store", str(tmp_path / "store")]
+    with Store.open(tmp_path / "store") as store:
+        for year, pack in (("2025", "AAAAAA"), ("2026", "BBBBBB")):
+            values = {"site/site": "Ossa\tLedge\n\x1b[31mred\x9b", "site/date": f"{year}-04-12"}
+            keep_result(store, made_result("site", values, name=year, pack=pack))
+            keep_result(store, made_result("substrate", points({"BK": 40}), name=f"l{year}", pack=pack))
+    codes = [main([*command, *there]) for command in (["season"], ["check"], ["compare"], ["compare", "--site", "x"])]
+    said = "".join(capsys.readouterr())
+
+    assert codes == [0, 1, 0, 2]
+    assert said.count(r"Ossa Ledge \x1b[31mred\x9b") == 2 + 2 + 2 + 1
+    assert [c for c in said if unicodedata.category(c) == "Cc" and c != "\n"] == []

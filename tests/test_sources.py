@@ -96,6 +96,45 @@ def test_a_store_among_the_photographs_is_passed_over(folder) -> None:
     assert _inside(folder, photo_files([folder])) == [*NAMES[:5], "originals/mine.jpg", NAMES[5]]
 
 
+def _without_suffix() -> dict[str, bytes]:
+    """Pictures and what is none, of names without a suffix; a time at the end of a name is none."""
+    kinds = ("jpeg", "png", "heic", "avif", "webp", "tiff-pages", "pdf", "zip")
+    made = {f"IMG {n}": seeds()[kind] for n, kind in enumerate(kinds)}
+    other = {"Image 2026-03-28 at 10.32.15": seeds()["jpeg"], "moving": encoded(_gray(), "GIF")}
+    return made | other | {".thumb": seeds()["jpeg"], "LICENSE": b"Text", "empty": b"", "notes.txt": seeds()["jpeg"]}
+
+
+def test_a_picture_without_a_suffix_is_found_by_its_content(tmp_path) -> None:
+    """As phones and messengers export them; texts, hidden files, pipes and links to nowhere are passed over."""
+    for name, data in _without_suffix().items():
+        _write(tmp_path / name, data)
+    os.mkfifo(tmp_path / "pipe")
+    (tmp_path / "lost").symlink_to(tmp_path / "nowhere")
+    found = photo_files([tmp_path])
+
+    assert [p.name for p in found] == [*(f"IMG {n}" for n in range(8)), "Image 2026-03-28 at 10.32.15", "moving"]
+    assert [len(pictures_in(p)) for p in found] == [1, 1, 1, 1, 1, 2, 2, 4, 1, 1]
+    assert decode_photo(original(Picture(tmp_path / "moving")).data, "moving").reason == "not-an-image"
+
+
+def test_in_an_archive_too(tmp_path) -> None:
+    """An archive inside is told, by its content."""
+    path = _zip(tmp_path / "z.zip", _without_suffix())
+
+    names = [*(f"IMG {n}" for n in range(5)), *(f"IMG {n}#page={p}" for n in (5, 6) for p in (1, 2))]
+    assert [p.name for p in pictures_in(path) if p] == [
+        f"z.zip:{name}" for name in (*names, "Image 2026-03-28 at 10.32.15", "moving")
+    ]
+    assert _refusals(path) == [("z.zip:IMG 7", "archive", "it is an archive inside an archive")]
+
+
+def test_too_many_members_without_a_suffix_are_not_opened(tmp_path, monkeypatch) -> None:
+    monkeypatch.setattr(sources, "MAX_MEMBERS", 2)
+    path = _zip(tmp_path / "z.zip", {f"{n}": b"x" for n in range(3)})
+
+    assert _refusals(path) == [("z.zip", "archive", "3 files without a suffix; 2 at most")]
+
+
 def test_pictures_that_cannot_be_read_are_told(tmp_path) -> None:
     """A raw picture by its name, even where a TIFF reader would find a small copy in it; others by their content."""
     inside = {"a.DNG": encoded(_gray(), "TIFF"), "b.bmp": encoded(_gray(), "BMP"), "c.jfif": encoded(_gray(), "JPEG")}

@@ -403,6 +403,36 @@ def test_a_passphrase_is_kept_as_a_hash_only_and_checked(store, where):
     assert "$argon2id$" in json.dumps(where.rows("people"))
 
 
+@pytest.mark.parametrize("typed", ["Mira Tolé", "mira tolé", " MIRA  TOLÉ ", "Mira Tole\u0301"])
+def test_a_name_is_known_in_capitals_or_small_letters_and_however_its_accents_are_composed(store, typed):
+    """Nobody is added beside: who is meant gets the role, and keeps the spelling of the first day."""
+    store.people.set("Mira Tolé", role="clerk", by="Setup", now=NOW, passphrase="ten fathoms deep")  # noqa: S106
+
+    assert store.people.check(typed, "ten fathoms deep").name == "Mira Tolé"
+    assert store.people.set(typed, role="scientist", by="Setup", now=NOW).name == "Mira Tolé"
+    assert [(p.name, p.role) for p in store.people.all()] == [("Mira Tolé", "scientist")]
+    assert store.people.check("Mira Tole", "ten fathoms deep") is None
+
+
+def test_two_people_of_alike_names_from_before_each_log_in_by_their_own(store, monkeypatch):
+    """As their names are spelt; a third spelling is nobody's while both are here, and then whoever stays."""
+    from digitise.store import people
+
+    with monkeypatch.context() as before:
+        before.setattr(people, "folded", lambda name: name)
+        for name in ("Ben", "BEN"):
+            store.people.set(name, role="clerk", by="Setup", now=NOW, passphrase=f"{name} ten fathoms deep")
+    both = [(name, of) for name in ("Ben", "BEN") for of in ("Ben", "BEN")]
+    found = {(name, of): store.people.check(name, f"{of} ten fathoms deep") for name, of in both}
+
+    assert {key: one.name for key, one in found.items() if one} == {("Ben", "Ben"): "Ben", ("BEN", "BEN"): "BEN"}
+    assert store.people.check("ben", "Ben ten fathoms deep") is None
+    with pytest.raises(ValueError, match="'ben' may be Ben or BEN; write it as it stands there"):
+        store.people.set("ben", role="scientist", by="Setup", now=NOW)
+    store.people.set("BEN", role="gone", by="Setup", now=NOW)
+    assert store.people.check("ben", "Ben ten fathoms deep").name == "Ben"
+
+
 def test_a_person_gets_another_role_and_keeps_the_passphrase_until_gone(store):
     """History stays: two rows for one person; whoever is gone cannot log in."""
     store.people.set("Ben", role="volunteer", by="Mira", now=NOW, passphrase="ten fathoms deep")  # noqa: S106

@@ -94,19 +94,22 @@ class Taken:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Task:
-    """What every worker knows: pages that may be in a picture, what needs no reading, whether bytes are wanted."""
+    """What every worker knows: pages that may be in a picture, what needs no reading, which bytes are wanted."""
 
     layouts: list[Layout]
     done: frozenset[str]
+    missing: frozenset[str]
     wanted: bool
     own: OwnReader
 
 
-def _prepare(protocols: tuple[Protocol, ...], done: frozenset[str], wanted: bool, own: OwnReader) -> _Task:
+def _prepare(
+    protocols: tuple[Protocol, ...], done: frozenset[str], missing: frozenset[str], wanted: bool, own: OwnReader
+) -> _Task:
     import cv2
 
     cv2.setNumThreads(1)
-    return _Task(KnownProtocols(protocols).layouts, done, wanted, own)
+    return _Task(KnownProtocols(protocols).layouts, done, missing, wanted, own)
 
 
 def _list(_task: _Task, path: Path | Remote) -> tuple[Picture | NotAPhoto, ...]:
@@ -124,7 +127,7 @@ def _take(task: _Task, picture: Picture | NotAPhoto) -> Taken:
         return Taken(made.name, "", read_decoded(made, ()), lost=made.reason == "not-fetched")
     digest = hashlib.sha256(made.data).hexdigest()
     if digest in task.done:
-        return Taken(made.name, digest, None)
+        return Taken(made.name, digest, None, made.data if digest in task.missing else b"")
     result = read_decoded(decode_photo(made.data, made.name), task.layouts, task.own)
     origin = {"file_sha256": made.file_sha256, "file_page": made.page}
     result = replace(result, **origin, others=tuple(replace(one, **origin) for one in result.others))
@@ -159,6 +162,8 @@ class Reader:
         Processes; as many as there are cores by default, and never more than there are pictures.
     done : frozenset of str
         SHA-256 of pictures that need no reading.
+    missing : frozenset of str
+        Those of them whose bytes are wanted all the same.
     wanted : bool
         Whether the pictures' bytes and flattened pages are wanted too, to be kept.
     own : OwnReader, optional
@@ -178,12 +183,13 @@ class Reader:
         *,
         jobs: int | None = None,
         done: frozenset[str] = frozenset(),
+        missing: frozenset[str] = frozenset(),
         wanted: bool = False,
         own: OwnReader = SHIPPED,
         cluster: str | None = None,
     ) -> None:
         self._wanted = wanted
-        prepare = partial(_prepare, known.protocols, done, wanted, own)
+        prepare = partial(_prepare, known.protocols, done, missing, wanted, own)
         self._workers = Cluster(cluster, prepare) if cluster else Workers(jobs or cores(), prepare)
 
     def __enter__(self) -> Reader:
@@ -270,9 +276,11 @@ def keep(
 
     What could not be opened leaves no trace. `own` is the reader it was read by.
     """
-    if not taken.data or taken.result is None:
+    if not taken.data:
         return ()
     store.keep_photo(taken.data, taken.name, now=now)
+    if taken.result is None:
+        return ()
     return record(store, taken.result, known, now=now, own=own)
 
 

@@ -11,10 +11,11 @@ from __future__ import annotations
 import glob
 import hashlib
 import os
+import re
 import stat
 import zipfile
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from io import BytesIO
 from pathlib import Path, PurePosixPath
@@ -22,7 +23,17 @@ from typing import TypeVar
 
 from digitise.batch import remote
 from digitise.batch.remote import Remote, RemoteError
-from digitise.pages.photo import MAX_BYTES, SUFFIXES, NotAPhoto, count_pages, page_png, paged_format, read_file
+from digitise.pages.photo import (
+    HEAD_BYTES,
+    MAX_BYTES,
+    SUFFIXES,
+    NotAPhoto,
+    count_pages,
+    is_picture,
+    page_png,
+    paged_format,
+    read_file,
+)
 
 RAW = (  # what a sensor saw, undeveloped
     *(".dng", ".cr2", ".cr3", ".nef", ".nrw", ".arw", ".orf"),
@@ -30,6 +41,7 @@ RAW = (  # what a sensor saw, undeveloped
 )
 OTHER = (".bmp", ".gif", ".jp2", ".jxl", ".psd")  # pictures too, which are told and not read
 TAKEN = (*SUFFIXES, ".pdf", ".zip", *RAW, *OTHER)  # of the files in a folder: no photograph vanishes without a word
+_SUFFIX = re.compile(r"\.(?!\d+$)\w+")  # "scan 10.32.15" has none
 MAX_PAGED_BYTES = 1_000_000_000  # a PDF or TIFF file is opened where it lies, page by page
 MAX_FETCHED_BYTES = 500_000_000  # one from elsewhere is held in memory
 MAX_MEMBERS = 20_000
@@ -84,8 +96,8 @@ def spelt(name: str) -> str:
 def photo_files(paths: Iterable[Path | Remote]) -> list[Path | Remote]:
     """Files to read, each once, in order: those named, those a pattern stands for, those in folders and sub-folders.
 
-    Of a folder's files pictures, PDFs and archives are taken. Links to folders are not followed, so that no loop is
-    endless, and stores are passed over.
+    Of a folder's files pictures, PDFs and archives are taken, known by their suffix or, without one, by their content.
+    Links to folders are not followed, so that no loop is endless, and stores are passed over.
 
     Raises
     ------
@@ -109,11 +121,23 @@ def _inside_remote(folder: Remote) -> list[Remote]:
         return files
     start = len(str(folder)) + 1 if all(str(f).startswith(f"{folder}/") for f in files) else 0
     inside = [(f, PurePosixPath(str(f)[start:]).parts) for f in files]
-    return _developed(f for f, parts in inside if _is_taken(f) and not any(p.startswith(".") for p in parts))
+    shown = (f for f, parts in inside if not any(p.startswith(".") for p in parts))
+    return _developed(f for f in shown if _is_taken(f, lambda f: remote.read(f, HEAD_BYTES)))
 
 
-def _is_taken(file: File) -> bool:
-    return file.suffix.lower() in TAKEN
+def _is_taken(file: File, first_bytes: Callable[[File], bytes]) -> bool:
+    """By its suffix; a file without one is opened, and taken where it cannot be, since reading it says why."""
+    if not _lacks_suffix(file):
+        return file.suffix.lower() in TAKEN
+    try:
+        head = first_bytes(file)
+    except Exception:  # zlib's, zipfile's and the system's own
+        return True
+    return may_hold_several(head) or is_picture(head)
+
+
+def _lacks_suffix(file: Path | PurePosixPath | Remote) -> bool:
+    return not _SUFFIX.fullmatch(file.suffix)
 
 
 def _several(pages: int | tuple[str, str]) -> bool:
@@ -152,13 +176,18 @@ def _inside(folder: Path) -> list[Path]:
             continue
         folders[:] = sorted(f for f in folders if not f.startswith("."))
         here = (Path(place) / f for f in files if not f.startswith("."))
-        found += _developed(p for p in here if _is_taken(p) and not (p.exists() and not p.is_file()))
+        found += _developed(p for p in here if _is_taken(p, _file_head) and not (p.exists() and not p.is_file()))
     return sorted([*found, *closed])  # a folder that may not be entered is told as a file that cannot be read is
 
 
 def _head(path: Path) -> bytes:
     with path.open("rb") as file:
-        return file.read(8)
+        return file.read(HEAD_BYTES)
+
+
+def _file_head(path: Path) -> bytes:
+    """No pipe is opened, since it would never end."""
+    return _head(path) if path.is_file() else b""
 
 
 def may_hold_several(data: bytes) -> bool:
@@ -202,7 +231,7 @@ def pictures_in(path: Path | Remote) -> tuple[Picture | NotAPhoto, ...]:
 def _remote_pictures(file: Remote) -> tuple[Picture | NotAPhoto, ...]:
     """Only a file that may hold several is fetched to be looked into."""
     try:
-        if not may_hold_several(remote.read(file, 8)):
+        if not may_hold_several(remote.read(file, HEAD_BYTES)):
             return (Picture(file),)
     except RemoteError as error:
         return (_not_fetched(file, error),)
@@ -288,7 +317,10 @@ def _not_opened(name: str, detail: str) -> NotAPhoto:
 
 
 def _listed(path: Path | Remote, archive: zipfile.ZipFile, size: int) -> tuple[Picture | NotAPhoto, ...]:
-    wanted = [m for m in archive.infolist() if _is_wanted(m)]
+    shown = [m for m in archive.infolist() if _is_shown(m)]
+    if (opened := sum(_lacks_suffix(PurePosixPath(m.filename)) for m in shown)) > MAX_MEMBERS:
+        return (_not_opened(path.name, f"{opened:,} files without a suffix; {MAX_MEMBERS:,} at most"),)
+    wanted = [m for m in shown if _is_wanted(archive, m)]
     developed = set(_developed(PurePosixPath(m.filename) for m in wanted))
     wanted = [m for m in wanted if PurePosixPath(m.filename) in developed]
     swollen = sum(m.file_size for m in wanted)
@@ -307,11 +339,19 @@ def _listed(path: Path | Remote, archive: zipfile.ZipFile, size: int) -> tuple[P
     return tuple(found) or (NotAPhoto(path.name, "", "not-an-image", "the archive has no picture in it"),)
 
 
-def _is_wanted(member: zipfile.ZipInfo) -> bool:
-    """The same choice as in a folder: no folders, no hidden files, no notes."""
+def _is_shown(member: zipfile.ZipInfo) -> bool:
     parts = PurePosixPath(member.filename).parts
-    hidden = any(p.startswith((".", "__MACOSX")) and p not in (".", "..") for p in parts)
-    return not member.is_dir() and not hidden and _is_taken(PurePosixPath(member.filename))
+    return not member.is_dir() and not any(p.startswith((".", "__MACOSX")) and p not in (".", "..") for p in parts)
+
+
+def _is_wanted(archive: zipfile.ZipFile, member: zipfile.ZipInfo) -> bool:
+    """The same choice as in a folder: no notes."""
+
+    def first_bytes(_: PurePosixPath) -> bytes:
+        with archive.open(member) as file:
+            return file.read(HEAD_BYTES)
+
+    return _is_taken(PurePosixPath(member.filename), first_bytes)
 
 
 def _why_not(member: zipfile.ZipInfo) -> tuple[str, str] | None:
@@ -342,7 +382,10 @@ def _member_pictures(
         return (NotAPhoto(whole.name, "", *why),)
     try:
         with archive.open(member) as file:
-            kind = paged_format(file.read(8))
+            head = file.read(HEAD_BYTES)
+        if head.startswith(_ARCHIVE):
+            return (_not_opened(whole.name, "it is an archive inside an archive"),)
+        kind = paged_format(head)
         if kind is None:
             return (whole,)
         return _pages(whole, kind, BytesIO(archive.read(member)), member.file_size)

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from digitise.commands.common import Adder, UsageError, open_store, say, store_argument
-from digitise.wording import number, plural
+from digitise.wording import in_line, number, plural
 
 if TYPE_CHECKING:
     from digitise.results.compare import Compared, SiteTrend, SurveySample
@@ -118,13 +118,13 @@ def _print_changes(before: SurveySample, after: SurveySample, rows: list[Compare
 
 
 def _survey(s: SurveySample) -> str:
-    return " ".join(filter(None, (s.site, s.date, f"({s.name})")))
+    return in_line(" ".join(filter(None, (s.site, s.date, f"({s.name})"))))
 
 
 def _change_line(c: Compared) -> str:
     from digitise.results.compare import HOLM
 
-    e = c.change.effect
+    e = c.shown
     span = f" ({e.low:+z.1f} to {e.high:+z.1f})" if e.has_interval else " (no interval)"
     star = "*" if c.adjusted_by == HOLM else " "
     return SHOWN.format(
@@ -134,14 +134,15 @@ def _change_line(c: Compared) -> str:
         change="–" if e.value is None else f"{e.value:+z.1f}{span}",
         p=number(c.change.p, 3),
         adjusted=number(c.adjusted, 3) + star,
-        detectable=number(c.detectable),
+        detectable=c.detectable_words,
         needed="–" if c.needed is None else str(c.needed),
     ).rstrip()
 
 
 def _print_trends(found: tuple[SiteTrend, ...]) -> None:
     for site in dict.fromkeys(t.site for t in found):
-        print(f"\nTrend at {site} (change a year, Theil-Sen; p Mann-Kendall, and adjusted; model's factor a year)")
+        what = "change a year, Theil-Sen; p Mann-Kendall, and adjusted; model's factor a year"
+        print(f"\nTrend at {in_line(site)} ({what})")
         for t in (t for t in found if t.site == site and any(t.means)):
             print("  " + _trend_line(t))
 

@@ -7,7 +7,7 @@ from datetime import datetime
 from pathlib import Path
 
 from digitise.commands.common import Adder, open_store, say, store_argument
-from digitise.wording import plural
+from digitise.wording import in_line, plural
 
 
 def add_commands(command: Adder) -> None:
@@ -46,10 +46,10 @@ def _check(args: argparse.Namespace) -> int:
         found = check_store(store, today=today, plan=_plan(store, args.plan), packs=args.pack or None)
     counts = dict.fromkeys(ORDER, 0)
     for one in found:
-        print(one.heading)
+        print(in_line(one.heading))
         for fault in one.faults:
             counts[fault.severity] += 1
-            print(f"  {fault.severity}: {fault.where}: {fault.words} [{fault.rule}]")
+            print(in_line(f"  {fault.severity}: {fault.where}: {fault.words} [{fault.rule}]"))
         if not one.faults:
             print("  complete")
     say(

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from digitise.commands.common import Adder, UsageError, open_store, progress_bar, say, store_argument, whole
-from digitise.wording import plural
+from digitise.wording import in_line, plural
 
 if TYPE_CHECKING:
     from digitise.handover.prepared import Wishes
@@ -68,7 +68,7 @@ def _list(store) -> int:
         print(f"{one.number}  {one.at[:16].replace('T', ' ')} UTC  to {one.recipient}, by {one.by}: {what}")
         for s in one.surveys:
             version = f"version {s.version}" if s.state == "signed" else s.state
-            print(f"     {s.pack}  {s.site or '-'}  {s.date or '-'}  {version}")
+            print(f"     {s.pack}  {in_line(s.site) or '-'}  {s.date or '-'}  {version}")
         print(f"     checksums.txt: SHA-256 {one.digest}")
     say(f"{plural(len(rows), 'hand-over')}.")
     return 0

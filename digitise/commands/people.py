@@ -49,6 +49,8 @@ def _add(store, args: argparse.Namespace) -> None:
     known = store.people.named(person(args.add))
     if args.keep_passphrase and (known is None or not known.mark):
         raise UsageError(f"{args.add} has no passphrase to keep")
+    if known is not None and known.name != person(args.add):
+        say(f"{known.name} is meant.")
     passphrase = None if args.keep_passphrase else _asked(args.add)
     try:
         store.people.set(args.add, role=args.role, by=args.by, now=datetime.now(UTC), passphrase=passphrase)

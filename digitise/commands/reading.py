@@ -111,6 +111,7 @@ class _Run:
         self._states: dict[Path, list[str]] = {}  # by file: one for each sheet
         self._photos: dict[Path, list[dict]] = {}
         self.lost = 0  # pictures that could not be fetched
+        self.missing = store.missing_originals() if store is not None else frozenset()
         self.journal = None
         if args.json is not None and str(args.json) != "-":
             from digitise.batch.batch import signature
@@ -162,7 +163,11 @@ class _Run:
         """Put a picture into the store, where there is one."""
         if self.store is None:
             return ()
-        return keep(self.store, taken, self.known, now=datetime.now(UTC), own=self.own)
+        lost = keep(self.store, taken, self.known, now=datetime.now(UTC), own=self.own)
+        if taken.data and taken.sha256 in self.missing:
+            self.missing -= {taken.sha256}
+            say(f"{taken.name}: the store's original was gone; it was put back.")
+        return lost
 
     def write(self) -> None:
         """The JSON file, whole."""
@@ -264,7 +269,8 @@ def _read(args: argparse.Namespace) -> int:
 
             store = Store.open(args.store)
         run = _Run(args, known_protocols(args.protocol, store=store), store)
-        given = {"jobs": args.jobs, "done": run.done(), "wanted": store is not None, "own": run.own}
+        given = {"jobs": args.jobs, "done": run.done(), "missing": run.missing}
+        given |= {"wanted": store is not None, "own": run.own}
         given["cluster"] = args.dask
         with _ending_alike(), Reader(run.known, **given) as reader:
             if args.watch:

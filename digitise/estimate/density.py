@@ -88,7 +88,7 @@ def belt_from_segments(transect: str, segments: Sequence[Segment], *, note: str 
     read = [s for s in segments if s.count is not None]
     planned = math.fsum(s.area_m2 for s in segments)
     if not read:
-        return BeltCount(transect, None, 0.0, planned, note=note or "no segment read")
+        return BeltCount(transect, None, 0.0, planned, note=note or "no part read")
     note = note or ("" if len(read) == len(segments) else f"{len(read)} of {len(segments)} segments read")
     count, variance = sum(s.count for s in read), math.fsum(s.variance for s in read)
     return BeltCount(transect, count, math.fsum(s.area_m2 for s in read), planned, variance, note)
@@ -167,7 +167,7 @@ def site_density(belts: Sequence[BeltCount], *, per_m2: float = 100.0, level: fl
     partly = tuple(b.transect for b in used if b.partly_read)
     unit = unit_words(per_m2)
     if not used:
-        nothing = Estimate(None, None, None, 0, "", unit, note="no belt read", level=level)
+        nothing = Estimate(None, None, None, 0, "", unit, note="no transect read", level=level)
         return SiteDensity(nothing, nothing, 0.0, 0.0, (), left_out, partly, None)
     counts, areas = tuple(b.count for b in used), tuple(b.area_m2 for b in used)
     count, area = sum(counts), math.fsum(areas)
@@ -205,5 +205,5 @@ def _notes(used: Sequence[BeltCount]) -> tuple[str, ...]:
     ]
     whole = {b.planned_m2 or b.area_m2 for b in used}
     if max(whole) - min(whole) > 1e-9:
-        notes.append("belts differ in swept area: total count over total area")
+        notes.append("transects differ in swept area: total count over total area")
     return tuple(notes)

@@ -145,7 +145,10 @@ def how_searched(p: Protocol, sheet: str) -> str:
 
 
 def scope_row(r: SurveyResults, transect: Transect, sheet: str, event: str, occurrences: list[dict]) -> dict:
-    """What a belt was searched for and whether all of it is reported: what makes its zeros mean something."""
+    """What a belt was searched for and whether all of it is reported: what makes its zeros mean something.
+
+    Absences and abundances are reported when the event has any, as the terms of the Humboldt extension are defined.
+    """
     p = r.survey.protocol
     spec = p.sheets[sheet]
     rows = [d for d in r.densities if d.sheet == sheet and not d.is_impact]
@@ -157,7 +160,7 @@ def scope_row(r: SurveyResults, transect: Transect, sheet: str, event: str, occu
         "targetTaxonomicScope": " | ".join(d.label for d in rows),
         "isTaxonomicScopeFullyReported": whole,
         "isAbsenceReported": any(o["occurrenceStatus"] == "absent" for o in occurrences),
-        "isAbundanceReported": True,
+        "isAbundanceReported": bool(occurrences),
         "totalAreaSampledValue": f"{searched_m2(p, sheet):g}",
         "totalAreaSampledUnit": "square metre",
         "protocolNames": f"{p.protocol} {p.version}: {spec.title}",

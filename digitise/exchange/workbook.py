@@ -34,7 +34,7 @@ TITLES = {
     "observations": "Cells",
     "photos": "Photographs",
 }
-PER_TRANSECT = {"cover": "Cover by transect", "density": "Density by belt"}
+PER_TRANSECT = {"cover": "Cover by transect", "density": "Density by transect"}
 MOST_ROWS = 1_048_576  # of a worksheet, its heading included
 WIDEST, NARROWEST = 46, 8
 _PROPERTIES = "docProps/core.xml"  # openpyxl puts the clock's time into it when saving

@@ -13,13 +13,14 @@ from digitise.pages.exposure import DARK, DIM, LEAST_PRINT, MOST_GRAIN, burnt_ou
 from digitise.pages.fiducials import FoundMark, find_marks, halved, marks_in
 from digitise.pages.flatten import FLAT_PX_PER_MM, Flattened, Views, flatten_views
 from digitise.pages.outward import followed
-from digitise.pages.pose import Pose, carried_on, poses_in
+from digitise.pages.pose import Pose, carried_on, poses_in, scales
 from digitise.pages.rows import boxes_beyond
 from digitise.pages.sight import (
     STROKE_MM,
     Unseen,
     edge_width_mm,
     edge_widths_mm,
+    is_bare,
     looks_blurred,
     outside_cells,
     unseen_cells,
@@ -29,6 +30,7 @@ from digitise.sheets.layout import Layout
 from digitise.sheets.sheet import Identity, parse_identity
 from digitise.wording import listed, plural
 
+SQUEEZED = 0.7  # of the other direction: a tilt of 45° does that, or whoever changed the picture's shape
 MIN_PX_PER_MM = 3.0  # a 0.5 mm pencil stroke covers one and a half pixels; what is not sure then goes to a person
 MAX_RESIDUAL_MM = 0.6  # of sheets that were read right, 99 in 100 lie within half of it
 MAX_STRAIN = 0.25  # sheets curled and waved by hand reach 0.2; where a row was taken for the next it is more
@@ -111,9 +113,19 @@ def _read_identity(image: np.ndarray, layout: Layout) -> str | None:
     return None
 
 
-def _too_far(px_per_mm: float, layout: Layout) -> NotRegistered:
-    words = f"the sheet has {floor(10 * px_per_mm) / 10:.1f} pixels a millimetre; {MIN_PX_PER_MM:g} are needed"
-    return NotRegistered("too-far", words, layout)
+def _too_far(px_per_mm: float, layout: Layout, homography: np.ndarray | None = None) -> NotRegistered:
+    """Why a sheet is too small: it is far away, or only squeezed, which no step nearer mends."""
+    needed = f"{MIN_PX_PER_MM:g} are needed"
+    if homography is not None:
+        less, more = scales(layout, homography)
+        if more >= MIN_PX_PER_MM and less < SQUEEZED * more:
+            words = f"one way it has {_tenths(less)} pixels a millimetre, the other way {_tenths(more)}; {needed}"
+            return NotRegistered("squeezed", words, layout)
+    return NotRegistered("too-far", f"the sheet has {_tenths(px_per_mm)} pixels a millimetre; {needed}", layout)
+
+
+def _tenths(px_per_mm: float) -> str:
+    return f"{floor(10 * px_per_mm) / 10:.1f}"
 
 
 def _blurred(edge_mm: float, layout: Layout) -> NotRegistered:
@@ -135,7 +147,7 @@ def _badly_taken(page: Page, cut: list[str], edges_mm: np.ndarray) -> NotRegiste
     """Why the photograph is no good, however flat its page: too far away, cut off, dark, veiled, or not sharp."""
     layout = page.layout
     if page.native_px_per_mm < MIN_PX_PER_MM:
-        return _too_far(page.native_px_per_mm, layout)
+        return _too_far(page.native_px_per_mm, layout, page.flattened.warp.homography)
     if cut:
         words = f"{plural(len(cut), 'cell')} at the {where(layout, cut)}"
         return NotRegistered("cut-off", words, layout)
@@ -218,7 +230,7 @@ def _flattened(views: Views, pose: Pose) -> Flattened:
 def _try_pose(views: Views, pose: Pose) -> Page | NotRegistered:
     layout = pose.layout
     if (scale := pose.px_per_mm) < MIN_PX_PER_MM:
-        return _too_far(scale, layout)
+        return _too_far(scale, layout, pose.homography)
     if len(pose.marks) < 2:
         return NotRegistered("few-marks", _missing_words(pose.marks), layout)
     if pose.homography is None:
@@ -283,6 +295,8 @@ def _told_apart(views: Views, page: Page, pose: Pose, poses: Iterable[Pose]) -> 
 def _nothing_known(gray: np.ndarray, marks: list[FoundMark], layouts: list[Layout]) -> NotRegistered:
     if not marks and np.median(gray[::16, ::16]) < DARK:
         return NotRegistered("too-dark", "no corner mark could be made out")
+    if not marks and is_bare(gray):
+        return NotRegistered("no-sheet", "it looks empty, as the back of a sheet does")
     if not marks and looks_blurred(gray):
         return NotRegistered("blurred", "no corner mark could be made out, or no sheet is in it")
     if not marks and _mirrored(gray, layouts):

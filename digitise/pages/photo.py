@@ -23,6 +23,8 @@ from PIL import Image, UnidentifiedImageError
 from PIL.PngImagePlugin import PngInfo
 
 FORMATS = ("JPEG", "PNG", "TIFF", "HEIF", "AVIF", "WEBP")  # phones' MPO files open as JPEG
+OTHER_FORMATS = ("GIF", "JPEG2000", "PSD")  # known by their first bytes, and not read
+HEAD_BYTES = 16  # tell a file's format
 SUFFIXES = (
     *(".jpg", ".jpeg", ".jpe", ".jfif", ".mpo"),
     *(".png", ".tif", ".tiff", ".heic", ".heif", ".hif", ".avif", ".webp"),
@@ -166,6 +168,12 @@ def _gray(image: Image.Image) -> np.ndarray:
 def _opened(source: BytesIO | Path) -> Image.Image:
     _register_formats()
     return Image.open(source, formats=FORMATS)
+
+
+def is_picture(head: bytes) -> bool:
+    """Whether a file that begins with these `HEAD_BYTES` bytes is a picture, of a format that is read or another."""
+    _register_formats()
+    return any(Image.OPEN[kind][1](head) is True for kind in (*FORMATS, *OTHER_FORMATS))
 
 
 def _one_picture(image: Image.Image) -> Image.Image:

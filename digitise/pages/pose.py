@@ -62,6 +62,15 @@ def homography_of(layout: Layout, marks: Iterable[FoundMark]) -> tuple[np.ndarra
     return (homography, miss) if miss <= 0.35 else (None, miss)
 
 
+def scales(layout: Layout, homography: np.ndarray) -> tuple[float, float]:
+    """Photo pixels a millimetre at the middle of the page, in the directions in which they are fewest and most."""
+    x, y = layout.page_size_mm[0] / 2, layout.page_size_mm[1] / 2
+    points = np.array([[(x, y), (x + 20, y), (x, y + 20)]], np.float64)
+    middle, across, down = cv2.perspectiveTransform(points, homography.astype(np.float64))[0]
+    most, fewest = np.linalg.svd(np.array([across - middle, down - middle]) / 20, compute_uv=False)
+    return float(fewest), float(most)
+
+
 def _sheets_of(layout: Layout, marks: list[FoundMark]) -> list[Pose]:
     """Marks of one slot put together into sheets, those that fit best first; no mark is used twice."""
     by_corner = [[m for m in marks if m.corner == c][:COPIES] for c in range(4)]

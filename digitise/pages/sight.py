@@ -30,6 +30,8 @@ DARK_MM2 = 0.3  # of something broad and dark in or beside a cell
 CLEAR, MOST_UNCLEAR = 0.55, 0.1  # of the usual contrast: print seen so well lies in shadow, not under something; of its
 LEAST_SEEN = 4  # places so many at least, of which this share may be paler
 BLOWN_SHARE, BLOWN_MM2 = 0.08, 20.0  # of a cell: more than this washed out hides it
+MARGIN, BARE_SIDE = 0.12, 120  # of a picture, at each edge, which may show a table or a scanner; then so many places
+BARE_SHARE, BARE_GRAYS = 0.8, 1.5  # of an empty page differs by less from a smooth light; blurred sheets by 2.6 or more
 HALO_MM = 1.2  # narrower bands of white beside dark lines are sharpening
 BRIGHT = 1.06  # times the page's usual paper: light reflected from the sheet
 
@@ -300,6 +302,26 @@ def looks_blurred(gray: np.ndarray) -> bool:
     scale = min(1.0, 1600 / max(gray.shape))
     small = cv2.resize(gray, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA).astype(np.float32)
     return _soft_across(small) or _soft_across(small.T)
+
+
+def is_bare(gray: np.ndarray) -> bool:
+    """Whether most of a picture is paper in even light, with nothing on it, as a scanned sheet's back.
+
+    Its edges are left out. What remains beside a smooth light of second degree is hardly more than grain; of blurred
+    sheets, however soft, more is left.
+    """
+    height, width = gray.shape
+    top, left = int(MARGIN * height), int(MARGIN * width)
+    inner = gray[top : height - top, left : width - left]
+    light = cv2.resize(inner, (BARE_SIDE, BARE_SIDE), interpolation=cv2.INTER_AREA).astype(np.float64).ravel()
+    y, x = (v.ravel() for v in np.mgrid[-1 : 1 : BARE_SIDE * 1j, -1 : 1 : BARE_SIDE * 1j])
+    smooth = np.stack([np.ones_like(x), x, y, x * y, x * x, y * y], axis=1)
+    some = np.full(len(light), True)
+    for _ in range(2):  # the second time without what stands out
+        fitted = smooth @ np.linalg.lstsq(smooth[some], light[some], rcond=None)[0]
+        left = np.abs(light - fitted)
+        some = left <= np.quantile(left, BARE_SHARE)
+    return float(np.quantile(left, BARE_SHARE)) < BARE_GRAYS
 
 
 def _soft_across(small: np.ndarray) -> bool:

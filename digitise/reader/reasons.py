@@ -53,8 +53,8 @@ PHOTO_REASONS = (
     ),
     Reason(
         "mirrored",
-        "The picture shows the sheet as in a mirror",
-        "Photograph it with the camera on the phone's back, or turn mirroring off.",
+        "The picture shows the sheet from behind: its back, or as in a mirror",
+        "Photograph its front with the camera on the phone's back, and turn mirroring off.",
     ),
     Reason(
         "few-marks", "Too few corner marks are visible", "Photograph the sheet again with all four corners in view."
@@ -70,6 +70,11 @@ PHOTO_REASONS = (
         "Photograph it again with the square code at its top in view and sharp.",
     ),
     Reason("too-far", "The sheet is too small in the picture", "Move closer until the sheet fills the frame."),
+    Reason(
+        "squeezed",
+        "The sheet is squeezed in one direction",
+        "Photograph it from straight above, and send the picture as the camera made it.",
+    ),
     Reason(
         "blurred", "The picture is blurred", "Hold the phone still, tap the sheet to focus, and photograph it again."
     ),

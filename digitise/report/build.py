@@ -20,7 +20,7 @@ from digitise.report.occurrence_part import community_part
 from digitise.report.overview import comparison_part, trends_part, where_part
 from digitise.report.quality import methods_part, origin_of_volumes, origin_part, quality_part
 from digitise.report.short_part import newest_of_sites, short_part
-from digitise.report.survey_part import anchor, date_words, survey_part
+from digitise.report.survey_part import anchor, date_words, names_of, survey_part
 from digitise.report.together import Together, Visit, together
 from digitise.report.volumes import AT_ONCE, FOLDER, Volume, file_name, volume_report, volumes_of, volumes_part
 from digitise.report.words import status
@@ -129,7 +129,8 @@ def _footer(origin: Provenance) -> str:
 
 def _names_of(results: Sequence[SurveyResults], *, several: bool) -> dict[str, str]:
     """Words of the surveys' parts in the list of contents."""
-    return {anchor(r): f"{r.name}, {date_words(r)}" if several else "Results" for r in results}
+    names = names_of(results) if several else ["Results"]
+    return dict(zip(map(anchor, results), names, strict=True))
 
 
 def _span(visits: Sequence[Visit]) -> str:

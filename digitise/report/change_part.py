@@ -11,7 +11,7 @@ from digitise.report.plots import NARROW, WIDE, ChangeRow, draw_changes
 from digitise.report.together import Visit
 from digitise.report.words import p_text
 from digitise.results import SurveyResults, cover_table, density_table
-from digitise.results.compare import HOLM, Compared, compare_pairs, latest_pairs
+from digitise.results.compare import HOLM, MOST_POINTS, Compared, compare_pairs, latest_pairs
 from digitise.results.samples import samples_of
 from digitise.results.tables import survey_table
 from digitise.surveys.roster import site_key
@@ -68,8 +68,8 @@ def _figure(changes: Sequence[Compared], level: str) -> Figure:
     for site in (sites := dict.fromkeys(c.after.site for c in changes)):
         rows += [ChangeRow(site)] if len(sites) > 1 else []
         for c in (c for c in changes if c.after.site == site):
-            e = c.change.effect
-            rows.append(ChangeRow(c.variable.label, e.value, e.low, e.high, c.together, signed(e)))
+            e = c.shown
+            rows.append(ChangeRow(c.variable.label, e.value, e.low, e.high, c.shown_together, signed(e)))
     keys = [("site", "change"), ("interval", f"{level} interval between transects")]
     if any(c.together for c in changes):
         keys.append(("together", "limits that hold for all of them together"))
@@ -77,9 +77,9 @@ def _figure(changes: Sequence[Compared], level: str) -> Figure:
     wide, narrow = (draw_changes(tuple(rows), width, tuple(keys), title=title) for width in (WIDE, NARROW))
     head = ("site", "variable", "change", "low", "high", "low_together", "high_together")
     data = tuple(
-        (c.after.site, c.variable.label, e.value, e.low, e.high, *(c.together or (None, None)))
+        (c.after.site, c.variable.label, e.value, e.low, e.high, *(c.shown_together or (None, None)))
         for c in changes
-        for e in (c.change.effect,)
+        for e in (c.shown,)
     )
     return Figure(wide, narrow, "", (head, *data))
 
@@ -106,11 +106,11 @@ def _table(changes: Sequence[Compared], level: str) -> Table:
         dates = f"{first.before.date} to {first.after.date}"
         rows.append(("group", (f"{first.after.site}, {dates}, {lines} transects", *[""] * (len(head) - 1))))
         for c in own:
-            cells = (c.variable.label, *map(number, c.means), signed(c.change.effect))
-            rows.append(("", (*cells, p_text(c.change.p), p_text(c.adjusted), number(c.detectable))))
+            cells = (c.variable.label, *map(number, c.means), signed(c.shown))
+            rows.append(("", (*cells, p_text(c.change.p), p_text(c.adjusted), c.detectable_words)))
     caption = (
         "Changes in points of cover. p adjusted is for all headlines of all sites; detectable, the smallest change "
-        "that so many transects find four times in five."
+        "that so many transects find four times in five; none where it would be more than 100 points."
     )
     if open_ := sum(waiting.values()):
         waits = plural(open_, "cell of these surveys still waits", "cells of these surveys still wait")
@@ -123,6 +123,7 @@ def change_methods(changes: Sequence[Compared]) -> list[str]:
     if not any(c.change.effect.has_interval for c in changes):
         return []
     text = f"Changes are differences of means with Welch's t interval ({METHOD}), lines taken as laid anew each time."
+    text += f" Limits are cut at −{MOST_POINTS:g} and {MOST_POINTS:g} points: no cover changes by more."
     if any(c.adjusted_by == HOLM for c in changes):
         text += (
             " p is adjusted for all headlines of all sites (Holm 1979); the limits that hold together are Bonferroni's "

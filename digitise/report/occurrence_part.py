@@ -24,7 +24,7 @@ NOTED = ("Noted on", "Share, %", "Mean, %")
 
 
 def seen_cells(d: DensityLine) -> tuple[Cell, ...]:
-    """Under `SEEN`: transects on which it was seen, their share with its interval, spread between whole belts."""
+    """Under `SEEN`: transects on which it was seen, their share, spread between those counted in full."""
     return *_seen(d.occurrence), number(d.dispersion.index), p_text(d.dispersion.p)
 
 
@@ -41,10 +41,10 @@ def noted_cells(i: ImpactLine) -> tuple[Cell, ...]:
     return *_seen(i.occurrence), "–" if i.mean is None else with_span(i.mean)
 
 
-def noted_words(level: str) -> str:
-    """What the columns `NOTED` hold."""
+def noted_words(level: str, part: str) -> str:
+    """What the columns `NOTED` hold; it is noted in each `part` of a transect."""
     return (
-        f"Noted on: transects, of those whose every segment is known; in brackets the {level} intervals of their share "
+        f"Noted on: transects, of those whose every {part} is known; in brackets the {level} intervals of their share "
         "and of the mean of a percentage, between transects."
     )
 
@@ -56,7 +56,7 @@ def _seen(e: Estimate) -> tuple[Cell, Cell]:
 
 
 def community_part(told: Together) -> Part | None:
-    """Richness, diversity and evenness of each survey's belts; None when no belt was counted in full."""
+    """Richness, diversity and evenness of each survey; None when no transect was counted in full."""
     frame = community_table(told.pooled).assign(protocol=told.pooled["protocol"])
     frame = frame[frame["transects"] > 0]
     if frame.empty:

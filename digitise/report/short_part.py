@@ -74,7 +74,7 @@ def changed_words(changes: Sequence[Compared]) -> list[str]:
     text = f"Headline covers since the survey before: of {plural(len(judged), 'interval')} of change "
     if not away:
         return [f"{text}every one holds 0: no change can be told from none."]
-    named = [f"{c.after.site}, {c.variable.label} {signed(c.change.effect)}" for c in away[:MOST_NAMED]]
+    named = [f"{c.after.site}, {c.variable.label} {signed(c.shown)}" for c in away[:MOST_NAMED]]
     more = f" and {len(away) - MOST_NAMED} more" if len(away) > MOST_NAMED else ""
     verb = "does" if len(away) == 1 else "do"
     text += f"{len(away)} {verb} not hold 0, in points: {'; '.join(named)}{more}."

@@ -11,7 +11,9 @@ from digitise.report.occurrence_part import NOTED, SEEN, noted_cells, noted_word
 from digitise.report.plots import NARROW, Plot, PlotRow, draw, is_square_root
 from digitise.report.words import count, cover_text, density_text, one_sided, span, tells_occurrence
 from digitise.results import PER_M2, CoverLine, DensityLine, ImpactLine, LineResult, SurveyResults
+from digitise.sheets.protocol import BeltSheet
 from digitise.surveys.places import place_of, why_no_place
+from digitise.surveys.roster import site_key
 from digitise.wording import number, plural
 
 COVER_AXIS = "cover of the site, % of legible points"
@@ -42,6 +44,16 @@ def survey_part(r: SurveyResults, *, named: bool) -> Part:
 def anchor(r: SurveyResults) -> str:
     """Where in the report a survey begins."""
     return f"survey-{r.survey.pack}"
+
+
+def names_of(results: Sequence[SurveyResults]) -> list[str]:
+    """Each survey's words in a list of contents: site and date, and its pack where others have the same."""
+    words = [f"{r.name}, {date_words(r)}" for r in results]
+    keys = [site_key(one) for one in words]
+    return [
+        f"{one}, pack {r.survey.pack}" if r.survey.site and keys.count(key) > 1 else one
+        for r, one, key in zip(results, words, keys, strict=True)
+    ]
 
 
 def date_words(r: SurveyResults) -> str:
@@ -212,25 +224,31 @@ def _belt(r: SurveyResults, lines: Sequence[DensityLine]) -> list[Block]:
             f"animals per {PER_M2:g} m²",
             tuple(_density_row(d) for d in lines),
         ),
-        "belts",
+        "transects",
         level,
         words="{many} together: all counted, over all their area",
     )
     return [
         Heading(2, f"{title}: density"),
-        Paragraph(_belt_lead(lines)),
+        Paragraph(_belt_lead(r, lines)),
         figure(plot),
         _density_table(lines, level, f"{title}: animals per {PER_M2:g} m²."),
     ]
 
 
-def _belt_lead(lines: Sequence[DensityLine]) -> str:
-    area = max(d.site.area_m2 for d in lines)
+def _frames(r: SurveyResults, sheet: str) -> int:
+    """In how many frames a sheet counts along each line; none where it counts in a belt."""
+    spec = r.survey.protocol.sheets[sheet]
+    return spec.quadrats.count if isinstance(spec, BeltSheet) and spec.quadrats else 0
+
+
+def _belt_lead(r: SurveyResults, lines: Sequence[DensityLine]) -> str:
+    area, many = max(d.site.area_m2 for d in lines), plural(len(lines[0].belts), "transect")
     left = sum(1 for d in lines if d.site.left_out or d.site.partly_read)
     if not area:
-        many = plural(len(lines[0].belts), "belt")
-        return f"No count of {many} is known, because cells are unread, illegible, blank or missing."
-    text = f"Up to {area:g} m² counted in {plural(len(lines[0].belts), 'belt')}."
+        return f"No count on {many} is known, because cells are unread, illegible, blank or missing."
+    frames = _frames(r, lines[0].sheet)
+    text = f"Up to {area:g} m² counted on {many}" + (f", in {plural(frames, 'frame')} on each." if frames else ".")
     if left:
         rest = "rests" if left == 1 else "rest"
         text += f" {plural(left, 'row')} {rest} on less, because cells are unread, illegible, blank or missing."
@@ -262,12 +280,10 @@ def _density_table(lines: Sequence[DensityLine], level: str, caption: str) -> Ta
 
 
 def _interval_words(lines: Sequence[DensityLine], level: str) -> str:
-    """What the intervals of a density table cover, and what a count on part of a belt is."""
+    """What the intervals of a density table cover, and what a count on part of a transect is."""
     estimates, words = [d.site.density for d in lines], []
     if any(d.site.partly_read for d in lines):
-        words.append(
-            "A count “in” a smaller area stands for the segments that are known; the rest is taken to be alike."
-        )
+        words.append("A count “in” a smaller area stands for the parts that are known; the rest is taken to be alike.")
     if any(e.has_interval and not one_sided(e) for e in estimates):
         words.append(f"{level} intervals cover differences between transects, not reading.")
     if any(e.method == GAMMA and e.n < FEW_UNITS for e in estimates) and not lines[0].is_impact:
@@ -275,7 +291,7 @@ def _interval_words(lines: Sequence[DensityLine], level: str) -> str:
     if any(one_sided(e) for e in estimates):
         words.append("“Below” is a one-sided limit for none seen: counting only, if animals are not in groups.")
     if any(e.value is not None and not e.has_interval for e in estimates):
-        words.append("One belt gives no interval.")
+        words.append("One transect gives no interval.")
     return " ".join(words)
 
 
@@ -293,13 +309,14 @@ def _impacts(r: SurveyResults) -> list[Block]:
     out: list[Block] = [Heading(2, "Impacts")]
     if counted:
         level = f"{100 * r.level:g} %"
-        out.append(_density_table(counted, level, f"Impacts counted in the belt, per {PER_M2:g} m²."))
+        out.append(_density_table(counted, level, f"Impacts counted, per {PER_M2:g} m²."))
     if r.impacts:
-        out.append(_noted_table(r.impacts, f"{100 * r.level:g} %"))
+        part = "frame" if _frames(r, r.impacts[0].sheet) else "part of the belt"
+        out.append(_noted_table(r.impacts, f"{100 * r.level:g} %", part))
     return out
 
 
-def _noted_table(impacts: Sequence[ImpactLine], level: str) -> Table:
+def _noted_table(impacts: Sequence[ImpactLine], level: str, part: str) -> Table:
     """What was noted in each segment, and on how many transects; segments go down the page when they are many."""
     places = dict.fromkeys((t, s) for i in impacts for t, s, _, _ in i.values)  # sheets may have different ones
     places = sorted(places, key=lambda place: int(place[0].removeprefix("T")))
@@ -311,7 +328,7 @@ def _noted_table(impacts: Sequence[ImpactLine], level: str) -> Table:
     head, rows = ("Noted", *names), [(i.label, *own) for i, own in zip(impacts, cells, strict=True)]
     if len(places) > MOST_PLACES:
         head, rows = ("Noted", *(i.label for i in impacts)), list(zip(names, *cells, strict=True))
-    caption = "Impacts noted in each part of the belt, as written. " + (noted_words(level) if known else NOT_TWO)
+    caption = f"Impacts noted in each {part}, as written. " + (noted_words(level, part) if known else NOT_TWO)
     return Table(head, tuple(("", tuple(row)) for row in rows), caption)
 
 

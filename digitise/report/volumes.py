@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from digitise.report.blocks import Heading, Notice, Paragraph, Part, Report, Table, Text
 from digitise.report.quality import photographs_part
-from digitise.report.survey_part import anchor, date_words, survey_part
+from digitise.report.survey_part import anchor, names_of, survey_part
 from digitise.report.together import visit_of
 from digitise.report.words import status
 from digitise.results import SurveyResults
@@ -83,7 +83,7 @@ def volume_report(volume: Volume, results: Sequence[SurveyResults], main: Report
     """One volume: the parts of its surveys and their photographs; `main` is the report that it belongs to."""
     complete, sentence = status([visit_of(r) for r in results])
     parts = [*(survey_part(r, named=True) for r in results), photographs_part(results)]
-    names = [*(f"{r.name}, {date_words(r)}" for r in results), "Photographs"]
+    names = [*names_of(results), "Photographs"]
     anchors = [*map(anchor, results), "photographs"]
     return Report(
         title=main.title,

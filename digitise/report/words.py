@@ -179,7 +179,7 @@ def _density(steps: Steps, level: str) -> list[str]:
             "limits (Brown et al. 2003) on the number of animals, met independently of each other, that the counts are "
             "worth by their spread between transects, with an allowance for few and uneven transects (Korn & Graubard "
             "1998, Satterthwaite 1946); never inside the exact limits of all animals counted (Garwood 1936). It leans "
-            "upwards, since a few transects hold most of the animals; belts that all agree count as spread by chance."
+            "upwards, since a few transects hold most of the animals; where all agree, they count as spread by chance."
         )
     if steps.none_seen:
         out.append(
@@ -188,9 +188,9 @@ def _density(steps: Steps, level: str) -> list[str]:
             "only for animals not in groups."
         )
     if found.alone:
-        out.append("One belt gives no interval.")
+        out.append("One transect gives no interval.")
     out.append(
-        "Intervals of single belts, in density.csv, are exact Poisson (Garwood 1936): "
+        "Intervals of single transects, in density.csv, are exact Poisson (Garwood 1936): "
         "counting only, a floor for animals in groups. Counts are an index: nothing corrects for animals that "
         "were there and not seen."
     )
@@ -218,13 +218,13 @@ def _occurrence(steps: Steps) -> list[str]:
         out.append("Occurrence is the share of transects with at least one, with the score interval (Wilson 1927).")
     if steps.spread:
         out.append(
-            "The spread of counts is their variance over their mean between whole belts, with the chi-square test of "
-            "animals spread by chance."
+            "The spread of counts is their variance over their mean between transects counted in full, with the "
+            "chi-square test of animals spread by chance."
         )
     if steps.seen:
         out.append(
-            "Diversity of whole belts: Shannon 1948 (natural logarithm), Simpson 1949, evenness (Pielou 1966), "
-            "effective kinds (Hill 1973), and richness rarefied to the smallest survey (Hurlbert 1971)."
+            "Diversity of transects counted in full: Shannon 1948 (natural logarithm), Simpson 1949, evenness (Pielou "
+            "1966), effective kinds (Hill 1973), and richness rarefied to the smallest survey (Hurlbert 1971)."
         )
     return [" ".join(out)] if out else []
 

@@ -99,7 +99,13 @@ COLUMNS: dict[str, dict[str, Column]] = {
     ),
     "density": _named(
         *_PLACE,
-        Column("level", "string", "what the number is of", choices=("belt", "segment", "site"), required=True),
+        Column(
+            "level",
+            "string",
+            "what the number is of; 'belt' is a transect's belt, or its frames together",
+            choices=("belt", "segment", "site"),
+            required=True,
+        ),
         Column("transect", "string", "the line, T1 and so on; empty for the site"),
         Column("taxon", "string", "id of the row on the sheet", required=True),
         Column("label", "string", "what is printed on the row", required=True),
@@ -116,7 +122,7 @@ COLUMNS: dict[str, dict[str, Column]] = {
         Column("floor_low", "number", "lower limit by counting alone (exact Poisson), in `unit`; site only"),
         Column("floor_high", "number", "upper limit by counting alone (exact Poisson), in `unit`; site only"),
         Column("transects", "integer", "transects behind the number"),
-        Column("left_out", "string", "belts without a count, with why"),
+        Column("left_out", "string", "transects without a count, with why"),
         Column("note", "string", "what else to know"),
         Column("segment_m", "string", "stretch of the belt, or frame (q1 and so on), for rows of one"),
         Column("density_per_ha", "number", "density per hectare", "1/ha"),

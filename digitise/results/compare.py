@@ -22,13 +22,16 @@ from digitise.estimate.change import (
     unpaired_change,
 )
 from digitise.estimate.contrast import benjamini_hochberg, holm
+from digitise.estimate.intervals import Estimate
 from digitise.estimate.planning import detectable_change, transects_needed
 from digitise.estimate.trend import Trend, least_squares, model_trend, theil_sen
 from digitise.results.belts import PER_M2
 from digitise.surveys.roster import site_key
+from digitise.wording import number
 
 HOLM, BENJAMINI = "Holm, headline", "Benjamini-Hochberg, exploratory"
 DETECT_PERCENT = 20.0
+MOST_POINTS = 100.0  # of change of a cover
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,6 +108,27 @@ class Compared:
         """Means over the transects compared, before and after; None without any."""
         first, second = (fmean(own) if own else None for own in self.values)
         return first, second
+
+    @property
+    def shown(self) -> Estimate:
+        """The change for people: that of a cover with limits within `MOST_POINTS`, since no cover changes by more."""
+        e = self.change.effect
+        return replace(e, low=self._within(e.low), high=self._within(e.high))
+
+    @property
+    def shown_together(self) -> tuple[float, float] | None:
+        """`together` within the same."""
+        return tuple(map(self._within, self.together)) if self.together else None
+
+    @property
+    def detectable_words(self) -> str:
+        """`detectable` for people; of a cover none where it is more than there can be."""
+        beyond = self.detectable is not None and self._within(self.detectable) < self.detectable
+        return "none" if beyond else number(self.detectable)
+
+    def _within(self, limit: float | None) -> float | None:
+        bounded = self.variable.kind == "cover" and limit is not None
+        return max(-MOST_POINTS, min(MOST_POINTS, limit)) if bounded else limit
 
     @property
     def percent(self) -> float | None:

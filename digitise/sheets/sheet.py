@@ -242,7 +242,19 @@ def write_sheets(
 
     Returns the paths of the one-page PDFs; the collected PDF is ``out/print/PAPER.pdf``, which holds two pages on each
     sheet with `two_up`.
+
+    Raises
+    ------
+    ProtocolError
+        Something does not fit on its page, or packs on one of the papers were printed into this folder before.
     """
+    together = {paper: out / "print" / f"{paper.lower()}.pdf" for paper in papers}
+    for path in together.values():
+        if path.exists():
+            raise ProtocolError(
+                f"{path} holds packs printed before; print those again from there, or choose another folder with --out "
+                "for new packs"
+            )
     out.mkdir(parents=True, exist_ok=True)
     (out / "print").mkdir(exist_ok=True)
     written = []
@@ -258,5 +270,5 @@ def write_sheets(
                     json.dumps(layout.to_json(), indent=1, ensure_ascii=False) + "\n", encoding="utf-8"
                 )
                 written.append(path)
-        (out / "print" / f"{paper.lower()}.pdf").write_bytes(sheet_pdf(protocol, everything, two_up=two_up))
+        together[paper].write_bytes(sheet_pdf(protocol, everything, two_up=two_up))
     return written

@@ -16,7 +16,7 @@ from digitise.store.files import cut_out, original_name, read_page
 from digitise.store.originals import ORIGINALS, Originals, checked
 from digitise.store.read import Library
 from digitise.store.rows import KEYED, StoreError
-from digitise.store.thinning import Thinned
+from digitise.store.thinning import Thinned, kept_originals
 from digitise.store.values import photo_name
 
 
@@ -44,6 +44,16 @@ class KeptFiles:
             with self.database.write() as connection:
                 w.add_photo(connection, digest, photo_name(name), file=file, size=len(data), at=stamp(now))
         return digest
+
+    def missing_originals(self) -> frozenset[str]:
+        """SHA-256 of kept photographs whose file is gone; none while a bucket does not answer."""
+        with self.database.read() as connection:
+            kept = {row.file: row.sha256 for row in kept_originals(connection)}
+        try:
+            there = set(self.originals.names())
+        except OSError:
+            return frozenset()
+        return frozenset(sha256 for file, sha256 in kept.items() if file not in there)
 
     def crop(self, page_id: int, cell: str, *, context_mm: float = 4.0) -> bytes:
         """PNG of the flattened page around a cell; `StoreError` for a sheet that is keyed by hand."""

@@ -1,17 +1,19 @@
 """People who may work in a shared store: name, role and a passphrase that only its argon2 hash is kept of.
 
-The last row of a name is in force; nothing is deleted. Hashing needs ``argon2-cffi`` (``pip install
+The last row of a name is in force; nothing is deleted. A name means whoever bears it to the letter, or else whoever
+bears it but for capitals, spaces and how its accents are composed. Hashing needs ``argon2-cffi`` (``pip install
 'digitise[shared]'``).
 """
 
 from __future__ import annotations
 
 import hashlib
+import unicodedata
 from dataclasses import dataclass
 from datetime import datetime
 from functools import lru_cache
 
-from sqlalchemy import insert, select
+from sqlalchemy import Connection, Row, insert, select
 
 from digitise.store import chain
 from digitise.store import schema as t
@@ -49,17 +51,22 @@ class People:
     def set(self, name: str, *, role: str, by: str, now: datetime, passphrase: str | None = None) -> Person:
         """Add a person, or give them another role or passphrase (None keeps the one they have).
 
+        Nobody is added beside somebody of an alike name: that person is meant, and keeps their spelling.
+
         Raises
         ------
         ValueError
-            No such role, no name, or the passphrase is too short or too long.
+            No such role, no name, two people of alike names, or the passphrase is too short or too long.
         """
         who, at = person(name), chain.stamp(now)
         if role not in ROLES:
             raise ValueError(f"found role '{shortened(role)}', expected one of {', '.join(ROLES)}")
         hashed = None if passphrase is None else _hasher().hash(_checked(passphrase))
         with self._database.write() as connection:
-            last = connection.execute(_last(who)).first()
+            last = _meant(connection, who)
+            if last is None and (others := _alike(connection, who)):
+                raise ValueError(f"'{who}' may be {' or '.join(o.name for o in others)}; write it as it stands there")
+            who = last.name if last else who
             kept = last.passphrase if last else ""
             new = {"name": who, "role": role, "passphrase": kept if hashed is None else hashed, "by": person(by)}
             added = connection.execute(insert(t.people).values(at=at, **new))
@@ -73,9 +80,9 @@ class People:
         return [_person(row) for row in {row.name: row for row in rows}.values()]
 
     def named(self, name: str) -> Person | None:
-        """One person as they stand now; None for a name that was never given."""
+        """One person as they stand now; None for a name that nobody bears, or several alike and none to the letter."""
         with self._database.read() as connection:
-            row = connection.execute(_last(" ".join(name.split()))).first()
+            row = _meant(connection, " ".join(name.split()))
         return None if row is None else _person(row)
 
     def check(self, name: str, passphrase: str) -> Person | None:
@@ -83,7 +90,7 @@ class People:
         from argon2.exceptions import InvalidHashError, VerificationError
 
         with self._database.read() as connection:
-            row = connection.execute(_last(" ".join(name.split()))).first()
+            row = _meant(connection, " ".join(name.split()))
         known = row is not None and row.passphrase and row.role != "gone"
         hasher = _hasher()
         try:
@@ -93,8 +100,25 @@ class People:
         return _person(row) if known else None
 
 
-def _last(name: str):
-    return select(t.people).where(t.people.c.name == name).order_by(t.people.c.id.desc()).limit(1)
+def folded(name: str) -> str:
+    """A name without what does not tell people apart: capitals, spaces around words, how accents are composed."""
+    return unicodedata.normalize("NFC", unicodedata.normalize("NFC", " ".join(name.split())).casefold())
+
+
+def _meant(connection: Connection, name: str) -> Row | None:
+    """The last row of whoever bears this name, to the letter or else alike; None where several do who are not gone."""
+    query = select(t.people).where(t.people.c.name == name).order_by(t.people.c.id.desc()).limit(1)
+    if (exact := connection.execute(query).first()) is not None:
+        return exact
+    alike = _alike(connection, name)
+    here = [row for row in alike if row.role != "gone"] or alike
+    return here[0] if len(here) == 1 else None
+
+
+def _alike(connection: Connection, name: str) -> list[Row]:
+    """The last row of everybody whose name is alike."""
+    rows = connection.execute(select(t.people).order_by(t.people.c.id)).all()
+    return list({row.name: row for row in rows if folded(row.name) == folded(name)}.values())
 
 
 def _person(row) -> Person:

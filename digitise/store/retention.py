@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from digitise.batch.sources import may_hold_several
 from digitise.sheets.yaml_file import checked, file_text, line_of_text
 from digitise.store.rows import PhotoRow
 from digitise.wording import plural
@@ -23,6 +24,10 @@ if TYPE_CHECKING:
 
 KEPT_AS = "retention.yaml"  # in the store's folder, once something was thinned by it
 DAYS_A_YEAR = 365.25
+_SEVERAL = (
+    "a PDF, TIFF or archive that came as one photograph may hold sheets; add it on the screen Survey if it does, then "
+    "set it aside there"
+)
 Title = line_of_text(3, 120)
 
 
@@ -71,7 +76,8 @@ def due(store: Store, policy: Policy, *, now: dt.datetime) -> tuple[list[Due], l
     """(photographs that go, photographs that are old enough and stay), each with why.
 
     A photograph stays while any page on it belongs to a survey that is not signed as it is, has a cell that waits, was
-    not handed over as it is where the policy asks for that, or is in no survey.
+    not handed over as it is where the policy asks for that, or is in no survey. So does a file that came as one
+    photograph and may hold several, which were never looked at, until a person sets it aside.
     """
     thinned, (photos, pages) = store.thinned.all(), store.photos_and_pages()
     standing = {pack: _standing(store, pack, policy) for pack in store.packs()}
@@ -82,11 +88,21 @@ def due(store: Store, policy: Policy, *, now: dt.datetime) -> tuple[list[Due], l
             continue
         packs = [pages[i].pack for i in photo.page_ids]
         lacking = list(dict.fromkeys(filter(None, (standing[p] if p else "a page is in no survey" for p in packs))))
+        if photo.status == "unreadable" and (unseen := _unseen(store, photo)):
+            lacking.append(unseen)
         if lacking:
             stay.append(Due(photo, "; ".join(lacking)))
         else:
             go.append(Due(photo, f"kept for {_age(photo, now):.1f} years"))
     return go, stay
+
+
+def _unseen(store: Store, photo: PhotoRow) -> str:
+    """Why a file that could not be read as a photograph must stay; empty when it may go."""
+    try:
+        return _SEVERAL if may_hold_several(store.original(photo.sha256)) else ""
+    except ValueError as error:
+        return str(error)
 
 
 def _age(photo: PhotoRow, now: dt.datetime) -> float:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from digitise.completeness import Checked, SurveyCheck, check_store
 from digitise.surveys.plan import Plan
-from digitise.wording import plural
+from digitise.wording import in_line, plural
 
 if TYPE_CHECKING:
     from digitise.store import Store
@@ -121,6 +121,7 @@ def board_words(lines: Sequence[BoardLine]) -> str:
 def board_text(lines: tuple[BoardLine, ...]) -> str:
     """The board as a plain table."""
     rows = [("date", "site", "pack", "stage", "waits for")]
-    rows += [(one.date or "-", one.site or "-", one.pack or "-", one.stage, one.waits_for or "-") for one in lines]
+    shown = ((one.date, in_line(one.site), one.pack, one.stage, in_line(one.waits_for)) for one in lines)
+    rows += [tuple(part or "-" for part in row) for row in shown]
     widths = [max(len(row[i]) for row in rows) for i in range(4)]
     return "\n".join("  ".join([*(c.ljust(w) for c, w in zip(row, widths, strict=False)), row[4]]) for row in rows)

@@ -13,7 +13,7 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from starlette.routing import Route
 
 from digitise import log
-from digitise.store.people import Person
+from digitise.store.people import Person, folded
 from review_app import worklist
 from review_app.door import who
 from review_app.door.sent import body_of, from_elsewhere
@@ -127,7 +127,7 @@ def _log_in(request: Request, sent: dict[str, str]) -> Response:
 def _checked(request: Request, name: str, passphrase: str) -> tuple[Person | None, str, int]:
     """The person when the passphrase is theirs, else None, why in a sentence, and the status; guessing is slowed."""
     door, now = who.door_of(worklist.open_store()), worklist.utc_now()
-    keys = (("name", name), ("from", request.client.host if request.client else ""))
+    keys = (("name", folded(name)), ("from", request.client.host if request.client else ""))
     with AT_ONCE:
         wait = door.throttle.seconds_left(keys, now=now)
         if wait:
@@ -138,7 +138,7 @@ def _checked(request: Request, name: str, passphrase: str) -> tuple[Person | Non
             door.throttle.wrong(keys, now=now)
             log.note("log-in", right=False, wait=0)
             return None, _WRONG, 403
-    door.throttle.right(("name", name))
+    door.throttle.right(keys[0])
     return person, "", 200
 
 
