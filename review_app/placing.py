@@ -19,7 +19,7 @@ def place_page(store: Store, page: PageRow, why: str = UNREAD_CODE) -> None:
         st.html(
             tag(
                 "p",
-                tag("b", f"{page.title}, {page.photo}: "),
+                tag("b", f"{page.page_title}, {page.photo}: "),
                 f"{why}. Which survey is it from? Pack and transect are printed at the top of ",
                 photograph,
                 ".",

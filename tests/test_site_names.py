@@ -56,7 +56,7 @@ def test_capitals_spaces_and_the_code_are_the_planned_site(store, tmp_path):
     text = (folder / "tables" / "surveys.csv").read_text()
     assert text.count("Lantern Reef") == 3
     assert "LANTERN REEF" not in text
-    assert "\nsite: name of the site: as planned where a kept plan knows it" in (folder / "tables/README.txt").read_text()
+    assert "\nsite: name of the site: as planned where a plan knows it" in (folder / "tables/README.txt").read_text()
     assert "LANTERN REEF" in (folder / "tables" / "observations.csv").read_text()
 
 
