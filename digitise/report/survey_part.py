@@ -212,23 +212,24 @@ def _belt(r: SurveyResults, lines: Sequence[DensityLine]) -> list[Block]:
     )
     return [
         Heading(2, f"{title}: density"),
-        Paragraph(_belt_lead(lines)),
+        Paragraph(_belt_lead(r, lines)),
         figure(plot),
         _density_table(lines, level, f"{title}: animals per {PER_M2:g} m²."),
     ]
 
 
-def _belt_lead(lines: Sequence[DensityLine]) -> str:
+def _belt_lead(r: SurveyResults, lines: Sequence[DensityLine]) -> str:
     area = max(d.site.area_m2 for d in lines)
-    left = sum(1 for d in lines if d.site.left_out or d.site.partly_read)
+    planned = len(lines[0].belts) * sum(part.area_m2 for part in r.survey.protocol.parts(lines[0].sheet))
+    less = sum(d.site.area_m2 < area for d in lines)
     if not area:
         many = plural(len(lines[0].belts), "belt")
         return f"No count of {many} is known, because cells are unread, illegible, blank or missing."
-    text = f"Up to {area:g} m² counted in {plural(len(lines[0].belts), 'belt')}."
-    if left:
-        rest = "rests" if left == 1 else "rest"
-        text += f" {plural(left, 'row')} {rest} on less, because cells are unread, illegible, blank or missing."
-    return text
+    of = f" of {planned:g}" if area < planned else ""
+    text = f"Up to {area:g}{of} m² counted in {plural(len(lines[0].belts), 'belt')}"
+    if less:
+        text += f"; {plural(less, 'row')} {'rests' if less == 1 else 'rest'} on less"
+    return f"{text}{', because cells are unread, illegible, blank or missing' if of or less else ''}."
 
 
 def _density_row(d: DensityLine) -> PlotRow:
