@@ -344,6 +344,15 @@ def test_sheets_are_written_and_the_printing_is_explained(tmp_path, capsys) -> N
     assert "Print at 100 % (actual size)." in said
 
 
+def test_a_pack_on_every_paper_is_a_pack_for_each(tmp_path, capsys) -> None:
+    """Each has a name of its own: sheets on two papers belong to no one survey."""
+    assert main(["sheets", "long-line", "--out", str(tmp_path), "--paper", "all"]) == 0
+    packs = {path.name[:6] for path in tmp_path.glob("*.pdf")}
+
+    assert len(packs) == 4
+    assert " pages in 4 packs on A4, letter, A5 and half-letter written to " in capsys.readouterr().err
+
+
 def test_codes_are_printed_one_a_line(capsys) -> None:
     """Nine codes on standard output, the nearest pair on standard error."""
     code = main(["codes", "9"])
