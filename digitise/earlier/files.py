@@ -5,8 +5,10 @@ from __future__ import annotations
 import csv
 import datetime as dt
 import io
+import itertools
 import zipfile
 from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
 from digitise.earlier.mapping import Mapping
@@ -72,22 +74,45 @@ def _csv(path: Path, mapping: Mapping) -> Iterator[tuple[int, list[Value]]]:
 
 def _workbook(path: Path, mapping: Mapping) -> Iterator[tuple[int, list[Value]]]:
     from openpyxl import load_workbook
+    from openpyxl.utils import get_column_letter
 
-    try:
-        with zipfile.ZipFile(path) as archive:
-            if sum(i.file_size for i in archive.infolist()) > MAX_UNPACKED:
-                raise ValueError(f"{path}: unpacks to more than {MAX_UNPACKED} bytes")
-        book = load_workbook(path, read_only=True, data_only=True)
-    except (zipfile.BadZipFile, KeyError, OSError):
-        raise ValueError(f"{path}: not readable as an Excel workbook (.xlsx)") from None
-    try:
-        name = mapping.worksheet or book.sheetnames[0]
-        if name not in book.sheetnames:
-            raise ValueError(f"{path}: found no worksheet '{name}'; there are {', '.join(book.sheetnames)}")
-        for line, row in enumerate(book[name].iter_rows(values_only=True), start=1):
+    with ExitStack() as stack:
+        with _readable(path), zipfile.ZipFile(path) as archive:
+            size = sum(i.file_size for i in archive.infolist())
+        if size > MAX_UNPACKED:
+            raise ValueError(f"{path}: unpacks to more than {MAX_UNPACKED} bytes")
+        with _readable(path):
+            books = [load_workbook(path, read_only=True, data_only=values) for values in (True, False)]
+            for book in books:
+                stack.callback(book.close)
+        names = books[0].sheetnames
+        name = mapping.worksheet or names[0]
+        if name not in names:
+            raise ValueError(f"{path}: found no worksheet '{name}'; there are {', '.join(names)}")
+        both = zip(*(book[name].iter_rows(values_only=True) for book in books), strict=True)
+        for line in itertools.count(1):
+            with _readable(path):
+                row, written = next(both, (None, None))
+            if row is None:
+                return
+            for column, (value, formula) in enumerate(zip(row, written, strict=True), start=1):
+                if value is None and formula is not None:
+                    raise ValueError(
+                        f"{path}: cell {get_column_letter(column)}{line} is a formula without its value; open the "
+                        "workbook in a spreadsheet program and save it there"
+                    )
             yield line, [_plain(v) for v in row]
-    finally:
-        book.close()
+
+
+@contextmanager
+def _readable(path: Path) -> Iterator[None]:
+    """Whatever is raised on a damaged workbook is one sentence."""
+    try:
+        yield
+    except Exception:
+        raise ValueError(
+            f"{path}: not readable as an Excel workbook (.xlsx); open it in a spreadsheet program and save it again"
+        ) from None
 
 
 def _plain(value: object) -> Value:
