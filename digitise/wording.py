@@ -38,6 +38,11 @@ def listed(words: Sequence[str]) -> str:
     return " and ".join(filter(None, (", ".join(words[:-1]), *words[-1:])))
 
 
+def page_title(title: str, page: int, pages: int) -> str:
+    """A sheet's title, and which of its pages where it has several."""
+    return title if pages == 1 else f"{title}, page {page} of {pages}"
+
+
 def in_sentence(label: str) -> str:
     """A label inside a sentence: "Longitude (degrees)" begins small, "N or S" stays as it is."""
     return label if label[1:2] in ("", " ") else label[0].lower() + label[1:]

@@ -137,7 +137,7 @@ def sheet(store: Store, key: str, *, which: str, pack: str = "", limit: int = MO
                 "cell": one.cell.cell,
                 "label": one.cell.label,
                 "title": one.page.title,
-                "where": worklist.place_words(one.page.title, one.page.transect, one.page.pack, ""),
+                "where": worklist.place_words(one.page.page_title, one.page.transect, one.page.pack, ""),
                 "share": worklist.share_words(one.cell.confidence),
                 "value": one.value,
                 "text": worklist.shown(one.cell.kind, one.value),

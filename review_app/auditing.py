@@ -82,7 +82,7 @@ def sample(store: Store, audit_id: int) -> dict:
                 "kind": one.kind,
                 "label": one.label,
                 "title": page.title,
-                "where": worklist.place_words(page.title, page.transect, page.pack, ""),
+                "where": worklist.place_words(page.page_title, page.transect, page.pack, ""),
                 "box": [x / wide, y / high, w / wide, h / high],
                 "size_mm": [wide, high],
                 "codes": list(cell.choices),

@@ -64,7 +64,7 @@ def page_lines(page: PageRow, twice: dict[int, Twice], *, keys: bool) -> list[Ma
 
     `keys` leads to the screens where its cells are decided.
     """
-    where = worklist.place_words(page.title, page.transect, page.pack, "")
+    where = worklist.place_words(page.page_title, page.transect, page.pack, "")
     if page.superseded:
         lines = [tag("p", where), tag("p", "Another photograph of this sheet counts")]
         if page.id in twice and (told := words(twice[page.id])):

@@ -122,7 +122,7 @@ def _line(fault: Checked, pack: str, pages: Mapping[int, PageRow], label: Label)
 
 def page_words(page: PageRow) -> str:
     """ "Substrate line, transect 2"."""
-    return f"{page.title}, transect {page.transect}" if page.per_transect else page.title
+    return f"{page.page_title}, transect {page.transect}" if page.per_transect else page.page_title
 
 
 def labels_of(store: Store) -> Label:

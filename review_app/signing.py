@@ -96,5 +96,5 @@ def _change(pair: CellPair, page: PageRow | None, cell: CellNow | None) -> Chang
     )
     if page is None or cell is None:
         return Change(0, pair.place.cell, f"{pair.place.sheet}, {pair.place.cell}", before, after)
-    where = worklist.place_words(page.title, page.transect, None, "").replace(" · pack not known", "")
+    where = worklist.place_words(page.page_title, page.transect, None, "").replace(" · pack not known", "")
     return Change(page.id, cell.cell, f"{where}, {cell.label}", before, after)

@@ -120,7 +120,7 @@ def cell_trace(store: Store, page_id: int, cell_id: str) -> dict:
         "cell": cell_id,
         "label": reading.label,
         "title": page.title,
-        "where": worklist.place_words(page.title, page.transect, page.pack, ""),
+        "where": worklist.place_words(page.page_title, page.transect, page.pack, ""),
         "photo": photo.name,
         "sha256": page.sha256,
         "kept_at": photo.kept_at,

@@ -58,7 +58,7 @@ def sheet(store: Store, page_id: int) -> dict:
         _cell(one, cells[i], entries[i][-1].id if i in entries else 0, page.page_size_mm) for i, one in now.items()
     ]
     meanings = worklist.code_meanings(store.protocol_for(page), page.sheet)
-    where = worklist.place_words(page.title, page.transect, page.pack, page.photo)
+    where = worklist.place_words(page.page_title, page.transect, page.pack, page.photo)
     return {
         "page": page.id,
         "sha256": page.sha256,
@@ -79,5 +79,5 @@ def page_list(store: Store) -> list[dict]:
 
 
 def _page_text(page: PageRow) -> str:
-    where = worklist.place_words(page.title, page.transect, page.pack, "")
+    where = worklist.place_words(page.page_title, page.transect, page.pack, "")
     return f"{where} ({page.open} open)" if page.open else where

@@ -133,7 +133,7 @@ def desk_item(item: QueueItem, page: PageRow, meanings: Mapping[str, str]) -> di
         "kind": item.kind,
         "label": item.label,
         "title": item.title,
-        "where": place_words(item.title, item.transect, item.pack, item.photo),
+        "where": place_words(page.page_title, item.transect, item.pack, item.photo),
         "reasons": list(item.reasons),
         "choices": _choices(item, meanings),
         "codes": [{"value": c, "text": c, "note": meanings.get(c, "")} for c in item.choices],

@@ -282,6 +282,26 @@ def test_a_sheet_that_is_read_while_phones_ask_keeps_none_of_them_waiting(store,
     assert only(store, made.sha256)["kind"] in ("wait", "good")
 
 
+def test_a_page_of_a_small_sheet_is_named_with_its_number(store):
+    """The two pages of one sheet have one title, one line and one pack."""
+    page = kept.keep(store, kept.made_result("fish", {}, name="f.jpg", paper="A5"))
+    assert (
+        only(store, store.page(page).sha256)["title"] == f"Read: Fish belt, page 1 of 2, transect 1, pack {kept.PACK}"
+    )
+
+
+def test_two_sheets_under_one_name_are_told_from_one_sheet_photographed_twice(store):
+    """The phone that sent what does not count hears why, and that somebody at the laptop has to say whose it is."""
+    rows = [r.cell for r in kept.made_result("fish", {}, name="x").readings if r.kind == "tally"][:6]
+    made = (("a.jpg", 4, 0.9993), ("b.jpg", 4, 0.998), ("c.jpg", 9, 0.998))
+    for name, count, confidence in made:
+        kept.keep(store, kept.made_result("fish", dict.fromkeys(rows, count), name=name, confidence=confidence))
+    first, again, other = (only(store, page.sha256)["lines"] for page in store.pages())
+
+    assert (first, again) == ([], ["This sheet is in twice; the photograph that reads better counts."])
+    assert other == [verdicts.TWO_SHEETS]
+
+
 def test_a_phones_own_heic_file_is_read_as_any_other(store, phone):
     """Sent as a phone keeps it; the sheet in it is named, and its original is the file as it came."""
     browser, base = phone

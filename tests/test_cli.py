@@ -386,6 +386,15 @@ def test_packs_printed_before_are_not_written_over(tmp_path, capsys) -> None:
     assert main([*printing, "letter"]) == 0
 
 
+def test_a_pack_on_every_paper_is_a_pack_for_each(tmp_path, capsys) -> None:
+    """Each has a name of its own: sheets on two papers belong to no one survey."""
+    assert main(["sheets", "long-line", "--out", str(tmp_path), "--paper", "all"]) == 0
+    packs = {path.name[:6] for path in tmp_path.glob("*.pdf")}
+
+    assert len(packs) == 4
+    assert " pages in 4 packs on A4, letter, A5 and half-letter written to " in capsys.readouterr().err
+
+
 def test_codes_are_printed_one_a_line(capsys) -> None:
     """Nine codes on standard output, the nearest pair on standard error."""
     code = main(["codes", "9"])

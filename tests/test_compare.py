@@ -14,7 +14,9 @@ from statsmodels.stats.proportion import multinomial_proportions_confint, propor
 
 import digitise
 from digitise.cli import main
+from digitise.commands.compare import _print_changes
 from digitise.estimate.change import limits_together
+from digitise.report.change_part import change_part
 from digitise.results import asked, cover_table, density_table, survey_results
 from digitise.results.change_tables import change_table, community_table, pooled_table, trend_table
 from digitise.results.compare import (
@@ -66,6 +68,22 @@ def folder(tmp_path_factory):
 
 
 # Pure comparisons
+
+
+def test_a_category_that_came_in_between_two_surveys_is_told_wherever_they_are_compared(capsys):
+    """A total that holds it now did not before; a survey without that sheet lacks nothing of it."""
+    surveys = [sample("A", "2022-03-28", 10, 20), sample("B", "2023-03-28", 12, 22), sample("C", "2024-03-28", 9, 19)]
+    fire, ray = Variable("substrate/fire", "Fire coral", "cover"), Variable("fish/ray", "Ray", "density")
+    some = Measured({"T1": 5.0, "T2": 2.5}, 3, 80)
+    surveys[2] = replace(surveys[2], measured=surveys[2].measured | {fire: some, ray: some})
+    told = "only some of these surveys had Fire coral as a category"
+    early, late = compare(*surveys[:2]), compare(*surveys[1:])
+    _print_changes(*surveys[1:], list(late))
+
+    assert [told in row["note"] for row in change_table((*early, *late)).to_dict("records")] == [False] * 2 + [True] * 2
+    assert [told in row["note"] for row in trend_table(trends(surveys)).to_dict("records")] == [True, True]
+    assert "  on the sheets of one of them only: Fire coral; what totals" in capsys.readouterr().out
+    assert [f"Garden: {told}; what" in change_part(c).blocks[-1].caption for c in (early, late)] == [False, True]
 
 
 def test_the_means_beside_a_change_are_those_of_the_lines_that_were_compared():

@@ -247,6 +247,16 @@ def test_degrees_that_no_place_has_are_a_fault_of_their_own() -> None:
     assert "latitude 95.5, longitude -161.203: at most 90 and 180 degrees are possible" in fault.text
 
 
+def test_a_name_without_its_accents_is_known_and_one_in_two_pairs_is_found_by_it() -> None:
+    """Divers write capitals, which have no accents."""
+    plan = Plan.model_validate(PLAN.model_dump() | {"people": ["Zoé Hallor"]})
+    known = _survey(fish={"fish/observer": "ZOE HALLOR"})
+    twice = _survey(site={"site/pair-1": "Zoé Hallor, ADA LIND", "site/pair-2": "ZOE HALLOR, TAM ORLE"})
+
+    assert _found(known, "people", plan=plan) == []
+    assert "'ZOE HALLOR' stands 2 times" in _found(twice, "buddies", plan=plan)[0].text
+
+
 SILENT = [
     ("wait", {"fish": {"fish/laid": UNREAD}}),
     ("wait", {"fish": {"fish/laid": None}}),

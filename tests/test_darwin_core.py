@@ -362,7 +362,7 @@ def test_animals_in_frames_are_of_the_frames_area_and_not_of_a_belts(tmp_path):
     assert rows["humboldt.csv"][0]["totalAreaSampledValue"] == "10"
     assert (hares["count"], hares["area_m2"], hares["density"]) == ("2", "10", "20")
     assert "seagrass, frame 1" in {m["measurementType"] for m in rows["extendedmeasurementorfact.csv"]}
-    assert "2 tapes of 30 m a survey; 10 frames of 1 by 1 m; a point every 0.5 m." in methods
+    assert "2 tapes of 30 m a survey; 10 frames of 1 by 1 m; a point every 0.5 m along 30 m." in methods
     assert "belt" not in methods
     assert "<keyword>counts in frames</keyword>" in methods
 
@@ -370,9 +370,21 @@ def test_animals_in_frames_are_of_the_frames_area_and_not_of_a_belts(tmp_path):
 def test_one_line_is_named_in_the_singular_and_a_belt_with_gaps_by_what_was_counted(tmp_path):
     """The long line has one; the wall's four segments of 5 m leave a metre between them, 80 m2 of a tape of 23 m."""
     one = tables(_kept_of("long-line", {"shoals": {"shoals/none-seen": True}}, tmp_path / "long"))
-    wall = tables(_kept_of("wall-segments", {"fish": {"fish/none-seen": True}}, tmp_path / "wall", lines=2))
+    wall = tables(
+        _kept_of(
+            "wall-segments", {"fish": {"fish/none-seen": True}, "wall": {"wall/0.5": "AE"}}, tmp_path / "wall", lines=2
+        )
+    )
+    points = next(e for e in wall["event.csv"] if e["eventID"].endswith(":wall"))
     belts = [e for e in wall["event.csv"] if e["eventID"].endswith(":fish")]
 
     assert one["event.csv"][0]["samplingProtocol"] == "Long line survey, 1 line of 50 m"
     assert wall["event.csv"][0]["samplingProtocol"] == "Muestreo de pared por tramos, 2 lines of 23 m"
+    assert belts[0]["samplingProtocol"] == (
+        "belt transect, 4 m wide along 0-5, 6-11, 12-17 and 18-23 m of 23 m: peces por tramos"
+    )
+    assert points["samplingProtocol"] == (
+        "point intercept, 40 points every 0.5 m along 0-5, 6-11, 12-17 and 18-23 m of 23 m: pared bajo la cinta"
+    )
+    assert (points["sampleSizeValue"], points["sampleSizeUnit"]) == ("20", "metre")
     assert {e["sampleSizeValue"] for e in belts} == {"80"} == {h["totalAreaSampledValue"] for h in wall["humboldt.csv"]}

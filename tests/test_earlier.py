@@ -1,6 +1,7 @@
 """Results of earlier years: understood through a mapping, every problem named by its line, nothing doubtful taken."""
 
 import datetime as dt
+import zipfile
 
 import pytest
 
@@ -291,6 +292,29 @@ def test_hostile_files_are_sentences(tmp_path):
     ):
         with pytest.raises(ValueError, match=said):
             read_table(tmp_path / name, tmp_path / "past.yaml", today=TODAY)
+
+
+def test_a_workbook_that_is_damaged_inside_is_a_sentence_and_so_is_a_formula_without_a_value(tmp_path):
+    """Cut in its worksheet, in its list of worksheets, or a number that is none; a script computes no formula."""
+    from openpyxl import Workbook
+
+    (tmp_path / "past.yaml").write_text(WIDE)
+    book = Workbook()
+    for row in (["Station", "When", "HC %", "Sand %", "Dams"], ["A", dt.datetime(2019, 3, 17), 30.5, "=100-C2", 5]):
+        book.active.append(row)
+    book.save(tmp_path / "past.xlsx")
+    with pytest.raises(ValueError, match=r"past\.xlsx: cell D2 is a formula without its value; open the workbook in a"):
+        read_table(tmp_path / "past.xlsx", tmp_path / "past.yaml", today=TODAY)
+    for inside, spoil in (
+        ("xl/worksheets/sheet1.xml", lambda data: data[: len(data) // 2]),
+        ("xl/workbook.xml", lambda data: data[: len(data) // 2]),
+        ("xl/worksheets/sheet1.xml", lambda data: data.replace(b">30.5<", b">thirty<")),
+    ):
+        with zipfile.ZipFile(tmp_path / "past.xlsx") as whole, zipfile.ZipFile(tmp_path / "cut.xlsx", "w") as cut:
+            for name in whole.namelist():
+                cut.writestr(name, spoil(whole.read(name)) if name == inside else whole.read(name))
+        with pytest.raises(ValueError, match=r"cut\.xlsx: not readable as an Excel workbook"):
+            read_table(tmp_path / "cut.xlsx", tmp_path / "past.yaml", today=TODAY)
 
 
 def test_results_are_kept_once_and_never_twice(read, tmp_path):

@@ -229,12 +229,22 @@ def test_a_second_photograph_that_differs_is_told_on_its_card(store) -> None:
 
 
 def test_a_second_sheet_under_one_name_is_to_be_given_its_own(store) -> None:
-    """The form for pack and transect stands there, and says why."""
-    kept.keep(store, kept.made_result("fish", _counts(1), name="a.jpg"))
-    kept.keep(store, kept.made_result("fish", _counts(2), name="b.jpg", confidence=0.9))
-    page = _shown()
+    """Either of the two; the name that both bear is no answer."""
+    first = kept.keep(store, kept.made_result("fish", _counts(1), name="a.jpg"))
+    other = kept.keep(store, kept.made_result("fish", _counts(2), name="b.jpg", confidence=0.9))
+    at = opened("survey")
 
-    assert "it bears the name of another sheet that is here already" in page
-    assert "they look like two different sheets" in page
-    store.assign(store.pages()[1].id, kept.PACK, 2, "Mira Tole", kept.NOW)
-    assert "two different sheets" not in _shown()
+    assert "two different sheets bear this name, " in words(at)
+    assert "they look like two different sheets" in words(at)
+    at.radio(f"which-{other}").set_value(first)
+    at.text_input(f"pack-{other}").set_value(kept.PACK)
+    at.text_input(f"by-{other}").set_value("Mira Tole")
+    at = next(b for b in at.button if b.label == "Save").click().run()
+    assert [e.value for e in at.error] == [
+        "It bears this name already; expected the pack and transect that it is really from."
+    ]
+    at.number_input(f"transect-{other}").set_value(2)
+    at = next(b for b in at.button if b.label == "Save").click().run()
+
+    assert {p.id: p.transect for p in store.pages() if not p.superseded} == {first: 2, other: 1}
+    assert "two different sheets" not in words(at)

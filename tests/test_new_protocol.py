@@ -165,6 +165,7 @@ def test_shared_marks_and_lost_fields_are_notes(tmp_path) -> None:
 
     assert found.problems == ()
     assert any("no field with id 'team'" in n for n in found.notes)
+    assert "sheet 'invertebrate' has no field 'laid': its wait is not checked" in found.notes
     path.write_text(
         text.replace("{id: damselfish,", "{id: damsel,").replace("protocol: reef-transect", "protocol: copy"),
         encoding="utf-8",

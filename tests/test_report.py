@@ -49,7 +49,7 @@ from digitise.report.survey_part import _noted_table, with_keys
 from digitise.report.time_plots import TimeDot, TimePlot, cut_short, draw_times
 from digitise.report.together import together, visit_of
 from digitise.report.volumes import Volume, volume_report
-from digitise.report.words import methods, status
+from digitise.report.words import _sampling, methods, status
 from digitise.results import survey_results
 from digitise.results.compare import HOLM
 from digitise.sheets.compose import build_layouts
@@ -462,6 +462,27 @@ def test_belts_of_which_no_count_is_known_are_no_area_counted():
 
     assert "No count on 1 transect is known, because cells are unread, illegible, blank or missing." in text
     assert "rest on less" not in text
+
+
+def test_what_was_counted_is_told_against_what_was_to_be_counted():
+    """Of one belt its second half is unread in every row, then in one of them."""
+    rows = [row.id for row in protocol().sheets["fish"].rows]
+    half = {f"fish/{row}/10-20/{kind}": UNREAD for row in rows for kind in ("tally", "total")}
+    one = {cell: UNREAD for cell in half if f"/{rows[0]}/" in cell}
+    all_rows, one_row = (
+        text_of(page_of(results_of(made_sheet("fish", {"fish/none-seen": True} | unread)))) for unread in (half, one)
+    )
+
+    assert "Up to 20 of 40 m² counted in 1 belt, because cells are unread, illegible, blank or missing." in all_rows
+    assert "Up to 40 m² counted in 1 belt; 1 row rests on less, because cells are" in one_row
+
+
+def test_a_line_of_which_parts_are_sampled_is_said_to_be():
+    """Forty points, half a metre apart, on a line of 23 metres."""
+    wall, reef = _sampling(load_protocol("wall-segments")), _sampling(protocol())
+
+    assert "a 23 m line with a point every 0.5 m along 0-5, 6-11, 12-17 and 18-23 m of 23 m (40 points a line)" in wall
+    assert "a 20 m line with a point every 0.5 m (40 points a line)" in reef
 
 
 def test_the_table_of_surveys_promises_headline_covers_only_where_it_has_some(some):

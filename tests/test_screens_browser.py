@@ -115,6 +115,37 @@ def test_every_screen_is_open_to_everybody(chromium, served, size, scheme):
     assert trouble == []
 
 
+def test_what_is_chosen_is_seen_where_the_system_sets_all_colours(chromium, served):
+    """A ticked box, one of several circles, and the group of cells that is shown."""
+    address, *_ = served
+    context = chromium.new_context(**LAPTOP, forced_colors="active")
+    context.add_init_script("try { localStorage.setItem('desk:by', 'Mira Tole') } catch {}")
+    page = context.new_page()
+    page.set_default_timeout(WAIT_MS)
+
+    def middle(locator) -> set[int]:
+        """Greys of a box's middle."""
+        image = cv2.imdecode(np.frombuffer(locator.screenshot(), np.uint8), cv2.IMREAD_GRAYSCALE)
+        h, w = image.shape
+        return set(image[h // 3 : 2 * h // 3, w // 3 : 2 * w // 3].ravel().tolist())
+
+    page.goto(f"{address}plan")
+    ticks = page.locator("[data-testid=stCheckbox] label")
+    ticks.nth(1).click()
+    page.locator("[data-testid=stCheckbox] label:has(input:checked)").wait_for()
+    drawn(page)
+    empty, ticked = (middle(ticks.nth(i).locator("xpath=./div[1]")) for i in (0, 1))
+    assert empty != ticked
+    page.goto(f"{address}audit")
+    circles = page.locator("[data-testid=stRadioOption] > div > div:first-of-type")
+    circles.first.wait_for()
+    assert middle(circles.nth(0)) != middle(circles.nth(1))
+    page.goto(f"{address}many")
+    shown = page.locator(".kinds button[aria-current=true]")
+    shown.wait_for()
+    assert shown.evaluate("e => getComputedStyle(e).outlineStyle") == "solid"
+
+
 def test_a_sheet_is_keyed_by_hand_without_a_mouse(chromium, served):
     """Typed and Enter, Space for nothing written, ? for what cannot be read, a refusal, a question, undo, a reload."""
     address, _, folder, keyed = served

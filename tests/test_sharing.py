@@ -182,6 +182,11 @@ def test_only_words_are_changed_and_site_names_are_not_people():
     assert names.value("substrate/1", "code", "BK") == "BK"
     assert names.value("site/site", "text", "PILOT GARDEN") == "PILOT GARDEN"
     assert names.value("site/remarks", "text", "PILOT WAVES") == f"{names.of('Pilot Varn')} WAVES"
+    assert names.value("site/remarks", "text", "PÎLÔT WAVES") == f"{names.of('Pilot Varn')} WAVES"
+    accented = Pseudonyms(b"secret", ["Zoé Hallor"])
+    assert accented.text("Élan: ZOE SAW IT, Zoe\u0301 too") == "Élan: {0} SAW IT, {0} too".format(
+        accented.of("Zoé Hallor")
+    )
     assert names.value("fish/observer", "text", "A, B") == f"{names.of('A')}, {names.of('B')}"
     assert names.value("fish/observer", "text", None) is None
 

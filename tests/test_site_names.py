@@ -13,7 +13,7 @@ from digitise.results.kept import KeptTables
 from digitise.store import Store
 from digitise.surveys.known_plan import keep_plan, known_plan
 from digitise.surveys.plan import PlanError
-from digitise.surveys.roster import nearly
+from digitise.surveys.roster import nearly, site_key
 from digitise.surveys.survey import load_surveys
 from review_app import surprise, worklist
 
@@ -56,6 +56,7 @@ def test_capitals_spaces_and_the_code_are_the_planned_site(store, tmp_path):
     text = (folder / "tables" / "surveys.csv").read_text()
     assert text.count("Lantern Reef") == 3
     assert "LANTERN REEF" not in text
+    assert "\nsite: name of the site: as planned where a plan knows it" in (folder / "tables/README.txt").read_text()
     assert "LANTERN REEF" in (folder / "tables" / "observations.csv").read_text()
 
 
@@ -137,14 +138,21 @@ def test_whoever_enters_what_is_nearly_a_planned_site_is_asked_once(store, tmp_p
     assert said("LANTERN  REEF") == said("lr") == said("North Wall") == ""
 
 
+def test_a_name_without_its_accents_is_that_name_and_marks_that_are_letters_stay():
+    """Letters with accents lose them; signs of other scripts that are letters of their own do not."""
+    assert site_key("RECIF DE L'ÎLE") == site_key("Re\u0301cif de l'Ile") == "recif de l'ile"
+    assert len({site_key(name) for name in ("가리", "고리", "がけ", "かけ", "कि", "की")}) == 6
+
+
 @pytest.mark.parametrize(
     ("one", "other", "near"),
     [
         ("LANTERN REFF", "Lantern Reef", True),
         ("Lantern-Reef", "Lantern Reef", True),
         ("LANTERNREEF", "Lantern Reef", True),
-        ("Récif Nord", "RECIF NORD", True),
+        ("Récif Nord", "RECIF NORT", True),
         ("lantern reef", "Lantern Reef", False),  # that is the same, and needs no asking
+        ("Récif Nord", "RECIF NORD", False),  # as is this: capitals are written without accents
         ("Reef 1", "Reef 2", False),
         ("Reef A", "Reef B", False),
         ("North Wall", "South Wall", False),

@@ -12,10 +12,11 @@ from dataclasses import replace
 import numpy as np
 import pypdfium2
 import pytest
-from kept import keep, made_page, made_result, made_sheet, made_survey
+from kept import FLAGGED, NOW, keep, made_page, made_result, made_sheet, made_survey
 
-from digitise.batch.batch import known_protocols
+from digitise.batch.batch import known_protocols, summary
 from digitise.cli import main
+from digitise.completeness import check_store
 from digitise.pages.page import register
 from digitise.pages.photo import Photo
 from digitise.reader.read import read_decoded
@@ -31,6 +32,7 @@ from digitise.simulate.fill import fill
 from digitise.simulate.pencil import Pencil
 from digitise.simulate.take import PX_PER_MM, take
 from digitise.store import Store
+from review_app.whole import page_list
 from review_app.worklist import pack_places
 
 PACK = "QH7M4K"
@@ -289,6 +291,22 @@ def test_a_pack_on_small_paper_lacks_the_pages_of_small_paper() -> None:
         ),
     ]
     assert made_survey(made_sheet("fish", {})).missing[:2] == ("Site sheet", "T1: Invertebrate belt and impacts")
+
+
+def test_pages_of_one_sheet_are_told_apart_wherever_they_are_named(tmp_path) -> None:
+    """Two have one title: what is read, what waits, what was photographed twice and the list of pages say which."""
+    result = made_result("fish", {"fish/laid": FLAGGED, "fish/start": FLAGGED}, name="f.jpg", paper="A5")
+    assert summary(result).startswith(f"f.jpg: Fish belt, page 1 of 2, pack {PACK}, transect 1; ")
+    with Store.open(tmp_path / "store") as store:
+        keep(store, result)
+        keep(store, made_result("fish", {}, name="g.jpg", paper="A5", confidence=0.9))
+        (checked,) = check_store(store, today=NOW.date())
+        listed = page_list(store)
+
+    found = {one.rule: f"{one.where}: {one.text}" for one in checked.faults}
+    assert found["open"] == "2 cells: wait for a person (T1, Fish belt, page 1 of 2: 2)"
+    assert found["twice"].startswith("T1, Fish belt, page 1 of 2: photographed 2 times; f.jpg counts")
+    assert [one["text"] for one in listed] == [f"Fish belt, page 1 of 2 · transect 1 · pack {PACK} (2 open)"]
 
 
 def test_two_small_pages_are_one_sheet() -> None:

@@ -13,7 +13,7 @@ from digitise.batch.batch import known_protocols, record
 from digitise.completeness.check import check_survey
 from digitise.store import Store
 from digitise.surveys.survey import load_survey
-from digitise.surveys.twice import compare, difference_words, rivals, words
+from digitise.surveys.twice import compare, difference_words, photo_name, rivals, words
 
 
 def _cell_ids(sheet: str = "fish") -> list[str]:
@@ -25,7 +25,8 @@ def _photographs(first: dict, second: dict, *, sheet: str = "fish", doubtful: di
     """Two photographs of one page; `doubtful` holds reasons for cells of the second."""
     kept, kept_cells = made_sheet(sheet, first)
     other, other_cells = made_sheet(sheet, second)
-    other = replace(other, id=kept.id + 1000, photo="second.jpg", sha256="0" * 64, superseded_by=kept.id, **second_page)
+    second_page = {"photo": "second.jpg", "sha256": "0" * 64} | second_page
+    other = replace(other, id=kept.id + 1000, superseded_by=kept.id, **second_page)
     for cell, reasons in (doubtful or {}).items():
         other_cells[cell] = other_cells[cell]._replace(reasons=reasons)
     return replace(kept, photo="first.jpg"), kept_cells, other, other_cells
@@ -66,6 +67,15 @@ def test_two_sheets_under_one_name_are_told_apart() -> None:
 
     assert twice.verdict == "another"
     assert "look like two different sheets. Only first.jpg is used and nothing is merged" in words(twice)
+
+
+def test_two_photographs_that_a_phone_named_alike_are_told_apart_by_their_sha_256() -> None:
+    """Where the names differ, they say enough."""
+    kept, kept_cells, other, other_cells = _photographs(_values(20), _values(20, seed=2), photo="first.jpg")
+    said = words(compare(kept, kept_cells, other, other_cells))
+
+    assert said.startswith(f"first.jpg (SHA-256 {kept.sha256[:8]}) and first.jpg (SHA-256 00000000) bear the same")
+    assert photo_name(replace(other, photo="second.jpg"), [kept]) == "second.jpg"
 
 
 def test_a_blank_sheet_beside_a_filled_one_is_another() -> None:

@@ -31,6 +31,7 @@ from digitise.sheets.protocol import Protocol, load_protocol, shipped_names
 from digitise.surveys.known_plan import known_plan
 from digitise.surveys.known_protocol import kept_protocols
 from digitise.surveys.roster import with_suggestions
+from digitise.wording import page_title
 
 if TYPE_CHECKING:
     from digitise.store import Store
@@ -263,8 +264,9 @@ def _summary(result: PhotoResult) -> str:
         where = f"pack {page.identity.pack}" + (
             f", transect {page.identity.transect}" if page.identity.transect else ""
         )
+    title = page_title(page.layout.title, page.layout.page, page.layout.pages)
     return (
-        f"{result.file}: {page.layout.title}, {where}; {len(result.readings)} cells, {flagged} for a person, "
+        f"{result.file}: {title}, {where}; {len(result.readings)} cells, {flagged} for a person, "
         f"flattened to {page.residual_mm:.2f} mm"
     )
 

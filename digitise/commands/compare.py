@@ -80,6 +80,8 @@ def _why_nothing(pairs: list[tuple[SurveySample, SurveySample]]) -> str:
 
 
 def _print_changes(before: SurveySample, after: SurveySample, rows: list[Compared]) -> None:
+    from digitise.results.compare import in_some_only
+
     print(f"\n{_survey(before)}  to  {_survey(after)}")
     if not rows:
         print("nothing was measured in both")
@@ -110,6 +112,9 @@ def _print_changes(before: SurveySample, after: SurveySample, rows: list[Compare
             print("  " + _change_line(c))
         if len(seen) < len(own):
             print("  seen in neither: " + ", ".join(c.variable.label for c in own if c not in seen))
+        if own and (apart := in_some_only(kind, (before, after))):
+            others = "; what totals and other codes hold may differ" if kind == "cover" else ""
+            print(f"  on the sheets of one of them only: {', '.join(v.label for v in apart)}{others}")
     print(
         "adjusted: for all tested here; * Holm over headlines, others Benjamini-Hochberg (exploratory). detectable: "
         "smallest change\nthat so many transects find four times in five. Last column: transects a survey "
@@ -145,6 +150,8 @@ def _print_trends(found: tuple[SiteTrend, ...]) -> None:
         print(f"\nTrend at {in_line(site)} ({what})")
         for t in (t for t in found if t.site == site and any(t.means)):
             print("  " + _trend_line(t))
+        for note in dict.fromkeys(t.note for t in found if t.site == site and t.note):
+            print(f"  {note}; what totals and other codes hold may differ")
 
 
 def _trend_line(t: SiteTrend) -> str:

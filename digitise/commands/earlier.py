@@ -12,7 +12,7 @@ MOST_SHOWN = 200
 MAPPING = """\
 The file for --mapping, for a table with a column for each measure:
 
-  protocol: reef-transect
+  protocol: reef-transect           # a shipped one, or a file beside this one
   site: Station                     # column with the site
   date: When
   date_format: "%d/%m/%Y"           # as in strptime; without it 2026-04-11

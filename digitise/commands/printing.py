@@ -96,8 +96,9 @@ def _sheets(args: argparse.Namespace) -> int:
     if args.two_up:
         papers = tuple(dict.fromkeys(_small(p) for p in papers))
     written = write_sheets(protocol, args.out, papers=papers, packs=args.packs, two_up=args.two_up)
+    packs = args.packs * len(papers)
     say(
-        f"{plural(len(written), 'page')} in {plural(args.packs, 'pack')} on {_on(papers, args.two_up)} written to "
+        f"{plural(len(written), 'page')} in {plural(packs, 'pack')} on {_on(papers, args.two_up)} written to "
         f"{args.out}; to print them all: {', '.join(str(args.out / 'print' / f'{p.lower()}.pdf') for p in papers)}. "
         f"Print at 100 % (actual size){CUT if args.two_up else ''}."
     )

@@ -91,6 +91,10 @@ class Case:
         title = self.survey.protocol.sheets[sheet].title
         return f"T{transect}, {title}" if transect else title
 
+    def page_title(self, page: PageRow) -> str:
+        """A page in words: "T1, Fish belt, page 2 of 2"."""
+        return f"T{page.transect}, {page.page_title}" if page.transect else page.page_title
+
     def place(self, cell: CellNow) -> str:
         """A cell in words: "T1, Fish belt, Line laid"."""
         page = self.page(cell.page_id)

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator, Sequence
 
 from digitise.completeness.case import Case, Fault, refs
 from digitise.store import CellNow
-from digitise.surveys.roster import is_name_cell, match_names, nearly, site_key, split_names
+from digitise.surveys.roster import is_name_cell, match_names, nearly, site_key, split_names, unaccented
 from digitise.surveys.survey import Survey
 from digitise.wording import plural
 
@@ -23,6 +23,11 @@ def team(rule: str, wrong: Callable[[float, float], bool]) -> Callable[[Case], I
     return faults
 
 
+def _key(name: str) -> str:
+    """What tells a name from others: neither capitals nor accents."""
+    return unaccented(name).casefold()
+
+
 def _pairs(case: Case) -> list[CellNow]:
     cells = (c for i, c in case.survey.fields.items() if i.rpartition("/")[2].startswith("pair-"))
     return [c for c in cells if c.kind == "text"]
@@ -35,12 +40,12 @@ def buddies(case: Case) -> Iterator[Fault]:
     names: list[str] = []
     for cell in entered:
         own = split_names(str(cell.value))
-        names += [n.casefold() for n in own]
+        names += map(_key, own)
         if len(own) == 1:
             yield Fault(case.place(cell), f"one name, '{own[0]}'", refs(cell))
     twice = sorted({n for n in names if names.count(n) > 1})
     for name in twice:
-        both = [c for c in entered if name in (n.casefold() for n in split_names(str(c.value)))]
+        both = [c for c in entered if name in map(_key, split_names(str(c.value)))]
         yield Fault(case.place(both[0]), f"'{name.upper()}' stands {names.count(name)} times", refs(*both))
     team = case.field("team")
     known = entered and all(c.state in ("entered", "blank") for c in cells)
@@ -52,11 +57,11 @@ def people(case: Case) -> Iterator[Fault]:
     """Names that the plan does not know."""
     if case.plan is None:
         return
-    known = {n.casefold() for n in case.plan.names}
+    known = set(map(_key, case.plan.names))
     for cell in case.survey.cells:
         if cell.kind == "text" and cell.state == "entered" and is_name_cell(cell.cell):
             for name in split_names(str(cell.value)):
-                if name.casefold() not in known:
+                if _key(name) not in known:
                     yield Fault(case.place(cell), f"'{name}' is not known{_perhaps(name, case.plan.names)}", refs(cell))
 
 

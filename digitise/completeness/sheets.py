@@ -6,7 +6,9 @@ from collections import Counter
 from collections.abc import Iterator
 
 from digitise.completeness.case import Case, Fault, refs
+from digitise.store import PageRow
 from digitise.surveys.survey import missing_sheets
+from digitise.surveys.twice import photo_name
 
 
 def sheets(case: Case) -> Iterator[Fault]:
@@ -18,19 +20,20 @@ def sheets(case: Case) -> Iterator[Fault]:
 
 def twice(case: Case) -> Iterator[Fault]:
     """Sheets photographed more than once, and what is odd about these photographs."""
-    counts = Counter((p.sheet, p.page, p.transect) for p in case.pages)
-    for (sheet, page, transect), count in counts.items():
-        if count > 1 and not _without_line(case, sheet, transect):
-            used = next(
-                (p for p in case.survey.pages if (p.sheet, p.page, p.transect) == (sheet, page, transect)), None
-            )
-            which = f"; {used.photo} counts" if used else ""
+    printed: dict[tuple, list[PageRow]] = {}
+    for one in case.pages:
+        printed.setdefault((one.sheet, one.page, one.transect), []).append(one)
+    counting = {(p.sheet, p.page, p.transect): p for p in case.survey.pages}
+    for printed_as, pages in printed.items():
+        if len(pages) > 1 and not _without_line(pages[0]):
+            used = counting.get(printed_as)
+            which = f"; {photo_name(used, pages)} counts" if used else ""
             odd = [f". {f.text}" for f in case.survey.findings if used and f.twice == used.id]
-            yield Fault(case.title(sheet, transect), f"photographed {count} times{which}{''.join(odd)}")
+            yield Fault(case.page_title(pages[0]), f"photographed {len(pages)} times{which}{''.join(odd)}")
 
 
-def _without_line(case: Case, sheet: str, transect: int | None) -> bool:
-    return not transect and any(p.per_transect for p in case.pages if p.sheet == sheet)
+def _without_line(page: PageRow) -> bool:
+    return page.per_transect and not page.transect
 
 
 def no_place(case: Case) -> Iterator[Fault]:
@@ -49,7 +52,7 @@ def waiting(case: Case) -> Iterator[Fault]:
     elif cells:
         counts = Counter(c.page_id for c in cells)
         pages = [p for p in case.survey.pages if p.id in counts]
-        where = "; ".join(f"{case.title(p.sheet, p.transect)}: {counts[p.id]}" for p in pages)
+        where = "; ".join(f"{case.page_title(p)}: {counts[p.id]}" for p in pages)
         yield Fault(f"{len(cells)} cells", f"wait for a person ({where})", refs(*cells))
 
 

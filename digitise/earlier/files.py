@@ -5,9 +5,11 @@ from __future__ import annotations
 import csv
 import datetime as dt
 import io
+import itertools
 import re
 import zipfile
 from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -86,24 +88,37 @@ def _csv(path: Path, mapping: Mapping) -> Iterator[tuple[int, list[Value]]]:
 def _workbook(path: Path, mapping: Mapping) -> Iterator[tuple[int, list[Value]]]:
     from openpyxl import load_workbook
 
-    try:
-        with zipfile.ZipFile(path) as archive:
-            if sum(i.file_size for i in archive.infolist()) > MAX_UNPACKED:
-                raise ValueError(f"{path}: unpacks to more than {MAX_UNPACKED} bytes")
-        book = load_workbook(path, read_only=True, data_only=True)
-        written = load_workbook(path, read_only=True)
-    except (zipfile.BadZipFile, KeyError, OSError):
-        raise ValueError(f"{path}: not readable as an Excel workbook (.xlsx)") from None
-    try:
-        name = mapping.worksheet or book.sheetnames[0]
-        if name not in book.sheetnames:
-            raise ValueError(f"{path}: found no worksheet '{name}'; there are {', '.join(book.sheetnames)}")
-        both = zip(book[name].iter_rows(), written[name].iter_rows(), strict=True)
-        for line, (row, formulas) in enumerate(both, start=1):
+    with ExitStack() as stack:
+        with _readable(path), zipfile.ZipFile(path) as archive:
+            size = sum(i.file_size for i in archive.infolist())
+        if size > MAX_UNPACKED:
+            raise ValueError(f"{path}: unpacks to more than {MAX_UNPACKED} bytes")
+        with _readable(path):
+            books = [load_workbook(path, read_only=True, data_only=values) for values in (True, False)]
+            for book in books:
+                stack.callback(book.close)
+        names = books[0].sheetnames
+        name = mapping.worksheet or names[0]
+        if name not in names:
+            raise ValueError(f"{path}: found no worksheet '{name}'; there are {', '.join(names)}")
+        both = zip(*(book[name].iter_rows() for book in books), strict=True)
+        for line in itertools.count(1):
+            with _readable(path):
+                row, formulas = next(both, (None, None))
+            if row is None:
+                return
             yield line, [_as_shown(*cells) for cells in zip(row, formulas, strict=True)]
-    finally:
-        book.close()
-        written.close()
+
+
+@contextmanager
+def _readable(path: Path) -> Iterator[None]:
+    """Whatever is raised on a damaged workbook is one sentence."""
+    try:
+        yield
+    except Exception:
+        raise ValueError(
+            f"{path}: not readable as an Excel workbook (.xlsx); open it in a spreadsheet program and save it again"
+        ) from None
 
 
 def _as_shown(cell: ReadOnlyCell, formula: ReadOnlyCell) -> Value:

@@ -29,7 +29,7 @@ from digitise.exchange.event_dates import event_date
 from digitise.exchange.guard import write_zip
 from digitise.exchange.package import CsvRows
 from digitise.results import SurveyResults
-from digitise.sheets.protocol import BeltSheet, LineSheet
+from digitise.sheets.protocol import BeltSheet, LineSheet, along
 from digitise.spool import nameless_file
 from digitise.surveys.places import entered, place_of
 from digitise.surveys.survey import Transect
@@ -184,14 +184,15 @@ def _method_event(content: Content, r: SurveyResults, transect: Transect, name: 
     p = r.survey.protocol
     sheet = p.sheets[name]
     if isinstance(sheet, BeltSheet):
-        how = f"{how_searched(p, name)} along {p.transect.length_m:g} m: {sheet.title.lower()}"
+        where = f"{p.transect.length_m:g} m" if sheet.quadrats else along(p.belt.segments, p.transect.length_m)
+        how = f"{how_searched(p, name)} along {where}: {sheet.title.lower()}"
         size = {"sampleSizeValue": f"{searched_m2(p, name):g}", "sampleSizeUnit": "square metre"}
     else:
         how = (
             f"point intercept, {len(p.transect.points_m)} points every {p.transect.point_spacing_m:g} m along "
-            f"{p.transect.length_m:g} m: {sheet.title.lower()}"
+            f"{p.transect.sampled}: {sheet.title.lower()}"
         )
-        size = {"sampleSizeValue": f"{p.transect.length_m:g}", "sampleSizeUnit": "metre"}
+        size = {"sampleSizeValue": f"{p.transect.sampled_m:g}", "sampleSizeUnit": "metre"}
     dates = _dates(r.survey.date)
     if dates:
         start, end = (entered_time(transect, name, which) for which in ("start", "end"))

@@ -136,7 +136,9 @@ def _methods(parent: ET.Element, content: Content) -> None:
     for p in protocols.values():
         tapes = f"{plural(p.transects, 'tape')} of {p.transect.length_m:g} m a survey"
         how = (
-            f"a point every {p.transect.point_spacing_m:g} m" if isinstance(s, LineSheet) else how_searched(p, name)
+            f"a point every {p.transect.point_spacing_m:g} m along {p.transect.sampled}"
+            if isinstance(s, LineSheet)
+            else how_searched(p, name)
             for name, s in p.sheets.items()
             if isinstance(s, (BeltSheet, LineSheet))
         )

@@ -12,6 +12,7 @@ import hashlib
 import hmac
 import re
 import secrets
+import unicodedata
 from collections.abc import Iterable
 from dataclasses import replace
 from datetime import datetime
@@ -20,7 +21,7 @@ from typing import TYPE_CHECKING
 from digitise.reader.reading import Value
 from digitise.sheets.sheet import PACK_ALPHABET
 from digitise.store import RULE, CellNow, PhotoRow
-from digitise.surveys.roster import folded, is_name_cell, split_names
+from digitise.surveys.roster import folded, is_name_cell, split_names, unaccented
 
 if TYPE_CHECKING:
     from digitise.store import Store
@@ -40,7 +41,7 @@ class Pseudonyms:
             for part in name.split():
                 if len(folded(part)) >= LEAST_LETTERS:
                     parts.setdefault(part, own)
-        self._known = {k.casefold(): v for k, v in parts.items()}
+        self._known = {unaccented(k).casefold(): v for k, v in parts.items()}
         words = sorted(self._known, key=len, reverse=True)
         self._pattern = re.compile(rf"(?<!\w)(?:{'|'.join(map(re.escape, words))})(?!\w)", re.IGNORECASE)
 
@@ -58,7 +59,13 @@ class Pseudonyms:
 
     def text(self, text: str) -> str:
         """Words with every known name in them, or a part of one, replaced."""
-        return self._pattern.sub(lambda m: self._known[m[0].casefold()], text) if self._known else text
+        if not self._known:
+            return text
+        text, out, at = unicodedata.normalize("NFC", text), [], 0
+        for found in self._pattern.finditer(unaccented(text)):
+            out += text[at : found.start()], self._known[found[0].casefold()]
+            at = found.end()
+        return "".join((*out, text[at:]))
 
     def value(self, cell: str, kind: str, value: Value) -> Value:
         """What a cell says: names in a cell of names, known names in any other text."""

@@ -11,7 +11,14 @@ from digitise.report.plots import NARROW, WIDE, ChangeRow, draw_changes
 from digitise.report.together import Visit
 from digitise.report.words import p_text
 from digitise.results import SurveyResults, cover_table, density_table
-from digitise.results.compare import HOLM, MOST_POINTS, Compared, compare_pairs, latest_pairs
+from digitise.results.compare import (
+    HOLM,
+    MOST_POINTS,
+    Compared,
+    categories_differ,
+    compare_pairs,
+    latest_pairs,
+)
 from digitise.results.samples import samples_of
 from digitise.results.tables import survey_table
 from digitise.surveys.roster import site_key
@@ -115,6 +122,9 @@ def _table(changes: Sequence[Compared], level: str) -> Table:
     if open_ := sum(waiting.values()):
         waits = plural(open_, "cell of these surveys still waits", "cells of these surveys still wait")
         caption += f" {waits} for a person; only decided ones are compared."
+    apart = dict.fromkeys((c.after.site, categories_differ(c.variable, (c.before, c.after))) for c in changes)
+    for site, words in apart:
+        caption += f" {site}: {words}; what totals and other codes hold may differ." if words else ""
     return Table(head, tuple(rows), caption)
 
 

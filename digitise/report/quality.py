@@ -171,7 +171,7 @@ def _photographs_table(results: Sequence[SurveyResults]) -> Table:
 def _photograph(p: PageRow) -> tuple[Cell, ...]:
     return (
         p.photo,
-        p.title,
+        p.page_title,
         f"T{p.transect}" if p.transect else "–",
         "keyed by hand" if p.keyed else f"{p.mean_confidence:.3f}",
         f"{p.residual_mm:.2f}" if p.residual_mm >= 0 else "–",

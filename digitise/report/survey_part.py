@@ -244,15 +244,15 @@ def _frames(r: SurveyResults, sheet: str) -> int:
 
 def _belt_lead(r: SurveyResults, lines: Sequence[DensityLine]) -> str:
     area, many = max(d.site.area_m2 for d in lines), plural(len(lines[0].belts), "transect")
-    left = sum(1 for d in lines if d.site.left_out or d.site.partly_read)
+    planned = len(lines[0].belts) * sum(part.area_m2 for part in r.survey.protocol.parts(lines[0].sheet))
+    less = sum(d.site.area_m2 < area for d in lines)
     if not area:
         return f"No count on {many} is known, because cells are unread, illegible, blank or missing."
-    frames = _frames(r, lines[0].sheet)
-    text = f"Up to {area:g} m² counted on {many}" + (f", in {plural(frames, 'frame')} on each." if frames else ".")
-    if left:
-        rest = "rests" if left == 1 else "rest"
-        text += f" {plural(left, 'row')} {rest} on less, because cells are unread, illegible, blank or missing."
-    return text
+    frames, of = _frames(r, lines[0].sheet), f" of {planned:g}" if area < planned else ""
+    text = f"Up to {area:g}{of} m² counted on {many}" + (f", in {plural(frames, 'frame')} on each" if frames else "")
+    if less:
+        text += f"; {plural(less, 'row')} {'rests' if less == 1 else 'rest'} on less"
+    return f"{text}{', because cells are unread, illegible, blank or missing' if of or less else ''}."
 
 
 def _density_row(d: DensityLine) -> PlotRow:

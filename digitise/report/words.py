@@ -99,7 +99,12 @@ def methods(told: Together, origin: Provenance, *, audited: bool = False) -> lis
 def _sampling(p: Protocol) -> str:
     text = f"Protocol {p.protocol} {p.version}: a {p.transect.length_m:g} m line"
     if any(isinstance(s, LineSheet) for s in p.sheets.values()):
-        text += f" with a point every {p.transect.point_spacing_m:g} m ({len(p.transect.points_m)} points a line)"
+        every, points = f"a point every {p.transect.point_spacing_m:g} m", f"{len(p.transect.points_m)} points a line"
+        text += (
+            f" with {every} along {p.transect.sampled} ({points})"
+            if p.transect.segments
+            else f" with {every} ({points})"
+        )
     belts = {n: s for n, s in p.sheets.items() if isinstance(s, BeltSheet)}
     segments, area = p.belt.segments, sum(p.belt.area_m2(s) for s in p.belt.segments)
     if any(s.quadrats is None for s in belts.values()):

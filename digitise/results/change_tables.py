@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from digitise.estimate.community import community, rarefied_richness
-from digitise.results.compare import Compared, SiteTrend, Variable
+from digitise.results.compare import Compared, SiteTrend, Variable, categories_differ
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -78,7 +78,11 @@ def _change_row(c: Compared) -> dict:
     for when, survey, mean, values in zip(("before", "after"), (c.before, c.after), c.means, c.values, strict=True):
         ends |= {f"site_{when}": survey.site, f"date_{when}": survey.date, f"pack_{when}": survey.name}
         ends |= {f"mean_{when}": mean, f"transects_{when}": len(values)}
-    notes = [e.note, "" if test is None or test.can_reach else "too few transects for the permutation test"]
+    notes = [
+        e.note,
+        categories_differ(c.variable, (c.before, c.after)),
+        "" if test is None or test.can_reach else "too few transects for the permutation test",
+    ]
     return (
         ends
         | _named(c.variable)
@@ -156,7 +160,7 @@ def _trend_row(t: SiteTrend) -> dict:
     for name, one in (("slope", t.robust), ("line", t.line), ("factor", t.model)):
         row |= {f"{name}_a_year": one.slope.value, f"{name}_low": one.slope.low, f"{name}_high": one.slope.high}
     row |= {"p": t.robust.p, "line_p": t.line.p, "factor_p": t.model.p}
-    notes = dict.fromkeys(n for n in (t.robust.slope.note, t.model.slope.note) if n)
+    notes = dict.fromkeys(n for n in (t.note, t.robust.slope.note, t.model.slope.note) if n)
     return row | {"p_adjusted": t.adjusted, "adjusted_by": t.adjusted_by, "note": "; ".join(notes)}
 
 

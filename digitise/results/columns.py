@@ -29,7 +29,7 @@ def _named(*columns: Column) -> dict[str, Column]:
 
 _PLACE = (
     Column("pack", "string", "the pack printed on the survey's sheets", required=True),
-    Column("site", "string", "name of the site as entered; empty until it is"),
+    Column("site", "string", "name of the site: as planned where a plan knows it, else as entered; empty until it is"),
     Column("date", "date", "date of the survey, ISO 8601; empty until it is entered"),
     Column("sheet", "string", "name of the sheet in the protocol", required=True),
 )

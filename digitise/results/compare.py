@@ -27,7 +27,7 @@ from digitise.estimate.planning import detectable_change, transects_needed
 from digitise.estimate.trend import Trend, least_squares, model_trend, theil_sen
 from digitise.results.belts import PER_M2
 from digitise.surveys.roster import site_key
-from digitise.wording import number
+from digitise.wording import listed, number
 
 HOLM, BENJAMINI = "Holm, headline", "Benjamini-Hochberg, exploratory"
 DETECT_PERCENT = 20.0
@@ -45,6 +45,11 @@ class Variable:
     label: str = field(compare=False)
     kind: str  # cover | density
     is_group: bool = False
+
+    @property
+    def sheet(self) -> str:
+        """The sheet it is counted on."""
+        return self.id.partition("/")[0]
 
     @property
     def unit(self) -> str:
@@ -78,6 +83,24 @@ class SurveySample:
     date: str
     measured: Mapping[Variable, Measured]
     unread: int = 0
+
+
+def in_some_only(kind: str, surveys: Sequence[SurveySample]) -> list[Variable]:
+    """Categories or rows that some of these surveys had and others, with the same sheet, had not.
+
+    Where a category came in between, totals may hold others, and what has a code now had another before.
+    """
+    found = dict.fromkeys(v for s in surveys for v in s.measured if v.kind == kind and not v.is_group)
+    sheets = [{v.sheet for v in s.measured} for s in surveys]
+    return [
+        v for v in found if any(v.sheet in own and v not in s.measured for s, own in zip(surveys, sheets, strict=True))
+    ]
+
+
+def categories_differ(v: Variable, surveys: Sequence[SurveySample]) -> str:
+    """In words, which categories of a cover's sheet only some of these surveys had; empty where all had the same."""
+    labels = [one.label for one in in_some_only("cover", surveys) if one.sheet == v.sheet and v.kind == "cover"]
+    return f"only some of these surveys had {listed(labels)} as a category" if labels else ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -254,6 +277,7 @@ class SiteTrend:
     model: Trend
     adjusted: float | None = None
     adjusted_by: str = ""
+    note: str = ""
 
 
 def trends(
@@ -294,6 +318,7 @@ def _trend(v: Variable, site: str, surveys: Sequence[SurveySample], *, level: fl
         least_squares(years, means, unit=v.unit, level=level),
         theil_sen(years, means, unit=v.unit, level=level),
         model_trend(years, [m.hits for _, m in own], [m.sizes for _, m in own], kind=v.kind, level=level),
+        note=categories_differ(v, [s for s, _ in own]),
     )
 
 

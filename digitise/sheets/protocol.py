@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import hashlib
 import itertools
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -24,6 +26,7 @@ from pydantic import (
 from digitise.sheets.captions import CAPTIONS, FORMER, only_braces, places
 from digitise.sheets.rules import CheckSpec, known_rules
 from digitise.sheets.yaml_file import checked, file_text, line_of_text, shaped
+from digitise.wording import listed
 
 SHIPPED = Path(__file__).parents[1] / "protocols"
 PAPERS_MM = {"A4": (210.0, 297.0), "letter": (215.9, 279.4), "A5": (148.0, 210.0), "half-letter": (139.7, 215.9)}
@@ -50,6 +53,13 @@ def span_m(segment: str) -> tuple[float, float]:
     """Start and end of a segment such as "0-10", in metres along the tape."""
     start, end = (float(v) for v in segment.split("-"))
     return start, end
+
+
+def along(segments: Sequence[str], length_m: float) -> str:
+    """Where on a tape these segments lie, in words: "20 m" where they (or none) are all of it, else "0-5 m of 23 m"."""
+    covered_m = sum(end - start for start, end in map(span_m, segments)) or length_m
+    whole = math.isclose(covered_m, length_m)
+    return f"{length_m:g} m" if whole else f"{listed(segments)} m of {length_m:g} m"
 
 
 def _apart(segments: tuple[str, ...], length_m: float, what: str) -> None:
@@ -239,6 +249,16 @@ class TransectSpec(_Model):
         if len(set(self.points_m)) != count:
             raise ValueError("two segments share a point where they meet: expected first_point_m above 0, or a gap")
         return self
+
+    @property
+    def sampled_m(self) -> float:
+        """Length of tape that points are on: of all segments, else of the whole tape."""
+        return sum(end - start for start, end in self._spans())
+
+    @property
+    def sampled(self) -> str:
+        """Where on the tape points are, in words."""
+        return along(self.segments, self.length_m)
 
     def _spans(self) -> list[tuple[float, float]]:
         return [span_m(s) for s in self.segments] or [(0.0, self.length_m)]

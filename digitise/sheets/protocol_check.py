@@ -12,7 +12,7 @@ from digitise.sheets.compose import build_layouts, free_marks, layout_problems, 
 from digitise.sheets.layout import Layout
 from digitise.sheets.protocol import HALVES, BeltSheet, LineSheet, Protocol, ProtocolError, SiteSheet, load_protocol
 from digitise.sheets.sheet import identity_for, sheet_pdf
-from digitise.wording import plural
+from digitise.wording import listed, plural
 
 SAMPLE_PACK = "XXXXXX"
 USEFUL = {  # fields of the site sheet that results and checks look for, and what is lost without them
@@ -93,8 +93,10 @@ def _fields(protocol: Protocol) -> list[str]:
     out = [f"the site sheet has no field with id '{i}': {lost}" for i, lost in USEFUL.items() if i not in known]
     for name, sheet in protocol.sheets.items():
         own = {f.id for f in sheet.fields}
-        if isinstance(sheet, BeltSheet) and protocol.wait_minutes and not {"start", "laid"} <= own:
-            out.append(f"sheet '{name}' has no fields 'start' and 'laid': its wait is not checked")
+        lacking = [f"'{i}'" for i in ("start", "laid") if i not in own]
+        if isinstance(sheet, BeltSheet) and protocol.wait_minutes and lacking:
+            fields = "field" if len(lacking) == 1 else "fields"
+            out.append(f"sheet '{name}' has no {fields} {listed(lacking)}: its wait is not checked")
     return out
 
 

@@ -104,7 +104,7 @@ def _check_free(connection: Connection, library: Library, sheet: Sheet, page_id:
     own = (sheet.layout.sheet, sheet.layout.page, sheet.transect)
     for page in beside:
         if not page.superseded and (page.sheet, page.page, page.transect or 0) == own:
-            where = f"{page.title}, transect {page.transect}" if page.per_transect else page.title
+            where = f"{page.page_title}, transect {page.transect}" if page.per_transect else page.page_title
             raise StoreError(
                 f"{where} of pack {page.pack} is here already, from {page.photo}; correct its values there"
             )

@@ -12,6 +12,7 @@ from typing import NamedTuple
 
 from digitise.reader.reading import Candidates, Value
 from digitise.sheets.layout import Box, Cell
+from digitise.wording import page_title
 
 RULE = "rule"  # who, when no person was asked
 KEYED = "keyed by hand"  # in place of a reader's version, when a person keys a sheet from a photograph
@@ -82,6 +83,11 @@ class PageRow:
     reader_version: str
     acceptance_basis: str
     recorded_at: str
+
+    @property
+    def page_title(self) -> str:
+        """The sheet's title, and which of its pages this is where it has several."""
+        return page_title(self.title, self.page, self.pages)
 
     @property
     def keyed(self) -> bool:

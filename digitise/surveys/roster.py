@@ -34,13 +34,23 @@ class Match:
     probability: float
 
 
-def site_key(name: str) -> str:
-    """What tells a site's name from others: divers write capitals, clerks do not, and both mean one site.
+def unaccented(text: str) -> str:
+    """The text, composed, with bare letters for those that have accents: as many, each at its place."""
+    return "".join(map(_bare, unicodedata.normalize("NFC", text)))
 
-    >>> site_key("LANTERN  REEF") == site_key("Lantern Reef ")
+
+def _bare(letter: str) -> str:
+    base, *marks = unicodedata.normalize("NFD", letter)
+    return base if all("\u0300" <= mark <= "\u036f" for mark in marks) else letter
+
+
+def site_key(name: str) -> str:
+    """What tells a site's name from others: divers write capitals, clerks accents, and both mean one site.
+
+    >>> site_key("RECIF  BLEU") == site_key("Récif bleu ")
     True
     """
-    return " ".join(name.split()).casefold()
+    return " ".join(unaccented(name).split()).casefold()
 
 
 def nearly(name: str, other: str) -> bool:

@@ -11,7 +11,6 @@ from functools import lru_cache
 from itertools import islice
 from typing import TYPE_CHECKING
 
-from digitise.sheets.layout import Layout
 from digitise.sheets.protocol import BeltSheet, LineSheet, Protocol, SiteSheet
 from digitise.store import CellNow, PageRow
 from digitise.surveys.known_plan import planned_lines, planned_names
@@ -19,6 +18,7 @@ from digitise.surveys.meaning import Count, Finding, Impact, Point, counts_of, i
 from digitise.surveys.printed_on import printed_pages, strangers
 from digitise.surveys.roster import site_key
 from digitise.surveys.twice import Twice, compare, rivals, words
+from digitise.wording import page_title
 
 if TYPE_CHECKING:
     from digitise.store import Store
@@ -111,7 +111,7 @@ def seen_twice(store: Store, kept: PageRow, other: PageRow) -> Twice:
 
 
 def _page_place(page: PageRow) -> str:
-    return f"T{page.transect}, {page.title}" if page.per_transect else page.title
+    return f"T{page.transect}, {page.page_title}" if page.per_transect else page.page_title
 
 
 def load_surveys(store: Store, packs: Sequence[str] | None = None) -> tuple[Survey, ...]:
@@ -239,7 +239,8 @@ def missing_sheets(protocol: Protocol, pages: Iterable[PageRow], *, transects: i
 
     def lacking(names: list[str], number: int) -> list[str]:
         printed = (one for name in names for one in printed_pages(protocol, pages, name, number))
-        return [_page_words(one) for one in printed if (one.sheet, one.page, number) not in have]
+        missing = (one for one in printed if (one.sheet, one.page, number) not in have)
+        return [page_title(one.title, one.page, one.pages) for one in missing]
 
     out = lacking(once, 0)
     for number in range(1, (transects or protocol.transects) + 1):
@@ -249,7 +250,3 @@ def missing_sheets(protocol: Protocol, pages: Iterable[PageRow], *, transects: i
         else:
             out += [f"T{number}: {words}" for words in own]
     return tuple(out)
-
-
-def _page_words(one: Layout) -> str:
-    return one.title if one.pages == 1 else f"{one.title}, page {one.page} of {one.pages}"

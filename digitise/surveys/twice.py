@@ -138,11 +138,20 @@ def _value(value: Value) -> str:
     return "a mark" if value is True else str(value)
 
 
+def photo_name(page: PageRow, others: Iterable[PageRow]) -> str:
+    """The name of a page's photograph; with the beginning of its SHA-256 where another's is named alike.
+
+    Many phones name every photograph that a page in the browser takes alike.
+    """
+    alike = any(other.photo == page.photo and other.sha256 != page.sha256 for other in others)
+    return f"{page.photo} (SHA-256 {page.sha256[:8]})" if alike else page.photo
+
+
 def difference_words(twice: Twice) -> str:
     """The first differences in words: label, and what each photograph shows."""
+    kept, other = _names(twice)
     shown = [
-        f"{d.label} ({twice.kept.photo}: {_value(d.kept)}, {twice.other.photo}: {_value(d.other)})"
-        for d in twice.open_differences[:SHOWN]
+        f"{d.label} ({kept}: {_value(d.kept)}, {other}: {_value(d.other)})" for d in twice.open_differences[:SHOWN]
     ]
     more = len(twice.open_differences) - len(shown)
     return "; ".join(shown) + (f"; and {more} more" if more else "")
@@ -150,7 +159,7 @@ def difference_words(twice: Twice) -> str:
 
 def words(twice: Twice) -> str:
     """What a person should know or do about the pair, in words; empty when nothing is left to look at."""
-    kept, other, differing = twice.kept.photo, twice.other.photo, len(twice.differences)
+    (kept, other), differing = _names(twice), len(twice.differences)
     if twice.verdict == "another":
         return (
             f"{kept} and {other} bear the same printed name, but differ in {differing} of {twice.compared} cells: "
@@ -171,6 +180,10 @@ def words(twice: Twice) -> str:
         f"{_cells(len(twice.open_differences))}: {difference_words(twice)}. {kept} is used; "
         f"compare these cells with the pencil.{better}"
     ).rstrip(".")
+
+
+def _names(twice: Twice) -> tuple[str, str]:
+    return photo_name(twice.kept, [twice.other]), photo_name(twice.other, [twice.kept])
 
 
 def _cells(count: int) -> str:

@@ -13,10 +13,15 @@ from digitise.reader.reasons import REASONS
 from digitise.store import NO_SHEET, PageRow, PhotoRow, ReadingRow, Store
 from digitise.surveys.known_plan import planned_names
 from digitise.surveys.roster import site_key
+from digitise.surveys.survey import seen_twice
 from review_app import intake, worklist
 from review_app.beach import places
 from review_app.beach.shared import Shared
 
+TWO_SHEETS = (
+    "Another sheet with this printed name is in, and differs: this one does not count. Say at the laptop which survey "
+    "it is from."
+)
 HARD_TO_SEE = 3  # from so many hidden cells on, a second photograph is asked for
 
 
@@ -38,7 +43,7 @@ def verdict(
     """
     told = [failed[photo.sha256]] if photo.sha256 in failed else []
     if photo.page_ids:
-        read = _read(store, [pages[i] for i in photo.page_ids])
+        read = _read(store, [pages[i] for i in photo.page_ids], pages)
         lost = REASONS["two-alike"].short in " ".join(told)
         return read | {"kind": "look", "lines": [*told, *read["lines"]]} if lost else read
     picture = {"picture": f"photo/{photo.sha256}"}
@@ -58,15 +63,17 @@ def verdict(
     return {"kind": "bad", "title": title, "lines": list(photo.reasons), "marks": marks, **picture}
 
 
-def _read(store: Store, pages: list[PageRow]) -> dict:
-    page = pages[-1]
-    where = worklist.place_words(page.title, page.transect, page.pack, "").replace(" · ", ", ")
+def _read(store: Store, own: list[PageRow], pages: Mapping[int, PageRow]) -> dict:
+    page = own[-1]
+    where = worklist.place_words(page.page_title, page.transect, page.pack, "").replace(" · ", ", ")
     hidden = _hidden(store, page.id)
     lines = []
     if page.pack is None:
         lines.append("Its printed code could not be read, or it has none: say at the laptop which survey it is from.")
     if page.superseded:
-        lines.append("This sheet is in twice; the photograph that reads better counts.")
+        kept = pages.get(page.superseded_by)
+        two = kept is not None and seen_twice(store, kept, page).verdict == "another"
+        lines.append(TWO_SHEETS if two else "This sheet is in twice; the photograph that reads better counts.")
     kind, what = "good", "Read"
     if page.keyed:
         kind, what = ("look" if page.open else "good"), "Keyed by hand"

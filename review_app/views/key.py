@@ -54,7 +54,7 @@ def _photo_line(photo: PhotoRow, again: Mapping[str, str]) -> Markup:
 
 
 def _page_line(page: PageRow) -> Markup:
-    where = worklist.place_words(page.title, page.transect, page.pack, page.photo)
+    where = worklist.place_words(page.page_title, page.transect, page.pack, page.photo)
     left = f"{page.open} of {page.cells} cells to key" if page.open else f"all {page.cells} cells entered"
     return _line(where, f"key?page={page.id}", left, f"/desk/small/{page.id}/{page.sha256}")
 

@@ -20,7 +20,7 @@ from review_app.faults import board, board_table, checks, fault_list, labels_of,
 from review_app.markup import PLAN, nothing, tag
 from review_app.naming import learn_name
 from review_app.opening import me, open_page, survey_name
-from review_app.placing import place_page
+from review_app.placing import place_one_of_two, place_page
 
 refused = component("review_refused", "refused.html", ("desk.css",), ("refused.js",))
 
@@ -94,7 +94,7 @@ def show() -> None:
     twice = {other.id: seen_twice(store, kept, other) for kept, other in rivalry}
     for one in twice.values():
         if one.verdict == "another":
-            place_page(store, one.other, "it bears the name of another sheet that is here already")
+            place_one_of_two(store, one.kept, one.other)
     for pack in packs:
         survey(store, pack, pages, decides=decides)
     urgent = photographs(store, photos, pages, failed, twice, packs, above)
