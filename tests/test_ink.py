@@ -90,11 +90,14 @@ def test_pencil_is_as_dark_as_it_was_pressed(printed, layout, darkness: float) -
     page = extract_ink(image, one)
 
     assert page.pencil == pytest.approx(darkness, abs=0.1)
+    assert page.core == pytest.approx(darkness, abs=0.1)
     assert page.noise < 0.02
 
 
 def test_without_writing_the_pencil_is_taken_as_middling(printed, layout) -> None:
-    assert extract_ink(printed("substrate"), layout("substrate")).pencil == 0.5
+    page = extract_ink(printed("substrate"), layout("substrate"))
+
+    assert (page.pencil, page.core) == (0.5, 0.0)
 
 
 def test_a_narrow_shadow_across_the_page_is_not_taken_for_its_pencil(printed, layout) -> None:

@@ -161,6 +161,13 @@ def test_a_faint_mark_in_a_blank_box_is_not_nothing(line, ink: float, seen: bool
     assert faintly_written(InkPage(_page(line, ink=ink).ink, 0.005, 0.6), BOX) is seen
 
 
+@pytest.mark.parametrize(("core", "seen"), [(0.6, False), (0.12, True), (0.0, True)])
+def test_where_all_pencil_is_pale_or_none_is_seen_a_short_faint_stroke_is_not_nothing(core: float, seen: bool) -> None:
+    page = _page((66, 62.5, 66.4, 65.2), ink=0.024, width_mm=0.4)
+
+    assert faintly_written(InkPage(page.ink, 0.003, max(0.15, core), core=core), BOX) is seen
+
+
 @pytest.mark.parametrize(
     ("line", "share", "seen"),
     [

@@ -19,7 +19,7 @@ import cv2
 import numpy as np
 
 from digitise.pages.flatten import FLAT_PX_PER_MM
-from digitise.reader.ink import InkPage, pixel_box
+from digitise.reader.ink import LEAST_INK, InkPage, pixel_box
 from digitise.sheets.layout import Box, Cell
 
 MODELS = Path(__file__).parents[1] / "models"
@@ -58,7 +58,7 @@ class CharacterEvidence:
 
 def ink_threshold(page: InkPage) -> float:
     """Ink above which a pixel counts as pencil."""
-    return max(0.30 * page.pencil, 5 * page.noise, 0.07)
+    return max(0.30 * page.pencil, 5 * page.noise, LEAST_INK)
 
 
 def _character_boxes(cell: Cell) -> tuple[Box, ...]:

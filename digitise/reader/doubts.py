@@ -14,7 +14,7 @@ from digitise.pages.page import Page
 from digitise.reader.beside import written_beside
 from digitise.reader.characters import ink_threshold
 from digitise.reader.crossing import between_codes, down_rows, line_over_strokes
-from digitise.reader.ink import InkPage
+from digitise.reader.ink import PALEST, InkPage
 from digitise.reader.misplaced import misplaced
 from digitise.reader.reading import Decoded
 from digitise.reader.stray import (
@@ -42,6 +42,7 @@ from digitise.sheets.layout import Cell
 FIRM = 0.6  # share of the page's pencil that a smudge or a fold hardly reaches
 SEVERAL_GROUPS = 7  # strokes: a bar of five does not go across so many
 DIGITS = frozenset({"number", "date", "time", "decimal"})
+FAINT_BLANKS, MOST_FAINT = 4, 0.5  # cells read as blank that hold a faint mark, and their share of those read so
 ONE_MARK = 1  # stroke: of a tally that is no more than a line from another row; among more, strokes of two rows touch
 
 Cells = Mapping[str, tuple[str, Decoded]]  # by id, with the calibration group
@@ -88,7 +89,16 @@ def doubts_of(ink: InkPage, page: Page, cells: Cells) -> dict[str, str]:
                 out[cell_id] = "near-rule"
             elif _partner_says(plain, partner) != one.value and runs_out(ink, cell.box_mm, threshold):
                 out[cell_id] = "line-drawn"
+    out = _sunk(ink, plain, out) | out
     return _lit(page, ink, plain, out) | out
+
+
+def _sunk(ink: InkPage, plain: Mapping[str, Decoded], found: Mapping[str, str]) -> dict[str, str]:
+    """All cells read as blank, where pencil is so pale that most of them hold a mark that was not read."""
+    blank = [i for i, one in plain.items() if (one.value is None or one.value is False) and not one.reasons]
+    faint = sum(i in found for i in blank)
+    sunk = ink.core < PALEST and faint >= FAINT_BLANKS and faint > MOST_FAINT * len(blank)
+    return dict.fromkeys(blank, "unsure") if sunk else {}
 
 
 def _lit(page: Page, ink: InkPage, plain: Mapping[str, Decoded], found: Mapping[str, str]) -> dict[str, str]:

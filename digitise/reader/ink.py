@@ -26,6 +26,8 @@ PAPER_MM = 7.0  # pencil and rules are narrower than this, shadows and glare wid
 EDGE_PX, UNEVEN = 1.0, 0.02  # softening of paper, at that size, where a shadow ends, and how much more it darkens there
 EVERY, BROAD_MM = 3, 3.0  # flat pixels to one that pencil is measured by, and what no line of a pencil is as broad as
 FEWEST = 66  # of such pixels that say how dark the pencil is: a few strokes
+LEAST_INK = 0.07  # darkness: what is paler is no ink, however even the paper
+PALEST, DARKEST = 0.15, 0.85  # pencil that networks and counters know
 FULL_PRINT = 0.75  # darkness of the corner marks in a clear photograph, or more
 
 
@@ -33,9 +35,10 @@ FULL_PRINT = 0.75  # darkness of the corner marks in a clear photograph, or more
 class InkPage:
     """Ink of a whole page, float32 (H, W), and the darkness of this page's pencil.
 
-    `noise` is the spread of bare paper; `pencil` is the usual darkness of a stroke's core (0.5 when nothing is
-    written); so far beyond a rule's printed breadth, `slack_mm`, ink was removed with it. `paper` is the picture with
-    strokes and rules filled by the paper around them, uint8 (H / `REDUCE`, W / `REDUCE`).
+    `noise` is the spread of bare paper; `core` is the usual darkness of a stroke's core (0 when nothing is written),
+    and `pencil` the same as networks know it, from `PALEST` to `DARKEST` (0.5 when nothing is written). So far beyond
+    a rule's printed breadth, `slack_mm`, ink was removed with it. `paper` is the picture with strokes and rules filled
+    by the paper around them, uint8 (H / `REDUCE`, W / `REDUCE`).
     """
 
     ink: np.ndarray
@@ -43,6 +46,7 @@ class InkPage:
     pencil: float
     slack_mm: float = RULE_SLACK_MM
     paper: np.ndarray = field(default_factory=lambda: np.empty((0, 0), np.uint8))
+    core: float = 1.0
 
     def crop(self, box_mm: Box, margin_mm: float = 0.0) -> np.ndarray:
         """A view of the ink in a box grown by a margin, clipped at the page's edge."""
@@ -177,6 +181,18 @@ def _broad(ink: np.ndarray, boxes: Sequence[tuple[int, int, int, int]], least: f
     return np.concatenate(parts)
 
 
+def _usual_core(
+    ink: np.ndarray, boxes: Sequence[tuple[int, int, int, int]], values: np.ndarray, least: float
+) -> float | None:
+    """Usual darkness of the cores of strokes, by what is darker than `least` of the pixels in these boxes; None where
+    hardly anything is.
+    """
+    inked = values > least
+    lines = inked & ~_broad(ink, boxes, least)
+    written = values[lines if np.count_nonzero(lines) > FEWEST else inked]
+    return float(np.percentile(written, 75)) if len(written) > FEWEST else None
+
+
 def extract_ink(image: np.ndarray, layout: Layout) -> InkPage:
     """Ink of a flattened page.
 
@@ -194,9 +210,8 @@ def extract_ink(image: np.ndarray, layout: Layout) -> InkPage:
     boxes = [pixel_box(c.box_mm) for c in layout.cells]
     values = np.concatenate([ink[y0:y1:EVERY, x0:x1:EVERY].ravel() for x0, y0, x1, y1 in boxes])
     noise = float(np.median(values)) + 1e-3
-    least = max(0.10, 6 * noise)
-    inked = values > least
-    lines = inked & ~_broad(ink, boxes, least)
-    written = values[lines if np.count_nonzero(lines) > FEWEST else inked]
-    pencil = float(np.clip(np.percentile(written, 75), 0.15, 0.85)) if len(written) > FEWEST else 0.5
-    return InkPage(ink, noise, pencil, slack_mm, paper)
+    core = _usual_core(ink, boxes, values, max(0.10, 6 * noise))
+    pencil = 0.5 if core is None else float(np.clip(core, PALEST, DARKEST))
+    if core is None or core < PALEST:
+        core = _usual_core(ink, boxes, values, max(LEAST_INK, 5 * noise)) or 0.0
+    return InkPage(ink, noise, pencil, slack_mm, paper, core)

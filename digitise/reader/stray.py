@@ -16,7 +16,7 @@ import numpy as np
 from digitise.pages.exposure import MARGIN_MM
 from digitise.pages.flatten import FLAT_PX_PER_MM
 from digitise.reader.bare import STEP, bare_paper
-from digitise.reader.ink import REDUCE, InkPage, paper_kernel, pixel_box
+from digitise.reader.ink import PALEST, REDUCE, InkPage, paper_kernel, pixel_box
 from digitise.reader.pieces import Pieces, pieces_of
 from digitise.sheets.layout import RULE_MM, Box, Cell, Layout
 
@@ -32,7 +32,9 @@ WITHIN_MM = 0.6  # from a box's rules inward: ink here is in the box
 LEAST_MM2 = 0.5  # of one mark in a box
 FIRM, LEAST_FIRM = 0.78, 0.2  # share of the page's pencil, and of a mark's area that is so dark; an eraser leaves less
 FAINT_MM, FAINT_MM2 = 3.0, 1.0  # longer than a speck or a fold leaves: of one mark that is not nothing, however faint
-FAINTEST = 0.03  # darkness of such a mark; where paper is grainy, more
+FAINTEST, GRAINS = 0.03, 5.0  # darkness of such a mark; where paper is grainy, so many times its spread
+PALE_MM, PALE_MM2, PALE_FAINTEST, PALE_GRAINS = 2.5, 0.7, 0.015, 4.0  # the same where all pencil of the page is pale
+RISES = 1.25  # times what counts as ink: pale pencil that an eraser has passed does not rise so far
 BRIGHTER = 0.05  # than the paper around it, by this share: of a mark whose graphite reflects the light
 AROUND_MM = 5.0
 LIT_MM, LIT_MM2 = 4.0, 3.0  # of a strip of light at least: it may hide a whole stroke
@@ -145,20 +147,30 @@ def _inside(found: Pieces, corner: tuple[float, float], box: Box) -> np.ndarray:
 
 
 def rubbed_out(page: InkPage, box: Box, threshold: float) -> bool:
-    """Whether all the ink in a box that was read is far fainter than the page's pencil, as an eraser leaves it."""
-    ink = page.crop(box, -0.4)
-    return bool(np.count_nonzero(ink > FIRM * page.pencil) <= LEAST_FIRM * np.count_nonzero(ink > threshold))
+    """Whether all the ink in a box that was read is far fainter than the page's pencil, as an eraser leaves it.
+
+    Pencil that is pale all over a page is measured by itself, however pale.
+    """
+    ink, firm = page.crop(box, -0.4), FIRM * page.pencil
+    if 0 < page.core < PALEST:
+        firm = max(FIRM * page.core, RISES * threshold)
+    return bool(np.count_nonzero(ink > firm) <= LEAST_FIRM * np.count_nonzero(ink > threshold))
 
 
 def faintly_written(page: InkPage, box: Box) -> bool:
     """Whether a box read as blank holds a mark far fainter than the page's pencil: another's, or a rubbed-out entry.
 
-    What counts as ink beside firm pencil leaves such marks out; here bare paper alone is the measure.
+    What counts as ink beside firm pencil leaves such marks out; here bare paper alone is the measure. Where all pencil
+    of the page is pale, or hardly any is seen, an entry may be no more than a piece of such a mark.
     """
     ink = page.crop(box, -WITHIN_MM)
     if not ink.size:
         return False
-    return _holds_a_mark(cv2.GaussianBlur(ink, (0, 0), 1.0) > max(5 * page.noise, FAINTEST), FLAT_PX_PER_MM)
+    softened = cv2.GaussianBlur(ink, (0, 0), 1.0)
+    if page.core < PALEST:
+        least = max(PALE_GRAINS * page.noise, PALE_FAINTEST)
+        return _holds_a_mark(softened > least, FLAT_PX_PER_MM, PALE_MM, PALE_MM2)
+    return _holds_a_mark(softened > max(GRAINS * page.noise, FAINTEST), FLAT_PX_PER_MM)
 
 
 def shines(image: np.ndarray, cell: Cell) -> bool:
@@ -284,6 +296,14 @@ def specks_mm(page: InkPage, layout: Layout, threshold: float) -> np.ndarray:
     ink = page.ink[::STEP, ::STEP][: bare.shape[0], : bare.shape[1]]
     found = _lengths_mm((ink > threshold).view(np.uint8) & bare[: ink.shape[0], : ink.shape[1]])
     return np.sort(found[(found > SPECK_MM[0]) & (found < SPECK_MM[1])])
+
+
+def inked_paper(page: InkPage, layout: Layout, least: float) -> float:
+    """Share of the bare paper that is darker than `least`, where nobody is asked to write; in [0, 1]."""
+    bare = _between_head_and_foot(layout)
+    ink = page.ink[::STEP, ::STEP][: bare.shape[0], : bare.shape[1]]
+    bare = bare[: ink.shape[0], : ink.shape[1]]
+    return np.count_nonzero((ink > least) & (bare > 0)) / max(1, np.count_nonzero(bare))
 
 
 def only_specks(page: InkPage, layout: Layout, box: Box, threshold: float, specks: np.ndarray) -> bool:
