@@ -294,17 +294,15 @@ def test_hostile_files_are_sentences(tmp_path):
             read_table(tmp_path / name, tmp_path / "past.yaml", today=TODAY)
 
 
-def test_a_workbook_that_is_damaged_inside_is_a_sentence_and_so_is_a_formula_without_a_value(tmp_path):
-    """Cut in its worksheet, in its list of worksheets, or a number that is none; a script computes no formula."""
+def test_a_workbook_that_is_damaged_inside_is_a_sentence(tmp_path):
+    """Cut in its worksheet, in its list of worksheets, or a number that is none."""
     from openpyxl import Workbook
 
     (tmp_path / "past.yaml").write_text(WIDE)
     book = Workbook()
-    for row in (["Station", "When", "HC %", "Sand %", "Dams"], ["A", dt.datetime(2019, 3, 17), 30.5, "=100-C2", 5]):
+    for row in (["Station", "When", "HC %", "Sand %", "Dams"], ["A", dt.datetime(2019, 3, 17), 30.5, 12, 5]):
         book.active.append(row)
     book.save(tmp_path / "past.xlsx")
-    with pytest.raises(ValueError, match=r"past\.xlsx: cell D2 is a formula without its value; open the workbook in a"):
-        read_table(tmp_path / "past.xlsx", tmp_path / "past.yaml", today=TODAY)
     for inside, spoil in (
         ("xl/worksheets/sheet1.xml", lambda data: data[: len(data) // 2]),
         ("xl/workbook.xml", lambda data: data[: len(data) // 2]),

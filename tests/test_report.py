@@ -473,8 +473,8 @@ def test_what_was_counted_is_told_against_what_was_to_be_counted():
         text_of(page_of(results_of(made_sheet("fish", {"fish/none-seen": True} | unread)))) for unread in (half, one)
     )
 
-    assert "Up to 20 of 40 m² counted in 1 belt, because cells are unread, illegible, blank or missing." in all_rows
-    assert "Up to 40 m² counted in 1 belt; 1 row rests on less, because cells are" in one_row
+    assert "Up to 20 of 40 m² counted on 1 transect, because cells are unread, illegible, blank or missing." in all_rows
+    assert "Up to 40 m² counted on 1 transect; 1 row rests on less, because cells are" in one_row
 
 
 def test_a_line_of_which_parts_are_sampled_is_said_to_be():
