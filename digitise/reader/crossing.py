@@ -29,10 +29,7 @@ ACROSS = 0.8  # of a cell's width: so long runs no stroke of a letter
 RULE_LEFT_MM = 1.0  # from a box's upper and lower rule: what is left there of one out of its place is no line
 STEEPEST_DEG, TURN_DEG = 40.0, 2.5  # of a line across, and from one direction tried to the next
 STEEPEST_SLASH_DEG = 60.0  # of a line from one box to the next
-DEEP, HALF_WAY = (
-    0.45,
-    0.2,
-)  # so deep in both, by their width, it lies, and so near half their height it leaves the first
+DEEP, HALF_WAY = 0.45, 0.2  # of a box's width and height: so deep in both it lies, and so near half-way up between
 BARE_MM, MOSTLY = 0.5, 0.8  # of paper in a line that goes on behind it, and share of a line that is inked
 LONGER_THAN_A_BAR_MM, ALL_STROKES = 12.0, 0.85  # of a line across a tally, and share of its breadth
 STEEPEST_BAR = 1.2  # rows a column of such a line
