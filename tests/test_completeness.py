@@ -254,6 +254,8 @@ def test_a_name_without_its_accents_is_known_and_one_in_two_pairs_is_found_by_it
     twice = _survey(site={"site/pair-1": "Zoé Hallor, ADA LIND", "site/pair-2": "ZOE HALLOR, TAM ORLE"})
 
     assert _found(known, "people", plan=plan) == []
+    assert _found(_survey(fish={"fish/observer": "ZOE-HALLOR"}), "people", plan=plan) == []
+    assert _found(_survey(fish={"fish/observer": "ZOE HALLER"}), "people", plan=plan) != []
     assert "'ZOE HALLOR' stands 2 times" in _found(twice, "buddies", plan=plan)[0].text
 
 
