@@ -452,6 +452,14 @@ def test_a_store_is_checked_survey_by_survey_with_strays_and_packs_that_did_not_
     assert [one.pack for one in early] == [PACK, ""]
 
 
+def test_a_survey_whose_site_sheet_is_not_in_is_headed_by_the_site_it_was_planned_for(tmp_path) -> None:
+    with Store.open(tmp_path / "store") as store:
+        keep_result(store, made_result("fish", FISH, name="fish.jpg"))
+        planned, alone = (check_store(store, today=TODAY, plan=plan)[0] for plan in (PLAN, None))
+
+    assert (planned.heading, alone.heading) == (f"Pack {PACK} · Lantern Garden (planned)", f"Pack {PACK}")
+
+
 def test_the_command_prints_faults_and_says_by_its_exit_code_whether_something_is_wrong(tmp_path, capsys) -> None:
     """0 for a complete survey, 1 where sheets are missing, 2 for a pack that is not there."""
     plan = tmp_path / "plan.yaml"
