@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from digitise.exchange.guard import guarded
+from digitise.results.columns import COLUMNS
 from digitise.results.compare import Compared, SiteTrend, SurveySample, compare_pairs, latest_pairs, trends
 from digitise.results.groups import SURVEY_COLUMNS, group_table, group_values
 from digitise.results.kept import KeptTables
@@ -95,6 +96,8 @@ class Programme:
     def _table(
         self, name: str, site: str | None, date: str | None, pack: str | None, *, level: str | None = None
     ) -> pd.DataFrame:
+        if level is not None and level not in (known := COLUMNS[name]["level"].choices):
+            raise ValueError(f"found level '{level}', expected one of {', '.join((*known, 'group'))}")
         every = site is None and date is None and pack is None
         packs = None if every else list(self._surveys(site, date, pack)["pack"])
         return self._kept.read(name, packs=packs, level=level)

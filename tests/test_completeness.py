@@ -254,6 +254,8 @@ def test_a_name_without_its_accents_is_known_and_one_in_two_pairs_is_found_by_it
     twice = _survey(site={"site/pair-1": "Zoé Hallor, ADA LIND", "site/pair-2": "ZOE HALLOR, TAM ORLE"})
 
     assert _found(known, "people", plan=plan) == []
+    assert _found(_survey(fish={"fish/observer": "ZOE-HALLOR"}), "people", plan=plan) == []
+    assert _found(_survey(fish={"fish/observer": "ZOE HALLER"}), "people", plan=plan) != []
     assert "'ZOE HALLOR' stands 2 times" in _found(twice, "buddies", plan=plan)[0].text
 
 
@@ -448,6 +450,14 @@ def test_a_store_is_checked_survey_by_survey_with_strays_and_packs_that_did_not_
     ]
     assert "stray.jpg belongs to no pack" in found[2].faults[0].text
     assert [one.pack for one in early] == [PACK, ""]
+
+
+def test_a_survey_whose_site_sheet_is_not_in_is_headed_by_the_site_it_was_planned_for(tmp_path) -> None:
+    with Store.open(tmp_path / "store") as store:
+        keep_result(store, made_result("fish", FISH, name="fish.jpg"))
+        planned, alone = (check_store(store, today=TODAY, plan=plan)[0] for plan in (PLAN, None))
+
+    assert (planned.heading, alone.heading) == (f"Pack {PACK} · Lantern Garden (planned)", f"Pack {PACK}")
 
 
 def test_the_command_prints_faults_and_says_by_its_exit_code_whether_something_is_wrong(tmp_path, capsys) -> None:

@@ -188,6 +188,15 @@ def test_a_notebook_has_groups_year_by_year(folder):
     assert (rays.loc["North shore", 2026].density_per_100m2, rays.loc["North shore", 2026].sites) == (0, 3)
 
 
+def test_a_level_that_no_table_has_is_a_sentence_and_not_an_empty_frame(folder):
+    """A slip of the pen is no sign that nothing was found."""
+    with digitise.open(folder) as programme:
+        with pytest.raises(ValueError, match="found level 'sites', expected one of transect, site, group"):
+            programme.cover(level="sites")
+        with pytest.raises(ValueError, match="found level 'transect', expected one of belt, segment, site, group"):
+            programme.density(level="transect")
+
+
 def test_groups_are_whole_and_without_them_a_sentence_says_what_to_do(folder, tmp_path):
     """No site, date or pack beside them; a store without a plan."""
     Store.open(tmp_path / "bare").close()

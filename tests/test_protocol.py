@@ -350,3 +350,9 @@ def test_font_is_found_beside_the_protocol(tmp_path) -> None:
     (tmp_path / "pond.yaml").write_text(POND + "font: Own.ttf\n", encoding="utf-8")
 
     assert load_protocol(tmp_path / "pond.yaml").font == tmp_path / "Own.ttf"
+
+
+def test_a_text_that_is_too_long_is_quoted_by_its_beginning():
+    """The quotation ends where the sentence goes on."""
+    with pytest.raises(ProtocolError, match=r"title: found 'Reef x{55}…', expected 200 characters at most"):
+        parse_protocol(POND.replace("title: Pond line", f"title: Reef {'x' * 300}", 1), "long.yaml")

@@ -737,6 +737,17 @@ def test_what_has_earlier_results_is_drawn_before_what_is_commoner_and_the_rest_
     )
 
 
+def test_a_category_that_came_in_between_two_surveys_is_told_under_their_lines_along_time():
+    """The first survey's protocol had no code for rubble."""
+    first, second = (visit("Lantern Reef", f"{year}-03-30", f"QH7M4{year - 2020}") for year in (2025, 2026))
+    line = first.lines[0]
+    without = replace(line, categories=tuple(c for c in line.categories if c.label != "Rubble"))
+    told = "Only some of these surveys had Rubble as a category; what totals and other codes hold may differ."
+
+    assert told in text_of(page_of(replace(first, lines=(without,)), second))
+    assert "Only some of these surveys" not in text_of(page_of(first, second))
+
+
 def test_earlier_results_join_the_surveys_of_their_site_along_time(some):
     """The figure's numbers: one imported, one read here; another site's result is left out."""
     past = [earlier_result(dt.date(2020, 3, 1), 41.0), earlier_result(dt.date(2021, 3, 1), 9.0, site="Elsewhere")]

@@ -125,11 +125,17 @@ def check_store(
                 for name, one in store.findings.accepted(survey.pack).items()
             },
         )
-        heading = " · ".join(filter(None, (f"Pack {survey.pack}", survey.site, survey.date)))
+        site = survey.site or _planned_site(plan, survey.pack)
+        heading = " · ".join(filter(None, (f"Pack {survey.pack}", site, survey.date)))
         out.append(SurveyCheck(survey.pack, heading, faults))
     if packs is None:
         out += [*_not_come_back(plan, {s.pack for s in surveys}, today), *_strays(store)]
     return tuple(out)
+
+
+def _planned_site(plan: Plan | None, pack: str) -> str:
+    planned = plan.survey(pack) if plan else None
+    return f"{plan.site(planned.site).name} (planned)" if planned else ""
 
 
 def _not_come_back(plan: Plan | None, have: set[str], today: datetime.date) -> Iterator[SurveyCheck]:
@@ -145,7 +151,9 @@ def _not_come_back(plan: Plan | None, have: set[str], today: datetime.date) -> I
 def _strays(store: Store) -> Iterator[SurveyCheck]:
     """Pages without a pack: spare pages, slates, codes that could not be read."""
     faults = tuple(
-        Checked("no-place", "missing", p.title, f"{p.photo} belongs to no pack; give it one on the Survey screen", ())
+        Checked(
+            "no-place", "missing", p.page_title, f"{p.photo} belongs to no pack; give it one on the Survey screen", ()
+        )
         for p in store.pages()
         if p.pack is None and not p.superseded
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 
@@ -24,8 +25,8 @@ def team(rule: str, wrong: Callable[[float, float], bool]) -> Callable[[Case], I
 
 
 def _key(name: str) -> str:
-    """What tells a name from others: neither capitals nor accents."""
-    return unaccented(name).casefold()
+    """What tells a name from others: neither capitals nor accents, nor what stands between its parts."""
+    return re.sub(r"[\s'’.-]+", " ", unaccented(name)).strip().casefold()
 
 
 def _pairs(case: Case) -> list[CellNow]:

@@ -20,7 +20,7 @@ from digitise.report.together import Together, Visit
 from digitise.report.words import surveys_of_sites
 from digitise.results import SurveyResults
 from digitise.surveys.roster import nearly, site_key
-from digitise.wording import plural
+from digitise.wording import listed, plural
 
 MOST_COVERS, MOST_DENSITIES = 6, 4  # drawn along time for one site: groups first; the commonest animals
 MOST_ROWS = 36  # of a comparison in one figure
@@ -141,12 +141,15 @@ def trends_part(
     number = 0
     for site, places in there.items():
         before = [e for e in earlier if site_key(e.site) == site]
-        series = _series((results[i] for i in places), before)
+        surveys = [results[i] for i in places]
+        series = _series(surveys, before)
         own = {key: dots for key, dots in series.items() if len({d.day for d in dots}) > 1}
         if own:
             level = 100 * results[0].level if results else 95
             alone = [key.title for key, dots in series.items() if key not in own and _has_earlier(dots)]
-            blocks += [Heading(2, spelt[site]), _trend_figure(number, spelt[site], own, level, alone)]
+            drawn = _trend_figure(number, spelt[site], own, level, alone)
+            words = " ".join(filter(None, (drawn.caption, _categories_differ(surveys))))
+            blocks += [Heading(2, spelt[site]), replace(drawn, caption=words)]
         number += bool(series)
     if not blocks:
         return None
@@ -211,6 +214,19 @@ def _dots(r: SurveyResults, day: dt.date) -> list[tuple[_Key, TimeDot]]:
         dot = TimeDot(day, e.value, low, e.high if low is not None else None)
         out.append((_Key(d.label, "per 100 m²", False, d.title), dot))
     return out
+
+
+def _categories_differ(surveys: Sequence[SurveyResults]) -> str:
+    """Which categories only some of one site's surveys had, by sheet: their totals may hold others."""
+    had: dict[str, list[dict[str, None]]] = {}
+    for r in surveys:
+        for line in r.lines:
+            had.setdefault(line.sheet, []).append(dict.fromkeys(one.label for one in line.categories))
+    some = dict.fromkeys(
+        label for own in had.values() for one in own for label in one if any(label not in o for o in own)
+    )
+    there = f"Only some of these surveys had {listed(list(some))} as a category"
+    return f"{there}; what totals and other codes hold may differ." if some else ""
 
 
 def _chosen(series: dict[_Key, list[TimeDot]]) -> list[tuple[_Key, list[TimeDot]]]:

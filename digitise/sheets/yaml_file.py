@@ -166,8 +166,9 @@ def _shown(found: object, node: yaml.Node | None) -> str:
         return f"a list of {len(found)}"
     if found is None:
         return "nothing"
-    written = isinstance(node, yaml.ScalarNode) and not isinstance(found, str)
-    return (node.value if written else repr(found))[:SHOWN]
+    if isinstance(found, str):
+        return repr(found if len(found) <= SHOWN else f"{found[:SHOWN]}…")
+    return (node.value if isinstance(node, yaml.ScalarNode) else repr(found))[:SHOWN]
 
 
 def _describe(error: dict, kinds: tuple[str, ...], node: yaml.Node | None) -> str:
