@@ -149,6 +149,8 @@ def test_categories_beyond_100_percent_and_values_outside_their_limits_are_probl
     assert words(odd) == ["line 2, lower: found 'c. 20', expected a number or nothing"]
     assert words(over) == ["line 2, covers: the categories add up to 120 %, more than 100"]
     assert words(outside) == ["line 2, mean: 50 does not lie between its limits 20 and 42"]
+    _, above = read("site,date,what,mean,lower,upper\nA,2019-03-17,live coral,50,60,\n", LONG)
+    assert words(above) == ["line 2, mean: 50 does not lie between its limits 60 and none"]
 
 
 def test_a_measure_that_the_mapping_does_not_know_is_a_problem(read):
