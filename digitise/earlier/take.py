@@ -115,11 +115,12 @@ def _wanted(row: Dictionary[str, Value], mapping: Mapping, wrong) -> list[tuple[
 
 
 def _within(value: float, limits: tuple[float | None, float | None], column: str, wrong) -> bool:
-    """Whether a value lies between its limits, as far as both are known."""
+    """Whether a value lies between its limits, as far as they are known."""
     low, high = limits
-    if low is None or high is None or low <= value <= high:
+    if (low is None or low <= value) and (high is None or value <= high):
         return True
-    wrong(column, f"{value:g} does not lie between its limits {low:g} and {high:g}")
+    shown = " and ".join("none" if limit is None else f"{limit:g}" for limit in limits)
+    wrong(column, f"{value:g} does not lie between its limits {shown}")
     return False
 
 
