@@ -333,7 +333,7 @@ def test_a_back_through_which_the_front_is_seen_is_called_a_back(reef, layouts) 
     refused = register(_back(front=sheet), layouts)
 
     assert refused.reason == "mirrored"
-    assert "its back" in REASONS[refused.reason].short
+    assert "the back of the sheet" in REASONS[refused.reason].short
 
 
 @pytest.mark.parametrize("turn", [0, 10, 90])

@@ -300,7 +300,7 @@ def _nothing_known(gray: np.ndarray, marks: list[FoundMark], layouts: list[Layou
     if not marks and looks_blurred(gray):
         return NotRegistered("blurred", "no corner mark could be made out, or no sheet is in it")
     if not marks and _mirrored(gray, layouts):
-        return NotRegistered("mirrored", "its corner marks are seen from behind")
+        return NotRegistered("mirrored", "its corner marks are the wrong way round")
     if (unknown := _unknown_edition(gray, layouts)) is not None:
         return unknown
     if marks:

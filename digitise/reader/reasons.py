@@ -53,7 +53,7 @@ PHOTO_REASONS = (
     ),
     Reason(
         "mirrored",
-        "The picture shows the sheet from behind: its back, or as in a mirror",
+        "The picture shows the back of the sheet, or the sheet as in a mirror",
         "Photograph its front with the camera on the phone's back, and turn mirroring off.",
     ),
     Reason(
