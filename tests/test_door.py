@@ -460,6 +460,23 @@ def test_one_changes_ones_own_passphrase_and_stays_logged_in_here_only(store, br
     assert log_in(browser, "Keo Varn", "ten fathoms deep").status_code == 303
 
 
+@pytest.mark.parametrize(("role", "status"), [("gone", 400), ("volunteer", 200)])
+def test_who_loses_a_role_while_they_change_their_passphrase_has_lost_it(store, browser, monkeypatch, role, status):
+    """A new passphrase gives back nothing that was taken in the same moment."""
+    here, checked = as_(browser, "Keo Varn"), pages._checked
+
+    def taken_meanwhile(*request):
+        found = checked(*request)
+        store.people.set("Keo Varn", role=role, by="Setup", now=kept.NOW)
+        return found
+
+    monkeypatch.setattr(pages, "_checked", taken_meanwhile)
+    form = urlencode({"old": passphrase("Keo Varn"), "new": "ten fathoms deep"}).encode()
+
+    assert browser.post("/me/passphrase", content=form, headers=here | OWN).status_code == status
+    assert store.people.named("Keo Varn").role == role
+
+
 def test_a_disk_that_takes_no_file_keeps_nobody_out(store, browser, clock):
     """Who is logged in goes on, others come in, and who has logged out is out after a restart too."""
     clerk = as_(browser, "Keo Varn")

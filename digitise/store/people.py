@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from functools import lru_cache
 
-from sqlalchemy import insert, select
+from sqlalchemy import Connection, insert, select
 
 from digitise.store import chain
 from digitise.store import schema as t
@@ -61,10 +61,22 @@ class People:
         with self._database.write() as connection:
             last = connection.execute(_last(who)).first()
             kept = last.passphrase if last else ""
-            new = {"name": who, "role": role, "passphrase": kept if hashed is None else hashed, "by": person(by)}
-            added = connection.execute(insert(t.people).values(at=at, **new))
-            chain.seal(connection, t.people, added.inserted_primary_key[0], at=at)
-        return Person(who, role, person(by), at, _mark(new["passphrase"]))
+            return _add(connection, who, role, kept if hashed is None else hashed, by=person(by), at=at)
+
+    def change_passphrase(self, name: str, passphrase: str, *, now: datetime) -> Person:
+        """Give a person another passphrase, who changes it; what they may do stays what it is at that moment.
+
+        Raises
+        ------
+        ValueError
+            They may not log in any more, or the passphrase is too short or too long.
+        """
+        hashed, at = _hasher().hash(_checked(passphrase)), chain.stamp(now)
+        with self._database.write() as connection:
+            last = connection.execute(_last(name)).first()
+            if last is None or last.role == "gone":
+                raise StoreError(f"{name} may not log in any more")
+            return _add(connection, name, last.role, hashed, by=name, at=at)
 
     def all(self) -> list[Person]:
         """Everybody as they stand now, in the order they came; those who are gone too."""
@@ -91,6 +103,12 @@ class People:
         except (VerificationError, InvalidHashError):
             return None
         return _person(row) if known else None
+
+
+def _add(connection: Connection, name: str, role: str, passphrase: str, *, by: str, at: str) -> Person:
+    added = connection.execute(insert(t.people).values(name=name, role=role, passphrase=passphrase, by=by, at=at))
+    chain.seal(connection, t.people, added.inserted_primary_key[0], at=at)
+    return Person(name, role, by, at, _mark(passphrase))
 
 
 def _last(name: str):

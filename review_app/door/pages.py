@@ -216,9 +216,7 @@ def _change(request: Request, person: who.Visitor, sent: dict[str, str]) -> Resp
     store = who.door_of(worklist.open_store()).store
     try:
         with AT_ONCE:
-            changed = store.people.set(
-                person.name, role=known.role, by=person.name, now=worklist.utc_now(), passphrase=sent.get("new", "")
-            )
+            changed = store.people.change_passphrase(known.name, sent.get("new", ""), now=worklist.utc_now())
     except ValueError as error:
         return _me_page(person, in_full(error), status=400)
     answer = _me_page(person, "Changed. You are logged out everywhere else.", "good")
