@@ -378,6 +378,7 @@ def test_a_restart_forgets_no_wrong_try_and_the_store_holds_nothing_that_was_typ
         ("/trace?page=1&cell=a/b", "/trace?page=1&cell=a/b"),
         ("//evil.example/x", "/"),
         ("/\\evil.example", "/"),
+        ("//[evil.example", "/"),
         ("https://evil.example", "/"),
         ("javascript:alert(1)", "/"),
         ("/enter?next=/", "/"),

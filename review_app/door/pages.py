@@ -5,7 +5,7 @@ from __future__ import annotations
 import threading
 from datetime import timedelta
 from pathlib import Path
-from urllib.parse import parse_qs, urlsplit
+from urllib.parse import parse_qs
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
@@ -69,8 +69,7 @@ def _told(sentence: str, kind: str = "bad") -> tuple[Markup, ...]:
 
 def _own_path(wanted: str) -> str:
     """Where to go after logging in: a place on this server, else the first page."""
-    parts = urlsplit(wanted)
-    own = wanted.startswith("/") and not wanted.startswith(("//", "/\\")) and not parts.scheme and not parts.netloc
+    own = wanted.startswith("/") and not wanted.startswith(("//", "/\\"))
     return wanted if own and wanted.isprintable() and not wanted.startswith(("/enter", "/desk/decisions")) else "/"
 
 
