@@ -508,6 +508,13 @@ def test_a_cookie_that_makes_no_sense_is_nobody(store, browser):
         assert take(browser, {"cookie": cookie}).status_code == 401
 
 
+@pytest.mark.parametrize("theirs", ['look={"wide": 1}', "a b=c", "no-value", "x=\xe9"])
+def test_a_cookie_of_another_program_on_the_same_host_hides_ours_from_nobody(store, browser, theirs):
+    """Browsers send all that they have for a host, whatever its port, in one header."""
+    clerk = as_(browser, "Keo Varn")
+    assert take(browser, {"cookie": f"{theirs}; {clerk['cookie']}"}).status_code == 200
+
+
 # Starting
 
 

@@ -193,7 +193,7 @@ async def _out(request: Request) -> Response:
     if await _sent(request) is None:
         return RedirectResponse("/me", 303)
     door = who.door_of(worklist.open_store())
-    secret = who.cookies_of(request).get(door.cookie, "")
+    secret = request.cookies.get(door.cookie, "")
     await run_in_threadpool(door.sessions.end, secret, now=worklist.utc_now())
     answer = RedirectResponse("/enter", 303, headers=HEADERS)
     answer.delete_cookie(door.cookie, path="/")
