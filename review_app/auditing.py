@@ -63,14 +63,17 @@ def draw(store: Store, pack: str, sizes: dict[str, int], *, by: str, now: dateti
 
 
 def sample(store: Store, audit_id: int) -> dict:
-    """The cells still to answer, with nothing of what was accepted or read; `ValueError` without such an audit."""
+    """The cells still to answer, with nothing of what was accepted or read; `ValueError` without such an audit.
+
+    Cells of a sheet that was given up since are left out.
+    """
     audit = store.audits.audit(audit_id)
     pages = {p.id: p for p in store.pages()}
     items = []
     for one in store.audits.cells(audit_id):
-        if one.answered:
+        page = pages.get(one.page_id)
+        if one.answered or page is None:
             continue
-        page = pages[one.page_id]
         cell = next(c for c in store.cells(page.id) if c.id == one.cell)
         (x, y, w, h), (wide, high) = cell.box_mm, page.page_size_mm
         items.append(

@@ -390,6 +390,7 @@ def test_a_restart_forgets_no_wrong_try_and_the_store_holds_nothing_that_was_typ
         ("/trace?page=1&cell=a/b", "/trace?page=1&cell=a/b"),
         ("//evil.example/x", "/"),
         ("/\\evil.example", "/"),
+        ("//[evil.example", "/"),
         ("https://evil.example", "/"),
         ("javascript:alert(1)", "/"),
         ("/enter?next=/", "/"),
@@ -472,6 +473,23 @@ def test_one_changes_ones_own_passphrase_and_stays_logged_in_here_only(store, br
     assert log_in(browser, "Keo Varn", "ten fathoms deep").status_code == 303
 
 
+@pytest.mark.parametrize(("role", "status"), [("gone", 400), ("volunteer", 200)])
+def test_who_loses_a_role_while_they_change_their_passphrase_has_lost_it(store, browser, monkeypatch, role, status):
+    """A new passphrase gives back nothing that was taken in the same moment."""
+    here, checked = as_(browser, "Keo Varn"), pages._checked
+
+    def taken_meanwhile(*request):
+        found = checked(*request)
+        store.people.set("Keo Varn", role=role, by="Setup", now=kept.NOW)
+        return found
+
+    monkeypatch.setattr(pages, "_checked", taken_meanwhile)
+    form = urlencode({"old": passphrase("Keo Varn"), "new": "ten fathoms deep"}).encode()
+
+    assert browser.post("/me/passphrase", content=form, headers=here | OWN).status_code == status
+    assert store.people.named("Keo Varn").role == role
+
+
 def test_a_disk_that_takes_no_file_keeps_nobody_out(store, browser, clock):
     """Who is logged in goes on, others come in, and who has logged out is out after a restart too."""
     clerk = as_(browser, "Keo Varn")
@@ -500,6 +518,13 @@ def test_a_restart_logs_nobody_out_and_a_damaged_file_everybody(store, clock):
 def test_a_cookie_that_makes_no_sense_is_nobody(store, browser):
     for cookie in ("", "a=b", "desk_=;;;", f"{who.door_of(store).cookie}=", "=" * 9000, "a\x00b=c"):
         assert take(browser, {"cookie": cookie}).status_code == 401
+
+
+@pytest.mark.parametrize("theirs", ['look={"wide": 1}', "a b=c", "no-value", "x=\xe9"])
+def test_a_cookie_of_another_program_on_the_same_host_hides_ours_from_nobody(store, browser, theirs):
+    """Browsers send all that they have for a host, whatever its port, in one header."""
+    clerk = as_(browser, "Keo Varn")
+    assert take(browser, {"cookie": f"{theirs}; {clerk['cookie']}"}).status_code == 200
 
 
 # Starting

@@ -1,6 +1,7 @@
 """Results of earlier years: understood through a mapping, every problem named by its line, nothing doubtful taken."""
 
 import datetime as dt
+import time
 import zipfile
 
 import pytest
@@ -354,6 +355,22 @@ def test_the_command_lists_problems_takes_nothing_and_says_so(tmp_path, capsys):
     assert earlier_results(store) == []
     assert main(line) == 0
     assert len(earlier_results(store)) == 3
+
+
+@pytest.mark.skipif(not hasattr(time, "tzset"), reason="this system sets no time zone for a program alone")
+def test_today_is_the_day_where_the_program_runs(tmp_path, monkeypatch):
+    """In the east, where it is tomorrow already, a survey of today lies in no future."""
+    monkeypatch.setenv("TZ", "EAST-23:59")
+    time.tzset()
+    try:
+        day = dt.datetime.now().astimezone().date()
+        (tmp_path / "past.yaml").write_text(WIDE)
+        (tmp_path / "past.csv").write_text(f"Station,When,HC %,Sand %,Dams\nA,{day:%d/%m/%Y},30,12,1\n")
+        line = ["earlier", str(tmp_path / "past.csv"), "--mapping", str(tmp_path / "past.yaml"), "--dry-run"]
+        assert main(line) == 0
+    finally:
+        monkeypatch.undo()
+        time.tzset()
 
 
 def test_a_kept_file_changed_by_hand_is_refused(tmp_path):

@@ -183,6 +183,25 @@ def test_a_store_of_keyed_sheets_alone_offers_no_page_to_key_a_second_time(store
     assert not at.exception
 
 
+@pytest.mark.parametrize("answered", [1, 2])
+def test_an_audit_of_a_sheet_that_was_given_up_since_breaks_no_screen(store, answered):
+    """Answered in part or to the end, its cells are asked for and compared no more."""
+    page, cells = begin(store), (RAY, "fish/goby/0-10/tally")
+    kept.keep(store, kept.made_result("invertebrate", {}, name="other.jpg"))
+    for cell in cells:
+        store.decide(page, cell, value=2, state="entered", by="Mira Tole", now=NOW)
+    drawn = {"by": "Sanna Ruo", "now": NOW, "rng": np.random.default_rng(1)}
+    audit = store.audits.draw_strata({"person": 2}, **drawn)
+    for one in store.audits.cells(audit.id)[:answered]:
+        store.audits.answer(one.id, value=3, state="entered", by="Keo Varn", now=NOW)
+    for cell in cells:
+        store.undo(page, cell, by="Mira Tole", now=NOW)
+    store.by_hand.set_aside(page, by="Mira Tole", now=NOW)
+
+    assert auditing.sample(store, audit.id) == {"items": [], "sampled": 2, "answered": answered}
+    assert not screen("audit").run().exception
+
+
 def test_a_better_photograph_counts_before_the_keying_is_done_and_not_after(store):
     """Half keyed gives way to what was read; keyed to the end, the person's word counts, and differences are told."""
     page = begin(store)

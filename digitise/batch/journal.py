@@ -135,7 +135,7 @@ def _parsed(line: str) -> dict | None:
 
 
 def write_whole(path: Path | Remote, text: str) -> None:
-    """Write a file so that at every moment the old one or the new one is there, whole."""
+    """Write a file so that at every moment the old one or the new one is there, whole; `OSError` names it."""
     if isinstance(path, Remote):
         remote.write(path, text.encode())
         return

@@ -47,7 +47,7 @@ def _earlier(args: argparse.Namespace) -> int:
     from digitise.wording import plural
 
     now = datetime.now(UTC)
-    results, problems = read_table(args.table, args.mapping, today=now.date())
+    results, problems = read_table(args.table, args.mapping, today=now.astimezone().date())
     for problem in problems[:MOST_SHOWN]:
         say(problem.words)
     if len(problems) > MOST_SHOWN:

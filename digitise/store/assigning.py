@@ -11,10 +11,11 @@ from digitise.sheets.protocol import Protocol
 from digitise.sheets.sheet import PACK_ALPHABET, PACK_LENGTH
 from digitise.store import chain
 from digitise.store import schema as t
-from digitise.store.rows import PageRow, StoreError
+from digitise.store.rows import KEYED, PageRow, StoreError
 from digitise.store.values import shortened
 
-# Made once: it runs in every decision, under the writing lock.
+# Made once: they run in every decision, under the writing lock.
+_READER = select(t.pages.c.reader_version).where(t.pages.c.id == bindparam("of"))
 _PLACE = (
     select(t.assignments.c.pack)
     .where(t.assignments.c.page_id == bindparam("of"))
@@ -53,8 +54,12 @@ def given_up(page_id: int) -> StoreError:
 
 
 def check_stands(connection: Connection, page_id: int) -> None:
-    """`StoreError` when a page was set aside, perhaps a moment ago: nothing entered on it would be seen."""
-    if connection.execute(_PLACE, {"of": page_id}).scalar() == "":
+    """`StoreError` when a page was set aside, perhaps a moment ago: nothing entered on it would be seen.
+
+    Only sheets that are keyed by hand are ever set aside.
+    """
+    of = {"of": page_id}
+    if connection.execute(_READER, of).scalar() == KEYED and connection.execute(_PLACE, of).scalar() == "":
         raise given_up(page_id)
 
 

@@ -26,6 +26,7 @@ from digitise.store.turns import Turns
 DATABASE = "digitise.db"
 VARIABLE = "DIGITISE_STORE"
 DRIVER = "postgresql+psycopg"
+_EXPECTED = f"{DRIVER}://NAME:PASSPHRASE@HOST/DATABASE"
 BUSY_SECONDS = 20
 OLDEST_POSTGRESQL = 15
 LOOK_AGAIN_S = (0.001, 0.015)  # a writer looks for SQLite's lock after a random time between these
@@ -112,12 +113,12 @@ def postgresql_database(url: str) -> Database:
     """
     try:
         address = make_url(url)
-    except ArgumentError:
-        raise StoreError(f"{VARIABLE}: not an address; expected {DRIVER}://NAME:PASSPHRASE@HOST/DATABASE") from None
+    except (ArgumentError, ValueError):  # the latter for a port that is no number, with words of the address in it
+        raise StoreError(f"{VARIABLE}: not an address; expected {_EXPECTED}") from None
     if address.drivername != DRIVER:
-        raise StoreError(
-            f"{VARIABLE}: found '{address.drivername}://', expected {DRIVER}://NAME:PASSPHRASE@HOST/DATABASE"
-        )
+        raise StoreError(f"{VARIABLE}: found '{address.drivername}://', expected {_EXPECTED}")
+    if "@" in (address.host or ""):
+        raise StoreError(f"{VARIABLE}: found a second @ in the address; write %40 for one in the passphrase")
     settings = f"-c lock_timeout={BUSY_SECONDS}s -c idle_in_transaction_session_timeout=60s -c synchronous_commit=on"
     keepalive = {"keepalives_idle": 10, "keepalives_interval": 5, "keepalives_count": 3, "tcp_user_timeout": 20_000}
     try:

@@ -68,10 +68,22 @@ class People:
                 raise ValueError(f"'{who}' may be {' or '.join(o.name for o in others)}; write it as it stands there")
             who = last.name if last else who
             kept = last.passphrase if last else ""
-            new = {"name": who, "role": role, "passphrase": kept if hashed is None else hashed, "by": person(by)}
-            added = connection.execute(insert(t.people).values(at=at, **new))
-            chain.seal(connection, t.people, added.inserted_primary_key[0], at=at)
-        return Person(who, role, person(by), at, _mark(new["passphrase"]))
+            return _add(connection, who, role, kept if hashed is None else hashed, by=person(by), at=at)
+
+    def change_passphrase(self, name: str, passphrase: str, *, now: datetime) -> Person:
+        """Give a person another passphrase, who changes it; what they may do stays what it is at that moment.
+
+        Raises
+        ------
+        ValueError
+            They may not log in any more, or the passphrase is too short or too long.
+        """
+        hashed, at = _hasher().hash(_checked(passphrase)), chain.stamp(now)
+        with self._database.write() as connection:
+            last = _meant(connection, name)
+            if last is None or last.role == "gone":
+                raise StoreError(f"{name} may not log in any more")
+            return _add(connection, last.name, last.role, hashed, by=last.name, at=at)
 
     def all(self) -> list[Person]:
         """Everybody as they stand now, in the order they came; those who are gone too."""
@@ -119,6 +131,12 @@ def _alike(connection: Connection, name: str) -> list[Row]:
     """The last row of everybody whose name is alike."""
     rows = connection.execute(select(t.people).order_by(t.people.c.id)).all()
     return list({row.name: row for row in rows if folded(row.name) == folded(name)}.values())
+
+
+def _add(connection: Connection, name: str, role: str, passphrase: str, *, by: str, at: str) -> Person:
+    added = connection.execute(insert(t.people).values(name=name, role=role, passphrase=passphrase, by=by, at=at))
+    chain.seal(connection, t.people, added.inserted_primary_key[0], at=at)
+    return Person(name, role, by, at, _mark(passphrase))
 
 
 def _person(row) -> Person:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import threading
 from datetime import timedelta
 from pathlib import Path
-from urllib.parse import parse_qs, urlsplit
+from urllib.parse import parse_qs
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
@@ -69,8 +69,7 @@ def _told(sentence: str, kind: str = "bad") -> tuple[Markup, ...]:
 
 def _own_path(wanted: str) -> str:
     """Where to go after logging in: a place on this server, else the first page."""
-    parts = urlsplit(wanted)
-    own = wanted.startswith("/") and not wanted.startswith(("//", "/\\")) and not parts.scheme and not parts.netloc
+    own = wanted.startswith("/") and not wanted.startswith(("//", "/\\"))
     return wanted if own and wanted.isprintable() and not wanted.startswith(("/enter", "/desk/decisions")) else "/"
 
 
@@ -194,7 +193,7 @@ async def _out(request: Request) -> Response:
     if await _sent(request) is None:
         return RedirectResponse("/me", 303)
     door = who.door_of(worklist.open_store())
-    secret = who.cookies_of(request).get(door.cookie, "")
+    secret = request.cookies.get(door.cookie, "")
     await run_in_threadpool(door.sessions.end, secret, now=worklist.utc_now())
     answer = RedirectResponse("/enter", 303, headers=HEADERS)
     answer.delete_cookie(door.cookie, path="/")
@@ -216,9 +215,7 @@ def _change(request: Request, person: who.Visitor, sent: dict[str, str]) -> Resp
     store = who.door_of(worklist.open_store()).store
     try:
         with AT_ONCE:
-            changed = store.people.set(
-                person.name, role=known.role, by=person.name, now=worklist.utc_now(), passphrase=sent.get("new", "")
-            )
+            changed = store.people.change_passphrase(known.name, sent.get("new", ""), now=worklist.utc_now())
     except ValueError as error:
         return _me_page(person, in_full(error), status=400)
     answer = _me_page(person, "Changed. You are logged out everywhere else.", "good")

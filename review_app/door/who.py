@@ -10,7 +10,6 @@ import os
 from dataclasses import dataclass
 from datetime import datetime
 from functools import lru_cache
-from http.cookies import CookieError, SimpleCookie
 
 from starlette.requests import HTTPConnection
 
@@ -77,16 +76,6 @@ def visitor(cookies: dict[str, str], *, now: datetime, touch: bool = True) -> Vi
     return Visitor(person.name, person.role) if person else None
 
 
-def cookies_of(connection: HTTPConnection) -> dict[str, str]:
-    """A request's cookies; a header that makes no sense has none."""
-    kept = SimpleCookie()
-    try:
-        kept.load(connection.headers.get("cookie", "")[:8000])
-    except CookieError:
-        return {}
-    return {name: one.value for name, one in kept.items()}
-
-
 def behind(connection: HTTPConnection) -> Visitor | None:
     """Who a request comes from."""
-    return visitor(cookies_of(connection), now=worklist.utc_now())
+    return visitor(connection.cookies, now=worklist.utc_now())

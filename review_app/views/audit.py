@@ -74,7 +74,9 @@ def kept(store: Store, audits: list[Audit], title: str) -> None:
     if not audits:
         return
     st.html(tag("h2", title, class_="head"))
-    waits = [one for a in audits if a.bound is not None for one in a.differing if auditing.settled(store, one) is None]
+    there = {page.id for page in store.pages()}  # a sheet may have been given up since
+    found = {a.id: [one for one in a.differing if one.page_id in there] for a in audits if a.bound is not None}
+    waits = [one for some in found.values() for one in some if auditing.settled(store, one) is None]
     by = own_name(f"settler-{audits[-1].id}") if waits else ""
     for audit in reversed(audits):
         go_on = tag("a", "Go on keying", href=f"audit?audit={audit.id}", target="_self")
@@ -83,9 +85,8 @@ def kept(store: Store, audits: list[Audit], title: str) -> None:
         lines = auditing.strata_words(audit)
         parts += [tag("ul", *(tag("li", line) for line in lines))] if lines and audit.bound is not None else []
         st.html(tag("div", *parts, *([go_on] if audit.bound is None else []), class_="card-line"))
-        if audit.bound is not None:
-            for n, one in enumerate(audit.differing):
-                _difference(store, one, key=f"settle-{audit.id}-{n}", by=by)
+        for n, one in enumerate(found.get(audit.id, ())):
+            _difference(store, one, key=f"settle-{audit.id}-{n}", by=by)
 
 
 def compared(store: Store) -> None:
