@@ -14,6 +14,7 @@ from kept import FLAGGED, NOW, PACK, keep, layout, made_result, protocol
 from sent import OFFICE, POINT, RAY, SITE, TOTAL, covering_note, handed, noted, sign, survey
 
 from digitise.cli import main
+from digitise.commands.common import DEFAULT_STORE
 from digitise.exchange.bag import faults
 from digitise.exchange.evidence import take_in
 from digitise.handover.changes import changed_cells, changed_numbers, changed_photographs
@@ -143,6 +144,20 @@ def test_a_package_of_another_store_is_told_apart(kept, tmp_path):
     wrong, record = check_package(folder, [])
     assert record is None
     assert wrong == ["checksums.txt: is not the list of any hand-over that this store knows"]
+
+
+def test_a_receiver_without_the_store_checks_a_package_by_its_own_list(kept, tmp_path, capsys, monkeypatch):
+    """They are told what to compare with the letter; a store that was named and is none is refused all the same."""
+    survey(kept)
+    folder, record = handed(kept, tmp_path / "out", evidence="none")
+    monkeypatch.chdir(tmp_path)
+    capsys.readouterr()
+    assert main(["handover", "--check", str(folder)]) == 0
+    assert record.digest in capsys.readouterr().err
+    assert main(["handover", "--check", str(folder), "--store", "elsewhere"]) == 2
+    (folder / "covering-note.html").write_text("another")
+    assert main(["handover", "--check", str(folder)]) == 1
+    assert not (tmp_path / DEFAULT_STORE).exists()
 
 
 def test_a_correction_says_every_cell_and_figure_that_changed_and_nothing_else(kept, tmp_path):
