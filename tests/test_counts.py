@@ -1,13 +1,18 @@
 """A tally and the total written beside it: hand answers, the double sum, and what goes to a person."""
 
 import math
+from dataclasses import replace
 
+import cv2
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from shared_cases import cases, pmfs
 
+from digitise.pages.flatten import FLAT_PX_PER_MM
 from digitise.reader.counts import MOST, agree, counted_otherwise, left_open
+from digitise.reader.doubts import doubts_of
+from digitise.reader.ink import extract_ink
 from digitise.reader.read import checked_pair
 from digitise.reader.reading import Decoded
 
@@ -129,6 +134,45 @@ def test_a_mark_along_the_rule_that_the_counters_see_differently_is_for_a_person
 
     assert "near-rule" in strokes.reasons
     assert total.value == 4
+
+
+@pytest.mark.parametrize(
+    ("strokes", "reasons", "left"),
+    [
+        pytest.param(8, ("gap",), (), id="as-many-strokes"),
+        pytest.param(7, ("gap",), ("gap", "total-differs"), id="others"),
+        pytest.param(8, ("gap", "crossed-out"), ("gap", "crossed-out"), id="struck-out"),
+    ],
+)
+def test_a_total_in_the_left_of_its_boxes_is_settled_by_as_many_strokes(strokes, reasons, left):
+    """An 8 before an empty box may be 80 whose nought is not seen; beside eight strokes it is 8."""
+    total = Decoded(8, 0.98, ((8, 0.98), (80, 0.01)), reasons)
+    tally = Decoded(strokes, 0.99, ((strokes, 0.99),))
+    (_, counted), (_, written) = checked_pair(tally, {strokes: 0.99}, total, {80: 0.01})
+
+    assert (written.value, written.reasons) == (8, left)
+    assert counted.value == strokes
+
+
+def test_a_total_in_the_left_of_its_boxes_is_for_a_person_beside_strokes_in_doubt():
+    tally = Decoded(8, 0.99, ((8, 0.99),), ("near-rule",))
+    total = Decoded(8, 0.98, ((8, 0.98), (80, 0.01)), ("gap",))
+    _, (_, written) = checked_pair(tally, {8: 0.99}, total, {80: 0.01})
+
+    assert (written.value, written.reasons) == (8, ("gap",))
+
+
+def test_a_line_through_a_total_in_the_left_of_its_boxes_is_seen_too(printed, registered):
+    """What strokes may settle is looked at like any other entry."""
+    page = registered("fish")
+    total = next(c for c in page.layout.cells if c.id.endswith("/total"))
+    x, y, w, h = (v * FLAT_PX_PER_MM for v in total.box_mm)
+    image = printed("fish").copy()
+    cv2.line(image, (int(x - 16), int(y + h / 2)), (int(x + w + 16), int(y + h / 2)), 90, 5)
+    total_left = Decoded(8, 0.98, ((8, 0.98),), ("gap",))
+    found = doubts_of(extract_ink(image, page.layout), replace(page, image=image), {total.id: ("digits", total_left)})
+
+    assert found == {total.id: "crossed-out"}
 
 
 def _seen(value: int | None, *reasons: str) -> Decoded:

@@ -40,6 +40,7 @@ from digitise.reader.tally import own_ink
 from digitise.sheets.layout import Cell
 
 FIRM = 0.6  # share of the page's pencil that a smudge or a fold hardly reaches
+SETTLED = {"counts-differ", "gap"}  # doubts that strokes and the total beside them may settle
 SEVERAL_GROUPS = 7  # strokes: a bar of five does not go across so many
 DIGITS = frozenset({"number", "date", "time", "decimal"})
 FAINT_BLANKS, MOST_FAINT = 4, 0.5  # cells read as blank that hold a faint mark, and their share of those read so
@@ -71,7 +72,7 @@ def doubts_of(ink: InkPage, page: Page, cells: Cells) -> dict[str, str]:
     shared = between_codes(ink, page.layout, threshold) | down_rows(ink, page.layout, threshold)
     beside = written_beside(ink, page.layout, threshold)
     seen = _Seen(ink, page, threshold, specks_mm(ink, page.layout, threshold), shared, beside)
-    plain = {i: one for i, (_, one) in cells.items() if i not in out and set(one.reasons) <= {"counts-differ"}}
+    plain = {i: one for i, (_, one) in cells.items() if i not in out and set(one.reasons) <= SETTLED}
     for cell_id, one in plain.items():
         cell, partner = by_id[cell_id], _partner(by_id, cell_id)
         why = _of_blank(seen, cell, one) if one.value is None or one.value is False else _of_written(seen, cell, one)

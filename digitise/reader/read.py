@@ -197,8 +197,9 @@ def checked_pair(
 
     The total's ink is never overruled; where it leaves a digit open, plain strokes may settle it. Strokes that the two
     counters see differently are taken as the total says when that settles it; any other difference goes to a person.
-    A mark along the rule is a stroke where the total counts it too. Strokes in doubt for another reason, as those that
-    glare hides or a crease runs through, say nothing for a total.
+    A mark along the rule is a stroke where the total counts it too. A total that stands in the left of its boxes is
+    what it looks like where there are as many strokes. Strokes in doubt for another reason, as those that glare hides
+    or a crease runs through, say nothing for a total.
     """
     if tally.value is None and not tally.reasons and total.value is None:
         return ("blank", tally), ("digits", total)
@@ -208,6 +209,8 @@ def checked_pair(
     if not tally.reasons and not total.reasons and tally.value in (kept := left_open(strokes, numbers)):
         total = replace(total, value=max(kept, key=kept.get)) if len(kept) < len(numbers) else total
         numbers = kept
+    if total.reasons == ("gap",):
+        numbers = {n: weight for n, weight in total.candidates if n is not None}
     by_tally, by_total, _ = agree(strokes, numbers)
     plain = not total.reasons and numbers.get(total.value, 0.0) > PLAIN_TOTAL * sum(numbers.values())
     if tally.reasons == ("near-rule",) and plain and tally.value == total.value:
@@ -222,6 +225,8 @@ def checked_pair(
         )
     if tally.reasons:
         return ("tally-alone", tally), ("digits", total)
+    if total.reasons == ("gap",):
+        total = replace(total, reasons=())
     return ("tally", _with_weights(tally, by_tally)), ("total", _with_weights(total, by_total))
 
 
