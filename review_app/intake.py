@@ -23,6 +23,8 @@ from digitise.reader.read import read_decoded
 from digitise.store import Store, StoreError
 from review_app import worklist
 
+NUL = "\0"  # no file's name can hold it, whatever a browser says
+
 
 @dataclass(frozen=True, slots=True)
 class Intake:
@@ -94,7 +96,7 @@ def _accept(store: Store, data: bytes, name: str) -> list[str]:
         return []
     known = known_protocols(store=store)
     with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / f"added{Path(name).suffix[:8]}"
+        path = Path(folder) / f"added{Path(name.replace(NUL, '')).suffix[:8]}"
         path.write_bytes(data)
         found = _reader.call(known, known_reader(store.folder), "unpack", path)
     refused = [one for one in found if isinstance(one, NotAPhoto)]

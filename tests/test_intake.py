@@ -77,6 +77,12 @@ def test_every_page_of_a_pdf_is_kept_by_itself(store) -> None:
     assert _names(store) == ["scans.pdf#page=1", "scans.pdf#page=2"]
 
 
+def test_a_file_is_unpacked_whatever_it_is_called(store) -> None:
+    """No file can be named so on this machine."""
+    assert intake.accept(store, seeds()["pdf"], "scans.p\0df") == []
+    assert len(store.photos()) == 2
+
+
 def test_every_photograph_in_an_archive_is_kept_by_itself(store) -> None:
     assert intake.accept(store, seeds()["zip"], "dive.zip") == []
     assert _names(store) == [

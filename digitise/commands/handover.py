@@ -101,8 +101,10 @@ def _check(folder: Path, records: Sequence[HandOver] | None) -> int:
         say(f"{folder}: hand-over {record.number} of {record.at[:10]} to {record.recipient}.")
     if not wrong and records is None:
         digest = sha256_of(folder / CHECKSUMS)
-        say("Whole, by its own list of checksums. There is no store here that made it, and whoever changes a file can write")
-        say(f"the list anew: compare the SHA-256 of {CHECKSUMS} with the sender's letter: {digest}")
+        say(
+            "Whole, by its own list of checksums, which whoever changes a file can write anew. No store is here to ask:"
+        )
+        say(f"compare the SHA-256 of {CHECKSUMS} with the sender's letter: {digest}")
     elif not wrong:
         say("Whole and unchanged.")
     return 1 if wrong else 0
