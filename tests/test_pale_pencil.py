@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
 
+from digitise.pages.flatten import FLAT_PX_PER_MM
 from digitise.pages.page import Page
 from digitise.reader.characters import ink_threshold
 from digitise.reader.ink import PALEST, extract_ink
@@ -70,3 +72,18 @@ def test_blank_rows_beside_a_few_pale_marks_are_blank(pale, layout) -> None:
 
     assert all(readings[i].flagged for i in totals[:3])
     assert not any(readings[i].flagged for i in (*rows, *totals[3:]))
+
+
+def test_nothing_is_blank_where_only_marks_too_pale_to_be_read_and_a_few_drops_are_seen(pale, layout) -> None:
+    """The drops are darker than any pencil on the page: by them, its pencil is not pale."""
+    sheet = layout("substrate")
+    codes = _codes(sheet)
+    page = pale("substrate", dict(list(codes.items())[:20]), 0.05)
+    for name in list(codes)[-3:]:
+        x, y, w, h = sheet.by_id[name].box_mm
+        middle = round((x + w / 4) * FLAT_PX_PER_MM), round((y + h / 2) * FLAT_PX_PER_MM)
+        cv2.circle(page.image, middle, 12, 170, 6)
+    assert extract_ink(page.image, sheet).core > PALEST
+    readings = read_page(page)
+
+    assert [r.cell for r in readings if r.kind == "code" and not r.flagged] == []

@@ -44,6 +44,7 @@ SETTLED = {"counts-differ", "gap"}  # doubts that strokes and the total beside t
 SEVERAL_GROUPS = 7  # strokes: a bar of five does not go across so many
 DIGITS = frozenset({"number", "date", "time", "decimal"})
 FAINT_BLANKS, MOST_FAINT = 4, 0.5  # cells read as blank that hold a faint mark, and their share of those read so
+MORE_FAINT = 4  # times as many as cells in which something is read
 ONE_MARK = 1  # stroke: of a tally that is no more than a line from another row; among more, strokes of two rows touch
 
 Cells = Mapping[str, tuple[str, Decoded]]  # by id, with the calibration group
@@ -95,11 +96,16 @@ def doubts_of(ink: InkPage, page: Page, cells: Cells) -> dict[str, str]:
 
 
 def _sunk(ink: InkPage, plain: Mapping[str, Decoded], found: Mapping[str, str]) -> dict[str, str]:
-    """All cells read as blank, where pencil is so pale that most of them hold a mark that was not read."""
-    blank = [i for i, one in plain.items() if (one.value is None or one.value is False) and not one.reasons]
+    """All cells read as blank, where pencil is so pale that most of them hold a mark that was not read.
+
+    Or where hardly anything else is read on the page: what is darker than its pencil may be drops and shadows.
+    """
+    empty = [i for i, one in plain.items() if one.value is None or one.value is False]
+    blank = [i for i in empty if not plain[i].reasons]
     faint = sum(i in found for i in blank)
-    sunk = ink.core < PALEST and faint >= FAINT_BLANKS and faint > MOST_FAINT * len(blank)
-    return dict.fromkeys(blank, "unsure") if sunk else {}
+    most = ink.core < PALEST and faint > MOST_FAINT * len(blank)
+    alone = faint >= MORE_FAINT * (len(plain) - len(empty))
+    return dict.fromkeys(blank, "unsure") if faint >= FAINT_BLANKS and (most or alone) else {}
 
 
 def _lit(page: Page, ink: InkPage, plain: Mapping[str, Decoded], found: Mapping[str, str]) -> dict[str, str]:
