@@ -89,6 +89,8 @@ def reason_words(names: Sequence[str]) -> list[str]:
 
 def _choices(item: QueueItem, meanings: Mapping[str, str]) -> list[dict]:
     ranked = [(item.value, item.confidence), *item.candidates]
+    if item.kind == "text":  # a planned name may be likelier than what was read
+        ranked.sort(key=lambda one: -one[1])
     if item.kind == "tick":
         ranked += [(True, 0.0), (False, 0.0)]
     suggested = item.value is not None or (item.kind != "tick" and not _SOMETHING_STANDS & set(item.reason_names))

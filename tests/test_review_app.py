@@ -327,6 +327,15 @@ def test_rare_alternatives_are_left_out_and_five_choices_are_the_most(store):
     assert [c["value"] for c in second["choices"]] == [9]
 
 
+@pytest.mark.parametrize(("known", "first"), [(0.96, "Keo Varn"), (0.05, "KEO VARM")])
+def test_the_likeliest_of_a_read_and_a_planned_name_is_marked(store, known, first):
+    ranked = (("Keo Varn", known), ("KEO VARM", 0.09))
+    name = Reading("fish/observer", "text", "KEO VARM", 0.09, True, ranked, ("free-text",), 0.5)
+    kept.keep(store, flag(kept.made_result("fish", {}, name="IMG_3.jpg"), fish_observer=name))
+
+    assert [c["value"] for c in desk_items(store)[0]["choices"] if c["suggested"]] == [first]
+
+
 def test_nothing_written_is_no_suggestion_where_something_was_crossed_out(store):
     fish_page(store)
     item = desk_items(store)[0]
