@@ -87,3 +87,15 @@ def test_nothing_is_blank_where_only_marks_too_pale_to_be_read_and_a_few_drops_a
     readings = read_page(page)
 
     assert [r.cell for r in readings if r.kind == "code" and not r.flagged] == []
+
+
+def test_blank_rows_stay_blank_beside_faint_marks_where_other_rows_are_read(pale, written, layout) -> None:
+    """Six entries stand plainly, five others are as faint as what an eraser leaves; the rest is empty."""
+    rows = [c.id for c in layout("fish").cells if c.kind == "tally"]
+    faint = [i.replace("/tally", "/total") for i in rows[12:17]]
+    dark, ghosts = written("fish", dict.fromkeys(rows[:6], 4)), pale("fish", dict.fromkeys(faint, 4), 0.12)
+    page = replace(dark, image=np.minimum(dark.image, ghosts.image))
+    readings = {r.cell: r for r in read_page(page)}
+
+    assert all(readings[i].flagged for i in faint)
+    assert not any(readings[i].flagged for i in rows[17:])
