@@ -318,6 +318,8 @@ def test_measurements_belong_to_events_and_occurrences_that_are_there(files):
         assert m["measurementType"]
         assert m["measurementValue"] != ""
         assert re.fullmatch(r"[a-zA-Z ]*", m["measurementUnit"])
+    counted = {m["measurementType"]: m["measurementUnit"] for m in facts if m["measurementMethod"] == "count"}
+    assert counted == {"bleached colonies": "items", "litter": "items"}  # none of them an animal
     for scope in made["humboldt.csv"]:
         assert scope["eventID"] in events
         assert scope["isAbsenceReported"] in ("true", "false")

@@ -1,6 +1,7 @@
 """Occurrences and measurements of one survey, as rows of a Darwin Core Archive.
 
-Units are words, as the Darwin Core vocabularies have them: "square metre", "percent", "individuals".
+Units are words, as the Darwin Core vocabularies have them: "square metre", "percent", "individuals"; litter, colonies
+and the like that are counted as impacts are "items".
 """
 
 from __future__ import annotations
@@ -118,7 +119,7 @@ def belt_rows(
         count = int(belt.count)
         if density.is_impact:
             remarks = f"counted on {part}" if part else ""
-            measurements.append(Emof(event, density.label.lower(), count, "individuals", "count", remarks))
+            measurements.append(Emof(event, density.label.lower(), count, "items", "count", remarks))
             continue
         row = next(x for x in spec.rows if x.id == density.id)
         occurrence = _occurrence(about, row, count, event, part)
