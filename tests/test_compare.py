@@ -145,6 +145,15 @@ def test_headlines_are_adjusted_by_holm_and_all_others_apart():
         compare(*surveys, headlines=["coral"])
 
 
+def test_a_headline_counts_where_it_is_measured():
+    """A site surveyed by another protocol has no sand: that is no reason to refuse the question about both sites."""
+    one = sample("A", "2023-01-01", *BEFORE), sample("B", "2024-01-01", *AFTER)
+    other = tuple(replace(s, site="Wall", measured={v: m for v, m in s.measured.items() if v == CORAL}) for s in one)
+    found = compare_pairs([one, other], headlines=["substrate/sand"])
+
+    assert [(c.after.site, c.variable.id) for c in found if c.adjusted_by == HOLM] == [("Garden", "substrate/sand")]
+
+
 def test_several_pairs_are_adjusted_for_all_of_them_together():
     """Two sites, one headline each: twice the p of each, not once; and trends over all sites likewise."""
     one = sample("A", "2023-01-01", *BEFORE), sample("B", "2024-01-01", *AFTER)

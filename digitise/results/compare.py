@@ -193,20 +193,24 @@ def compare_pairs(
 ) -> tuple[Compared, ...]:
     """`compare` for several pairs of surveys, adjusted for all of them together: they are read together.
 
+    Sites may be surveyed by several protocols: a headline counts wherever both surveys of a pair have it.
+
     Raises
     ------
     ValueError
-        A headline is no variable of both surveys of a pair.
+        A headline is no variable of both surveys of any pair.
     """
+    pairs = list(pairs)
     found: list[Compared] = []
-    first: list[bool] = []  # which of them are headlines
+    first: list[bool] = []  # which of those found are headlines
+    known: dict[str, None] = {}
     for before, after in pairs:
         shared = [v for v in after.measured if v in before.measured]
-        if unknown := sorted(set(headlines) - {v.id for v in shared}):
-            known = ", ".join(v.id for v in shared)
-            raise ValueError(f"headline '{unknown[0]}' is not measured in both surveys; known: {known}")
+        known |= dict.fromkeys(v.id for v in shared)
         found += [_one(v, before, after, paired=paired, detect_percent=detect_percent, level=level) for v in shared]
         first += [v.id in headlines if headlines else v.is_group for v in shared]
+    if pairs and (unknown := sorted(set(headlines) - known.keys())):
+        raise ValueError(f"headline '{unknown[0]}' is not measured in both surveys; known: {', '.join(known)}")
     return _adjusted(found, first)
 
 
