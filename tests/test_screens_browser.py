@@ -330,6 +330,7 @@ def test_a_day_is_planned_a_sample_drawn_and_keyed_and_a_survey_signed_without_a
     page.keyboard.press("Enter")
     page.locator(".title:not(:empty)").wait_for()
     pictured(page)
+    drawn(page)  # else what is typed goes with the first drawing
     first = page.locator(".title").inner_text()
     page.fill("#value", "99999")  # no cell of this sheet can hold it: said at once, not after the next answer
     page.keyboard.press("Enter")
