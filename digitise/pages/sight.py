@@ -311,8 +311,8 @@ def is_bare(gray: np.ndarray) -> bool:
     sheets, however soft, more is left.
     """
     height, width = gray.shape
-    top, left = int(MARGIN * height), int(MARGIN * width)
-    inner = gray[top : height - top, left : width - left]
+    down, across = int(MARGIN * height), int(MARGIN * width)
+    inner = gray[down : height - down, across : width - across]
     light = cv2.resize(inner, (BARE_SIDE, BARE_SIDE), interpolation=cv2.INTER_AREA).astype(np.float64).ravel()
     y, x = (v.ravel() for v in np.mgrid[-1 : 1 : BARE_SIDE * 1j, -1 : 1 : BARE_SIDE * 1j])
     smooth = np.stack([np.ones_like(x), x, y, x * y, x * x, y * y], axis=1)
