@@ -229,9 +229,8 @@ def _take(store: Store, person: who.Visitor, sent: object) -> Response:
 
 def _leave(store: Store, _person: who.Visitor, sent: object) -> Response:
     """A browser's page was closed: what it looked at is free at once."""
-    client = sent.get("client") if isinstance(sent, dict) else None
-    if isinstance(client, str) and 8 <= len(client) <= 40:
-        store.leases.release(client=client)
+    if isinstance(sent, dict) and taking.is_client(sent.get("client")):
+        taking.leave(store, sent["client"], taking.turn_of(sent))
     return JSONResponse({}, headers=_FRESH)
 
 

@@ -1,12 +1,15 @@
 """The desk's cells for one browser: filtered, ordered, and leased to it, so that two clerks never get the same cell.
 
 A browser gets at most half of what is free, so that whoever comes next finds work too. What it holds it keeps while it
-asks again; cells that another person has taken or decided meanwhile are named, and it lets them go.
+asks again; cells that another person has taken or decided meanwhile are named, and it lets them go. A page that was
+left while it still asked gets nothing: a browser numbers what it asks, and says on leaving which number was the last.
 """
 
 from __future__ import annotations
 
 import re
+import threading
+from collections import OrderedDict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -18,6 +21,7 @@ from review_app import worklist
 from review_app.ordering import ORDERS, Key, front, key_of
 
 MOST, FEWEST = 60, 12  # cells leased to one browser
+MOST_LEFT = 1000  # browsers whose leaving is remembered
 AT_HAND = 3  # times as many cells are looked up, for others may be quicker
 
 
@@ -25,7 +29,8 @@ AT_HAND = 3  # times as many cells are looked up, for others may be quicker
 class Wish:
     """What one browser asks for. `holding` are the cells it has not decided yet, the one on screen first.
 
-    `asked` true is for cells that a colleague asked about; `over` takes cells over that the same name holds elsewhere.
+    `asked` true is for cells that a colleague asked about; `over` takes cells over that the same name holds elsewhere;
+    `turn` counts what this browser has asked.
     """
 
     client: str
@@ -36,6 +41,7 @@ class Wish:
     order: str = "matters"
     asked: bool = False
     over: bool = False
+    turn: int = 0
     holding: tuple[Key, ...] = ()
 
 
@@ -51,11 +57,22 @@ def parse_wish(data: object, *, proven: str = "") -> Wish:
         raise wrong
     if not all(isinstance(v, bool) for v in flags.values()) or not isinstance(holding, list) or len(holding) > 500:
         raise wrong
-    if not re.fullmatch(r"[0-9a-zA-Z-]{8,40}", texts["client"]) or not (proven or texts["by"].strip()):
+    if not is_client(texts["client"]) or not (proven or texts["by"].strip()):
         raise wrong
     keys = tuple(_key(one, wrong) for one in holding)
     texts |= {"by": proven or texts["by"], "order": texts["order"] if texts["order"] in ORDERS else "matters"}
-    return Wish(**texts, **flags, holding=keys)
+    return Wish(**texts, **flags, turn=turn_of(data), holding=keys)
+
+
+def is_client(client: object) -> bool:
+    """Whether this can be the name of a browser."""
+    return isinstance(client, str) and re.fullmatch(r"[0-9a-zA-Z-]{8,40}", client) is not None
+
+
+def turn_of(data: Mapping) -> int:
+    """The number of what a browser asks, or of the last thing it asked before it left; 0 where it gives none."""
+    turn = data.get("turn", 0)
+    return turn if isinstance(turn, int) and 0 <= turn < 2**53 else 0
 
 
 def _key(one: object, wrong: ValueError) -> Key:
@@ -81,6 +98,36 @@ class _Listed:
         return self.open - len(self.theirs)
 
 
+class _Left:
+    """The browsers whose page was left, the latest last: what each had asked until then is answered with nothing."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._last: OrderedDict[tuple[str, str], int] = OrderedDict()
+
+    def note(self, store: Store, client: str, turn: int) -> None:
+        """This browser has left, and `turn` was the last that it asked."""
+        key = (str(store.folder), client)
+        with self._lock:
+            self._last[key] = max(turn, self._last.pop(key, 0))
+            while len(self._last) > MOST_LEFT:
+                self._last.popitem(last=False)
+
+    def has(self, store: Store, wish: Wish) -> bool:
+        """Whether the browser has left since it asked this."""
+        with self._lock:
+            return wish.turn <= self._last.get((str(store.folder), wish.client), -1)
+
+
+_LEFT = _Left()
+
+
+def leave(store: Store, client: str, turn: int) -> None:
+    """A browser's page was closed or left: what it looked at is free at once, and what it asked up to `turn` is off."""
+    _LEFT.note(store, client, turn)
+    store.leases.release(client=client)
+
+
 def take(store: Store, wish: Wish, *, now: datetime) -> dict:
     """Lease cells to a browser: those it holds, and more from the front of the list.
 
@@ -96,6 +143,9 @@ def take(store: Store, wish: Wish, *, now: datetime) -> dict:
     taken = store.leases.take_free(
         [key_of(i) for i in wanted], by=wish.by, client=wish.client, now=now, most=most, also_from=taken_over
     )
+    if _LEFT.has(store, wish):  # it left before this was asked here, or meanwhile
+        store.leases.release(client=wish.client)
+        taken = []
     given = {(one.page_id, one.cell) for one in taken}
     others = listed.theirs.values()
     return {

@@ -74,6 +74,30 @@ def test_cells_that_are_let_go_are_free_at_once(store):
     assert keys(take(store, KEO)) == first
 
 
+def test_what_a_page_still_asked_when_it_was_left_holds_no_cells(store):
+    """Its request may be worked on after its leaving; a page that comes back from the browser's memory asks anew."""
+    app = Browser(Starlette(routes=routes.routes()))
+    wish = {"client": MIRA.client, "by": "Mira", "turn": 3}
+    app.post("/desk/leave", json_body={"client": MIRA.client, "turn": 3}, headers=POST)
+    assert app.post("/desk/take", json_body=wish, headers=POST).json()["items"] == []
+    assert store.leases.held(now=kept.NOW) == {}
+    assert len(app.post("/desk/take", json_body=wish | {"turn": 4}, headers=POST).json()["items"]) == 20
+    assert len(app.post("/desk/take", json_body=wish | {"client": KEO.client}, headers=POST).json()["items"]) == FEWEST
+
+
+def test_a_page_that_is_left_while_it_is_given_cells_holds_none(store, monkeypatch):
+    """It leaves after its cells were looked up, and just before they are taken."""
+    free = store.leases.take_free
+
+    def slow(*args, **how):
+        taking.leave(store, MIRA.client, 1)
+        return free(*args, **how)
+
+    monkeypatch.setattr(store.leases, "take_free", slow)
+    assert take(store, MIRA, turn=1)["items"] == []
+    assert store.leases.held(now=kept.NOW) == {}
+
+
 def test_leases_end_by_themselves_and_the_late_one_is_told_who_has_the_cell_now(store):
     first = keys(take(store, MIRA))
     assert not set(keys(take(store, KEO, later=100))) & set(first)

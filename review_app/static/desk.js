@@ -11,6 +11,7 @@ class Desk {
     this.keys = storage.get('desk:keys') !== 'off';
     this.pace = storage.json('desk:pace', []);             // seconds between my last decisions
     this.touched = Date.now();
+    this.turn = 0;                                         // how often cells were asked for: what a page asked that was left counts no more
     this.windows = new Windows(root, () => this.paint());
     this.outbox = new Outbox(store, (record, result) => this.answered(record, result), () => this.paint(), proven);
     this.wire();
@@ -40,7 +41,7 @@ class Desk {
     const { filter, pending } = this;
     const held = [...this.items.slice(this.at), ...this.items.slice(0, this.at)].filter((i) => !i.done && !pending.has(keyOf(i)));
     try {
-      const reply = await this.post('/desk/take', { ...filter, client: this.outbox.client, by: this.by, over, holding: held.map((i) => [i.page, i.cell]).slice(0, 400) });
+      const reply = await this.post('/desk/take', { ...filter, client: this.outbox.client, turn: ++this.turn, by: this.by, over, holding: held.map((i) => [i.page, i.cell]).slice(0, 400) });
       if (reply.status === 401) this.outbox.loggedOut = true;
       if (!reply.ok) throw new Error(reply.status);
       const found = await reply.json();
@@ -82,7 +83,7 @@ class Desk {
 
   // Whoever has gone for a walk lets their cells go to others; a page that is closed does so at once.
   get active() { return document.visibilityState === 'visible' && Date.now() - this.touched < 300000; }
-  leave() { if (this.by) this.post('/desk/leave', { client: this.outbox.client }, { keepalive: true }).catch(() => {}); }
+  leave() { if (this.by) this.post('/desk/leave', { client: this.outbox.client, turn: this.turn }, { keepalive: true }).catch(() => {}); }
 
   goto(index, silent = false) {
     this.at = Math.max(0, Math.min(index, this.items.length));
