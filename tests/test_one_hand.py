@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from digitise.reader.characters import DIGIT_CLASSES, LETTER_CLASSES, TICK_CLASSES, CharacterEvidence
-from digitise.reader.one_hand import ALIKE, NONE_SHOWN, UNSEEN, UNSEEN_ONE, as_one_hand
+from digitise.reader.one_hand import ALIKE, NONE_SHOWN, OTHERWISE, SHAPED, SHARED, UNSEEN, UNSEEN_ONE, as_one_hand
 from digitise.sheets.layout import Cell
 
 
@@ -140,3 +140,54 @@ def test_letters_learn_from_codes_that_can_be_told_since_few_are_possible() -> N
     gain = ALIKE * (np.cos(np.radians(5)) - np.cos(np.radians(55)))
     assert first / second == pytest.approx(0.4 / 0.6 * np.exp(gain), rel=1e-4)
     assert first > 0.8
+
+
+def _letter(degrees: float, char: str, void: float = 0.0) -> CharacterEvidence:
+    letter = np.zeros(len(LETTER_CLASSES))
+    letter[LETTER_CLASSES.index(char)], letter[LETTER_CLASSES.index("void")] = 1 - void, void
+    return replace(PLAIN[0], letter=letter, features=_looks(degrees))
+
+
+def _void_of_y(own: CharacterEvidence, elsewhere: list[CharacterEvidence], *, beside: float = 0.0) -> float:
+    """How likely the Y of the code YB still is crossed out, beside a B, where other cells have these Y."""
+    codes = {"own": [own, _letter(120, "B", beside)]}
+    codes |= {f"c{i}": [y, _letter(120, "B")] for i, y in enumerate(elsewhere)}
+    cells = {
+        cell: Cell(cell, "code", (0, 0, 18, 9), cell, ((0, 0, 9, 9), (9, 0, 9, 9)), ("YB", "BK")) for cell in codes
+    }
+    out = as_one_hand({}, codes, cells)["own"][0].letter
+    assert out.sum() == pytest.approx(1)
+    return float(out[LETTER_CLASSES.index("void")])
+
+
+def test_a_letter_that_seems_crossed_out_wherever_this_hand_writes_it_is_its_shape() -> None:
+    """Even odds become e^(18 - 25 cos 5 - 0.7 ln 0.5) to 1: the two nearest of three, each even too."""
+    mine, far = _letter(0, "Y", 0.5), _letter(80, "Y", 0.01)
+    same = [_letter(5, "Y", 0.5), _letter(-5, "Y", 0.5), far]
+    odds = np.exp(OTHERWISE - SHAPED * np.cos(np.radians(5)) - SHARED * np.log(0.5))
+
+    assert _void_of_y(mine, same) == pytest.approx(odds / (1 + odds))
+    assert _void_of_y(mine, same) < 0.01
+
+
+@pytest.mark.parametrize(
+    ("elsewhere", "beside"),
+    [
+        ([_letter(5, "Y", 0.5)], 0.0),
+        ([_letter(60, "Y", 0.5)] * 3, 0.0),
+        ([_letter(5, "Y", 0.5)] * 3, 0.3),
+        ([_letter(25, "Y", 0.0)] * 3, 0.0),
+    ],
+    ids=["one other", "others look otherwise", "its neighbour seems crossed out too", "others are plain, fairly alike"],
+)
+def test_a_letter_that_seems_crossed_out_otherwise_stays_so(elsewhere, beside) -> None:
+    assert _void_of_y(_letter(0, "Y", 0.5), elsewhere, beside=beside) == pytest.approx(0.5)
+
+
+def test_a_single_box_that_seems_crossed_out_stays_so() -> None:
+    """Nothing stands beside a code of one letter to tell a line from a shape."""
+    codes = {i: [_letter(0, "Y", 0.5)] for i in "abcd"}
+    cells = {i: Cell(i, "code", (0, 0, 9, 9), i, ((0, 0, 9, 9),), ("Y", "B")) for i in codes}
+    out = as_one_hand({}, codes, cells)
+
+    assert all(boxes[0].letter[LETTER_CLASSES.index("void")] == 0.5 for boxes in out.values())

@@ -1,13 +1,15 @@
 """A page is one person's writing: what one box cannot tell, the other boxes may.
 
-Two rules, in turn. **Alike**: a box in doubt is likelier the character whose plain examples elsewhere on the page look
+Three rules, in turn. **Alike**: a box in doubt is likelier the character whose plain examples on the page look
 most like it, to the network's last layer but one. **Unseen**: a network that knows the average hand is surer than it
 should be of a hand it never saw. What it takes for a five may be this hand's eight, and the more likely so where no
 plain eight stands on the page: who has seen a hand's eights does not take them for fives. So each digit that was not
 seen on a page gains some weight in all its boxes. It gains most where seven stands against one: in many countries a
-one begins with a long upstroke and looks as others write a seven. This second rule never changes what a box is read
-as: whether this hand's ones or its sevens are unusual only a person can say. Neither rule changes how likely a box is
-blank or crossed out. Pure.
+one begins with a long upstroke and looks as others write a seven. This rule never changes what a box is read
+as: whether this hand's ones or its sevens are unusual only a person can say. **So shaped**: a letter that seems crossed
+out beside a plain one is likelier this hand's way to write it where it looks much like the same letter in other cells,
+and the more likely so where that seems crossed out too: a line goes through a whole code, and who mends a single letter
+does not do it twice alike. Pure.
 """
 
 from __future__ import annotations
@@ -18,7 +20,7 @@ from dataclasses import replace
 import numpy as np
 
 from digitise.reader.characters import LETTER_CLASSES, CharacterEvidence
-from digitise.reader.fields import decode_code
+from digitise.reader.fields import VOID_LIMIT, decode_code
 from digitise.sheets.layout import Cell
 
 PLAIN = 0.9  # a box this likely a digit, and a cell this likely a code, show how this hand writes it
@@ -27,7 +29,14 @@ NONE_SHOWN = {"digit": 0.75, "letter": 0.4}  # so near is one without a plain ex
 WRITTEN = {"digit": 10, "letter": 26}  # classes of each answer that are compared: they come first
 UNSEEN = (2.5, 1.5, 0.7)  # log odds that a digit gains in other boxes by the plain ones seen: none, one, two
 UNSEEN_ONE = (6.5, 6.0, 4.0, 2.0, 1.0)  # and that a one gains against a seven
+SHAPED = 25.0  # log odds of being crossed out that a letter loses where it looks as the same letter does elsewhere
+SHARED = 0.7  # and by how crossed out that seems there, of its log chance
+OTHERWISE = 18.0  # log odds that it gains, so that only what is much alike loses any
+BESIDE = 0.05  # its neighbours in the cell are less likely crossed out than this
+EXAMPLES = 2  # of the same letter in other cells, the most alike ones, that are compared
 TIED = 0.99  # of the likeliest digit's chance: no rival gains more
+
+_TAKEN_BACK = (LETTER_CLASSES.index("void"), LETTER_CLASSES.index("junk"))
 
 Evidence = Mapping[str, Sequence[CharacterEvidence]]
 
@@ -39,9 +48,8 @@ def as_one_hand(digits: Evidence, codes: Evidence, cells: Mapping[str, Cell]) ->
     With no plain one on the page, nearly every box of theirs that the network held for a seven at less than 999 in
     1,000, with one as its second choice, was a one.
     """
-    return _by_cell(digits, _doubted(_alike(_flat(digits), "digit", _plain_digits(digits)))) | _by_cell(
-        codes, _alike(_flat(codes), "letter", _plain_letters(codes, cells))
-    )
+    letters = _by_cell(codes, _alike(_flat(codes), "letter", _plain_letters(codes, cells)))
+    return _by_cell(digits, _doubted(_alike(_flat(digits), "digit", _plain_digits(digits)))) | so_shaped(letters, cells)
 
 
 def _flat(evidence: Evidence) -> list[CharacterEvidence]:
@@ -110,6 +118,60 @@ def _doubted(boxes: list[CharacterEvidence]) -> list[CharacterEvidence]:
     chances[:, :10] = np.maximum(chances[:, :10], rivals)
     chances /= chances.sum(axis=1, keepdims=True)
     return [replace(e, digit=p) for e, p in zip(boxes, chances, strict=True)]
+
+
+def so_shaped(codes: Evidence, cells: Mapping[str, Cell]) -> dict[str, list[CharacterEvidence]]:
+    """Evidence of a page's codes, less of it for crossed out where a letter has this hand's own shape.
+
+    Settled on 1,569 pages by calibration writers, half of them untidier than is usual: 339 of 616 codes that only
+    seemed crossed out are accepted with it, and 1 of 779 that were written over.
+    """
+    out = {cell: list(boxes) for cell, boxes in codes.items()}
+    doubtful = [(cell, i) for cell, boxes in codes.items() for i in range(len(boxes)) if _stands_out(boxes, i)]
+    if not doubtful:
+        return out
+    texts = {cell: str(decode_code(cells[cell], boxes).candidates[0][0] or "") for cell, boxes in codes.items()}
+    inked = [
+        (letter, cell, box)
+        for cell, text in texts.items()
+        for letter, box in zip(text, codes[cell], strict=False)  # none where nothing is written
+        if box.features is not None
+    ]
+    for cell, i in doubtful:
+        own = codes[cell][i]
+        same = [box for letter, other, box in inked if other != cell and letter == texts[cell][i : i + 1]]
+        if len(same) >= EXAMPLES and own.features is not None:
+            out[cell][i] = _as_shaped(own, same)
+    return out
+
+
+def _stands_out(boxes: Sequence[CharacterEvidence], i: int) -> bool:
+    """Whether a box seems crossed out, and the others of its cell do not."""
+    others = [_crossed_out(e) for k, e in enumerate(boxes) if k != i]
+    return bool(others) and _crossed_out(boxes[i]) > VOID_LIMIT and max(others) < BESIDE
+
+
+def _crossed_out(box: CharacterEvidence) -> float:
+    """How likely a box of a code is crossed out or cannot be read."""
+    return float(box.letter[list(_TAKEN_BACK)].sum())
+
+
+def _as_shaped(own: CharacterEvidence, same: Sequence[CharacterEvidence]) -> CharacterEvidence:
+    """The box, as likely crossed out as it is in the light of the `same` letter elsewhere, if that is less likely."""
+    features = np.stack([own.features, *(e.features for e in same)]).astype(np.float64)
+    features /= np.maximum(np.linalg.norm(features, axis=1, keepdims=True), 1e-9)
+    likeness = features[1:] @ features[0]
+    nearest = np.argsort(-likeness, kind="stable")[:EXAMPLES]
+    there = np.mean([np.log(max(_crossed_out(same[k]), 1e-4)) for k in nearest])
+    before = _crossed_out(own)
+    odds = before / max(1 - before, 1e-6)
+    odds *= np.exp(OTHERWISE - SHAPED * likeness[nearest].mean() - SHARED * there)
+    after = odds / (1 + odds)
+    if after >= before:
+        return own
+    letter = own.letter * (1 - after) / max(1 - before, 1e-6)
+    letter[list(_TAKEN_BACK)] = own.letter[list(_TAKEN_BACK)] * after / before
+    return replace(own, letter=letter)
 
 
 def _gain(gains: tuple[float, ...], seen: int) -> float:
