@@ -178,6 +178,17 @@ def test_decisions_made_while_the_server_is_down_are_stored_when_it_is_back(chro
     assert page.trouble == []
 
 
+def test_a_browser_whose_database_never_answers_shows_the_cells_and_sends_decisions(chromium, desk):
+    """As some do in private windows, or for a while after they were started."""
+    address, folder, fish, _ = desk
+    context = chromium.new_context()
+    context.add_init_script("indexedDB.open = () => ({})")
+    page = open_desk(context, address)
+    assert title(page) == "Observer"
+    page.keyboard.press("Enter")
+    until_true(page, lambda: entered(folder, fish) == {"fish/observer": ("entered", "KEO VARM", "Mira Tole")})
+
+
 def test_nobody_decides_on_a_cell_whose_picture_is_not_there(chromium, desk):
     """It is said in place of storing anything; the picture is asked for again by itself, and then keys count."""
     address, folder, fish, line = desk

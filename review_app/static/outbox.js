@@ -1,7 +1,8 @@
 // Decisions on their way to the server. Each is kept in the browser's database until the server has answered for it, is sent in order,
 // and may be sent twice: the server knows it by (client, seq). The last few may be held back, so that they can be taken back without a
 // trace, until the page is left or out of sight or rests for two minutes; loaded again, it sends them too.
-const [MOST_HELD, REST_MS] = [10, 120000];
+// A browser whose database does not answer for SLOW_MS is not waited for: what it kept is sent when it does answer.
+const [MOST_HELD, REST_MS, SLOW_MS] = [10, 120000, 4000];
 
 // Records of decisions, which a browser that is killed has kept: it writes its database at once, its local storage up to a minute later.
 class Shelf {
@@ -50,8 +51,13 @@ class Outbox {
     this.recalled = this.recall(proven);                   // until what was left here is among those that wait
   }
 
-  async recall(proven) {
-    for (const record of await this.shelf.all()) {
+  recall(proven) {
+    const kept = this.shelf.all().then((records) => this.among(records, proven));
+    return Promise.race([kept, new Promise((done) => { setTimeout(done, SLOW_MS); })]);
+  }
+
+  among(records, proven) {
+    for (const record of records) {
       if (record.store !== this.store) continue;
       if (!proven || record.by === proven) this.waiting.set(this.key(record), record);
       else { this.others += 1; this.whose = record.by; }
