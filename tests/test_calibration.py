@@ -25,7 +25,7 @@ from digitise.reader.calibration import (
     read_acceptance,
     shipped_acceptance,
 )
-from digitise.train.calibrate import LEAST_SURE, Row, fit_acceptance
+from digitise.train.calibrate import LEAST_SURE, Row, fit_acceptance, with_earlier
 
 CURVE = Curve((0.0, 1.0, 2.0, 3.0), (0.5, 0.8, 0.98, 0.998), 0.98, 0.002, 0.05, 900, 1, 0.0052)
 ACCEPTANCE = Acceptance({"code": CURVE, f"code{DOUBTFUL}": CURVE}, "made up for a test")
@@ -265,6 +265,43 @@ def test_errors_among_accepted_readings_count_in_full_however_many_pages_tell_as
     assert 1.8 < curve.design_effect < 2.1
     assert (curve.target, curve.errors) == (0.00037, 0)
     assert 0.75 < curve.accepted / 36_000 < 0.82
+
+
+def _after(before: Curve, wrong: set[int]) -> Curve:
+    """The curve of 20,000 readings, so many wrong, after an earlier run."""
+    rows = _ranked(20_000, wrong, 20_000)
+    own = fit_acceptance(rows, "made up")
+    return with_earlier(own, Acceptance({"code": before}, "earlier"), rows).curves["code"]
+
+
+EARLIER = Curve((1.0, 5.0), (0.9, 0.999), 0.901, 0.00037, 0.05, 22_000, 2, 0.00029, 1.1)
+
+
+def test_an_earlier_threshold_stays_where_both_runs_together_show_it() -> None:
+    """Five of these 20,000 are wrong, the first before 85 %: alone they show next to nothing at 0.37 in 1,000.
+
+    With 2 of the earlier 22,000, which tell as much as 20,000, 7 of 40,000: at most 13.15 (Poisson table, 95 %).
+    """
+    wrong = set(range(15_000, 20_000, 1000))
+    curve = _after(EARLIER, wrong)
+
+    assert fit_acceptance(_ranked(20_000, wrong, 20_000), "made up").curves["code"].accepted < 18_000
+    assert (curve.threshold, curve.knots, curve.accepted, curve.errors) == (0.901, EARLIER.knots, 42_000, 7)
+    assert curve.bound == pytest.approx(13.15 / 40_000, rel=0.001)
+    assert curve.design_effect == pytest.approx(42_000 / 40_000)
+
+
+@pytest.mark.parametrize(
+    ("before", "wrong"),
+    [
+        (EARLIER, set(range(15_000, 20_000, 400))),
+        (replace(EARLIER, threshold=0.9985), set()),
+        (replace(EARLIER, threshold=NEVER), set()),
+    ],
+    ids=["too many are wrong", "these alone accept more", "nothing was accepted"],
+)
+def test_otherwise_a_threshold_rests_on_the_new_readings_alone(before: Curve, wrong: set[int]) -> None:
+    assert _after(before, wrong) == fit_acceptance(_ranked(20_000, wrong, 20_000), "made up").curves["code"]
 
 
 def test_a_reading_that_is_less_than_98_percent_sure_is_never_accepted() -> None:

@@ -132,17 +132,19 @@ def _calibrate_options(step: argparse.ArgumentParser) -> None:
     step.add_argument("--out", type=Path, required=True)
     step.add_argument("--pages", type=int, default=400)
     step.add_argument("--rows", type=Path, help="set thresholds again from rows kept by an earlier run")
+    step.add_argument("--earlier", type=Path, help="with --rows: thresholds that hold for both runs together stay")
     step.add_argument("--jobs", type=int, default=os.cpu_count() or 1)
 
 
 def _calibrate(args: argparse.Namespace) -> None:
+    from digitise.reader.calibration import read_acceptance
     from digitise.train.calibrate import calibrate, read_rows, set_acceptance
 
     if args.rows:
         rows = read_rows(args.rows)
         pages = len({r.page for r in rows})
         basis = f"simulated photographs: {pages} pages, {len(rows)} cells, by writers that training never saw"
-        set_acceptance(rows, basis, args.out)
+        set_acceptance(rows, basis, args.out, earlier=read_acceptance(args.earlier) if args.earlier else None)
         return
     hands = load_hands(args.strokes)
     hands = pooled(hands, split_writers(hands)[1])

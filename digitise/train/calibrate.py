@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 
 from digitise.adapt.evaluate import same_value
-from digitise.estimate.acceptance import design_effect_of_pages, fixed_sequence
+from digitise.estimate.acceptance import design_effect_of_pages, fixed_sequence, upper_error_bound
 from digitise.pages.page import register
 from digitise.reader.calibration import DELTA, DOUBTFUL, LEAST_SCORE, NEVER, TARGETS, Acceptance, Curve, fit_curve
 from digitise.reader.read import decode_page
@@ -135,6 +135,33 @@ def fit_acceptance(rows: list[Row], basis: str) -> Acceptance:
     return Acceptance(curves, basis)
 
 
+def with_earlier(acceptance: Acceptance, earlier: Acceptance, rows: list[Row]) -> Acceptance:
+    """The same, but with an earlier run's threshold where it accepts more of these readings and is shown by both runs.
+
+    It was fixed before these readings were looked at, so those that it accepts are added to what it rested on, each
+    run's divided by its own design effect, and wrong ones in full. Both runs need the same networks.
+    """
+    curves = dict(acceptance.curves)
+    for group, before in earlier.curves.items():
+        plain = [r for r in rows if r.group == group and not r.reasons]
+        taken = [r for r in plain if before.accepts(r.score)]
+        if group not in curves or not taken or len(taken) <= curves[group].accepted:
+            continue
+        effect = design_effect_of_pages([r.page for r in plain], [not r.right for r in plain])
+        accepted, errors = before.accepted + len(taken), before.errors + sum(not r.right for r in taken)
+        tell = before.accepted / before.design_effect + len(taken) / effect
+        bound = upper_error_bound(errors, int(tell), before.delta)
+        if bound <= before.target:
+            shared = {
+                "accepted": accepted,
+                "errors": errors,
+                "bound": bound,
+                "design_effect": round(accepted / tell, 3),
+            }
+            curves[group] = replace(before, **shared)
+    return replace(acceptance, curves=curves)
+
+
 def calibrate(
     protocol: Protocol, hands: Mapping[str, Hand], out: Path, *, pages: int, jobs: int, seed: int = 5_000_000
 ) -> None:
@@ -170,9 +197,11 @@ def read_rows(path: Path) -> list[Row]:
         ]
 
 
-def set_acceptance(rows: list[Row], basis: str, out: Path) -> None:
-    """Fit, write `out`, print each group's figures."""
+def set_acceptance(rows: list[Row], basis: str, out: Path, *, earlier: Acceptance | None = None) -> None:
+    """Fit, write `out`, print each group's figures; `earlier` thresholds are kept as `with_earlier` says."""
     acceptance = fit_acceptance(rows, basis)
+    if earlier is not None:
+        acceptance = with_earlier(acceptance, earlier, rows)
     out.write_text(acceptance.to_json())
     print(basis)
     for group, curve in acceptance.curves.items():
