@@ -45,10 +45,15 @@ def add_commands(command: Adder) -> None:
     one.add_argument("--pack", action="append", default=[], metavar="PACK", help="only this survey's pack (repeatable)")
     one.add_argument("--signed", action="store_true", help="only the surveys that are signed as they are now")
     one.add_argument(
-        "--correct", type=whole(1, 999_999), metavar="NUMBER", help="hand over what changed since this hand-over"
+        "--correct",
+        type=whole(1, 999_999),
+        metavar="NUMBER",
+        help="hand over again what changed since hand-over NUMBER",
     )
     one.add_argument("--with-unsigned", action="store_true", help="also surveys that nobody signed as they are now")
-    one.add_argument("--with-unreviewed", action="store_true", help="also surveys of which cells still wait")
+    one.add_argument(
+        "--with-unreviewed", action="store_true", help="also surveys with cells that still wait for a person"
+    )
     one.add_argument(
         "--evidence",
         choices=("shared", "whole", "none"),
@@ -102,9 +107,9 @@ def _check(folder: Path, records: Sequence[HandOver] | None) -> int:
     if not wrong and records is None:
         digest = sha256_of(folder / CHECKSUMS)
         say(
-            "Whole, by its own list of checksums, which whoever changes a file can write anew. No store is here to ask:"
+            "Whole by its own list of checksums. But whoever changes a file can write that list anew, and no store is "
+            f"here to ask. So compare the SHA-256 of {CHECKSUMS} with the sender's letter: {digest}"
         )
-        say(f"compare the SHA-256 of {CHECKSUMS} with the sender's letter: {digest}")
     elif not wrong:
         say("Whole and unchanged.")
     return 1 if wrong else 0
