@@ -39,7 +39,9 @@ def add_commands(command: Adder) -> None:
     one.add_argument(
         "--out", type=Path, metavar="DIR", help="the package becomes a folder in it (default: handovers in the store)"
     )
-    one.add_argument("--to", metavar="NAME", help="who receives it; changes are told since their last package")
+    one.add_argument(
+        "--to", metavar="NAME", help="who receives it; the note tells what changed since their last package"
+    )
     one.add_argument("--by", metavar="NAME", help="who hands it over")
     one.add_argument("--reason", default="", metavar="TEXT", help="words for the covering note")
     one.add_argument("--pack", action="append", default=[], metavar="PACK", help="only this survey's pack (repeatable)")
@@ -58,7 +60,8 @@ def add_commands(command: Adder) -> None:
         "--evidence",
         choices=("shared", "whole", "none"),
         default="shared",
-        help="pictures and history of these surveys; the whole store, to be taken in again; or none (default: shared)",
+        help="pictures and history of these surveys; the whole store, which can be imported again; or none (default: "
+        "shared)",
     )
     one.add_argument("--pseudonyms", action="store_true", help="replace names of people, and cover them in pictures")
     one.add_argument("--positions", action="store_true", help="photographs as they came, with the phone's positions")

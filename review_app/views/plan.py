@@ -86,7 +86,10 @@ def _own_protocol(store: Store) -> None:
 
 def _small(paper: str) -> bool:
     return st.checkbox(
-        "Two small sheets on each, to be cut apart", key="plan-two-up", disabled=paper not in HALVES, width="content"
+        "Two small sheets on each page, to be cut apart",
+        key="plan-two-up",
+        disabled=paper not in HALVES,
+        width="content",
     )
 
 
