@@ -14,7 +14,9 @@ def main() -> int:
     parser.add_argument("folder", help="the folder that holds the survey's photographs and entries")
     parser.add_argument("--host", default="127.0.0.1", help="address to listen on (default: this machine only)")
     parser.add_argument("--port", type=int, default=8501, help="port to listen on (default: 8501)")
-    parser.add_argument("--shared", action="store_true", help="people log in (always so with another --host)")
+    parser.add_argument(
+        "--shared", action="store_true", help="people log in on this machine too (always so with another --host)"
+    )
     parser.add_argument("--name", default="", help="name of a web server with TLS that passes everything on to here")
     args = parser.parse_args()
     from review_app.app import serve  # here, so that the processes that read photographs do not load the screens

@@ -65,7 +65,7 @@ def _form(store: Store, pages: Sequence[PageRow], *words: str | Markup) -> None:
 
 def _save(store: Store, page: PageRow, pack: str, transect: int, by: str) -> None:
     if (pack.strip().upper(), transect) == (page.pack, page.transect or 0):
-        st.error("It bears this name already; expected the pack and transect that it is really from.")
+        st.error("This sheet has that pack and transect already. Enter those that it is really from.")
         return
     try:
         store.assign(page.id, pack, transect, by, worklist.utc_now())

@@ -59,7 +59,9 @@ def points(store: Store, pack: str) -> list[Point]:
     if not done:
         out.append(
             Point(
-                "look", "No audit of this survey is finished: the share of wrong accepted cells is not bounded", "audit"
+                "look",
+                "No audit of this survey is finished: how many accepted cells may be wrong is not known",
+                "audit",
             )
         )
     else:

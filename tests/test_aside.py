@@ -50,7 +50,7 @@ def test_it_needs_a_reason_and_a_sheet_that_was_read_is_none(store):
         store.strangers.set_aside(stranger(store), **WHY | {"reason": " "})
     page = fish(store)
     read = next(p for p in store.photos() if page in p.page_ids)
-    with pytest.raises(StoreError, match="was read: a sheet of ours is on it"):
+    with pytest.raises(StoreError, match="was read: a survey sheet is on it"):
         store.strangers.set_aside(read, **WHY)
     store.keep_photo(b"new", "new.jpg", now=NOW)
     with pytest.raises(StoreError, match="has not been looked at yet"):

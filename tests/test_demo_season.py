@@ -158,7 +158,7 @@ def test_what_is_not_from_a_photograph_says_that_it_is_invented(made):
 
 def test_a_store_that_is_no_demonstration_is_never_replaced(tmp_path):
     Store.open(tmp_path / "store").close()
-    with pytest.raises(ValueError, match="was not made by this; name another folder"):
+    with pytest.raises(ValueError, match="was not made by digitise demo --season; name another"):
         build_season(tmp_path, photos=SAMPLES, say=str, every=EVERY[:1])
     with pytest.raises(ValueError, match="sample photographs are not here"):
         build_season(tmp_path, photos=tmp_path, say=str)

@@ -17,7 +17,8 @@ import pytest
 
 from digitise.cli import _parser
 from digitise.commands import earlier, exchanging, printing, protocols, thinning
-from digitise.reader.calibration import DOUBTFUL, NEVER, shipped_acceptance
+from digitise.estimate.audit import audit_size
+from digitise.reader.calibration import DELTA, DOUBTFUL, NEVER, shipped_acceptance
 from digitise.reader.reasons import CELL_REASONS, PHOTO_REASONS
 from digitise.sheets.protocol import Protocol, load_protocol
 from digitise.train import __main__ as train
@@ -174,6 +175,15 @@ def test_figures_say_that_nothing_real_was_read():
     """Accuracy is never shown without where it comes from."""
     assert "simulated" in _between(README, "figures")
     assert "So far everything has been shown on simulated photographs only." in README
+
+
+def test_the_readme_says_how_many_audited_cells_a_threshold_takes():
+    """As many as `digitise calibrate` asks for, for each error rate that a shipped threshold stands for."""
+    targets = {c.target for c in shipped_acceptance().curves.values() if c.threshold < NEVER}
+    asked = {f"{audit_size(target, DELTA / 2):,}" for target in targets}
+
+    assert len(asked) == 2
+    assert [number for number in asked if f"some {number}" not in README] == []
 
 
 def test_every_folder_of_modules_is_in_the_guides_table():

@@ -598,7 +598,7 @@ def test_the_command_adds_lists_and_removes_people(tmp_path, monkeypatch, capsys
     with Store.open(folder) as one:
         assert one.people.check("Mira Tole", "a long enough one").role == "scientist"
     lowered = run(monkeypatch, capsys, *here, "--add", "mira tole", "--role", "clerk", "--keep-passphrase")
-    assert lowered == (0, "Mira Tole\tclerk\n", "Mira Tole is meant.\n")
+    assert lowered == (0, "Mira Tole\tclerk\n", "'mira tole' is known here as Mira Tole.\n")
     assert run(monkeypatch, capsys, *here, "--remove", "MIRA TOLE")[1] == "Mira Tole\tgone\n"
 
 

@@ -222,7 +222,7 @@ def test_there_is_nothing_to_correct_while_all_is_as_it_was_sent(kept):
         ({"recipient": "  "}, "recipient"),
         ({"by": ""}, "no name is given; write who does this"),
         ({"packs": ("WX3PLE",)}, "no sheet of pack WX3PLE"),
-        ({"evidence": "whole", "pseudonyms": True}, "whole evidence is of the whole store"),
+        ({"evidence": "whole", "pseudonyms": True}, "whole evidence is the whole store"),
     ],
 )
 def test_wishes_that_cannot_be_met_are_refused_in_words(kept, wishes, sentence):

@@ -247,7 +247,7 @@ def test_a_second_sheet_under_one_name_is_to_be_given_its_own(store) -> None:
     at.text_input(f"by-{other}").set_value("Mira Tole")
     at = next(b for b in at.button if b.label == "Save").click().run()
     assert [e.value for e in at.error] == [
-        "It bears this name already; expected the pack and transect that it is really from."
+        "This sheet has that pack and transect already. Enter those that it is really from."
     ]
     at.number_input(f"transect-{other}").set_value(2)
     at = next(b for b in at.button if b.label == "Save").click().run()

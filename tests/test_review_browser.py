@@ -486,7 +486,7 @@ def test_a_colleague_is_asked_with_one_key_and_the_cell_waits_among_the_asked(ch
     mira.click(".near")  # out of the box that chooses
     mira.keyboard.press("Enter")
     settle(mira)
-    mira.wait_for_selector("text=Nobody asks")
+    mira.wait_for_selector("text=No question is open")
     assert entered(folder, fish)["fish/observer"] == ("entered", "KEO VARM", "Mira Tole")
     assert mira.trouble == keo.trouble == []
 

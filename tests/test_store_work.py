@@ -427,7 +427,7 @@ def test_two_people_of_alike_names_from_before_each_log_in_by_their_own(store, m
 
     assert {key: one.name for key, one in found.items() if one} == {("Ben", "Ben"): "Ben", ("BEN", "BEN"): "BEN"}
     assert store.people.check("ben", "Ben ten fathoms deep") is None
-    with pytest.raises(ValueError, match="'ben' may be Ben or BEN; write it as it stands there"):
+    with pytest.raises(ValueError, match="'ben' may be Ben or BEN; write the name exactly as one of these"):
         store.people.set("ben", role="scientist", by="Setup", now=NOW)
     store.people.set("BEN", role="gone", by="Setup", now=NOW)
     assert store.people.check("ben", "Ben ten fathoms deep").name == "Ben"

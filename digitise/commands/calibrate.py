@@ -14,15 +14,28 @@ def add_commands(command: Adder) -> None:
     one = command(
         "calibrate",
         _calibrate,
-        "set the thresholds on a store's audited and reviewed cells",
+        "set from a store's audited and reviewed cells what is accepted without a person",
         "digitise calibrate --store survey-store --out acceptance.json",
     )
     store_argument(one)
-    one.add_argument("--out", type=Path, required=True, metavar="FILE", help="the new thresholds")
     one.add_argument(
-        "--protocol", action="append", default=[], type=Path, metavar="FILE", help="a protocol beside the shipped ones"
+        "--out",
+        type=Path,
+        required=True,
+        metavar="FILE",
+        help="file for the new thresholds, for 'digitise read --acceptance'",
     )
-    one.add_argument("--jobs", type=jobs, default=None, metavar="N", help="processes (default: all cores)")
+    one.add_argument(
+        "--protocol",
+        action="append",
+        default=[],
+        type=Path,
+        metavar="FILE",
+        help="a protocol file, beside the shipped protocols (repeatable)",
+    )
+    one.add_argument(
+        "--jobs", type=jobs, default=None, metavar="N", help="how many processes read at once (default: all cores)"
+    )
 
 
 def _calibrate(args: argparse.Namespace) -> int:
@@ -61,7 +74,8 @@ def _calibrate(args: argparse.Namespace) -> int:
 def _left_out(sample) -> None:
     """Say what could not be counted, and what would make it count."""
     audited = sum(c.audited for c in sample.cells)
-    say(f"{audited} accepted cells were audited, {len(sample.cells) - audited} left to a person were decided by one.")
+    left = len(sample.cells) - audited
+    say(f"Cells that count: {audited} accepted ones that were audited, {left} left to a person that a person decided.")
     if sample.pages_waiting:
         say(f"{sample.pages_waiting} pages have cells that still wait, and are left out: review them first.")
     if sample.audits_open:

@@ -35,10 +35,18 @@ def add_commands(command: Adder) -> None:
     )
     one.add_argument("--paired", action="store_true", help="the same marked lines were laid again, T1 on T1 and so on")
     one.add_argument(
-        "--headline", action="append", default=[], metavar="ID", help="a variable named in advance (repeatable)"
+        "--headline",
+        action="append",
+        default=[],
+        metavar="ID",
+        help="a variable named in advance, such as substrate/sand (repeatable)",
     )
     one.add_argument(
-        "--detect", type=_percent, default=20.0, metavar="PERCENT", help="plan for a change of so many percent (20)"
+        "--detect",
+        type=_percent,
+        default=20.0,
+        metavar="PERCENT",
+        help="plan for a change of so many percent (default: 20)",
     )
     one.add_argument("--out", type=Path, metavar="DIR", help="write changes.csv and trends.csv here")
 

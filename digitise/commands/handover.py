@@ -39,21 +39,29 @@ def add_commands(command: Adder) -> None:
     one.add_argument(
         "--out", type=Path, metavar="DIR", help="the package becomes a folder in it (default: handovers in the store)"
     )
-    one.add_argument("--to", metavar="NAME", help="who receives it; changes are told since their last package")
+    one.add_argument(
+        "--to", metavar="NAME", help="who receives it; the note tells what changed since their last package"
+    )
     one.add_argument("--by", metavar="NAME", help="who hands it over")
     one.add_argument("--reason", default="", metavar="TEXT", help="words for the covering note")
     one.add_argument("--pack", action="append", default=[], metavar="PACK", help="only this survey's pack (repeatable)")
     one.add_argument("--signed", action="store_true", help="only the surveys that are signed as they are now")
     one.add_argument(
-        "--correct", type=whole(1, 999_999), metavar="NUMBER", help="hand over what changed since this hand-over"
+        "--correct",
+        type=whole(1, 999_999),
+        metavar="NUMBER",
+        help="hand over again what changed since hand-over NUMBER",
     )
     one.add_argument("--with-unsigned", action="store_true", help="also surveys that nobody signed as they are now")
-    one.add_argument("--with-unreviewed", action="store_true", help="also surveys of which cells still wait")
+    one.add_argument(
+        "--with-unreviewed", action="store_true", help="also surveys with cells that still wait for a person"
+    )
     one.add_argument(
         "--evidence",
         choices=("shared", "whole", "none"),
         default="shared",
-        help="pictures and history of these surveys; the whole store, to be taken in again; or none (default: shared)",
+        help="pictures and history of these surveys; the whole store, which can be imported again; or none (default: "
+        "shared)",
     )
     one.add_argument("--pseudonyms", action="store_true", help="replace names of people, and cover them in pictures")
     one.add_argument("--positions", action="store_true", help="photographs as they came, with the phone's positions")
@@ -102,9 +110,9 @@ def _check(folder: Path, records: Sequence[HandOver] | None) -> int:
     if not wrong and records is None:
         digest = sha256_of(folder / CHECKSUMS)
         say(
-            "Whole, by its own list of checksums, which whoever changes a file can write anew. No store is here to ask:"
+            "Whole by its own list of checksums. But whoever changes a file can write that list anew, and no store is "
+            f"here to ask. So compare the SHA-256 of {CHECKSUMS} with the sender's letter: {digest}"
         )
-        say(f"compare the SHA-256 of {CHECKSUMS} with the sender's letter: {digest}")
     elif not wrong:
         say("Whole and unchanged.")
     return 1 if wrong else 0

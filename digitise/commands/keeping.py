@@ -27,7 +27,10 @@ def add_commands(command: Adder) -> None:
     )
     store_argument(one)
     one.add_argument(
-        "--head", type=_head, metavar="HASH", help="an earlier head of the audit trail, which must still be in it"
+        "--head",
+        type=_head,
+        metavar="HASH",
+        help="the head that 'verify' printed earlier; it must still be in the trail",
     )
 
     one = command(
@@ -81,7 +84,7 @@ def _say_report(report, folder: Path) -> int:
     say(
         f"{folder}: {plural(report.photos, 'photograph')}, {plural(report.pages, 'page')} and "
         f"{plural(report.head.length, 'link')} of the audit trail are as they were left. Write the head down "
-        "elsewhere; --head tells later whether it is still in it."
+        "elsewhere: 'digitise verify --head HASH' tells later whether it is still in the trail."
     )
     return 0
 

@@ -15,15 +15,22 @@ def add_commands(command: Adder) -> None:
     one = command(
         "learn",
         _learn,
-        "let the reader learn a programme's hands from decided cells",
+        "let the reader learn your people's handwriting from decided cells",
         "digitise learn --store survey-store",
     )
     store_argument(one)
-    one.add_argument("--back", action="store_true", help="go back to the reader before, instead of learning")
+    one.add_argument("--back", action="store_true", help="undo the last learning instead")
     one.add_argument(
-        "--protocol", action="append", default=[], type=Path, metavar="FILE", help="a protocol beside the shipped ones"
+        "--protocol",
+        action="append",
+        default=[],
+        type=Path,
+        metavar="FILE",
+        help="a protocol file, beside the shipped protocols (repeatable)",
     )
-    one.add_argument("--jobs", type=jobs, default=None, metavar="N", help="processes (default: all cores)")
+    one.add_argument(
+        "--jobs", type=jobs, default=None, metavar="N", help="how many processes read at once (default: all cores)"
+    )
 
 
 def _learn(args: argparse.Namespace) -> int:
@@ -70,8 +77,8 @@ def _lesson(args: argparse.Namespace, store) -> int:
         return 1
     changed = adopt(store.folder, lesson.learned)
     print(f"Adopted {lesson.learned.digest}: {lesson.words}.")
-    say("What is read for this store from now on is read so; pages that were read stay as they are.")
-    say("No cell is accepted that the shipped reader would not accept by itself, so the thresholds go on to hold.")
+    say("From now on this store's photographs are read with what was learned; pages that were read stay as they are.")
+    say("No cell is accepted that the shipped reader would not accept by itself, so the thresholds still hold.")
     say(changed or f"To go back: digitise learn --store {args.store} --back")
     return 0
 

@@ -50,7 +50,7 @@ def _add(store, args: argparse.Namespace) -> None:
     if args.keep_passphrase and (known is None or not known.mark):
         raise UsageError(f"{args.add} has no passphrase to keep")
     if known is not None and known.name != person(args.add):
-        say(f"{known.name} is meant.")
+        say(f"'{args.add}' is known here as {known.name}.")
     passphrase = None if args.keep_passphrase else _asked(args.add)
     try:
         store.people.set(args.add, role=args.role, by=args.by, now=datetime.now(UTC), passphrase=passphrase)

@@ -58,7 +58,7 @@ def add_commands(command: Adder) -> None:
     one.add_argument("--slates", action="store_true", help="also a variant for slates that are wiped and used again")
 
     one = command("codes", _codes, "choose codes that survive being misread", "digitise codes 9")
-    one.add_argument("count", type=count, help="how many codes")
+    one.add_argument("count", type=count, help="how many codes, up to 60")
 
 
 def _paper(one: argparse.ArgumentParser, *more: str) -> None:

@@ -12,28 +12,39 @@ from digitise.wording import plural
 PREVIEW_NOTE = "preview, not for use"
 PX_PER_MM = 6.0
 KEYS = """\
-A protocol file has 'protocol', a short name, and 'version', both printed on every page (change the version with every
-change of the content); 'title', 'programme', 'paper', 'transects' (lines laid in one survey) and 'wait_minutes';
-'transect' with 'length_m', 'point_spacing_m' and 'first_point_m', and 'segments' where points lie only in these
-stretches of the tape (the grid begins anew in each); 'belt' with 'width_m' and 'segments'. 'sheets' names each sheet
-and its 'kind': 'site' (once a survey, with 'cautions' that must not be empty), 'belt' (counts) or 'line' (codes under
-the tape). Each has a 'title', 'instructions' for the divers, 'fields', and then:
-
-  fields      each an 'id', a 'label' and a 'kind': date, time, number (with 'digits'), decimal (with a 'format' such
-              as "##.#"), code (with 'choices'), tick or text (with 'width_mm'); 'new_line' begins a line. Of the
-              choices of north-south and east-west, in your language, the first is north or east (N, S, E and W are
-              known in any order).
-  rows        of a belt: a box for strokes and one for the total, in every segment; 'max' is the largest count
-              believed, 'note' is printed beside the label.
-  impacts     of a belt, under 'impacts_title': the same with kind count, three digits with percent, a box with tick.
-  quadrats    of a belt: counts in frames ('count', 'width_m', 'length_m') along the line, in place of its segments.
-  categories  of a line, in 'columns': 'code' (see 'digitise codes'), 'id', 'label', a 'group' such as hard coral that
-              is reported as a whole, and wider 'totals' such as all live cover.
-
-'captions' are the words printed by the tool, in your language; 'font' names a font file for scripts that the built-in
-font lacks. 'checks' change rules of the completeness check, by name: 'severity' (missing, contradiction, question or
-off), 'limit' and 'sentence'. 'marks' shifts the corner marks away from another protocol's; 'check' proposes it.
 Files to copy come with the program: reef-transect, lagoon-frames, wall-segments (in Spanish) and long-line.
+At the top of a protocol file stand:
+
+  protocol, version   a short name and a version, both printed on every page; change the version with every change
+  title, programme    as they are printed
+  paper               A4, letter, A5 or half-letter
+  transects           how many lines are laid in one survey
+  wait_minutes        from laying a line to counting along it
+  transect            the tape: 'length_m', 'point_spacing_m' and 'first_point_m', and 'segments' where points lie only
+                      in these stretches of it (the grid begins anew in each)
+  belt                'width_m' and 'segments' of the strip along the tape in which animals are counted
+  sheets              each by a name, as told below
+  captions            words that the tool prints, in your language
+  font                a font file, for scripts that the built-in font lacks
+  checks              changes to rules of the completeness check, by a rule's name: 'severity' (missing, contradiction,
+                      question or off), 'limit' and 'sentence'
+  marks               a number that shifts the corner marks away from another protocol's; 'protocol check' proposes it
+
+A sheet has a 'title', 'instructions' for the divers and a 'kind': site (filled in once a survey; its 'cautions' must
+not be empty), belt (counts) or line (codes of what lies under the tape). Then:
+
+  fields      of any sheet: each an 'id', a 'label' and a 'kind': date, time, number (with 'digits'), decimal (with a
+              'format' such as "##.#"), code (with 'choices'), tick or text (with 'width_mm'); 'new_line' puts it on a
+              new line. For north or south and for east or west, give two choices in your language, north or east
+              first (N, S, E and W are known in any order).
+  rows        of a belt: what is counted, each with an 'id' and a 'label'. It gets a box for strokes and one for the
+              total in every segment; 'max' is the largest count believed, 'note' is printed beside the label.
+  impacts     of a belt, under the heading 'impacts_title': as rows, with a 'kind': count, percent (three digits) or
+              tick (one box).
+  quadrats    of a belt: counts in frames along the line ('count', 'width_m', 'length_m') in place of its segments.
+  categories  of a line, whose points are printed in so many 'columns': each a 'code' (see 'digitise codes'), 'id' and
+              'label', a 'group' such as hard coral that is reported as a whole, and wider 'totals' such as all live
+              cover.
 """
 
 

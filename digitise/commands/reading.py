@@ -45,7 +45,7 @@ def reading_arguments(one: argparse.ArgumentParser) -> None:
         default=[],
         type=Path,
         metavar="FILE",
-        help="a protocol beside the shipped ones (repeatable)",
+        help="a protocol file, beside the shipped protocols (repeatable)",
     )
     one.add_argument(
         "--acceptance",
@@ -53,7 +53,9 @@ def reading_arguments(one: argparse.ArgumentParser) -> None:
         metavar="FILE",
         help="thresholds of 'digitise calibrate' in place of the shipped ones",
     )
-    one.add_argument("--jobs", type=jobs, default=None, metavar="N", help="processes (default: all cores)")
+    one.add_argument(
+        "--jobs", type=jobs, default=None, metavar="N", help="how many processes read at once (default: all cores)"
+    )
 
 
 def place(text: str):
@@ -228,7 +230,8 @@ def _tell_thresholds(acceptance, store) -> None:
         say(f"{others} pages of the store were read with other thresholds before; they stay as they are.")
     elif others:
         say(
-            f"{others} pages were read with thresholds of the store's own, which are not in it: give --acceptance FILE."
+            f"{others} pages were read with thresholds set on this store's own cells, which are not in the store now: "
+            "give them again with --acceptance FILE."
         )
 
 
@@ -256,7 +259,9 @@ def _read(args: argparse.Namespace) -> int:
     from digitise.batch.batch import Reader, known_protocols
 
     if args.dask and args.jobs:
-        raise UsageError("--jobs is for this computer; on a cluster the workers of --dask are as many as they are")
+        raise UsageError(
+            "--jobs is for this computer; a cluster has its own number of workers, so leave --jobs out with --dask"
+        )
     if isinstance(args.json, Path) and args.json.is_dir():
         raise UsageError(f"--json {args.json}: this is a folder; name a file")
     files = _folders(args.photos) if args.watch else files_to_read(args.photos)

@@ -44,7 +44,9 @@ def add_commands(command: Adder) -> None:
     store_argument(one)
     one.add_argument("--host", default="127.0.0.1", help="address to listen on (default: this machine only)")
     one.add_argument("--port", type=port, default=8501, help="port to listen on (default: %(default)s)")
-    one.add_argument("--shared", action="store_true", help="people log in (always so with another --host)")
+    one.add_argument(
+        "--shared", action="store_true", help="people log in on this machine too (always so with another --host)"
+    )
     one.add_argument(
         "--name", default="", metavar="HOST", help="name of a web server with TLS that passes everything on to here"
     )

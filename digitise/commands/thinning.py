@@ -34,7 +34,7 @@ def add_commands(command: Adder) -> None:
     )
     store_argument(one)
     one.add_argument("--policy", type=Path, required=True, metavar="FILE", help="YAML: how long what is kept")
-    one.add_argument("--by", metavar="NAME", help="who does it")
+    one.add_argument("--by", metavar="NAME", help="name of whoever does it; the store notes it")
     one.add_argument("--dry-run", action="store_true", help="only list what would go, and what stays and why")
 
 

@@ -75,7 +75,10 @@ def build_season(
     """
     sample = _day_of_photographs(photos)
     if (out / "store").exists() and not (out / MARK).is_file():
-        raise ValueError(f"{out / 'store'}: is there already and was not made by this; name another folder with --out")
+        raise ValueError(
+            f"{out / 'store'}: is there already and was not made by digitise demo --season; name another folder with "
+            "--out"
+        )
     shutil.rmtree(out / "store", ignore_errors=True)
     out.mkdir(parents=True, exist_ok=True)
     (out / MARK).write_text(ABOUT, encoding="utf-8")

@@ -109,7 +109,8 @@ def _checked(store: Store, wishes: Wishes) -> Wishes:
         wishes = _correction(store, wishes)
     if wishes.evidence == "whole" and (wishes.packs is not None or wishes.pseudonyms):
         raise ValueError(
-            "whole evidence is of the whole store with the names in it; hand over every survey, as written"
+            "whole evidence is the whole store with every survey and name; leave no survey out and replace no names, "
+            "or choose shared evidence"
         )
     return wishes
 

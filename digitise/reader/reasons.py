@@ -141,7 +141,9 @@ CELL_REASONS = (
         "A digit lies between two boxes, or two stand in one",
         "Enter the number as it is meant, or say that it cannot be read.",
     ),
-    Reason("near-rule", "A mark lies along the rule of the box", "Count the strokes: it may be the rule itself."),
+    Reason(
+        "near-rule", "A mark lies along the printed edge of the box", "Count the strokes: it may be the print itself."
+    ),
     Reason(
         "hard-to-see",
         "Glare, shadow, water or something on the sheet hides part of the cell",

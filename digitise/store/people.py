@@ -65,7 +65,9 @@ class People:
         with self._database.write() as connection:
             last = _meant(connection, who)
             if last is None and (others := _alike(connection, who)):
-                raise ValueError(f"'{who}' may be {' or '.join(o.name for o in others)}; write it as it stands there")
+                raise ValueError(
+                    f"'{who}' may be {' or '.join(o.name for o in others)}; write the name exactly as one of these"
+                )
             who = last.name if last else who
             kept = last.passphrase if last else ""
             return _add(connection, who, role, kept if hashed is None else hashed, by=person(by), at=at)

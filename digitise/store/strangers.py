@@ -16,7 +16,7 @@ from digitise.store.rows import NO_SHEET, PhotoRow, StoreError
 
 NO_PACK = ""
 _NAME = f"{NO_SHEET}/"
-_BACK = "It is a sheet of ours after all."
+_BACK = "It is a survey sheet after all."
 
 
 class Strangers:
@@ -34,7 +34,7 @@ class Strangers:
             It was read, or waits to be; or the reason is missing.
         """
         if photo.page_ids:
-            raise StoreError(f"{photo.name} was read: a sheet of ours is on it")
+            raise StoreError(f"{photo.name} was read: a survey sheet is on it, so it is not set aside")
         if photo.status == "waiting":
             raise StoreError(f"{photo.name} has not been looked at yet; wait until it is")
         self._findings.accept(NO_PACK, f"{_NAME}{photo.sha256}", reason=reason, by=by, now=now)

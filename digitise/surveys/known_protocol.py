@@ -35,7 +35,8 @@ def keep_protocol(folder: Path, data: bytes, source: str) -> Protocol:
     protocol = parse_protocol(text, source)
     if protocol.font is not None:
         raise ProtocolError(
-            f"{source}: names a font file, which a store does not hold; print it with 'digitise prepare'"
+            f"{source}: names a font file, which a store cannot keep; print with 'digitise prepare', and read with "
+            "--protocol FILE"
         )
     if problems := layout_problems(protocol):
         raise ProtocolError("\n".join(f"{source}: sheets.{problem}" for problem in problems))

@@ -19,8 +19,8 @@ from review_app.beach import places
 from review_app.beach.shared import Shared
 
 TWO_SHEETS = (
-    "Another sheet with this printed name is in, and differs: this one does not count. Say at the laptop which survey "
-    "it is from."
+    "A different sheet with the same pack and transect is in already, so this one does not count. Say at the laptop "
+    "which survey it is from."
 )
 HARD_TO_SEE = 3  # from so many hidden cells on, a second photograph is asked for
 

@@ -127,7 +127,7 @@ class AuditDesk {
     this.$('.counts').textContent = `${this.open.length} left of ${this.sampled}`;
     this.$('.title').textContent = item.label;
     this.$('.where').textContent = item.where;
-    this.$('.hint').textContent = item.kind === 'tick' ? 'Marked is yes; an empty box is Space.' : WORDS[item.kind];
+    this.$('.hint').textContent = item.kind === 'tick' ? 'Type yes for a mark, or press Space for an empty box.' : WORDS[item.kind];
     this.$('.codes-known').textContent = item.codes.length ? `Codes: ${item.codes.join(', ')}` : '';
     this.$('.by-hand').hidden = !item.keyed;
     for (const part of ['.near', '.row', '.near-row']) this.$(part).hidden = item.keyed;

@@ -157,8 +157,8 @@ class Beach {
     const waiting = this.unsent().length;
     const line = $('#line');
     const photographs = (n) => (n === 1 ? '1 photograph' : `${n} photographs`);
-    const keep = waiting === 1 ? (this.kept.safe ? 'It is kept in this phone and goes on by itself.' : 'Keep this page open until it is sent.')
-      : this.kept.safe ? 'They are kept in this phone and go on by themselves.' : 'Keep this page open until they are sent.';
+    const keep = waiting === 1 ? (this.kept.safe ? 'It is kept in this phone and will be sent by itself.' : 'Keep this page open until it is sent.')
+      : this.kept.safe ? 'They are kept in this phone and will be sent by themselves.' : 'Keep this page open until they are sent.';
     const moved = waiting ? ` If the laptop is on another network now, scan its new code and choose ${waiting === 1 ? 'the photograph' : 'them'} again.` : '';   // a browser keeps things by address
     const said = this.over || (this.lost ? `No connection to the laptop. ${waiting ? `${photographs(waiting)} still to send. ${keep} ` : ''}Stay on the laptop’s Wi-Fi, and ask there whether phones are still let in.${moved}`
       : waiting ? `Sending: ${photographs(waiting)} to go.${this.kept.safe ? '' : ' Keep this page open.'}` : [this.sum(photographs), this.photos.size ? this.lacking() : ''].filter(Boolean).join(' '));

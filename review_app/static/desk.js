@@ -404,7 +404,7 @@ class Desk {
     if (skipped) [head, text] = [`${skipped} skipped`, 'You have been through every cell here; the skipped ones still wait.'];
     else if (elsewhere) [head, text] = ['The rest is open in another window of yours', `${cells(elsewhere)} wait there, or did until it was closed a moment ago.`];
     else if (others.length) [head, text] = ['The last ones are being looked at', `${others.join(', ')} ${others.length === 1 ? 'has' : 'have'} the last ${cells(this.left)} of this list. What they leave comes here by itself.`];
-    else if (this.filter.asked) [head, text] = ['Nobody asks', 'No cell waits that a colleague asked about.'];
+    else if (this.filter.asked) [head, text] = ['No question is open', 'No cell waits that a colleague was asked about.'];
     else if (asked && away === asked) [head, text] = ['Done, but for what was asked', `${cells(asked)} that a colleague was asked about still wait. Choose them above.`];
     else if (away) [head, text] = ['Done here', `Nothing waits in this selection; ${cells(away)} wait elsewhere. Choose other cells above.`];
     const key = this.progress?.to_key ?? 0;

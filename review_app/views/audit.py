@@ -144,9 +144,9 @@ def plan(store: Store) -> None:
     st.html(
         tag(
             "p",
-            f"{plural(total, 'cell')} {'was' if total == 1 else 'were'} {which}. A random sample of them, some of each "
-            "probability, is shown to you without what was entered; you key what you see. "
-            "Draw it when the review is finished.",
+            f"{plural(total, 'cell')} {'was' if total == 1 else 'were'} {which}. A random sample of them, some of the "
+            "surest and some of the less sure, is shown to you without the value that was entered, and you key what "
+            "you see. Draw the sample when the review is finished.",
         )
     )
     if lots:

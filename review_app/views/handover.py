@@ -17,7 +17,7 @@ from review_app.opening import open_page
 
 EVIDENCE_WORDS = {
     "shared": "Pictures and history of these surveys",
-    "whole": "The whole store, to be taken in again",
+    "whole": "The whole store, which can be imported again",
     "none": "None",
 }
 
@@ -30,7 +30,11 @@ def send(store: Store) -> None:
     known = list(dict.fromkeys(h.recipient for h in store.handovers.all()))
     with st.form("handover", border=True):
         st.html(tag("h2", "A package for the authority", class_="head"))
-        others = f"Changes are told since the last package of the same name: {', '.join(known)}" if known else None
+        others = (
+            f"The note tells what changed since the last package to the same receiver: {', '.join(known)}"
+            if known
+            else None
+        )
         to = st.text_input("To", value=known[-1] if known else "", max_chars=120, key="to", width=420, help=others)
         packs = st.multiselect(
             "Surveys (those that are signed and not handed over yet are chosen)",
@@ -48,7 +52,7 @@ def send(store: Store) -> None:
             pseudonyms = st.checkbox("Replace names of people, and cover them in pictures", key="pseudonyms")
             positions = st.checkbox("Photographs as they came, with the phone's positions", key="positions")
             unsigned = st.checkbox("Also surveys that nobody signed as they are now", key="unsigned")
-            unreviewed = st.checkbox("Also surveys of which cells still wait", key="unreviewed")
+            unreviewed = st.checkbox("Also surveys with cells that still wait for a person", key="unreviewed")
         if st.form_submit_button("Make the package", type="primary"):
             chosen = None if evidence == "whole" and set(packs) == set(found) else tuple(packs)
             wishes = Wishes(

@@ -22,7 +22,7 @@ CAUTION = (
 def _site(sites: dict[str, SitePlan]) -> dict[str, object]:
     """The site as in a plan: a known one, or what is typed for a new one."""
     name = st.selectbox("Site", [*sites, NEW], key="plan-site", width=420)
-    with st.expander("What to know of a new site", expanded=not sites):
+    with st.expander("About a new site", expanded=not sites):
         with st.container(horizontal=True):
             typed = st.text_input("Name", max_chars=60, key="site-name", width=300)
             code = st.text_input("Code, two letters or more", max_chars=12, key="site-code", width=220)
@@ -86,7 +86,10 @@ def _own_protocol(store: Store) -> None:
 
 def _small(paper: str) -> bool:
     return st.checkbox(
-        "Two small sheets on each, to be cut apart", key="plan-two-up", disabled=paper not in HALVES, width="content"
+        "Two small sheets on each page, to be cut apart",
+        key="plan-two-up",
+        disabled=paper not in HALVES,
+        width="content",
     )
 
 

@@ -39,7 +39,7 @@ def choose_part(parts: Sequence[reports.Volume]) -> int:
         range(len(parts)),
         key="result-part",
         format_func=lambda i: f"{parts[i].name}: {plural(len(parts[i].packs), 'survey')} ({i + 1} of {len(parts)})",
-        help="All surveys are more than one page can show. What compares surveys compares those of these sites.",
+        help="There are more surveys than one page can show. Comparisons here are between the surveys of these sites.",
         width=440,
     )
 
