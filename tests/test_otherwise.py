@@ -8,6 +8,7 @@ import pytest
 
 from digitise.pages.flatten import FLAT_PX_PER_MM
 from digitise.reader.characters import DIGIT_CLASSES, DIGIT_NOUGHT, SIDE_PX, TICK_CLASSES, CharacterEvidence
+from digitise.reader.eights import as_perhaps_eight, loops
 from digitise.reader.nines import as_perhaps_four, has_bar
 from digitise.reader.read import _tick as tick_of
 from digitise.reader.read import read_page
@@ -130,3 +131,52 @@ def test_a_nine_with_a_bar_that_is_not_quite_sure_may_be_a_four(nine: float, fou
 
     assert seen.digit.argmax() == 9
     assert seen.digit[4] / seen.digit[9] == pytest.approx(four / nine)
+
+
+def _drawn(*lines: np.ndarray) -> np.ndarray:
+    """A crop with lines given in pixels."""
+    crop = np.zeros((SIDE_PX, SIDE_PX), np.float32)
+    for points in lines:
+        cv2.polylines(crop, [np.round(points * 8).astype(np.int32)], False, 1.0, 2, cv2.LINE_AA, 3)
+    return crop
+
+
+OPEN_EIGHT = _drawn(_line((32, 10), (20, 10), (18, 18), (24, 23)), _arc(24, 30, 14, 14))  # its upper loop stays open
+FIVE = _drawn(_line((32, 9), (20, 9), (19, 20), (26, 19), (31, 25), (28, 34), (18, 34)))
+THREE_WITH_A_CURL = _drawn(_arc(19, 12, 7, 7), _line((21, 9), (30, 14), (23, 22), (31, 29), (18, 38)))
+SIX = _drawn(_line((30, 8), (20, 18), (17, 30)), _arc(24, 30, 14, 14))
+NINE = _drawn(_arc(24, 16, 14, 14), _line((31, 16), (28, 38)))
+
+
+@pytest.mark.parametrize(
+    ("crop", "found"),
+    [(OPEN_EIGHT, (False, True)), (FIVE, (False, False)), (THREE_WITH_A_CURL, (True, False)), (NINE, (True, False))],
+    ids=["open eight", "five", "three with a curl", "nine"],
+)
+def test_loops_are_told_by_the_half_that_they_close_in(crop: np.ndarray, found: tuple[bool, bool]) -> None:
+    assert loops(crop, 0.3) == found
+
+
+@pytest.mark.parametrize(
+    ("crop", "read", "doubted"),
+    [
+        pytest.param(OPEN_EIGHT, 5, True, id="an open eight as five"),
+        pytest.param(OPEN_EIGHT, 3, True, id="an open eight as three"),
+        pytest.param(OPEN_EIGHT, 9, True, id="an open eight as nine"),
+        pytest.param(OPEN_EIGHT, 8, False, id="an open eight as eight"),
+        pytest.param(FIVE, 5, False, id="a five"),
+        pytest.param(THREE_WITH_A_CURL, 3, False, id="a three with a curl"),
+        pytest.param(SIX, 6, False, id="a six"),
+        pytest.param(NINE, 9, False, id="a nine"),
+        pytest.param(NINE, 6, True, id="a nine as six"),
+        pytest.param(SIX, 0, False, id="a nought is not asked"),
+    ],
+)
+def test_a_digit_with_a_loop_where_it_should_have_none_may_be_an_eight(crop, read: int, doubted: bool) -> None:
+    """The eight comes next, hardly less likely; what is read stays as it was, however sure."""
+    digit = np.zeros(len(DIGIT_CLASSES))
+    digit[[read, 1]] = 0.99999, 0.00001
+    (seen,) = as_perhaps_eight(crop[None], [CharacterEvidence(digit, digit, digit)], 0.3)
+
+    assert seen.digit.argmax() == read
+    assert seen.digit[8] / seen.digit[read] == pytest.approx(0.99 if doubted else digit[8] / 0.99999)

@@ -34,6 +34,7 @@ from digitise.reader.counts import (
 )
 from digitise.reader.crossing import line_across, line_between
 from digitise.reader.doubts import DIGITS, FIRM, doubts_of
+from digitise.reader.eights import as_perhaps_eight
 from digitise.reader.fields import VOID_LIMIT, decode_cell, number_weights
 from digitise.reader.ink import InkPage, extract_ink
 from digitise.reader.learned import SHIPPED, Learned, OwnReader
@@ -47,7 +48,7 @@ from digitise.reader.text import read_text
 from digitise.reader.unclear import sent_back
 from digitise.sheets.layout import Cell, Layout
 
-READER_VERSION = "13"
+READER_VERSION = "14"
 LEAST_MARK_MM2, LEAST_CHARACTER_MM2 = 0.3, 1.0  # so firm, of a mark in a cell, and of a character in its box
 PLAIN_TOTAL = 0.9  # a total this likely by its own ink says whether a mark along the rule was counted
 INSIDE_MM = 0.6  # of a tally box's rule, which others' strokes may touch
@@ -80,7 +81,9 @@ def boxed_evidence(page: InkPage, cells: Sequence[Cell]) -> Evidence:
         return {}
     asked = [_HEAD.get(cell.kind, "digit") for cell, own in zip(cells, crops, strict=True) for _ in own]
     together = np.concatenate(crops)
-    evidence = as_perhaps_four(together, read_characters(page, together, asked), ink_threshold(page) / page.pencil)
+    threshold = ink_threshold(page) / page.pencil
+    evidence = as_perhaps_four(together, read_characters(page, together, asked), threshold)
+    evidence = as_perhaps_eight(together, evidence, threshold)
     out, start = {}, 0
     for cell, own in zip(cells, crops, strict=True):
         out[cell.id] = evidence[start : start + len(own)]
