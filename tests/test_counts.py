@@ -13,8 +13,8 @@ from digitise.pages.flatten import FLAT_PX_PER_MM
 from digitise.reader.counts import MOST, agree, counted_otherwise, left_open
 from digitise.reader.doubts import doubts_of
 from digitise.reader.ink import extract_ink
-from digitise.reader.read import checked_pair
-from digitise.reader.reading import Decoded
+from digitise.reader.read import beside_strokes, checked_pair
+from digitise.reader.reading import Decoded, Reading
 
 
 @cases("agree")
@@ -134,6 +134,24 @@ def test_a_mark_along_the_rule_that_the_counters_see_differently_is_for_a_person
 
     assert "near-rule" in strokes.reasons
     assert total.value == 4
+
+
+@pytest.mark.parametrize(
+    ("total", "strokes", "after"),
+    [
+        pytest.param(False, False, False, id="both-plain"),
+        pytest.param(False, True, True, id="strokes-in-doubt"),
+        pytest.param(True, False, True, id="total-in-doubt"),
+    ],
+)
+def test_a_total_is_no_surer_than_the_strokes_that_hold_it_up(total, strokes, after):
+    """Twelve strokes counted as thirteen make thirteen of a 2 that looks like a 3: both go to a person."""
+    tally = Reading("a/tally", "tally", 13, 0.9, strokes, ((13, 0.9),), ("unsure",) if strokes else ())
+    written = Reading("a/total", "number", 13, 0.99, total, ((13, 0.99),), ("gap",) if total else ())
+    found = beside_strokes(written, tally)
+
+    assert (found.flagged, bool(found.reasons)) == (after, after)
+    assert (found.value, found.confidence) == (13, 0.99)
 
 
 @pytest.mark.parametrize(

@@ -444,6 +444,21 @@ def test_page_without_a_readable_code_has_no_identity(photographed, layouts) -> 
     assert page.layout.sheet == "fish"
 
 
+def test_a_code_that_the_flattened_page_has_out_of_its_place_is_read_as_it_was_photographed(reef, layouts) -> None:
+    """Paper waves most where no box is printed to flatten it by: here the code alone lies 5 mm to the left."""
+    one = next(a for a in layouts if (a.sheet, a.paper) == ("fish", "A4"))
+    gray = _flat_shot(reef, one, code=True)
+    page = register(gray, layouts)
+    x, y, w, h = one.qr_mm
+    ends = np.array([(x - 1, y - 1), (x + w + 1, y + h + 1), (x - 6, y - 1), (x + w - 4, y + h + 1)])
+    (x0, y0), (x1, y1), (x2, y2), _ = np.rint(page.flattened.warp.photo_px(ends)).astype(int)
+    code = gray[y0:y1, x0:x1].copy()
+    gray[y0:y1, x0:x1] = 255
+    gray[y2 : y2 + len(code), x2 : x2 + code.shape[1]] = code
+
+    assert register(gray, layouts).identity == page.identity is not None
+
+
 def _flat_shot(protocol, one, *, code: bool, covered_mm: float = 0.0) -> np.ndarray:
     """A page a little askew on grey ground, its square code painted over where `code` is false, and so much of the left
     of its last cells."""

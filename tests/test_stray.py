@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
 
 from digitise.pages.flatten import FLAT_PX_PER_MM
-from digitise.reader.ink import InkPage
-from digitise.reader.read import read_page
+from digitise.reader.doubts import doubts_of
+from digitise.reader.ink import InkPage, extract_ink
+from digitise.reader.read import decode_page, read_page
 from digitise.reader.stray import (
     along_rule,
     broad_ink,
@@ -19,6 +22,7 @@ from digitise.reader.stray import (
     rubbed_out,
     runs_through,
     shines,
+    usual_outside,
 )
 from digitise.sheets.layout import Cell
 
@@ -68,6 +72,26 @@ def test_faint_line_is_not_ink() -> None:
 def test_what_lies_along_an_upright_rule_may_be_the_rule(line, along: bool) -> None:
     """Where a page is bent more than its flattening follows, part of a rule stays and looks like a stroke."""
     assert along_rule(_page(line), BOX, THRESHOLD) is along
+
+
+def test_blur_that_fills_the_gap_beside_every_box_is_no_mark_along_its_rule() -> None:
+    """A phone that moved level smears the rules of two neighbours into one; a stroke there is darker still. What is left
+    inside a box may be counted, and is in doubt however many boxes have it.
+    """
+    boxes = [(60.0, y, 16.0, 8.0) for y in (60.0, 72.0, 84.0, 96.0)]
+    gaps = _page(*((77.0, y, 77.0, y + 8) for _, y, _, _ in boxes), ink=0.25)
+    stroke = _page((77.0, 61.0, 77.0, 67.0))
+    both = replace(gaps, ink=1 - (1 - gaps.ink) * (1 - stroke.ink))
+    within = _page(*((75.4, y, 75.4, y + 8) for _, y, _, _ in boxes), ink=0.25)
+
+    def found(page: InkPage) -> list[bool]:
+        usual = usual_outside(page, boxes)
+        return [along_rule(page, box, THRESHOLD, usual) for box in boxes]
+
+    assert [along_rule(gaps, box, THRESHOLD) for box in boxes] == [True] * 4
+    assert found(gaps) == [False] * 4
+    assert found(both) == [True, False, False, False]
+    assert found(within) == [True] * 4
 
 
 @pytest.mark.parametrize(
@@ -288,6 +312,23 @@ def test_a_count_with_a_stroke_along_the_rule_and_no_total_goes_to_a_person(prin
 
         assert reading.value == 3
         assert ("near-rule" in reading.reasons) is doubt
+
+
+def test_a_gap_between_rules_that_is_dark_all_over_a_page_puts_no_count_in_doubt(printed, layout, page_of) -> None:
+    one, image = layout("fish"), printed("fish").copy()
+    tallies = [c for c in one.cells if c.kind == "tally"]
+    for cell in tallies:
+        x, y, _, h = cell.box_mm
+        for at in (4.0, 7.0):
+            cv2.line(image, *[(round((x + at) * 8), round(v * 8)) for v in (y + 2, y + h - 2)], 90, 5, cv2.LINE_AA)
+    page = page_of(one, image)
+    cells, ink = decode_page(page), extract_ink(image, one)
+    assert "near-rule" not in doubts_of(ink, page, cells).values()
+    for cell in tallies:
+        x, y, w, h = cell.box_mm
+        ink.ink[round(y * 8) : round((y + h) * 8), round((x + w + 0.5) * 8) : round((x + w + 1.0) * 8)] = 0.3
+
+    assert "near-rule" not in doubts_of(ink, page, cells).values()
 
 
 @pytest.mark.parametrize(("beyond_mm", "doubt"), [(6.0, True), (2.5, False)])

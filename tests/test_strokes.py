@@ -62,6 +62,14 @@ def test_a_line_across_four_strokes_is_one_bar(slope: float, lean_deg: float) ->
     assert count_row(_row([*_side_by_side(4, 1.4, lean_deg), bar]), THRESHOLD) == RowCount(4, 1)
 
 
+@pytest.mark.parametrize("apart_mm", [3.5, 4.0, 4.5])
+@pytest.mark.parametrize("lean_deg", [-10, 10])
+def test_a_bar_across_strokes_that_stand_wide_apart_is_one(apart_mm: float, lean_deg: float) -> None:
+    """Four strokes and a bar are five in a large hand too: the other counter is used to narrow ones, and may say four."""
+    bar = ((3.0, 4.5), (5.0 + 3 * apart_mm, 1.5))
+    assert count_row(_row([*_side_by_side(4, apart_mm, lean_deg), bar]), THRESHOLD) == RowCount(4, 1)
+
+
 def test_two_groups_have_a_bar_each_and_what_follows_none() -> None:
     first, second = _side_by_side(4, 1.4), [_upright(12.0 + i * 1.4) for i in range(4)]
     bars = [((4.0 + at - 0.5, 4.5), (4.0 + at + 4.7, 1.5)) for at in (0.0, 8.0)]

@@ -13,12 +13,13 @@ from hypothesis import strategies as st
 from digitise.pages.flatten import FLAT_PX_PER_MM
 from digitise.pages.page import Page
 from digitise.reader import tally_network
-from digitise.reader.calibration import shipped_acceptance
+from digitise.reader.calibration import NEVER, shipped_acceptance
 from digitise.reader.characters import ink_threshold
 from digitise.reader.counts import decode_tally, tally_weights
 from digitise.reader.ink import extract_ink
+from digitise.reader.learned import OwnReader
 from digitise.reader.pieces import pieces_of
-from digitise.reader.read import checked_pair, contour_count, decode_page
+from digitise.reader.read import checked_pair, contour_count, decode_page, read_page
 from digitise.reader.reading import Decoded
 from digitise.reader.tally import StrokeCount, count_strokes, count_without_grain, own_ink
 from digitise.reader.tally_network import PATCH, LearnedCount, learned_counts, network_input
@@ -494,6 +495,21 @@ def test_only_plain_strokes_settle_a_total(seen, total) -> None:
 
     assert second[1].value == total
     assert bool(second[1].reasons) == bool(first[1].reasons) == bool(seen)
+
+
+def test_no_total_is_accepted_that_rests_on_strokes_which_are_not(written, reef) -> None:
+    """Where no tally is sure enough by a programme's thresholds, a total that agrees with one goes to a person too."""
+    names = _names(reef)[:8]
+    totals = [n.replace("/tally", "/total") for n in names]
+    page = written("fish", dict(zip([*names, *totals], [4, 7, 11, 2, 9, 6, 13, 5] * 2, strict=True)), hand=5, seed=3)
+    shipped = shipped_acceptance()
+    strict = replace(shipped.curves["tally"], threshold=NEVER)
+    own = OwnReader(acceptance=replace(shipped, curves=shipped.curves | {"tally": strict}))
+    flagged = {r.cell: r.flagged for r in read_page(page)}
+    after = {r.cell: r.flagged for r in read_page(page, own)}
+
+    assert not all(flagged[t] for t in totals)
+    assert all(after[t] for t in totals if decode_page(page)[t][0] == "total")
 
 
 def test_a_total_beside_strokes_in_glare_stands_alone(written, reef) -> None:

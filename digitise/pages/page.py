@@ -42,6 +42,8 @@ MIN_MATCHED = 0.35
 MAX_EDGE_MM = 0.85  # blur of a printed edge; a pencil stroke blurred wider than this is lost
 LEAST_EVEN = 0.3  # contrast of print in the worse direction, of that in the other: below, strokes may be smeared away
 SOFTER = 1.25  # times as wide as edges in the other direction: the phone moved
+CODE_ASIDE_MM = 8.0  # from where the flattened page has it, a code is still looked for in the photograph
+_OUTWARD = np.array([(-1, -1), (1, -1), (1, 1), (-1, 1)])  # from a box's corners
 MAX_HIDDEN_SHARE = 0.33  # of the page's cells; the hidden ones of a page with fewer go to a person
 MOST_SHEETS = 6  # tried in one photograph
 MIRROR_PX, MIRROR_MARKS = 1600, 2  # at most so long is what is searched for a mirrored sheet; marks that make one
@@ -98,19 +100,34 @@ class NotRegistered:
 CORNER_NAMES = ("top left", "top right", "bottom right", "bottom left")
 
 
-def _read_identity(image: np.ndarray, layout: Layout) -> str | None:
-    """Text of the page's QR code, None where it cannot be decoded."""
-    import zxingcpp
+def _read_identity(views: Views, flattened: Flattened, layout: Layout) -> str | None:
+    """Text of the page's QR code, None where it cannot be decoded.
 
+    Little is printed around it to flatten it by: where the paper waves it is read better as it was photographed.
+    """
     x, y, w, h = (int(round(v * FLAT_PX_PER_MM)) for v in layout.qr_mm)
     pad = int(2.5 * FLAT_PX_PER_MM)
-    crop = image[max(0, y - pad) : y + h + pad, max(0, x - pad) : x + w + pad]
+    crop = flattened.image[max(0, y - pad) : y + h + pad, max(0, x - pad) : x + w + pad]
     for scale in (2.0, 1.0):
         picture = cv2.resize(crop, None, fx=scale, fy=scale, interpolation=cv2.INTER_CUBIC) if scale != 1 else crop
         picture = cv2.copyMakeBorder(picture, 20, 20, 20, 20, cv2.BORDER_REPLICATE)
-        for code in zxingcpp.read_barcodes(picture, formats=zxingcpp.BarcodeFormat.QRCode):
-            return code.text
-    return None
+        if text := _code_in(picture):
+            return text
+    x, y, w, h = layout.qr_mm
+    ends = np.array([(x, y), (x + w, y), (x + w, y + h), (x, y + h)]) + CODE_ASIDE_MM * _OUTWARD
+    corners = flattened.warp.photo_px(ends)
+    (left, top), (right, bottom) = np.maximum(corners.min(axis=0), 0).astype(int), corners.max(axis=0).astype(int)
+    return _code_in(views.full[top : max(top, bottom), left : max(left, right)])
+
+
+def _code_in(picture: np.ndarray) -> str | None:
+    """Text of the first QR code in a picture, None where none is read."""
+    import zxingcpp
+
+    if not picture.size:
+        return None
+    codes = zxingcpp.read_barcodes(np.ascontiguousarray(picture), formats=zxingcpp.BarcodeFormat.QRCode)
+    return next((code.text for code in codes), None)
 
 
 def _too_far(px_per_mm: float, layout: Layout, homography: np.ndarray | None = None) -> NotRegistered:
@@ -236,7 +253,7 @@ def _try_pose(views: Views, pose: Pose) -> Page | NotRegistered:
     if pose.homography is None:
         return NotRegistered("few-marks", "the corner marks do not lie as on one sheet", layout)
     flattened = _flattened(views, pose)
-    text = _read_identity(flattened.image, layout)
+    text = _read_identity(views, flattened, layout)
     identity = parse_identity(text) if text else None
     if identity and not _same_page(identity, layout):
         return _other_edition(identity)

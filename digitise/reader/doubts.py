@@ -35,6 +35,7 @@ from digitise.reader.stray import (
     runs_through,
     shines,
     specks_mm,
+    usual_outside,
 )
 from digitise.reader.tally import own_ink
 from digitise.sheets.layout import Cell
@@ -60,6 +61,7 @@ class _Seen:
     specks_mm: np.ndarray
     shared: frozenset[str]
     beside: frozenset[str]
+    outside: tuple[float, float]
 
 
 def doubts_of(ink: InkPage, page: Page, cells: Cells) -> dict[str, str]:
@@ -72,7 +74,8 @@ def doubts_of(ink: InkPage, page: Page, cells: Cells) -> dict[str, str]:
     out = dict.fromkeys(by_id if uneven else broad_ink(ink, page.layout, threshold), "hard-to-see")
     shared = between_codes(ink, page.layout, threshold) | down_rows(ink, page.layout, threshold)
     beside = written_beside(ink, page.layout, threshold)
-    seen = _Seen(ink, page, threshold, specks_mm(ink, page.layout, threshold), shared, beside)
+    outside = usual_outside(ink, [c.box_mm for c in page.layout.cells if c.kind == "tally"])
+    seen = _Seen(ink, page, threshold, specks_mm(ink, page.layout, threshold), shared, beside, outside)
     plain = {i: one for i, (_, one) in cells.items() if i not in out and set(one.reasons) <= SETTLED}
     for cell_id, one in plain.items():
         cell, partner = by_id[cell_id], _partner(by_id, cell_id)
@@ -87,7 +90,7 @@ def doubts_of(ink: InkPage, page: Page, cells: Cells) -> dict[str, str]:
         elif cell.kind == "tally":
             if partner is not None and joined(ink, cell.box_mm, partner.box_mm, threshold):
                 out[cell_id] = out[partner.id] = "unsure"
-            elif along_rule(ink, cell.box_mm, threshold):
+            elif along_rule(ink, cell.box_mm, threshold, seen.outside):
                 out[cell_id] = "near-rule"
             elif _partner_says(plain, partner) != one.value and runs_out(ink, cell.box_mm, threshold):
                 out[cell_id] = "line-drawn"

@@ -363,7 +363,21 @@ def read_page(page: Page, own: OwnReader = SHIPPED) -> tuple[Reading, ...]:
     """A reading for every cell, in the layout's order; flagged by rule: any reason, or confidence under threshold."""
     acceptance = own.acceptance or shipped_acceptance()
     decoded = decode_page(page, own.learned)
-    return tuple(_reading(c, *decoded[c.id], acceptance) for c in page.layout.cells)
+    readings = {c.id: _reading(c, *decoded[c.id], acceptance) for c in page.layout.cells}
+    for cell_id, (group, _) in decoded.items():
+        if group == "tally":
+            total = cell_id.removesuffix("/tally") + "/total"
+            readings[total] = beside_strokes(readings[total], readings[cell_id])
+    return tuple(readings.values())
+
+
+def beside_strokes(total: Reading, strokes: Reading) -> Reading:
+    """A total that says what the strokes say is no surer than these: where they go to a person, so does it.
+
+    Strokes that are not plain make one of two digits that look alike likelier, and may be the wrong count themselves.
+    """
+    held_up = strokes.flagged and not total.flagged
+    return replace(total, flagged=True, reasons=("unsure",)) if held_up else total
 
 
 def reader_version(own: OwnReader = SHIPPED) -> str:

@@ -221,21 +221,36 @@ def _holds_a_mark(mask: np.ndarray, px_per_mm: float, long_mm: float = FAINT_MM,
     return bool(((length > long_mm) & (found.areas[1:] > large_mm2 * px_per_mm**2)).any())
 
 
-def along_rule(page: InkPage, box: Box, threshold: float) -> bool:
+def along_rule(page: InkPage, box: Box, threshold: float, usual: tuple[float, float] = (0.0, 0.0)) -> bool:
     """Whether a mark lies along one of a box's upright rules, as what is left of a rule that is not in its place does.
 
-    A stroke so near a rule is partly removed with it, so its count is in doubt too.
+    A stroke so near a rule is partly removed with it, so its count is in doubt too. Outside the box a mark is darker
+    than is `usual` there.
     """
+    least = (threshold + usual[0], threshold, threshold, threshold + usual[1])
+    for dark, limit in zip(_beside_rules(page, box), least, strict=True):
+        edges = np.flatnonzero(np.diff(np.concatenate(([False], dark > limit, [False]))))
+        if (np.diff(edges)[::2] > ALONG_MM * FLAT_PX_PER_MM).any():
+            return True
+    return False
+
+
+def usual_outside(page: InkPage, boxes: Sequence[Box]) -> tuple[float, float]:
+    """Ink just outside the left and the right rule of most of these boxes: blur fills the gap between two rules."""
+    if not boxes:
+        return 0.0, 0.0
+    beside = [_beside_rules(page, box) for box in boxes]
+    return tuple(float(np.median([np.median(one[side]) for one in beside])) for side in (0, -1))
+
+
+def _beside_rules(page: InkPage, box: Box) -> list[np.ndarray]:
+    """Ink in the columns where what was removed of a box's upright rules ends, from left to right."""
     x, y, w, h = box
     scale, half = FLAT_PX_PER_MM, RULE_MM / 2 + page.slack_mm
     rows = slice(round((y + END_MM) * scale), round((y + h - END_MM) * scale))
-    for rule in (x - RULE_MM / 2, x + w + RULE_MM / 2):
-        for beside in (int(np.floor((rule - half) * scale)) - 1, int(np.ceil((rule + half) * scale))):
-            inked = page.ink[rows, beside] > threshold
-            edges = np.flatnonzero(np.diff(np.concatenate(([False], inked, [False]))))
-            if (np.diff(edges)[::2] > ALONG_MM * scale).any():
-                return True
-    return False
+    ends = [(rule - half, rule + half) for rule in (x - RULE_MM / 2, x + w + RULE_MM / 2)]
+    columns = [at for low, high in ends for at in (int(np.floor(low * scale)) - 1, int(np.ceil(high * scale)))]
+    return [page.ink[rows, at] for at in columns]
 
 
 def joined(page: InkPage, box: Box, other: Box, threshold: float) -> bool:
