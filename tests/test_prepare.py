@@ -147,6 +147,15 @@ def test_days_that_are_hardly_meant_are_told(tmp_path) -> None:
     assert told("2025-04-01") == ["Lantern Garden, 2026-04-11: this day is over a year ahead; check the year"]
 
 
+def test_one_site_twice_on_one_day_is_told_once(tmp_path) -> None:
+    """A line of the plan copied and not changed; days that are not given are no such slip."""
+    again = "  - {site: Lantern Garden, date: 2026-04-11}\n"
+    plan = _plan(tmp_path, PLAN + again + "  - {site: OL}\n")
+
+    told = [n for n in plan_notes(plan, load_protocol("reef-transect")) if "planned" in n]
+    assert told == ["Lantern Garden, 2026-04-11: planned 2 times; take out what is meant once"]
+
+
 def test_a_second_printing_does_not_put_new_packs_in_place_of_the_first(tmp_path, capsys) -> None:
     """Sheets of the first are out already: the plan needs another name, or the packs of the plan that is kept."""
     (tmp_path / "days.yaml").write_text(PLAN, encoding="utf-8")

@@ -49,7 +49,8 @@ def _between(low: float, high: float, *, whole: bool = False) -> Callable[[str],
             value = None
         if value is None or not low <= value <= high:
             kind = "a whole number" if whole else "a number"
-            raise ValueError(f"found '{text[:20]}', expected {kind} from {low:g} to {high:g}")
+            point = f", with a point: {text.replace(',', '.')[:20]}" if re.fullmatch(r"\d+,\d+", text) else ""
+            raise ValueError(f"found '{text[:20]}', expected {kind} from {low:g} to {high:g}{'' if whole else point}")
         return value
 
     return read
@@ -250,7 +251,7 @@ def _line(a: dict[str, object]) -> str:
     labels = a["categories"]
     codes = choose_codes(len(labels)).codes
     lines = [
-        "  line:",
+        "  points:",
         "    kind: line",
         "    title: What lies under the tape",
         f"    instructions: {_POINTS.format(spacing=a['spacing'])}",
