@@ -147,6 +147,23 @@ def test_days_that_are_hardly_meant_are_told(tmp_path) -> None:
     assert told("2025-04-01") == ["Lantern Garden, 2026-04-11: this day is over a year ahead; check the year"]
 
 
+def test_a_protocol_changed_without_a_new_version_is_refused_before_anything_is_printed(tmp_path, capsys) -> None:
+    """Its sheets would bear the name and version of those that are out, and be read as those."""
+    assert main(["protocol", "new", "--usual", "--name", "bay", "--out", str(tmp_path / "bay.yaml")]) == 0
+    (tmp_path / "days.yaml").write_text(PLAN.replace("reef-transect", "bay.yaml").split("    pairs:")[0], "utf-8")
+    where = ["--store", str(tmp_path / "store")]
+    assert main(["prepare", str(tmp_path / "days.yaml"), "--out", str(tmp_path / "first"), *where]) == 0
+    text = (tmp_path / "bay.yaml").read_text(encoding="utf-8")
+    (tmp_path / "bay.yaml").write_text(text.replace('"Sand"', '"Mud"'), encoding="utf-8")
+    plan = (tmp_path / "days.yaml").read_text(encoding="utf-8")
+    (tmp_path / "days.yaml").write_text(plan.replace("spring-days", "later-days"), encoding="utf-8")
+    capsys.readouterr()
+
+    assert main(["prepare", str(tmp_path / "days.yaml"), "--out", str(tmp_path / "second"), *where]) == 2
+    assert "its sheet 'points' cannot be told from that of another 'bay' of version 1" in capsys.readouterr().err
+    assert not (tmp_path / "second").exists()
+
+
 def test_one_site_twice_on_one_day_is_told_once(tmp_path) -> None:
     """A line of the plan copied and not changed; days that are not given are no such slip."""
     again = "  - {site: Lantern Garden, date: 2026-04-11}\n"
