@@ -6,7 +6,7 @@ import argparse
 from datetime import UTC, datetime
 from pathlib import Path
 
-from digitise.commands.common import Adder, open_store, results_ahead, say, store_argument
+from digitise.commands.common import Adder, UsageError, open_store, results_ahead, say, store_argument, whole
 
 MOST_SHOWN = 200
 MAPPING = """\
@@ -36,13 +36,45 @@ def add_commands(command: Adder) -> None:
         "digitise earlier past.xlsx --mapping past.yaml --store survey-store --dry-run",
         file=MAPPING,
     )
-    one.add_argument("table", type=Path, help="CSV file or Excel workbook")
-    one.add_argument("--mapping", type=Path, required=True, metavar="FILE", help="YAML: which column is what")
+    one.add_argument("table", type=Path, nargs="?", help="CSV file or Excel workbook")
+    one.add_argument("--mapping", type=Path, metavar="FILE", help="YAML: which column is what")
     store_argument(one)
     one.add_argument("--dry-run", action="store_true", help="only list what would be taken in, and every problem")
+    one.add_argument("--list", action="store_true", help="list the tables that were taken in")
+    one.add_argument("--take-back", type=whole(1, 999_999), metavar="NUMBER", help="a table of the list counts no more")
+
+
+def _list(args: argparse.Namespace) -> int:
+    from digitise.earlier.keep import kept_tables, take_back
+    from digitise.wording import plural
+
+    with open_store(args.store) as store:
+        tables = kept_tables(store.folder)
+        if args.take_back is None:
+            for number, one in enumerate(tables, 1):
+                surveys = plural(len({(r.site, r.day) for r in one.results}), "survey")
+                at = one.kept_at[:16].replace("T", " ")
+                print(f"{number}  {at} UTC  {one.source}: {plural(len(one.results), 'result')} of {surveys}")
+            say(f"{plural(len(tables), 'table')}.")
+            return 0
+        if args.take_back > len(tables):
+            raise UsageError(f"--take-back: found {args.take_back}, and --list has {plural(len(tables), 'table')}")
+        one = tables[args.take_back - 1]
+        take_back(one, at=f"{datetime.now(UTC):%Y-%m-%dT%H:%M:%SZ}")
+        say(f"{plural(len(one.results), 'result')} of {one.source} taken back; mended, it can be taken in again.")
+        results_ahead(store)
+    return 0
 
 
 def _earlier(args: argparse.Namespace) -> int:
+    if args.list or args.take_back is not None:
+        return _list(args)
+    if args.table is None or args.mapping is None:
+        raise UsageError("name a table and its --mapping; --list shows what was taken in")
+    return _take(args)
+
+
+def _take(args: argparse.Namespace) -> int:
     from digitise.earlier.keep import keep_table, read_table
     from digitise.wording import plural
 
