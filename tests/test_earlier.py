@@ -386,6 +386,26 @@ def test_a_table_taken_in_with_the_wrong_mapping_is_taken_back_and_taken_in_agai
     assert "name a table and its --mapping" in capsys.readouterr().err
 
 
+def test_a_site_that_the_store_does_not_know_is_told_since_no_report_shows_it(tmp_path, capsys):
+    """A misspelt site would be missing from the report, and nobody would know; a planned one is known."""
+    table, mapping, store = tmp_path / "past.csv", tmp_path / "past.yaml", tmp_path / "store"
+    Store.open(store).close()
+    mapping.write_text(WIDE)
+    line = ["earlier", str(table), "--mapping", str(mapping), "--store", str(store)]
+    table.write_text("Station,When,HC %,Sand %,Dams\nA,17/03/2018,30,12,1\n")
+    assert main(line) == 0
+    assert "Note" not in capsys.readouterr().err  # the first there, before any survey
+    (store / "plans").mkdir()
+    plan = "plan: days\nprotocol: reef-transect\nsites: [{name: Lantern Reef, code: LR}]\nsurveys: [{site: LR}]\n"
+    (store / "plans" / "days.yaml").write_text(plan)
+    table.write_text(
+        "Station,When,HC %,Sand %,Dams\nLANTERN REEF,17/03/2019,30,12,1\nLantern Reaf,17/03/2019,30,12,1\n"
+    )
+    assert main(line) == 0
+    (note,) = [one for one in capsys.readouterr().err.splitlines() if one.startswith("Note")]
+    assert note.startswith("Note: Lantern Reaf: no survey and no plan in ")
+
+
 @pytest.mark.skipif(not hasattr(time, "tzset"), reason="this system sets no time zone for a program alone")
 def test_today_is_the_day_where_the_program_runs(tmp_path, monkeypatch):
     """In the east, where it is tomorrow already, a survey of today lies in no future."""

@@ -3,10 +3,16 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from digitise.commands.common import Adder, UsageError, open_store, results_ahead, say, store_argument, whole
+
+if TYPE_CHECKING:
+    from digitise.earlier import EarlierResult
+    from digitise.store import Store
 
 MOST_SHOWN = 200
 MAPPING = """\
@@ -99,4 +105,20 @@ def _take(args: argparse.Namespace) -> int:
         keep_table(store.folder, args.table, args.mapping, results, at=f"{now:%Y-%m-%dT%H:%M:%SZ}")
         say(f"{found} taken in; the report draws them along time.")
         results_ahead(store)
+        for site in _unknown_sites(store, results):
+            say(
+                f"Note: {site}: no survey and no plan in {args.store} has this site, so no report shows it. If it is "
+                "one of them, take the table back (--list), and tell its name now under 'sites' of the mapping."
+            )
     return 0
+
+
+def _unknown_sites(store: Store, results: Sequence[EarlierResult]) -> list[str]:
+    """Sites that a store with others does not know, such as misspelt ones; a report is of sites with surveys."""
+    from digitise.results.kept import KeptTables
+    from digitise.surveys.known_plan import planned_names
+    from digitise.surveys.roster import site_key
+
+    surveyed = filter(None, KeptTables(store).read("surveys", columns=["site"])["site"].unique())
+    known = {*planned_names(store.folder), *map(site_key, surveyed)}
+    return [site for site in dict.fromkeys(r.site for r in results) if known and site_key(site) not in known]
