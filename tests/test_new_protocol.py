@@ -74,6 +74,19 @@ def test_any_words_are_written_so_that_they_are_read_again(labels: list[str], ti
     assert all(re.fullmatch(r"[a-z0-9][a-z0-9-]{0,39}", i) for i in identifiers(answers["animals"]))
 
 
+def test_an_id_does_not_hang_on_what_stands_before_it() -> None:
+    """In the next edition, with a row more and in another order, each label has the id that it had: it is compared by
+    that. Letters that an id cannot hold, and labels that would be one without their marks, leave none of it to chance.
+    """
+    labels = ("Soft coral", "Récif", "Cá mú", "Cá mũ", "Đá", "Άμμος", "Кораллы", "Рыба 2", "Краб 2")
+    first = dict(zip(labels, identifiers(labels), strict=True))
+    later = ("Σφουγγάρι", *reversed(labels))
+
+    assert (first["Soft coral"], first["Récif"]) == ("soft-coral", "recif")
+    assert len(set(first.values())) == len(labels)
+    assert dict(zip(later, identifiers(later), strict=True)) == first | {"Σφουγγάρι": identifiers(("Σφουγγάρι",))[0]}
+
+
 def test_nothing_to_survey_is_refused() -> None:
     with pytest.raises(ValueError, match="expected something to survey"):
         protocol_yaml(_usual(spacing="0", belt="0", frames="0"))
