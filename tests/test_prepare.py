@@ -164,6 +164,15 @@ def test_a_protocol_changed_without_a_new_version_is_refused_before_anything_is_
     assert not (tmp_path / "second").exists()
 
 
+@pytest.mark.parametrize("lines", [1, 2])
+def test_the_order_of_work_is_said_rightly_of_one_line_too(tmp_path, lines) -> None:
+    (tmp_path / "days.yaml").write_text(PLAN.replace("transects: 2", f"transects: {lines}"), encoding="utf-8")
+    assert main(["prepare", str(tmp_path / "days.yaml"), "--out", str(tmp_path / "out")]) == 0
+    (briefing,) = (tmp_path / "out").glob("OL-*/briefing.pdf")
+
+    assert f"On each line ({lines} in all):" in _text(briefing)[0]
+
+
 def test_one_site_twice_on_one_day_is_told_once(tmp_path) -> None:
     """A line of the plan copied and not changed; days that are not given are no such slip."""
     again = "  - {site: Lantern Garden, date: 2026-04-11}\n"
