@@ -19,6 +19,7 @@ from review_app import ahead, intake, worklist
 from review_app.beach import gate
 from review_app.door import who
 from review_app.door.guard import Guard
+from review_app.known import Known
 from review_app.policy import Policy
 from review_app.routes import routes
 from review_app.troubles import Troubles
@@ -52,7 +53,7 @@ def create_app(host: str = "127.0.0.1", name: str = "") -> st.App:
     return st.App(
         HERE / "main.py",
         routes=routes(),
-        middleware=[Middleware(Troubles), Middleware(Policy), hosts, Middleware(Guard)],
+        middleware=[Middleware(Troubles), Middleware(Policy), hosts, Middleware(Guard), Middleware(Known)],
     )
 
 

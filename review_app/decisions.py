@@ -155,8 +155,9 @@ def _taken_back(store: Store, decision: Decision, last_seen: int, now: datetime)
 def answer(store: Store, record: object, *, now: datetime, proven: str = "") -> dict:
     """Store one record from a browser; the answer says whether it was, or why not in a sentence.
 
-    `proven` is the name of whoever is logged in: a record under another name is not stored. ``gone`` is true when
-    somebody else has decided the cell, so that it waits for nobody any more.
+    `proven` is the name of whoever is logged in: a record under another name is not stored, and ``here`` tells it, so
+    that the browser keeps the record. ``gone`` is true when somebody else has decided the cell, so that it waits for
+    nobody any more.
     """
     key = {k: record.get(k) for k in ("client", "seq")} if isinstance(record, dict) else {"client": None, "seq": None}
     try:
@@ -165,7 +166,7 @@ def answer(store: Store, record: object, *, now: datetime, proven: str = "") -> 
         return key | {"ok": False, "sentence": _sentence(error)}
     if proven and decision.by != proven:
         sentence = f"This was decided by {decision.by}, and you are logged in as {proven}; it was not stored."
-        return key | {"ok": False, "sentence": sentence} | _now_of(store, decision)
+        return key | {"ok": False, "sentence": sentence, "here": proven} | _now_of(store, decision)
     if decision.audit is not None:
         return key | _answer_audit(store, decision, now)
     if decision.action in ("ask", "unask"):

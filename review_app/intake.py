@@ -1,5 +1,7 @@
 """What people add is kept at once; photographs that were kept but not read yet are read in the background.
 
+So are those of a protocol that was not known, as soon as others are known.
+
 A page that is reloaded or left does not stop the reading. What was kept is on disk before reading starts, so after a
 restart the rest is read. Files are opened in a process of their own, which stays for the next photograph: one that
 breaks its decoder does no harm to the screens.
@@ -20,7 +22,8 @@ from digitise.batch.sources import may_hold_several
 from digitise.pages.photo import NotAPhoto
 from digitise.reader.learned import OwnReader
 from digitise.reader.read import read_decoded
-from digitise.store import Store, StoreError
+from digitise.reader.reasons import REASONS
+from digitise.store import PhotoRow, Store, StoreError
 from review_app import worklist
 
 NUL = "\0"  # no file's name can hold it, whatever a browser says
@@ -39,6 +42,7 @@ class Intake:
 
 _lock = threading.Lock()
 _states: dict[str, Intake] = {}
+_tried: dict[tuple[str, str], frozenset[str]] = {}  # by store and photograph, the protocols that were known then
 
 
 class _SharedReader:
@@ -111,8 +115,23 @@ def _accept(store: Store, data: bytes, name: str) -> list[str]:
     return [f"{name}{one.name.removeprefix(path.name)}: {read_decoded(one, ()).reasons[0]}" for one in refused]
 
 
+def of_unknown_protocol(photo: PhotoRow) -> bool:
+    """Whether a photograph was refused since what its sheet was printed from was not known."""
+    refused = photo.status in ("unreadable", "retake") and not photo.page_ids
+    return refused and any(reason.startswith(REASONS["other-edition"].short) for reason in photo.reasons)
+
+
+def _digests(store: Store) -> frozenset[str]:
+    return frozenset(one.digest for one in known_protocols(store=store).protocols)
+
+
 def _waiting(store: Store, failed: dict[str, str]) -> list[tuple[str, str]]:
-    return [(p.sha256, p.name) for p in store.photos() if p.status == "waiting" and p.sha256 not in failed]
+    """Photographs to be read: those that nobody has read, and those whose protocol may be known by now."""
+    photos = [p for p in store.photos() if p.sha256 not in failed]
+    unknown = [p for p in photos if of_unknown_protocol(p)]
+    known = _digests(store) if unknown else frozenset()
+    again = {p.sha256 for p in unknown if _tried.get((str(store.folder), p.sha256)) != known}
+    return [(p.sha256, p.name) for p in photos if p.status == "waiting" or p.sha256 in again]
 
 
 def _run(store: Store) -> None:
@@ -136,6 +155,7 @@ def _read_what_waits(store: Store) -> None:
         sha256, name = waiting[0]
         _states[key] = Intake(True, done, done + len(waiting), name, dict(failed))
         try:
+            _tried[key, sha256] = _digests(store)
             lost = read_one(store, sha256, name)
             if lost:
                 failed[sha256] = " ".join((f"{name}:", *lost))

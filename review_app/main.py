@@ -14,6 +14,7 @@ def show() -> None:
     from digitise import log
     from review_app.components import component
     from review_app.door.rights import OPENED_FIRST, SCREENS
+    from review_app.naming import learn_name
     from review_app.opening import me
 
     st.set_page_config(page_title="Survey sheets", layout="wide")
@@ -25,6 +26,7 @@ def show() -> None:
         [st.Page(f"views/{s.name}.py", title=s.title, default=s is first) for s in allowed], position="top"
     )
     component("review_menu", "nothing.html", (), ("menu.js",))(key="menu")
+    learn_name()
     try:
         page.run()
     except Exception as error:

@@ -18,15 +18,15 @@ _browser = component("review_name", "nothing.html", (), ("known.js", "name.js"))
 
 
 def learn_name() -> None:
-    """Ask the browser for the name it knows, which the page then has at its next run; before any form with a name.
+    """On every screen, before any form: the name that the browser knew as it came, then what it hears meanwhile.
 
     A name from a form that the browser has not kept yet counts before what the browser still tells.
     """
     if me().name:
         return
     state = st.session_state
-    told = getattr(state.get(_KEY), "told", None) or _remembered()
-    waits = state.get("said")
+    told = getattr(state.get(_KEY), "told", None) or state.get("told") or _remembered()
+    state.told, waits = told, state.get("said")
     if told and (waits is None or told["mark"] == waits["mark"]):
         state.by, state.said = told["name"], None
     data = {"said": state.get("said"), "told": told or {"name": "", "mark": ""}}
@@ -34,10 +34,7 @@ def learn_name() -> None:
 
 
 def _remembered() -> dict[str, str] | None:
-    """What this browser told before, from its cookie; the page then need not be drawn a second time when it is told.
-
-    A press in the moment between the two would be lost.
-    """
+    """What this browser told before its connection began (`known`)."""
     try:
         found = json.loads(unquote(st.context.cookies.get(_COOKIE, "")))
         return {"name": str(found["name"])[:60], "mark": str(found["mark"])[:60]}

@@ -15,6 +15,8 @@ from pathlib import Path
 from starlette.datastructures import MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from review_app import known
+
 _NAME = "content-security-policy"
 _BESIDE = {"x-content-type-options": "nosniff", "referrer-policy": "no-referrer", "x-frame-options": "SAMEORIGIN"}
 
@@ -41,11 +43,11 @@ def page_policy() -> str:
 
 
 def _inline_scripts() -> list[str]:
-    """Hashes of the scripts that stand in Streamlit's page itself."""
+    """Hashes of the scripts that stand in Streamlit's page itself, and of the one put into it."""
     import streamlit
 
     page = (Path(streamlit.__file__).parent / "static" / "index.html").read_text(encoding="utf-8")
-    found = re.findall(r"<script>(.*?)</script>", page, re.DOTALL)
+    found = [known.script(), *re.findall(r"<script>(.*?)</script>", page, re.DOTALL)]
     return [f"'sha256-{base64.b64encode(hashlib.sha256(one.encode()).digest()).decode()}'" for one in found]
 
 

@@ -66,6 +66,30 @@ def test_given_protocols_come_first_and_the_same_page_is_kept_once(tmp_path) -> 
     assert known.home(line).transect.point_spacing_m == 1
 
 
+@pytest.mark.parametrize(
+    ("old", "new", "sheet"),
+    [
+        ("{code: YB, id: sand, label: Sand and silt}", "{code: YB, id: mud, label: Mud}", "substrate"),
+        ("width_m: 2 ", "width_m: 4 ", "fish"),
+    ],
+    ids=["another-category", "another-area"],
+)
+def test_a_change_without_a_new_version_is_refused_where_sheets_would_not_show_it(tmp_path, old, new, sheet) -> None:
+    """Its sheets would be read as the other's: sand for mud, or counts over another area, and nobody would know."""
+    text = (SHIPPED / "reef-transect.yaml").read_text(encoding="utf-8")
+    assert old in text
+    path = tmp_path / "edited.yaml"
+    path.write_text(text.replace(old, new), encoding="utf-8")
+
+    words = (
+        rf"edited\.yaml: its sheet '{sheet}' cannot be told from that of another 'reef-transect' of version 1; expected"
+    )
+    with pytest.raises(ProtocolError, match=words):
+        known_protocols([path])
+    path.write_text(text.replace(old, new).replace('version: "1"', 'version: "2"'), encoding="utf-8")
+    assert known_protocols([path]).protocols[0].version == "2"
+
+
 def test_an_unusable_protocol_is_refused_before_anything_is_read(tmp_path) -> None:
     (tmp_path / "bad.yaml").write_text("protocol: [", encoding="utf-8")
 

@@ -24,7 +24,7 @@ from digitise.batch.batch import known_protocols
 from digitise.pages.fiducials import find_marks
 from digitise.pages.photo import load_photo
 from digitise.pages.sight import place_words
-from digitise.reader.reading import PhotoResult, Reading
+from digitise.reader.reading import PhotoResult, Reading, sentence
 from digitise.sheets.sheet import MARK_DICTIONARY
 from digitise.store import Store
 from review_app import intake, worklist
@@ -253,6 +253,16 @@ def test_a_refused_photograph_whose_original_is_gone_is_told_all_the_same(store)
     store.record(PhotoResult("x.jpg", sha, "unreadable", ("No sheet was found.",)), None, now=kept.NOW)
     (store.folder / "originals" / sha[:2] / f"{sha}.jpg").unlink()
     assert (only(store, sha)["kind"], only(store, sha)["lines"]) == ("bad", ["No sheet was found."])
+
+
+def test_a_sheet_of_a_protocol_that_is_not_known_is_for_the_laptop_and_need_not_be_taken_again(store):
+    """The volunteer has no protocol file; the same photograph is read once the laptop knows it."""
+    sha = store.keep_photo(b"not a picture", "x.jpg", now=kept.NOW)
+    words = sentence("other-edition", "its printed code names bay 2")
+    store.record(PhotoResult("x.jpg", sha, "unreadable", (words,)), None, now=kept.NOW)
+    said = only(store, sha)
+    assert (said["kind"], said["title"], said["tell"]) == ("bad", "Kept, but not read", True)
+    assert said["lines"] == [verdicts.OTHER_EDITION, words]
 
 
 def test_a_read_sheet_is_named_with_its_transect_and_pack(store):

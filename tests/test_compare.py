@@ -86,6 +86,21 @@ def test_a_category_that_came_in_between_two_surveys_is_told_wherever_they_are_c
     assert [f"Garden: {told}; what" in change_part(c).blocks[-1].caption for c in (early, late)] == [False, True]
 
 
+def test_a_category_whose_label_was_changed_is_told_wherever_it_is_compared(capsys):
+    """Its id is the same, so it is one thing to the program; perhaps it is not."""
+    surveys = [sample("A", "2022-03-28", 10, 20), sample("B", "2023-03-28", 12, 22), sample("C", "2024-03-28", 9, 19)]
+    new = replace(SAND, label="Something else")
+    surveys[2] = replace(surveys[2], measured={CORAL: surveys[2].measured[CORAL], new: surveys[2].measured[SAND]})
+    told = f"its label was not always the same: {SAND.label}, then Something else"
+    early, late = compare(*surveys[:2]), compare(*surveys[1:])
+    _print_changes(*surveys[1:], list(late))
+
+    rows = change_table((*early, *late)).to_dict("records")
+    assert [told in row["note"] for row in rows] == [False, False, False, True]
+    assert {told in row["note"] for row in trend_table(trends(surveys)).to_dict("records")} == {True, False}
+    assert f": {told}; is it the same?" in capsys.readouterr().out
+
+
 def test_the_means_beside_a_change_are_those_of_the_lines_that_were_compared():
     """T3 was not laid again: 10 and 20 became 12 and 30, so 15, 21 and +6, which is 40 % of 15."""
     surveys = sample("A", "2023-03-28", 10, 20, 90), sample("B", "2024-03-28", 12, 30)

@@ -7,7 +7,7 @@ import zipfile
 import pytest
 
 from digitise.cli import main
-from digitise.earlier.keep import earlier_results, keep_table, read_table
+from digitise.earlier.keep import earlier_results, keep_table, kept_tables, read_table
 from digitise.store import Store
 from digitise.surveys.known_plan import keep_plan
 
@@ -355,6 +355,55 @@ def test_the_command_lists_problems_takes_nothing_and_says_so(tmp_path, capsys):
     assert earlier_results(store) == []
     assert main(line) == 0
     assert len(earlier_results(store)) == 3
+
+
+def test_a_table_taken_in_with_the_wrong_mapping_is_taken_back_and_taken_in_again(tmp_path, capsys):
+    """Days and months mixed up would else stand beside the right dates for ever. Nothing is thrown away."""
+    table, mapping, store = tmp_path / "past.csv", tmp_path / "past.yaml", tmp_path / "store"
+    Store.open(store).close()
+    table.write_text("Station,When,HC %,Sand %,Dams\nA,03/04/2019,30,12,1\n")
+    line = ["earlier", str(table), "--mapping", str(mapping), "--store", str(store)]
+    mapping.write_text(WIDE.replace("%d/%m/%Y", "%m/%d/%Y"))
+    assert main(line) == 0
+    table.write_text(table.read_text() + "B,03/04/2019,30,12,1\n")
+    assert main(line) == 2
+    assert f"or take that table back: digitise earlier --store {store} --list" in capsys.readouterr().err
+
+    at = ["earlier", "--store", str(store)]
+    assert main([*at, "--list"]) == 0
+    assert capsys.readouterr().out.endswith("UTC  past.csv: 3 results of 1 survey\n")
+    assert main([*at, "--take-back", "2"]) == 2
+    assert "--take-back: found 2, and --list has 1 table" in capsys.readouterr().err
+    assert main([*at, "--take-back", "1"]) == 0
+    assert earlier_results(store) == kept_tables(store) == []
+    assert len(list((store / "earlier").iterdir())) == 1
+    mapping.write_text(WIDE)
+    assert main(line) == 0
+    assert {r.day for r in earlier_results(store)} == {dt.date(2019, 4, 3)}
+    assert main([*at, "--take-back", "1"]) == main(line) == 0  # the same again, after all
+    assert len(earlier_results(store)) == 6
+    assert main(at) == 2
+    assert "name a table and its --mapping" in capsys.readouterr().err
+
+
+def test_a_site_that_the_store_does_not_know_is_told_since_no_report_shows_it(tmp_path, capsys):
+    """A misspelt site would be missing from the report, and nobody would know; a planned one is known."""
+    table, mapping, store = tmp_path / "past.csv", tmp_path / "past.yaml", tmp_path / "store"
+    Store.open(store).close()
+    mapping.write_text(WIDE)
+    line = ["earlier", str(table), "--mapping", str(mapping), "--store", str(store)]
+    table.write_text("Station,When,HC %,Sand %,Dams\nA,17/03/2018,30,12,1\n")
+    assert main(line) == 0
+    assert "Note" not in capsys.readouterr().err  # the first there, before any survey
+    (store / "plans").mkdir()
+    plan = "plan: days\nprotocol: reef-transect\nsites: [{name: Lantern Reef, code: LR}]\nsurveys: [{site: LR}]\n"
+    (store / "plans" / "days.yaml").write_text(plan)
+    table.write_text(
+        "Station,When,HC %,Sand %,Dams\nLANTERN REEF,17/03/2019,30,12,1\nLantern Reaf,17/03/2019,30,12,1\n"
+    )
+    assert main(line) == 0
+    (note,) = [one for one in capsys.readouterr().err.splitlines() if one.startswith("Note")]
+    assert note.startswith("Note: Lantern Reaf: no survey and no plan in ")
 
 
 @pytest.mark.skipif(not hasattr(time, "tzset"), reason="this system sets no time zone for a program alone")

@@ -16,7 +16,11 @@ from screens import opened, words
 from digitise.batch.batch import known_protocols
 from digitise.pages.page import NotRegistered
 from digitise.reader.reading import PhotoResult, sentence
+from digitise.sheets.new_protocol import QUESTIONS, protocol_yaml
+from digitise.sheets.protocol import parse_protocol
+from digitise.sheets.sheet import pack_pages, rasterise, sheet_pdf
 from digitise.store import Store
+from digitise.surveys.known_protocol import keep_protocol
 from review_app import intake, keying, worklist
 from review_app.beach import verdicts
 
@@ -34,6 +38,13 @@ def store(tmp_path, monkeypatch):
 
 def _names(store: Store) -> list[str]:
     return sorted(p.name for p in store.photos())
+
+
+def _read_all(store: Store) -> None:
+    assert intake.start(store)
+    for thread in threading.enumerate():
+        if thread.name == "intake":
+            thread.join(60)
 
 
 def _refused(store: Store, name: str, sheet: str) -> None:
@@ -70,6 +81,29 @@ def test_what_cannot_be_kept_is_told_and_can_be_added_again(store) -> None:
     assert store.photos() == []
     assert intake.accept(store, b"no pixels", "a.jpg") == []
     assert [p.sha256 for p in store.photos()] == [digest]
+
+
+def test_a_photograph_of_an_unknown_protocol_is_read_as_soon_as_the_store_knows_it(store) -> None:
+    """A phone sent it before the protocol was given: nobody has the file to add it once more, and that would not help.
+
+    While nothing else is known it is tried once.
+    """
+    text = protocol_yaml({q.key: q.read(q.usual) for q in QUESTIONS} | {"name": "cove-lines"})
+    own = parse_protocol(text, "own.yaml")
+    paper = Image.fromarray(rasterise(sheet_pdf(own, [pack_pages(own, "A4", "QH7M4K")[0]]), 9.0))
+    photo = Image.new("L", (paper.width + 300, paper.height + 300), 90)
+    photo.paste(paper.point(lambda grey: int(0.9 * grey)), (150, 150))
+    assert intake.accept(store, encoded(photo, "JPEG"), "site.jpg") == []
+    _read_all(store)
+    (refused,) = store.photos()
+    assert refused.status == "unreadable"
+    assert intake.of_unknown_protocol(refused)
+    assert not intake.start(store)
+
+    keep_protocol(store.folder, text.encode(), "own.yaml")
+    _read_all(store)
+    assert [(p.status, len(p.page_ids)) for p in store.photos()] == [("read", 1)]
+    assert not intake.start(store)
 
 
 def test_every_page_of_a_pdf_is_kept_by_itself(store) -> None:

@@ -43,7 +43,8 @@ def test_the_wished_survey_is_what_the_file_makes(wish, points, areas) -> None:
     protocol = parse_protocol(protocol_yaml(_usual(**wish)), "new.yaml")
 
     assert layout_problems(protocol) == []
-    assert ("line" in protocol.sheets) == (points is not None)
+    assert ("points" in protocol.sheets) == (points is not None)
+    assert "line" not in protocol.sheets  # what plans call the task of laying it
     if points is not None:
         assert len(protocol.transect.points_m) == points
     counts = [name for name, s in protocol.sheets.items() if s.kind == "belt"]
@@ -71,6 +72,19 @@ def test_any_words_are_written_so_that_they_are_read_again(labels: list[str], ti
     assert [row["label"] for row in data["sheets"]["belt"]["rows"]] == list(answers["animals"])
     assert len(set(identifiers(answers["animals"]))) == len(answers["animals"])
     assert all(re.fullmatch(r"[a-z0-9][a-z0-9-]{0,39}", i) for i in identifiers(answers["animals"]))
+
+
+def test_an_id_does_not_hang_on_what_stands_before_it() -> None:
+    """In the next edition, with a row more and in another order, each label has the id that it had: it is compared by
+    that. Letters that an id cannot hold, and labels that would be one without their marks, leave none of it to chance.
+    """
+    labels = ("Soft coral", "Récif", "Cá mú", "Cá mũ", "Đá", "Άμμος", "Кораллы", "Рыба 2", "Краб 2")
+    first = dict(zip(labels, identifiers(labels), strict=True))
+    later = ("Σφουγγάρι", *reversed(labels))
+
+    assert (first["Soft coral"], first["Récif"]) == ("soft-coral", "recif")
+    assert len(set(first.values())) == len(labels)
+    assert dict(zip(later, identifiers(later), strict=True)) == first | {"Σφουγγάρι": identifiers(("Σφουγγάρι",))[0]}
 
 
 def test_nothing_to_survey_is_refused() -> None:
@@ -103,6 +117,9 @@ def test_options_answer_for_scripts_and_a_file_is_never_written_over(tmp_path, c
     assert main(["protocol", "new", "--usual", "--out", out, "--name", "bay", "--frames", "4", "--side", "0.5"]) == 0
     before = (tmp_path / "bay.yaml").read_bytes()
     assert main(["protocol", "new", "--usual", "--out", out]) == 2
+    comma = ["protocol", "new", "--usual", "--out", str(tmp_path / "b.yaml"), "--spacing", "0,25"]
+    assert main(comma) == 2
+    assert "--spacing: found '0,25', expected a number from 0 to 500, with a point: 0.25" in capsys.readouterr().err
     assert main(["protocol", "new", "--usual", "--out", str(tmp_path / "b.yaml"), "--lines", "many"]) == 2
     assert "--lines: found 'many', expected a whole number from 1 to 20" in capsys.readouterr().err
     assert (tmp_path / "bay.yaml").read_bytes() == before
@@ -155,6 +172,14 @@ def test_sheets_that_do_not_fit_are_told_for_each_sheet_and_words_too_long_for_e
     assert any("does not fit in 1 line(s)" in p and "substrate, page 1 on A4" in p for p in wordy)
 
 
+def test_a_sheet_that_no_plan_can_tell_from_laying_the_line_is_a_note(tmp_path) -> None:
+    """Its briefing would say of nobody that they lay the line."""
+    path = tmp_path / "line.yaml"
+    path.write_text(protocol_yaml(_usual()).replace("  points:", "  line:"), encoding="utf-8")
+
+    assert any(n.startswith("sheet 'line' has the name of a task in plans") for n in explain(path).notes)
+
+
 def test_shared_marks_and_lost_fields_are_notes(tmp_path) -> None:
     """A copy under another version that clashes is told the shift that frees it; fields that checks need are named."""
     reef = load_protocol("reef-transect")
@@ -165,6 +190,7 @@ def test_shared_marks_and_lost_fields_are_notes(tmp_path) -> None:
 
     assert found.problems == ()
     assert any("no field with id 'team'" in n for n in found.notes)
+    assert not any("task in plans" in n for n in found.notes)
     assert "sheet 'invertebrate' has no field 'laid': its wait is not checked" in found.notes
     path.write_text(
         text.replace("{id: damselfish,", "{id: damsel,").replace("protocol: reef-transect", "protocol: copy"),

@@ -4,7 +4,7 @@ import base64
 import hashlib
 import re
 from urllib.error import HTTPError
-from urllib.request import urlopen
+from urllib.request import Request, urlopen
 
 import kept
 import pytest
@@ -25,9 +25,10 @@ def server(tmp_path_factory):
 
 
 def answer(address: str):
-    """Headers and text of an answer, also of a refusal."""
+    """Headers and text of what a browser gets, also of a refusal."""
     try:
-        with urlopen(address, timeout=20) as reply:  # noqa: S310 - the server just started
+        asked = Request(address, headers={"accept": "text/html", "accept-encoding": "gzip"})  # noqa: S310 - as below
+        with urlopen(asked, timeout=20) as reply:  # noqa: S310 - the server just started
             return reply.headers, reply.read().decode("utf-8", "replace")
     except HTTPError as refused:
         return refused.headers, refused.read().decode("utf-8", "replace")
@@ -38,7 +39,7 @@ def rules_of(policy: str) -> dict[str, str]:
 
 
 def test_the_page_lets_no_script_of_others_run_and_takes_nothing_from_elsewhere(server):
-    """Everything comes from this server; of scripts in the page, only those that Streamlit itself writes there."""
+    """Everything comes from this server; of scripts in the page, only Streamlit's and the one that tells the name."""
     headers, text = answer(server)
     rules = rules_of(headers["content-security-policy"])
 

@@ -147,6 +147,41 @@ def test_days_that_are_hardly_meant_are_told(tmp_path) -> None:
     assert told("2025-04-01") == ["Lantern Garden, 2026-04-11: this day is over a year ahead; check the year"]
 
 
+def test_a_protocol_changed_without_a_new_version_is_refused_before_anything_is_printed(tmp_path, capsys) -> None:
+    """Its sheets would bear the name and version of those that are out, and be read as those."""
+    assert main(["protocol", "new", "--usual", "--name", "bay", "--out", str(tmp_path / "bay.yaml")]) == 0
+    (tmp_path / "days.yaml").write_text(PLAN.replace("reef-transect", "bay.yaml").split("    pairs:")[0], "utf-8")
+    where = ["--store", str(tmp_path / "store")]
+    assert main(["prepare", str(tmp_path / "days.yaml"), "--out", str(tmp_path / "first"), *where]) == 0
+    text = (tmp_path / "bay.yaml").read_text(encoding="utf-8")
+    (tmp_path / "bay.yaml").write_text(text.replace('"Sand"', '"Mud"'), encoding="utf-8")
+    plan = (tmp_path / "days.yaml").read_text(encoding="utf-8")
+    (tmp_path / "days.yaml").write_text(plan.replace("spring-days", "later-days"), encoding="utf-8")
+    capsys.readouterr()
+
+    assert main(["prepare", str(tmp_path / "days.yaml"), "--out", str(tmp_path / "second"), *where]) == 2
+    assert "its sheet 'points' cannot be told from that of another 'bay' of version 1" in capsys.readouterr().err
+    assert not (tmp_path / "second").exists()
+
+
+@pytest.mark.parametrize("lines", [1, 2])
+def test_the_order_of_work_is_said_rightly_of_one_line_too(tmp_path, lines) -> None:
+    (tmp_path / "days.yaml").write_text(PLAN.replace("transects: 2", f"transects: {lines}"), encoding="utf-8")
+    assert main(["prepare", str(tmp_path / "days.yaml"), "--out", str(tmp_path / "out")]) == 0
+    (briefing,) = (tmp_path / "out").glob("OL-*/briefing.pdf")
+
+    assert f"On each line ({lines} in all):" in _text(briefing)[0]
+
+
+def test_one_site_twice_on_one_day_is_told_once(tmp_path) -> None:
+    """A line of the plan copied and not changed; days that are not given are no such slip."""
+    again = "  - {site: Lantern Garden, date: 2026-04-11}\n"
+    plan = _plan(tmp_path, PLAN + again + "  - {site: OL}\n")
+
+    told = [n for n in plan_notes(plan, load_protocol("reef-transect")) if "planned" in n]
+    assert told == ["Lantern Garden, 2026-04-11: planned 2 times; take out what is meant once"]
+
+
 def test_a_second_printing_does_not_put_new_packs_in_place_of_the_first(tmp_path, capsys) -> None:
     """Sheets of the first are out already: the plan needs another name, or the packs of the plan that is kept."""
     (tmp_path / "days.yaml").write_text(PLAN, encoding="utf-8")

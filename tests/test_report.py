@@ -45,7 +45,7 @@ from digitise.report.plots import Plot, PlotRow, draw, is_square_root
 from digitise.report.references import WORKS, cited
 from digitise.report.short_part import changed_words, impacts_table
 from digitise.report.site_map import MapSite, draw_map
-from digitise.report.survey_part import _noted_table, with_keys
+from digitise.report.survey_part import _noted_table, survey_part, with_keys
 from digitise.report.time_plots import TimeDot, TimePlot, cut_short, draw_times
 from digitise.report.together import together, visit_of
 from digitise.report.volumes import Volume, volume_report
@@ -885,6 +885,23 @@ def test_a_row_says_on_how_many_transects_it_was_seen_or_noted(some):
     assert "Noted on" not in text  # its sheet is there for one transect only
     assert "Noted on" in text_of(page_of(noted))
     assert "Anchor damage yes no no no 1 of 2 50 (9 to 91)" in text_of(page_of(noted))
+
+
+@pytest.mark.parametrize("many", [8, 9])
+def test_more_transects_than_a_page_is_wide_stand_in_a_table_of_their_own(many):
+    """Thirteen columns beside the others broke words and numbers on paper. Every value is there once, either way."""
+    lines = [made_sheet("substrate", points({"BK": n + 1}), transect=n + 1) for n in range(many)]
+    fish = [made_sheet("fish", {"fish/ray/0-10/tally": n + 1}, transect=n + 1) for n in range(many)]
+    part = survey_part(results_of(*lines, *fish), named=False)
+    tables = [b for b in part.blocks if isinstance(b, Table)]
+    with_lines = [t for t in tables if {f"T{many}", f"T{many}, %"} & set(t.head)]
+
+    assert [len(t.head) > many + 1 for t in with_lines] == [many == 8] * 2
+    assert [t.caption.endswith("single transects.") for t in with_lines] == [many == 9] * 2
+    assert all(len(cells) == len(t.head) for t in tables for _, cells in t.rows)
+    rays = next(cells for t in with_lines for _, cells in t.rows if cells[0] == "Rays")
+    shown = " ".join(c.text if isinstance(c, Text) else c for c in rays)
+    assert " ".join(f"{n} in 20 m²" for n in range(1, many + 1)) in shown
 
 
 def test_of_two_transects_with_one_known_whole_no_interval_is_given_and_why():

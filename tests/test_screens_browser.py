@@ -407,34 +407,75 @@ def test_a_name_given_on_one_screen_is_known_on_all_until_another_is_given(chrom
     page.locator("summary", has_text="By Ada Lind").first.wait_for(state="attached")
 
 
-def test_a_page_that_knows_the_name_is_drawn_once(chromium, served):
-    """It asks the server for one drawing less than without its cookie, so that no press falls between two of them.
+def frames_of(page) -> list:
+    """What the page sends to the server from now on: a drawing is asked for by each."""
+    frames = []
+    page.on("websocket", lambda one: one.on("framesent", lambda frame: frames.append(frame)))
+    return frames
 
-    The cookie is there as soon as a name is given: the first form that is opened after the desk lost presses.
+
+def named(page, address: str, name: str) -> None:
+    page.set_default_timeout(WAIT_MS)
+    page.goto(address)
+    page.locator("#name:visible, .who:visible").wait_for()
+    if page.is_visible(".who"):
+        page.click(".who")
+    page.fill("#name", name)
+    page.keyboard.press("Enter")
+    page.locator(".title:not(:empty)").wait_for()
+
+
+def test_a_page_that_knows_the_name_is_drawn_once(chromium, served):
+    """It asks the server for as many drawings as one of a browser without a name, so that no press falls between two.
+
+    Also where its cookie is gone, or is of another server at another port: a browser keeps cookies for all ports.
     """
     address, *_ = served
-    context = chromium.new_context(**LAPTOP)
 
-    def asked() -> int:
-        page, frames = context.new_page(), []
+    def asked(context, ready: str) -> int:
+        page = context.new_page()
+        frames = frames_of(page)
         page.set_default_timeout(WAIT_MS)
-        page.on("websocket", lambda one: one.on("framesent", lambda frame: frames.append(frame)))
         page.goto(f"{address}audit?pack={SECOND}")
-        page.locator("summary", has_text="By Mira Tole").first.wait_for(state="attached")
+        page.locator(ready).first.wait_for(state="attached")
         drawn(page)
         page.close()
         return len(frames)
 
-    page = context.new_page()
-    page.goto(address)
-    page.fill("#name", "Mira Tole")
-    page.keyboard.press("Enter")
-    page.locator(".title:not(:empty)").wait_for()
-    page.close()
-    once = asked()
+    nameless = asked(chromium.new_context(**LAPTOP), "input[aria-label='Your name']")
+    context = chromium.new_context(**LAPTOP)
+    named(context.new_page(), address, "Mira Tole")
+    known = "summary:has-text('By Mira Tole')"
+    assert asked(context, known) == nameless
     context.clear_cookies(name="desk-name")
-    assert asked() == once + 1
-    assert asked() == once
+    assert asked(context, known) == nameless
+    other = {"name": "desk-name", "value": "%7B%22name%22%3A%22Keo%20Varn%22%2C%22mark%22%3A%22%22%7D"}
+    context.add_cookies([other | {"url": address}])
+    assert asked(context, known) == nameless
+
+
+def test_a_name_given_on_a_desk_or_in_another_tab_is_there_when_a_form_is_drawn(chromium, served):
+    """The page that the menu opens is drawn once, with the name that counts now, never with one from before."""
+    address, *_ = served
+    context = chromium.new_context(**LAPTOP)
+    page, beside = context.new_page(), context.new_page()
+    frames = frames_of(page)
+
+    def opened(title: str, ready: str) -> int:
+        drawn(page)
+        before = len(frames)
+        page.get_by_role("link", name=title, exact=True).click()
+        page.locator(ready).first.wait_for(state="attached")
+        drawn(page)
+        return len(frames) - before
+
+    named(page, address, "Mira Tole")
+    once = opened("Results", "iframe")
+    assert opened("Audit", "summary:has-text('By Mira Tole')") == once
+    named(beside, address, "Keo Varn")
+    assert opened("Hand-over", "summary:has-text('By Keo Varn')") == once
+    named(page, address, "Ada Lind")
+    assert opened("Audit", "summary:has-text('By Ada Lind')") == once
 
 
 def test_the_menu_of_a_phone_goes_when_a_page_has_been_chosen(chromium, served):

@@ -29,7 +29,7 @@ from digitise.sheets.compose import build_layouts
 from digitise.sheets.layout import Layout
 from digitise.sheets.protocol import Protocol, load_protocol, shipped_names
 from digitise.surveys.known_plan import known_plan
-from digitise.surveys.known_protocol import kept_protocols
+from digitise.surveys.known_protocol import kept_protocols, refuse_look_alike
 from digitise.surveys.roster import with_suggestions
 from digitise.wording import page_title
 
@@ -63,9 +63,10 @@ def known_protocols(files: Sequence[str | Path] = (), *, store: Store | None = N
     Raises
     ------
     ProtocolError
-        A file cannot be used.
+        A file cannot be used, or its sheets could be taken for those of another of its name and version.
     """
-    found = [load_protocol(f) for f in (*files, *shipped_names())]
+    given = [load_protocol(f) for f in files]
+    found = given + [load_protocol(f) for f in shipped_names()]
     own = kept_protocols(store.folder) if store else []
     found += [one for one in own if all(one.digest != other.digest for other in found)]
     seen = {protocol.digest for protocol in found}
@@ -73,6 +74,8 @@ def known_protocols(files: Sequence[str | Path] = (), *, store: Store | None = N
         if page.protocol_digest not in seen:
             seen.add(page.protocol_digest)
             found.append(store.protocol_for(page))
+    for file, protocol in zip(files, given, strict=True):
+        refuse_look_alike(protocol, str(file), found)
     return KnownProtocols(tuple(found))
 
 

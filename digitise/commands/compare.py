@@ -88,7 +88,7 @@ def _why_nothing(pairs: list[tuple[SurveySample, SurveySample]]) -> str:
 
 
 def _print_changes(before: SurveySample, after: SurveySample, rows: list[Compared]) -> None:
-    from digitise.results.compare import in_some_only
+    from digitise.results.compare import called_otherwise, in_some_only
 
     print(f"\n{_survey(before)}  to  {_survey(after)}")
     if not rows:
@@ -120,6 +120,9 @@ def _print_changes(before: SurveySample, after: SurveySample, rows: list[Compare
             print("  " + _change_line(c))
         if len(seen) < len(own):
             print("  seen in neither: " + ", ".join(c.variable.label for c in own if c not in seen))
+        for c in own:
+            if told := called_otherwise(c.variable, (before, after)):
+                print(f"  {c.variable.label}: {told}; is it the same?")
         if own and (apart := in_some_only(kind, (before, after))):
             others = "; what totals and other codes hold may differ" if kind == "cover" else ""
             print(f"  on the sheets of one of them only: {', '.join(v.label for v in apart)}{others}")

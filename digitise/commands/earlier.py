@@ -3,10 +3,16 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from digitise.commands.common import Adder, open_store, results_ahead, say, store_argument
+from digitise.commands.common import Adder, UsageError, open_store, results_ahead, say, store_argument, whole
+
+if TYPE_CHECKING:
+    from digitise.earlier import EarlierResult
+    from digitise.store import Store
 
 MOST_SHOWN = 200
 MAPPING = """\
@@ -36,13 +42,45 @@ def add_commands(command: Adder) -> None:
         "digitise earlier past.xlsx --mapping past.yaml --store survey-store --dry-run",
         file=MAPPING,
     )
-    one.add_argument("table", type=Path, help="CSV file or Excel workbook")
-    one.add_argument("--mapping", type=Path, required=True, metavar="FILE", help="YAML: which column is what")
+    one.add_argument("table", type=Path, nargs="?", help="CSV file or Excel workbook")
+    one.add_argument("--mapping", type=Path, metavar="FILE", help="YAML: which column is what")
     store_argument(one)
     one.add_argument("--dry-run", action="store_true", help="only list what would be taken in, and every problem")
+    one.add_argument("--list", action="store_true", help="list the tables that were taken in")
+    one.add_argument("--take-back", type=whole(1, 999_999), metavar="NUMBER", help="a table of the list counts no more")
+
+
+def _list(args: argparse.Namespace) -> int:
+    from digitise.earlier.keep import kept_tables, take_back
+    from digitise.wording import plural
+
+    with open_store(args.store) as store:
+        tables = kept_tables(store.folder)
+        if args.take_back is None:
+            for number, one in enumerate(tables, 1):
+                surveys = plural(len({(r.site, r.day) for r in one.results}), "survey")
+                at = one.kept_at[:16].replace("T", " ")
+                print(f"{number}  {at} UTC  {one.source}: {plural(len(one.results), 'result')} of {surveys}")
+            say(f"{plural(len(tables), 'table')}.")
+            return 0
+        if args.take_back > len(tables):
+            raise UsageError(f"--take-back: found {args.take_back}, and --list has {plural(len(tables), 'table')}")
+        one = tables[args.take_back - 1]
+        take_back(one, at=f"{datetime.now(UTC):%Y-%m-%dT%H:%M:%SZ}")
+        say(f"{plural(len(one.results), 'result')} of {one.source} taken back; mended, it can be taken in again.")
+        results_ahead(store)
+    return 0
 
 
 def _earlier(args: argparse.Namespace) -> int:
+    if args.list or args.take_back is not None:
+        return _list(args)
+    if args.table is None or args.mapping is None:
+        raise UsageError("name a table and its --mapping; --list shows what was taken in")
+    return _take(args)
+
+
+def _take(args: argparse.Namespace) -> int:
     from digitise.earlier.keep import keep_table, read_table
     from digitise.wording import plural
 
@@ -67,4 +105,20 @@ def _earlier(args: argparse.Namespace) -> int:
         keep_table(store.folder, args.table, args.mapping, results, at=f"{now:%Y-%m-%dT%H:%M:%SZ}")
         say(f"{found} taken in; the report draws them along time.")
         results_ahead(store)
+        for site in _unknown_sites(store, results):
+            say(
+                f"Note: {site}: no survey and no plan in {args.store} has this site, so no report shows it. If it is "
+                "one of them, take the table back (--list), and tell its name now under 'sites' of the mapping."
+            )
     return 0
+
+
+def _unknown_sites(store: Store, results: Sequence[EarlierResult]) -> list[str]:
+    """Sites that a store with others does not know, such as misspelt ones; a report is of sites with surveys."""
+    from digitise.results.kept import KeptTables
+    from digitise.surveys.known_plan import planned_names
+    from digitise.surveys.roster import site_key
+
+    surveyed = filter(None, KeptTables(store).read("surveys", columns=["site"])["site"].unique())
+    known = {*planned_names(store.folder), *map(site_key, surveyed)}
+    return [site for site in dict.fromkeys(r.site for r in results) if known and site_key(site) not in known]

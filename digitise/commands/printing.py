@@ -107,8 +107,9 @@ def _sheets(args: argparse.Namespace) -> int:
 
 def _prepare(args: argparse.Namespace) -> int:
     from digitise.prepare import prepare
-    from digitise.sheets.protocol import ProtocolError, load_protocol
+    from digitise.sheets.protocol import ProtocolError, load_protocol, shipped_names
     from digitise.surveys.known_plan import refuse_other_packs
+    from digitise.surveys.known_protocol import kept_protocols, refuse_look_alike
     from digitise.surveys.plan import load_plan, plan_notes
 
     plan = load_plan(args.plan)
@@ -119,6 +120,8 @@ def _prepare(args: argparse.Namespace) -> int:
         raise ProtocolError(str(error) if beside.is_file() else f"{args.plan}: protocol: {error}") from None
     if args.store is not None:
         refuse_other_packs(args.store, plan)
+        shipped = map(load_protocol, shipped_names())
+        refuse_look_alike(protocol, str(beside), (*shipped, *kept_protocols(args.store)))
     for note in plan_notes(plan, protocol, today=datetime.now().astimezone().date()):
         say(f"Note: {note}")
     paper = _small(args.paper or protocol.paper) if args.two_up else args.paper or protocol.paper

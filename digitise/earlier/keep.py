@@ -1,4 +1,7 @@
-"""Earlier results beside a store: one JSON file for each table taken in, in ``FOLDER/earlier/``, never written over."""
+"""Earlier results beside a store: one JSON file for each table taken in, in ``FOLDER/earlier/``.
+
+A table that is taken back stays there with the time of that, and counts no more.
+"""
 
 from __future__ import annotations
 
@@ -6,7 +9,7 @@ import datetime as dt
 import hashlib
 import json
 from collections.abc import Sequence
-from dataclasses import asdict, fields, replace
+from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
 
 from digitise.earlier.files import rows_of
@@ -17,6 +20,17 @@ from digitise.surveys.known_plan import planned_names
 from digitise.surveys.roster import site_key
 
 FOLDER = "earlier"
+_BACK = "taken_back_at"
+
+
+@dataclass(frozen=True, slots=True)
+class KeptTable:
+    """A table that was taken in and counts, with the file it is kept in."""
+
+    path: Path
+    source: str
+    kept_at: str
+    results: tuple[EarlierResult, ...]
 
 
 def earlier_results(folder: Path) -> list[EarlierResult]:
@@ -33,11 +47,34 @@ def earlier_results(folder: Path) -> list[EarlierResult]:
     return sorted(out, key=lambda r: (r.site, r.day, r.label))
 
 
+def kept_tables(folder: Path) -> list[KeptTable]:
+    """The tables that count, in the order in which they were taken in; `ValueError` as of `earlier_results`."""
+    found = []
+    for path in sorted((folder / FOLDER).glob("*.json")):
+        if results := read_kept(path):
+            data = json.loads(path.read_text(encoding="utf-8"))
+            found.append(KeptTable(path, results[0].source, str(data.get("kept_at", "")), tuple(results)))
+    return sorted(found, key=lambda one: (one.kept_at, one.path.name))
+
+
+def take_back(one: KeptTable, *, at: str) -> None:
+    """A table was taken in by mistake: it counts no more, and may be taken in again, mended."""
+    data = json.loads(one.path.read_text(encoding="utf-8"))
+    _write(one.path, data | {_BACK: at})
+
+
+def _write(path: Path, data: dict) -> None:
+    new = path.with_suffix(".new")
+    new.write_text(json.dumps(data, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+    new.replace(path)
+
+
 def read_kept(path: Path) -> list[EarlierResult]:
-    """The results in one kept file; `ValueError` in words where it cannot be read."""
+    """The results in one kept file, none of a table taken back; `ValueError` in words where it cannot be read."""
     try:
-        rows = json.loads(path.read_text(encoding="utf-8"))["results"]
-        return [_result(row) for row in rows]
+        data = json.loads(path.read_text(encoding="utf-8"))
+        results = [_result(row) for row in data["results"]]
+        return [] if _BACK in data else results
     except (ValueError, KeyError, TypeError, RecursionError):
         raise ValueError(f"{path}: not readable as kept earlier results; take the table in again") from None
 
@@ -75,7 +112,7 @@ def keep_table(folder: Path, path: Path, mapping_path: Path, results: Sequence[E
     """
     digest, rules = (hashlib.sha256(p.read_bytes()).hexdigest() for p in (path, mapping_path))
     target = folder / FOLDER / f"{digest[:16]}-{rules[:8]}.json"
-    if target.is_file():
+    if target.is_file() and read_kept(target):
         return target
     planned = planned_names(folder)
     known = {(site_key(r.site), r.day, r.label, r.is_cover): r for r in earlier_results(folder)}
@@ -84,10 +121,11 @@ def keep_table(folder: Path, path: Path, mapping_path: Path, results: Sequence[E
         if before := known.get((place, one.day, one.label, one.is_cover)):
             raise ValueError(
                 f"{path}, line {one.line}: {one.label} of {one.site} on {one.day} was taken in before, from line "
-                f"{before.line} of {before.source}; remove it from one of the two"
+                f"{before.line} of {before.source}; remove it from one of the two, or take that table "
+                f"back: digitise earlier --store {folder} --list"
             )
     rows = [asdict(r) | {"day": r.day.isoformat()} for r in results]
     data = {"source": path.name, "sha256": digest, "mapping_sha256": rules, "kept_at": at, "results": rows}
     target.parent.mkdir(parents=True, exist_ok=True)
-    target.write_text(json.dumps(data, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+    _write(target, data)
     return target

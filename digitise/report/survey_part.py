@@ -9,6 +9,7 @@ from digitise.report.blocks import Block, Cards, Cell, Facts, Figure, Findings, 
 from digitise.report.doubt_part import doubt_blocks
 from digitise.report.occurrence_part import NOTED, SEEN, noted_cells, noted_words, seen_cells, seen_words
 from digitise.report.plots import NARROW, Plot, PlotRow, draw, is_square_root
+from digitise.report.wide import MOST_PLACES, in_two
 from digitise.report.words import count, cover_text, density_text, one_sided, span, tells_occurrence
 from digitise.results import PER_M2, CoverLine, DensityLine, ImpactLine, LineResult, SurveyResults
 from digitise.sheets.protocol import BeltSheet
@@ -19,7 +20,6 @@ from digitise.wording import number, plural
 COVER_AXIS = "cover of the site, % of legible points"
 FACTS = ("time", "number", "decimal", "code")
 PLACE = ("latitude", "longitude", "north-south", "east-west")
-MOST_PLACES = 8  # segments that stand side by side in a table
 ONE = "One transect: there is no between-transect uncertainty to show, so no interval is given."
 NONE = "No point is legible, so no cover is known."
 NOT_TWO = "Fewer than two transects are known in every segment, so no interval is given."
@@ -133,11 +133,11 @@ def _line(r: SurveyResults, line: LineResult) -> list[Block]:
         Heading(2, f"{line.title}: percent cover"),
         Paragraph(f"{plural(many, 'transect')}; legible points: {legible}. {covers}"),
         figure(plot),
-        _cover_table(line, rows, level),
+        *_cover_tables(line, rows, level),
     ]
 
 
-def _cover_table(line: LineResult, rows: Sequence[CoverLine], level: str) -> Table:
+def _cover_tables(line: LineResult, rows: Sequence[CoverLine], level: str) -> list[Table]:
     missing, names = sum(p.missing for p in line.points), [p.transect for p in line.points]
     head = ["Cover", "Code", "Site, %", f"{level} interval", *(f"{n}, %" for n in names)]
     head += ["If missing points were none or all of it, %"] if missing else []
@@ -149,7 +149,8 @@ def _cover_table(line: LineResult, rows: Sequence[CoverLine], level: str) -> Tab
         body.append(("group" if one.is_group else "", tuple(cells)))
     between = f"{level} intervals cover differences between transects, not reading."
     words = _interval_of(len(line.site.transects), between)
-    return Table(tuple(head), tuple(body), f"Percent cover. {words}", words=(0, 1))
+    whole = Table(tuple(head), tuple(body), f"Percent cover. {words}", words=(0, 1))
+    return in_two(whole, 4, len(names), "Percent cover of single transects.")
 
 
 def _interval_of(transects: int, between: str) -> str:
@@ -232,7 +233,7 @@ def _belt(r: SurveyResults, lines: Sequence[DensityLine]) -> list[Block]:
         Heading(2, f"{title}: density"),
         Paragraph(_belt_lead(r, lines)),
         figure(plot),
-        _density_table(lines, level, f"{title}: animals per {PER_M2:g} m²."),
+        *_density_tables(lines, level, f"{title}: animals per {PER_M2:g} m²."),
     ]
 
 
@@ -261,7 +262,7 @@ def _density_row(d: DensityLine) -> PlotRow:
     return PlotRow(d.label, e.value, e.low, e.high, singles, None, one_sided(e), False, density_text(d))
 
 
-def _density_table(lines: Sequence[DensityLine], level: str, caption: str) -> Table:
+def _density_tables(lines: Sequence[DensityLine], level: str, caption: str) -> list[Table]:
     """Each row's density, its counts, how often it was seen and how unevenly; the area where rows differ in it."""
     names = [b.transect for b, _ in lines[0].belts]
     areas, seen = len({d.site.area_m2 for d in lines}) > 1, tells_occurrence(lines)
@@ -276,7 +277,8 @@ def _density_table(lines: Sequence[DensityLine], level: str, caption: str) -> Ta
         cells += [*([f"{d.site.area_m2:g}"] if areas else []), *(seen_cells(d) if seen else [])]
         body.append(("", tuple(cells)))
     words = [caption, _interval_words(lines, level), seen_words(lines) if seen else ""]
-    return Table(tuple(head), tuple(body), " ".join(filter(None, words)))
+    whole = Table(tuple(head), tuple(body), " ".join(filter(None, words)))
+    return in_two(whole, 3, len(names), "Counted on single transects.")
 
 
 def _interval_words(lines: Sequence[DensityLine], level: str) -> str:
@@ -309,7 +311,7 @@ def _impacts(r: SurveyResults) -> list[Block]:
     out: list[Block] = [Heading(2, "Impacts")]
     if counted:
         level = f"{100 * r.level:g} %"
-        out.append(_density_table(counted, level, f"Impacts counted, per {PER_M2:g} m²."))
+        out += _density_tables(counted, level, f"Impacts counted, per {PER_M2:g} m².")
     if r.impacts:
         part = "frame" if _frames(r, r.impacts[0].sheet) else "part of the belt"
         out.append(_noted_table(r.impacts, f"{100 * r.level:g} %", part))

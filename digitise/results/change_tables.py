@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from digitise.estimate.community import community, rarefied_richness
-from digitise.results.compare import Compared, SiteTrend, Variable, categories_differ
+from digitise.results.compare import Compared, SiteTrend, Variable, called_otherwise, categories_differ
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -81,6 +81,7 @@ def _change_row(c: Compared) -> dict:
     notes = [
         e.note,
         categories_differ(c.variable, (c.before, c.after)),
+        called_otherwise(c.variable, (c.before, c.after)),
         "" if test is None or test.can_reach else "too few transects for the permutation test",
     ]
     return (

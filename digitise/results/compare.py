@@ -103,6 +103,15 @@ def categories_differ(v: Variable, surveys: Sequence[SurveySample]) -> str:
     return f"only some of these surveys had {listed(labels)} as a category" if labels else ""
 
 
+def called_otherwise(v: Variable, surveys: Sequence[SurveySample]) -> str:
+    """In words, that a variable has had other labels on these surveys' sheets; empty where all had the same.
+
+    It may be a slip of the pen put right, or an id that has come to mean something else.
+    """
+    labels = dict.fromkeys(own.label for s in surveys for own in s.measured if own == v)
+    return f"its label was not always the same: {', then '.join(labels)}" if len(labels) > 1 else ""
+
+
 @dataclass(frozen=True, slots=True)
 class Compared:
     """One variable between two surveys. `adjusted` is the p for all that were tested, by `adjusted_by`, and `together`
@@ -322,7 +331,9 @@ def _trend(v: Variable, site: str, surveys: Sequence[SurveySample], *, level: fl
         least_squares(years, means, unit=v.unit, level=level),
         theil_sen(years, means, unit=v.unit, level=level),
         model_trend(years, [m.hits for _, m in own], [m.sizes for _, m in own], kind=v.kind, level=level),
-        note=categories_differ(v, [s for s, _ in own]),
+        note="; ".join(
+            filter(None, (words(v, [s for s, _ in own]) for words in (categories_differ, called_otherwise)))
+        ),
     )
 
 

@@ -37,7 +37,7 @@ BRIEFING_WORDS = {
     "count_sheet": "{title}: {who}.",
     "reel_in": "Reel the line in. Nothing is left behind.",
     "photograph": "Ashore: photograph every sheet while it is wet and in your hands; read the answer; then pack.",
-    "each_line": "On each of {transects} lines:",
+    "each_line": "On each line ({transects} in all):",
     "who": "Who does what, with whom",
     "pair": "Pair {number}",
     "leader": "Licensed dive leader",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import re
 import unicodedata
@@ -49,7 +50,8 @@ def _between(low: float, high: float, *, whole: bool = False) -> Callable[[str],
             value = None
         if value is None or not low <= value <= high:
             kind = "a whole number" if whole else "a number"
-            raise ValueError(f"found '{text[:20]}', expected {kind} from {low:g} to {high:g}")
+            point = f", with a point: {text.replace(',', '.')[:20]}" if re.fullmatch(r"\d+,\d+", text) else ""
+            raise ValueError(f"found '{text[:20]}', expected {kind} from {low:g} to {high:g}{'' if whole else point}")
         return value
 
     return read
@@ -130,12 +132,19 @@ def protocol_yaml(answers: dict[str, object]) -> str:
 
 
 def identifiers(labels: tuple[str, ...]) -> list[str]:
-    """A short id for each label, all different: "Soft coral" gives soft-coral."""
+    """A short id for each label, all different: "Soft coral" gives soft-coral.
+
+    It comes from the label alone, whatever stands before it: the next edition may have more rows, or another order,
+    and must not give one row's id to another. So letters that an id cannot hold leave a sum of the label in it.
+    """
+    plain = ["".join(c for c in unicodedata.normalize("NFKD", w) if not unicodedata.combining(c)) for w in labels]
+    stems = [re.sub(r"[^a-z0-9]+", "-", text.lower()).strip("-")[:34] for text in plain]
     out: list[str] = []
-    for label in labels:
-        plain = unicodedata.normalize("NFKD", label).encode("ascii", "ignore").decode().lower()
-        stem = re.sub(r"[^a-z0-9]+", "-", plain).strip("-")[:34] or "row"
+    for label, text, stem in zip(labels, plain, stems, strict=True):
         found, i = stem, 2
+        if not stem or not text.isascii() or stems.count(stem) > 1:
+            total = hashlib.sha256(unicodedata.normalize("NFC", label).encode()).hexdigest()
+            stem = found = f"{stem[:28] or 'row'}-{total[:5]}"
         while found in out:
             found, i = f"{stem}-{i}", i + 1
         out.append(found)
@@ -250,7 +259,7 @@ def _line(a: dict[str, object]) -> str:
     labels = a["categories"]
     codes = choose_codes(len(labels)).codes
     lines = [
-        "  line:",
+        "  points:",
         "    kind: line",
         "    title: What lies under the tape",
         f"    instructions: {_POINTS.format(spacing=a['spacing'])}",

@@ -97,6 +97,11 @@ def _fields(protocol: Protocol) -> list[str]:
         if isinstance(sheet, BeltSheet) and protocol.wait_minutes and lacking:
             fields = "field" if len(lacking) == 1 else "fields"
             out.append(f"sheet '{name}' has no {fields} {listed(lacking)}: its wait is not checked")
+    if "line" in protocol.sheets:
+        out.append(
+            "sheet 'line' has the name of a task in plans, laying the line: the two cannot be given to different "
+            "pairs; another name, such as points, is better while nothing has been surveyed"
+        )
     return out
 
 

@@ -4,10 +4,19 @@ from __future__ import annotations
 
 import os
 import tempfile
+from collections.abc import Iterable
 from pathlib import Path
 
-from digitise.sheets.compose import layout_problems
-from digitise.sheets.protocol import Protocol, ProtocolError, load_protocol, parse_protocol, shipped_names
+from digitise.sheets.compose import build_layouts, layout_problems
+from digitise.sheets.protocol import (
+    BeltSheet,
+    LineSheet,
+    Protocol,
+    ProtocolError,
+    load_protocol,
+    parse_protocol,
+    shipped_names,
+)
 from digitise.sheets.yaml_file import MAX_BYTES
 
 FOLDER = "protocols"
@@ -41,13 +50,13 @@ def keep_protocol(folder: Path, data: bytes, source: str) -> Protocol:
     if problems := layout_problems(protocol):
         raise ProtocolError("\n".join(f"{source}: sheets.{problem}" for problem in problems))
     for other in (*map(load_protocol, shipped_names()), *kept_protocols(folder)):
-        if (other.protocol, other.version) == (protocol.protocol, protocol.version):
-            if other.digest == protocol.digest:
-                return other
+        if _same_version(protocol, other):
             raise ProtocolError(
                 f"{source}: another '{protocol.protocol}' of version {protocol.version} is known; expected another "
                 "version for what was changed"
             )
+        if other.digest == protocol.digest:
+            return other
     kept = folder / FOLDER / file_name(protocol)
     kept.parent.mkdir(parents=True, exist_ok=True)
     handle, temporary = tempfile.mkstemp(dir=kept.parent, suffix=".new")
@@ -55,6 +64,39 @@ def keep_protocol(folder: Path, data: bytes, source: str) -> Protocol:
         file.write(data)
     Path(temporary).replace(kept)
     return protocol
+
+
+def refuse_look_alike(protocol: Protocol, source: str, known: Iterable[Protocol]) -> None:
+    """`ProtocolError` where a sheet of this name and version may be another's that means something else.
+
+    Where cells lie elsewhere, marks and codes tell the two apart; codes, rows and areas changed in place do not.
+    """
+    for other in known:
+        if _same_version(protocol, other) and (alike := _look_alike(protocol, other)):
+            raise ProtocolError(
+                f"{source}: its sheet '{alike}' cannot be told from that of another '{protocol.protocol}' of version "
+                f"{protocol.version}; expected another version for what was changed. What was printed without one is "
+                "read into a store that does not know the other"
+            )
+
+
+def _same_version(one: Protocol, other: Protocol) -> bool:
+    return (one.protocol, one.version) == (other.protocol, other.version) and one.digest != other.digest
+
+
+def _look_alike(one: Protocol, other: Protocol) -> str:
+    """The first sheet that both print alike and that means something else; "" where there is none."""
+    pages = [{(p.sheet, p.page, p.paper, p.digest) for p in build_layouts(protocol)} for protocol in (one, other)]
+    shared = sorted({sheet for sheet, *_ in pages[0] & pages[1]})
+    return next((name for name in shared if _meaning(one, name) != _meaning(other, name)), "")
+
+
+def _meaning(protocol: Protocol, name: str) -> tuple[object, ...]:
+    """What a page of it says without telling so: what it stands for, and the area or points that it covers."""
+    sheet = protocol.sheets[name]
+    if isinstance(sheet, BeltSheet):
+        return sheet, *(part.area_m2 for part in protocol.parts(name))
+    return (sheet, protocol.transect) if isinstance(sheet, LineSheet) else (sheet,)
 
 
 def kept_protocols(folder: Path) -> list[Protocol]:

@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 import datetime
+from collections import Counter
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
@@ -174,8 +175,12 @@ def _line_sheets(protocol: Protocol) -> list[str]:
 def plan_notes(plan: Plan, protocol: Protocol, *, today: datetime.date | None = None) -> Iterator[str]:
     """What the coordinator may want to mend before printing; none of it stops the printer."""
     rules = rules_of(protocol.checks, protocol.wait_minutes)
+    days = Counter((plan.site(s.site).code, s.date) for s in plan.surveys if s.date)
     for survey in plan.surveys:
-        where = f"{plan.site(survey.site).name}{f', {survey.date}' if survey.date else ''}"
+        site = plan.site(survey.site)
+        where = f"{site.name}{f', {survey.date}' if survey.date else ''}"
+        if (times := days.pop((site.code, survey.date), 0)) > 1:
+            yield f"{where}: planned {times} times; take out what is meant once"
         divers = len(survey.divers)
         least, most = rules["team-least"], rules["team-most"]
         if divers and least.severity != "off" and divers < least.limit:

@@ -22,6 +22,9 @@ TWO_SHEETS = (
     "A different sheet with the same pack and transect is in already, so this one does not count. Say at the laptop "
     "which survey it is from."
 )
+OTHER_EDITION = (
+    "The laptop does not know what this sheet was printed from. Say so there: it need not be photographed again."
+)
 HARD_TO_SEE = 3  # from so many hidden cells on, a second photograph is asked for
 
 
@@ -39,7 +42,8 @@ def verdict(
 ) -> dict:
     """State of one photograph: words, picture, and its `kind`: wait, good, look (better taken again), bad or aside.
 
-    `again` has the SHA-256 of those that were refused and taken again since.
+    `again` has the SHA-256 of those that were refused and taken again since. ``tell`` is true of what somebody at the
+    laptop has to mend, so that taking it again would not help.
     """
     told = [failed[photo.sha256]] if photo.sha256 in failed else []
     if photo.page_ids:
@@ -55,6 +59,9 @@ def verdict(
         return {"kind": "aside", "title": "Set aside", "lines": list(photo.reasons), "marks": [], **picture}
     if photo.sha256 in again:
         return {"kind": "aside", "title": "Taken again since", "lines": [], "marks": [], **picture}
+    if intake.of_unknown_protocol(photo):
+        lines = [OTHER_EDITION, *photo.reasons]
+        return {"kind": "bad", "title": "Kept, but not read", "lines": lines, "marks": [], "tell": True, **picture}
     title = "Photograph it again" if photo.status == "retake" else "Not readable"
     try:
         marks = places.of_photo(store, photo.sha256, " ".join(photo.reasons))

@@ -178,11 +178,15 @@ class Beach {
   }
 
   sum(photographs) {
-    const kinds = [...this.photos.values()].map((p) => this.verdict(p).kind);
+    const all = [...this.photos.values()].map((p) => this.verdict(p));
+    const tell = all.filter((v) => v.tell).length;         // taking these again would not help
+    const kinds = all.filter((v) => !v.tell).map((v) => v.kind);
     const count = (...wanted) => kinds.filter((k) => wanted.includes(k)).length;
-    if (count('aside') === kinds.length) return '';
+    if (count('aside') === all.length) return '';
     if (count('wait')) return `All sent. ${photographs(count('wait'))} being read.`;
-    return count('bad', 'look') ? `${photographs(count('bad', 'look'))} to take again, ${count('good')} read.` : `✓ ${photographs(count('good'))} read.`;
+    const again = count('bad', 'look');
+    if (!again && !tell) return `✓ ${photographs(count('good'))} read.`;
+    return [again && `${photographs(again)} to take again`, tell && `${photographs(tell)} to be told of at the laptop`, `${count('good')} read.`].filter(Boolean).join(', ');
   }
 
   lacking() {                                              // of the newest survey, below all photographs too

@@ -61,6 +61,7 @@ function connection(outbox, offline) {
   if (!(stopped || outbox.lost || offline)) return others;
   const kept = `${size} ${size === 1 ? 'decision is' : 'decisions are'} kept in this browser`;
   if (outbox.loggedOut) return `You are logged out. ${kept}; log in again in another tab and they are stored.`;
+  if (outbox.another) return `${outbox.another.here} is logged in in this browser now. ${kept} until ${outbox.another.by} logs in again; then they are stored.`;
   if (!size && !stopped) return `${others}The connection to the server is lost. It is tried again by itself.`;
   return stopped ? `${stopped} ${kept}. Reload the page to try again.`
     : `The connection to the server is lost. ${kept} and will be stored when it is back; you can go on.`;

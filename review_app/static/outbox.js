@@ -35,7 +35,8 @@ class Shelf {
 class Outbox {
   // `answered(record, result)` is called once for each record, `changed()` whenever the connection's state changes.
   // Only decisions made on this `store` are sent; those made on another folder stay in the browser until it is served.
-  // Where people log in, `proven` is who did, and what another person decided in this browser waits for them.
+  // Where people log in, `proven` is who did, and what another person decided in this browser waits for them; so does what was decided
+  // on a page that is still open when another person logs in beside it (`another`).
   constructor(store, answered, changed, proven = '') {
     this.store = store;
     this.others = 0;
@@ -137,11 +138,15 @@ class Outbox {
     this.lost = false;
     this.progress = progress;
     if (results.length !== batch.length) throw new Error('not every decision was answered');
+    const kept = batch.findIndex((_, i) => results[i].here);
+    this.another = kept < 0 ? null : { here: results[kept].here, by: batch[kept][1].by };
     batch.forEach(([key, record], i) => {                  // answers come in the order of the decisions
+      if (results[i].here) return;
       this.waiting.delete(key);
       this.shelf.drop(record);
       this.answered(record, results[i]);
     });
+    if (this.another) throw new Error('somebody else is logged in');
   }
 
   close() { this.closed = true; clearTimeout(this.timer); clearTimeout(this.resting); }

@@ -13,7 +13,7 @@ from digitise.wording import plural
 from review_app import alike, auditing, whole, worklist
 from review_app.components import component
 from review_app.markup import ADD, in_full, nothing, tag
-from review_app.naming import for_desk, keep_name, learn_name, own_name
+from review_app.naming import for_desk, keep_name, own_name
 from review_app.opening import choose_survey, me, open_page, survey_name
 
 desk = component(
@@ -171,7 +171,6 @@ def plan(store: Store) -> None:
 def show() -> None:
     """Draw the page."""
     store = open_page(__file__)
-    learn_name()
     st.html(tag("h1", "Audit", class_="head"))
     audits = store.audits.all()
     asked = st.query_params.get("audit", "")

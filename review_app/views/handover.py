@@ -12,7 +12,7 @@ from digitise.store.handovers import SentSurvey
 from digitise.wording import plural
 from review_app import sending
 from review_app.markup import ADD, Markup, in_full, nothing, tag
-from review_app.naming import keep_name, learn_name, own_name
+from review_app.naming import keep_name, own_name
 from review_app.opening import open_page
 
 EVIDENCE_WORDS = {
@@ -135,7 +135,6 @@ def _correct(store: Store, one: sending.Sent) -> None:
 def show() -> None:
     """Draw the page."""
     store = open_page(__file__)
-    learn_name()
     st.html(tag("h1", "Hand-over", class_="head"))
     if not store.packs():
         words = "A survey goes to the authority when its cells are decided and somebody has signed it."

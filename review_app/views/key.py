@@ -10,7 +10,7 @@ from digitise.store import PageRow, PhotoRow, Store
 from review_app import keying, worklist
 from review_app.components import component
 from review_app.markup import Markup, in_full, nothing, tag
-from review_app.naming import for_desk, keep_name, learn_name, own_name
+from review_app.naming import for_desk, keep_name, own_name
 from review_app.opening import open_page
 
 desk = component(
@@ -145,7 +145,6 @@ def mistaken(store: Store, page: PageRow) -> None:
 def show() -> None:
     """Draw the page."""
     store = open_page(__file__)
-    learn_name()
     st.html(tag("h1", "Key by hand", class_="head"))
     asked = {k: st.query_params.get(k, "")[:200] for k in ("page", "photo", "cell")}
     page = next((p for p in keying.begun(store) if str(p.id) == asked["page"]), None)

@@ -8,7 +8,7 @@ from digitise.sheets.protocol import HALVES, PAPERS_MM, Protocol, ProtocolError,
 from digitise.store import Store
 from digitise.surveys.known_protocol import file_name, keep_protocol
 from digitise.surveys.plan import LINE_TASK, PlanError, SitePlan
-from review_app import planning
+from review_app import intake, planning
 from review_app.markup import tag
 from review_app.opening import open_page
 
@@ -78,6 +78,7 @@ def _own_protocol(store: Store) -> None:
         except ProtocolError as error:
             st.error("\n\n".join(str(error).splitlines()))
             return
+        intake.start(store)  # its sheets may be here already
         st.session_state["own-taken"] = file.file_id
         known = planning.protocols(store)
         st.session_state["plan-protocol"] = file_name(kept) if file_name(kept) in known else kept.protocol

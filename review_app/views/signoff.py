@@ -9,7 +9,7 @@ from digitise.store.signoffs import SignOff
 from digitise.wording import plural
 from review_app import faults, signing, worklist
 from review_app.markup import ADD, Markup, in_full, nothing, tag
-from review_app.naming import keep_name, learn_name, own_name
+from review_app.naming import keep_name, own_name
 from review_app.opening import choose_survey, open_page
 
 READY = ("complete", "changed since signed")  # these wait for a signature
@@ -96,7 +96,6 @@ def _ready(store: Store) -> str:
 def show() -> None:
     """Draw the page."""
     store = open_page(__file__)
-    learn_name()
     st.html(tag("h1", "Sign-off", class_="head"))
     if not store.packs():
         words = "A survey can be signed when its sheets are in and every cell is decided."

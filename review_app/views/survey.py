@@ -18,7 +18,6 @@ from review_app.cards import card, matrix
 from review_app.components import component
 from review_app.faults import board, board_table, checks, fault_list, labels_of, wanted
 from review_app.markup import PLAN, nothing, tag
-from review_app.naming import learn_name
 from review_app.opening import me, open_page, survey_name
 from review_app.placing import place_one_of_two, place_page
 
@@ -75,7 +74,6 @@ def reading(store: Store) -> None:
 def show() -> None:
     """Draw the page."""
     store = open_page(__file__)
-    learn_name()
     st.html(tag("h1", "Survey", class_="head"))
     upload(store)
     if intake.start(store) or intake.progress(store).running:
