@@ -310,11 +310,15 @@ def record(
 ) -> tuple[str, ...]:
     """Put what a kept photograph says into its store, every sheet in it; names of its plans are among the suggestions.
 
-    A store tells the sheets of one photograph apart by their layout; of two of one kind the second is refused, and the
-    sentence that says so is handed back.
+    Cells that another photograph of a sheet shows clearly and otherwise are opened again. All of it is kept at once: an
+    interrupted one is read again. A store tells the sheets of one photograph apart by their layout; of two of one kind
+    the second is refused, and the sentence that says so is handed back.
     """
+    from digitise.surveys.twice import doubts
+
     seen: set[str] = set()
     lost: list[str] = []
+    sheets: list[tuple[PhotoResult, Protocol | None]] = []
     plan = known_plan(store.folder)
     for one in result.sheets:
         if one.page is not None and one.page.layout.digest in seen:
@@ -325,22 +329,7 @@ def record(
             seen.add(one.page.layout.digest)
         if plan is not None:
             one = with_suggestions(one, plan.names, [site.name for site in plan.sites])
-        home = known.home(one.page.layout) if one.page else None
-        basis = own.acceptance.basis if own.acceptance else None
-        page_id = store.record(one, home, now=now, reader_version=reader_version(own), acceptance_basis=basis)
-        if page_id is not None:
-            _doubt_differences(store, page_id, now=now)
+        sheets.append((one, known.home(one.page.layout) if one.page else None))
+    basis = own.acceptance.basis if own.acceptance else None
+    store.record_all(sheets, now=now, reader_version=reader_version(own), acceptance_basis=basis, doubts=doubts)
     return tuple(lost)
-
-
-def _doubt_differences(store: Store, page_id: int, *, now: datetime) -> None:
-    """Cells that another photograph of the same sheet shows clearly and otherwise are opened again."""
-    from digitise.surveys.survey import seen_twice
-    from digitise.surveys.twice import rivals
-
-    pack = store.page(page_id).pack
-    pairs = rivals(store.pages(pack)) if pack else []
-    for kept, other in (p for p in pairs if page_id in (p[0].id, p[1].id)):
-        twice = seen_twice(store, kept, other)
-        for difference in twice.open_differences if twice.verdict != "another" else ():
-            store.doubt(kept.id, difference.cell, why=f"{other.photo} shows something else", now=now)
