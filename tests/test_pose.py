@@ -11,6 +11,7 @@ import pytest
 from conftest import CLEAR
 from covers import Cover, corner_cover, lay
 
+from digitise.adapt.own_cells import _decode
 from digitise.batch.batch import known_protocols, record, summary
 from digitise.pages import page
 from digitise.pages.fiducials import FoundMark
@@ -233,6 +234,19 @@ def test_two_sheets_of_one_kind_are_two_pages(photographed, photograph, layouts)
 
     assert [p.layout.sheet for p in pages] == ["substrate", "substrate"]
     assert all(p.residual_mm < 0.3 for p in pages)
+
+
+def test_two_sheets_of_one_kind_are_no_evidence_when_read_again(photographed, photograph, layouts) -> None:
+    """Which of them the store has kept is not known; one of another kind beside them is."""
+    other = photographed("substrate", seed=23, camera=replace(CLEAR, rotation_deg=184.0))
+    alike, different = (_beside(photograph("substrate").gray(), o) for o in (other.gray(), photograph("fish").gray()))
+    found = [_decode((layouts, lambda page: page.layout.sheet), ("x", _png(gray))) for gray in (alike, different)]
+
+    assert [sorted(pages.values()) for pages in found] == [[], ["fish", "substrate"]]
+
+
+def _png(gray: np.ndarray) -> bytes:
+    return cv2.imencode(".png", gray)[1].tobytes()
 
 
 def test_store_keeps_both_sheets_and_refuses_a_second_of_one_kind(two_sheets, layouts, tmp_path) -> None:
