@@ -285,6 +285,20 @@ def test_a_page_is_kept_as_a_picture_that_says_where_it_came_from(tiff) -> None:
         assert image.text["Source"] == f"page 2 of the TIFF file with SHA-256 {page.sha256}"
 
 
+def test_a_file_that_changes_while_its_pages_are_read_is_told(tmp_path) -> None:
+    """A scanning app adds a page in front: what is second now was first, and is no page of the file that was listed."""
+    pages = [_gray(v, (210, 297)) for v in (60, 190)]
+    path = _write(tmp_path / "scan.pdf", encoded(pages[0], "PDF", save_all=True, append_images=pages[1:]))
+    first, second = pictures_in(path)
+    assert isinstance(original(first), Original)
+    _write(path, encoded(_gray(), "PDF", save_all=True, append_images=pages))
+    changed = original(second)
+
+    assert (changed.name, changed.reason) == ("scan.pdf#page=2", "not-opened")
+    assert changed.detail == "it was changed while it was read"
+    assert [isinstance(original(page), Original) for page in pictures_in(path)] == [True] * 3
+
+
 def test_a_printed_sheet_is_not_taken_for_a_filled_one(reef, layout, tmp_path) -> None:
     """The file that sheets are printed from would read as a sheet on which nothing was written."""
     one = layout("fish")

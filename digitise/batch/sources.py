@@ -17,6 +17,7 @@ import zipfile
 from collections import Counter
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from functools import lru_cache
 from io import BytesIO
 from pathlib import Path, PurePosixPath
 from typing import TypeVar
@@ -295,9 +296,16 @@ def _pages(whole: Picture, kind: str, source: Path | BytesIO, size: int) -> tupl
 
 
 def _digest(source: Path | BytesIO) -> str:
+    """SHA-256 of a file; one that lies here is read through again only when it has changed."""
     if isinstance(source, BytesIO):
         return hashlib.sha256(source.getvalue()).hexdigest()
-    with source.open("rb") as file:
+    about = source.stat()
+    return _digest_at(source, about.st_size, about.st_mtime_ns)
+
+
+@lru_cache(maxsize=8)
+def _digest_at(path: Path, _size: int, _changed_ns: int) -> str:
+    with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
@@ -423,9 +431,12 @@ def original(picture: Picture) -> Original | NotAPhoto:
         return source
     try:
         kind = paged_format(source.getvalue()[:8] if isinstance(source, BytesIO) else _head(source))
+        png = page_png(source, kind or "PDF", picture.page, sha256=picture.sha256)
+        changed = _digest(source) != picture.sha256
     except OSError as error:
         return NotAPhoto(picture.name, "", "not-opened", error.strerror or "")
-    png = page_png(source, kind or "PDF", picture.page, sha256=picture.sha256)
+    if changed:  # so that this may be a page of another file
+        return NotAPhoto(picture.name, "", "not-opened", "it was changed while it was read")
     if isinstance(png, tuple):
         return NotAPhoto(picture.name, picture.sha256, *png)
     return Original(picture.name, png, picture.sha256, picture.page)
