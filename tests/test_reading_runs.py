@@ -183,6 +183,27 @@ def test_hostile_files_leave_the_rest_of_the_batch_unharmed(photos, tmp_path, ca
     assert said[-1] == "8 photographs: 1 read, 0 to take again, 7 unreadable."
 
 
+NAMES = {
+    b"broken\xff.zip": (b"PK\3\4 and no more", "broken\ufffd.zip"),
+    b"raw\xff.dng": (b"x", "raw\ufffd.dng"),
+    b"two\nlines \x1b[2J.jpg": (b"x", "twolines [2J.jpg"),
+    "turned \u202egpj.exe.jpg".encode(): (b"x", "turned gpj.exe.jpg"),
+}
+
+
+def test_no_name_of_a_file_costs_the_result_or_steers_the_terminal(tmp_path, capsys) -> None:
+    """Names that are no UTF-8, that hold line breaks and a terminal's orders, or that are written from the right."""
+    (tmp_path / "in").mkdir()
+    for name, (data, _) in NAMES.items():
+        Path(os.fsdecode(os.fsencode(tmp_path / "in") + b"/" + name)).write_bytes(data)
+    assert main(["read", str(tmp_path / "in"), "--json", str(tmp_path / "out.json"), "--jobs", "1"]) == 1
+    said = capsys.readouterr().err
+
+    assert {p["file"] for p in _json(tmp_path / "out.json")} == {shown for _, shown in NAMES.values()}
+    assert len(said.splitlines()) == 5
+    assert "\x1b" not in said
+
+
 # --- watched ---------------------------------------------------------------------------------------------
 
 

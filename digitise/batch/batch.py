@@ -203,7 +203,7 @@ class Reader:
         """Every picture in `files`, in order, each with its file; what cannot be taken is there as `NotAPhoto`."""
         out: list[tuple[Path | Remote, Picture | NotAPhoto]] = []
         for path, found in zip(files, self._workers.map(_list, files), strict=True):
-            held = [NotAPhoto(path.name, "", "stopped", found.why)] if isinstance(found, Stopped) else found
+            held = [NotAPhoto(Picture(path).name, "", "stopped", found.why)] if isinstance(found, Stopped) else found
             out += [(path, picture) for picture in held]
         return out
 

@@ -16,7 +16,7 @@ import stat
 import zipfile
 from collections import Counter
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from io import BytesIO
 from pathlib import Path, PurePosixPath
@@ -67,7 +67,7 @@ class Picture:
     def name(self) -> str:
         """Name for people and results."""
         file = spelt(self.path.name)
-        inside = f"{file}:{_shown(self.member)}" if self.member else file
+        inside = f"{file}:{spelt(self.member).replace('/', ':')[-120:]}" if self.member else file
         return f"{inside}#page={self.page}" if self.page else inside
 
 
@@ -84,14 +84,13 @@ class Original:
     page: int = 0
 
 
-def _shown(member: str) -> str:
-    """A member's name for display, never a path: control characters and whole volumes of text left out."""
-    return "".join(c for c in member if c.isprintable()).replace("/", ":")[-120:]
-
-
 def spelt(name: str) -> str:
-    """A file's name as text that can be written anywhere: what is no UTF-8 in it becomes a replacement character."""
-    return name.encode(errors="surrogateescape").decode(errors="replace")
+    """A file's name as text that can be written anywhere.
+
+    What is no UTF-8 in it becomes a replacement character; characters that steer a terminal or a line are left out.
+    """
+    text = name.encode(errors="surrogateescape").decode(errors="replace")
+    return "".join(c for c in text if c.isprintable())
 
 
 def photo_files(paths: Iterable[Path | Remote]) -> list[Path | Remote]:
@@ -215,7 +214,7 @@ def pictures_in(path: Path | Remote) -> tuple[Picture | NotAPhoto, ...]:
     into.
     """
     if is_raw(path.name):
-        return (NotAPhoto(path.name, "", "raw", ""),)
+        return (_refused(path, "raw"),)
     if isinstance(path, Remote):
         return _remote_pictures(path)
     try:
@@ -245,8 +244,12 @@ def _remote_pictures(file: Remote) -> tuple[Picture | NotAPhoto, ...]:
     return _pages(Picture(file), paged_format(data[:8]) or "PDF", source, len(data))
 
 
+def _refused(file: Path | Remote, reason: str, detail: str = "") -> NotAPhoto:
+    return NotAPhoto(Picture(file).name, "", reason, detail)
+
+
 def _not_fetched(file: Remote, error: RemoteError) -> NotAPhoto:
-    return NotAPhoto(file.name, "", "not-fetched", str(error))
+    return _refused(file, "not-fetched", str(error))
 
 
 def _source(file: Path | Remote) -> Path | BytesIO | NotAPhoto:
@@ -257,7 +260,7 @@ def _source(file: Path | Remote) -> Path | BytesIO | NotAPhoto:
         if file not in _last_fetched:
             if (size := remote.size(file)) > MAX_FETCHED_BYTES:
                 detail = f"{size / 1e6:,.0f} MB; {MAX_FETCHED_BYTES / 1e6:,.0f} MB at most where it is"
-                return NotAPhoto(file.name, "", "too-large", detail)
+                return _refused(file, "too-large", detail)
             _last_fetched.clear()
             _last_fetched[file] = remote.read(file)
     except RemoteError as error:
@@ -271,13 +274,14 @@ _last_fetched: dict[Remote, bytes] = {}  # one at most: pictures of a file are r
 def file_bytes(path: Path | Remote) -> bytes | NotAPhoto:
     """The bytes of a file that is one picture."""
     if isinstance(path, Path):
-        return read_file(path)
+        found = read_file(path)
+        return found if isinstance(found, bytes) else replace(found, name=Picture(path).name)
     try:
         data = remote.read(path, MAX_BYTES + 1)
     except RemoteError as error:
         return _not_fetched(path, error)
     if len(data) > MAX_BYTES:
-        return NotAPhoto(path.name, "", "too-large", f"{MAX_BYTES / 1e6:.0f} MB at most")
+        return _refused(path, "too-large", f"{MAX_BYTES / 1e6:.0f} MB at most")
     return data
 
 
@@ -317,34 +321,30 @@ def _members(path: Path | Remote, source: Path | BytesIO, size: int) -> tuple[Pi
         with zipfile.ZipFile(source) as archive:
             return _listed(path, archive, size)
     except Exception as error:  # zipfile's, struct's and the system's own
-        return (NotAPhoto(path.name, "", "damaged", f"the archive cannot be opened ({str(error)[:80]})"),)
-
-
-def _not_opened(name: str, detail: str) -> NotAPhoto:
-    return NotAPhoto(name, "", "archive", detail)
+        return (_refused(path, "damaged", f"the archive cannot be opened ({str(error)[:80]})"),)
 
 
 def _listed(path: Path | Remote, archive: zipfile.ZipFile, size: int) -> tuple[Picture | NotAPhoto, ...]:
     shown = [m for m in archive.infolist() if _is_shown(m)]
     if (opened := sum(_lacks_suffix(PurePosixPath(m.filename)) for m in shown)) > MAX_MEMBERS:
-        return (_not_opened(path.name, f"{opened:,} files without a suffix; {MAX_MEMBERS:,} at most"),)
+        return (_refused(path, "archive", f"{opened:,} files without a suffix; {MAX_MEMBERS:,} at most"),)
     wanted = [m for m in shown if _is_wanted(archive, m)]
     developed = set(_developed(PurePosixPath(m.filename) for m in wanted))
     wanted = [m for m in wanted if PurePosixPath(m.filename) in developed]
     swollen = sum(m.file_size for m in wanted)
     if len(wanted) > MAX_MEMBERS:
-        return (_not_opened(path.name, f"{len(wanted):,} files; {MAX_MEMBERS:,} at most"),)
+        return (_refused(path, "archive", f"{len(wanted):,} files; {MAX_MEMBERS:,} at most"),)
     if swollen > MAX_BYTES and swollen > MAX_SWELLING * size:
-        return (_not_opened(path.name, f"{size / 1e6:,.1f} MB would become {swollen / 1e6:,.0f} MB when unpacked"),)
+        return (_refused(path, "archive", f"{size / 1e6:,.1f} MB would become {swollen / 1e6:,.0f} MB when unpacked"),)
     found: list[Picture | NotAPhoto] = []
     many = Counter(m.filename for m in wanted)
     for member in sorted(wanted, key=lambda m: m.filename):
         if many[member.filename] > 1:  # only the last of them could be had by its name
             name = Picture(path, member.filename).name
-            found.append(_not_opened(name, f"{many[member.filename]} files in it have this name"))
+            found.append(NotAPhoto(name, "", "archive", f"{many[member.filename]} files in it have this name"))
         else:
             found += _member_pictures(path, archive, member)
-    return tuple(found) or (NotAPhoto(path.name, "", "not-an-image", "the archive has no picture in it"),)
+    return tuple(found) or (_refused(path, "not-an-image", "the archive has no picture in it"),)
 
 
 def _is_shown(member: zipfile.ZipInfo) -> bool:
@@ -392,7 +392,7 @@ def _member_pictures(
         with archive.open(member) as file:
             head = file.read(HEAD_BYTES)
         if head.startswith(_ARCHIVE):
-            return (_not_opened(whole.name, "it is an archive inside an archive"),)
+            return (NotAPhoto(whole.name, "", "archive", "it is an archive inside an archive"),)
         kind = paged_format(head)
         if kind is None:
             return (whole,)
