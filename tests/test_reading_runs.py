@@ -254,6 +254,21 @@ def test_a_file_that_changes_in_a_watched_folder_stands_in_the_result_once(photo
     assert said.strip().endswith("2 photographs: 2 read, 0 to take again, 0 unreadable.")
 
 
+def test_a_watch_that_reads_nothing_leaves_the_result_of_the_one_before(tmp_path) -> None:
+    """Ended before a file was quiet, or started after the photographs were taken away."""
+    out = tmp_path / "out.json"
+    (tmp_path / "in").mkdir()
+    out.write_text('{"result_version": 1, "photos": [{"file": "a.jpg"}]}', encoding="utf-8")
+    run = _started(tmp_path / "in", "--json", out, "--watch", "--jobs", 1)
+    _until(lambda: run.stderr.readline().startswith("Watching"))
+    time.sleep(0.5)
+    os.kill(run.pid, signal.SIGINT)
+    run.communicate(timeout=60)
+
+    assert run.returncode == 0
+    assert [p["file"] for p in _json(out)] == ["a.jpg"]
+
+
 def test_only_folders_can_be_watched(photos, tmp_path, capsys) -> None:
     """A folder that is not there would be watched in vain."""
     for path in (tmp_path / "nowhere", photos / "a.jpg"):

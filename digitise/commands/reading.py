@@ -278,7 +278,8 @@ def _read(args: argparse.Namespace) -> int:
             else:
                 for taken in read_all(reader, files):
                     run.add(taken)
-        run.write()
+        if run.counts or not args.watch:  # a watch that was ended before anything came leaves what there is
+            run.write()
         if store is not None and not args.watch:  # who has pressed Ctrl+C does not wait
             results_ahead(store)
         ended = not run.lost
