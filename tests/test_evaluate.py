@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -15,6 +16,7 @@ from digitise.adapt.evaluate import (
     Judged,
     PhotoTruth,
     Truth,
+    as_it_should,
     calibration_error,
     judge,
     read_truth,
@@ -207,6 +209,19 @@ def test_report_counts_photographs_and_cells() -> None:
     assert lines[0] == "3 photographs: 2 read, 1 to take again, 0 unreadable"
     assert lines[2].split()[:6] == ["all", "cells", "10", "80.00%", "100.0%", "2"]
     assert "200.00 (25.21-556.10)" in lines[2]
+
+
+def test_every_sheet_in_a_photograph_counts_for_its_truth() -> None:
+    """Read whole it is as it should be, and only then: with one of two sheets, or another status, it is not."""
+    first, second = (
+        PhotoResult("a", "0", "read", (), readings=(Reading(i, "code", "BK", 1, False, ()),)) for i in "xy"
+    )
+    truth = PhotoTruth("read", {"x": Truth("BK"), "y": Truth("BK")})
+
+    assert as_it_should(replace(first, others=(second,)), truth)
+    assert not as_it_should(first, truth)
+    assert as_it_should(replace(first, status="retake"), replace(truth, expect="retake"))
+    assert not as_it_should(replace(first, others=(second,)), replace(truth, expect="retake"))
 
 
 # --- manifests -------------------------------------------------------------------------------------------

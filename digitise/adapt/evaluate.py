@@ -177,6 +177,12 @@ class PhotoTruth:
     cells: dict[str, Truth]
 
 
+def as_it_should(result: PhotoResult, truth: PhotoTruth) -> bool:
+    """Whether a photograph ended as it should: one that is read has a reading of every cell whose truth is known."""
+    cells = {r.cell for sheet in result.sheets for r in sheet.readings}
+    return result.status == truth.expect and (result.status != "read" or cells >= truth.cells.keys())
+
+
 def read_truth(path: Path) -> dict[str, PhotoTruth]:
     """Truth by SHA-256 from a manifest (see ``sample_scans/manifest.json``).
 
