@@ -24,17 +24,29 @@ from digitise.store import Store, StoreError
 from review_app import worklist
 
 NUL = "\0"  # no file's name can hold it, whatever a browser says
+AGAIN_SECONDS = 60.0  # after which what the store could not take or give is read again, when somebody opens a screen
 
 
 @dataclass(frozen=True, slots=True)
 class Intake:
-    """How far the reading is: photographs `done` of `total` in this run. `failed` has a sentence by SHA-256."""
+    """How far the reading is: photographs `done` of `total` in this run. `failed` has a sentence by SHA-256.
+
+    Those of them that the store could not take or give (a full disk, a bucket out of reach) are in `again`, each with
+    the time, by `time.monotonic`, from which on it is read once more.
+    """
 
     running: bool = False
     done: int = 0
     total: int = 0
     name: str = ""
     failed: dict[str, str] = field(default_factory=dict)
+    again: dict[str, float] = field(default_factory=dict)
+
+    def waited(self) -> Intake:
+        """The same without those whose time has come."""
+        still = {sha256: at for sha256, at in self.again.items() if at > time.monotonic()}
+        over = self.again.keys() - still.keys()
+        return replace(self, failed={s: words for s, words in self.failed.items() if s not in over}, again=still)
 
 
 _lock = threading.Lock()
@@ -126,19 +138,23 @@ def _run(store: Store) -> None:
 
 def _read_what_waits(store: Store) -> None:
     key, done = str(store.folder), 0
-    failed = dict(progress(store).failed)
+    failed, again = dict(progress(store).failed), dict(progress(store).again)
     while True:
         with _lock:
             waiting = _waiting(store, failed)
             if not waiting:
-                _states[key] = Intake(False, done, done, "", failed)
+                _states[key] = Intake(False, done, done, "", failed, again)
                 return
         sha256, name = waiting[0]
-        _states[key] = Intake(True, done, done + len(waiting), name, dict(failed))
+        _states[key] = Intake(True, done, done + len(waiting), name, dict(failed), dict(again))
         try:
             lost = read_one(store, sha256, name)
             if lost:
                 failed[sha256] = " ".join((f"{name}:", *lost))
+        except ValueError as error:  # of the store, its bucket or its files, in words
+            log.trouble("read", error, photo=sha256[:12])
+            failed[sha256] = f"{name} is kept but not read yet: {error}. It is read again in a minute."
+            again[sha256] = time.monotonic() + AGAIN_SECONDS
         except Exception as error:
             log.trouble("read", error, photo=sha256[:12])
             failed[sha256] = f"{name} could not be read: {error}. It is kept; start the program again to try once more."
@@ -149,9 +165,10 @@ def start(store: Store) -> bool:
     """Start reading what waits, unless it is being read already; whether anything was started."""
     with _lock:
         key = str(store.folder)
-        waiting = _waiting(store, progress(store).failed)
-        if progress(store).running or not waiting:
+        now = progress(store).waited()
+        waiting = _waiting(store, now.failed)
+        if now.running or not waiting:
             return False
-        _states[key] = Intake(True, 0, len(waiting), waiting[0][1], progress(store).failed)
+        _states[key] = Intake(True, 0, len(waiting), waiting[0][1], now.failed, now.again)
     threading.Thread(target=_run, args=(store,), name="intake", daemon=True).start()
     return True

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import threading
+import time
 from urllib.parse import urlencode
 
 import kept
@@ -157,6 +158,44 @@ def test_pages_of_an_added_pdf_are_read(store, photograph) -> None:
             thread.join(60)
 
     assert [(p.photo, p.sheet, p.pack) for p in store.pages()] == [("scan.pdf#page=1", "site", "QH7M4K")]
+
+
+def _read(store) -> bool:
+    started = intake.start(store)
+    for thread in threading.enumerate():
+        if thread.name == "intake":
+            thread.join(60)
+    return started
+
+
+def test_what_the_store_could_not_take_is_read_again_without_a_restart(store, photograph, monkeypatch) -> None:
+    """Something is in the way of its page, as on a full disk; others are read, and a minute later so is this one."""
+    intake.accept(store, photograph("site").jpeg, "site.jpg")
+    intake.accept(store, b"no pixels", "text.jpg")
+    intake.accept(store, b"gone", "gone.jpg")
+    gone = next((store.folder / "originals").glob(f"*/{hashlib.sha256(b'gone').hexdigest()}.jpg"))
+    gone.unlink()
+    pages = store.folder / "pages"
+    pages.rmdir()
+    pages.write_bytes(b"")
+    assert _read(store)
+    told = sorted(intake.progress(store).failed.values())
+    assert not _read(store)
+
+    state = lambda: {p.name: p.status for p in store.photos()}  # noqa: E731
+    assert state() == {"site.jpg": "waiting", "text.jpg": "unreadable", "gone.jpg": "waiting"}
+    assert [one.partition(": ")[0] for one in told] == [
+        f"{n} is kept but not read yet" for n in ("gone.jpg", "site.jpg")
+    ]
+    assert all(one.endswith(" It is read again in a minute.") for one in told)
+
+    pages.unlink()
+    pages.mkdir()
+    intake.accept(store, b"gone", "gone.jpg")
+    monkeypatch.setattr(intake.time, "monotonic", lambda now=time.monotonic: now() + intake.AGAIN_SECONDS)
+    assert _read(store)
+    assert state() == {"site.jpg": "read", "text.jpg": "unreadable", "gone.jpg": "unreadable"}
+    assert intake.progress(store).failed == {}
 
 
 # --- refused, and taken again ----------------------------------------------------------------------------
