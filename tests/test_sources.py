@@ -101,6 +101,7 @@ def _without_suffix() -> dict[str, bytes]:
     kinds = ("jpeg", "png", "heic", "avif", "webp", "tiff-pages", "pdf", "zip")
     made = {f"IMG {n}": seeds()[kind] for n, kind in enumerate(kinds)}
     other = {"Image 2026-03-28 at 10.32.15": seeds()["jpeg"], "moving": encoded(_gray(), "GIF")}
+    other |= {"scan": encoded(_gray(), "BMP"), "BM and others": b"BM and others were there."}
     return made | other | {".thumb": seeds()["jpeg"], "LICENSE": b"Text", "empty": b"", "notes.txt": seeds()["jpeg"]}
 
 
@@ -112,8 +113,13 @@ def test_a_picture_without_a_suffix_is_found_by_its_content(tmp_path) -> None:
     (tmp_path / "lost").symlink_to(tmp_path / "nowhere")
     found = photo_files([tmp_path])
 
-    assert [p.name for p in found] == [*(f"IMG {n}" for n in range(8)), "Image 2026-03-28 at 10.32.15", "moving"]
-    assert [len(pictures_in(p)) for p in found] == [1, 1, 1, 1, 1, 2, 2, 4, 1, 1]
+    assert [p.name for p in found] == [
+        *(f"IMG {n}" for n in range(8)),
+        "Image 2026-03-28 at 10.32.15",
+        "moving",
+        "scan",
+    ]
+    assert [len(pictures_in(p)) for p in found] == [1, 1, 1, 1, 1, 2, 2, 4, 1, 1, 1]
     assert decode_photo(original(Picture(tmp_path / "moving")).data, "moving").reason == "not-an-image"
 
 
@@ -123,7 +129,7 @@ def test_in_an_archive_too(tmp_path) -> None:
 
     names = [*(f"IMG {n}" for n in range(5)), *(f"IMG {n}#page={p}" for n in (5, 6) for p in (1, 2))]
     assert [p.name for p in pictures_in(path) if p] == [
-        f"z.zip:{name}" for name in (*names, "Image 2026-03-28 at 10.32.15", "moving")
+        f"z.zip:{name}" for name in (*names, "Image 2026-03-28 at 10.32.15", "moving", "scan")
     ]
     assert _refusals(path) == [("z.zip:IMG 7", "archive", "it is an archive inside an archive")]
 
