@@ -284,8 +284,7 @@ EMPTY = {
     "black": np.zeros((900, 700), np.uint8),
     "noise": np.random.default_rng(1).integers(0, 256, (900, 700)).astype(np.uint8),
     "one-pixel": np.zeros((1, 1), np.uint8),
-    "tall-and-narrow": np.full((5000, 20), 90, np.uint8),
-    "low-and-wide": np.full((7, 3000), 90, np.uint8),
+    "narrow": np.full((300, 20), 90, np.uint8),
 }
 DARK = ("black", "one-pixel")
 
@@ -297,6 +296,15 @@ def test_picture_without_a_sheet_is_no_sheet(layouts, picture: str) -> None:
     assert (refused.reason, refused.layout) == ("too-dark" if picture in DARK else "no-sheet", None)
     words = "no corner marks were found" if picture == "noise" else "it looks empty, as the back of a sheet does"
     assert refused.detail == ("no corner mark could be made out" if picture in DARK else words)
+
+
+@pytest.mark.parametrize("shape", [(5000, 20), (7, 3000), (1, 30_000), (30_000, 1), (2, 20_000)])
+def test_a_strip_is_no_picture_of_a_sheet(layouts, shape) -> None:
+    """One row of pixels too: reduced as others are, nothing of it would be left."""
+    refused = register(np.full(shape, 90, np.uint8), layouts)
+
+    assert (refused.reason, refused.layout) == ("no-sheet", None)
+    assert refused.detail == f"the picture is a strip of {shape[1]} x {shape[0]} pixels"
 
 
 def _back(*, edge: int = 0, front: np.ndarray | None = None, shade: float = 1.0) -> np.ndarray:

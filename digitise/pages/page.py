@@ -43,6 +43,7 @@ MAX_EDGE_MM = 0.85  # blur of a printed edge; a pencil stroke blurred wider than
 LEAST_EVEN = 0.3  # contrast of print in the worse direction, of that in the other: below, strokes may be smeared away
 SOFTER = 1.25  # times as wide as edges in the other direction: the phone moved
 MAX_HIDDEN_SHARE = 0.33  # of the page's cells; the hidden ones of a page with fewer go to a person
+MOST_OBLONG = 20  # times as long as wide: no photograph, and no part of one holds a sheet
 MOST_SHEETS = 6  # tried in one photograph
 MIRROR_PX, MIRROR_MARKS = 1600, 2  # at most so long is what is searched for a mirrored sheet; marks that make one
 FAR_LESS, LESS = 4, 0.08  # so many times as much print, and this share of it, another page lacks that is told apart
@@ -334,6 +335,9 @@ def register_all(gray: np.ndarray, layouts: Iterable[Layout]) -> tuple[Page | No
         any page there is one `NotRegistered`, which is falsy and says why and where in words.
     """
     layouts = list(layouts)
+    height, width = gray.shape
+    if max(gray.shape) > MOST_OBLONG * min(gray.shape):
+        return (NotRegistered("no-sheet", f"the picture is a strip of {width} x {height} pixels"),)
     views = Views(gray)
     marks = marks_in(views, {one.slot for one in layouts})
     poses = poses_in(marks, layouts)
