@@ -106,20 +106,25 @@ def _accept(store: Store, data: bytes, name: str) -> list[str]:
     if not may_hold_several(data):
         store.keep_photo(data, name, now=worklist.utc_now())
         return []
-    known = known_protocols(store=store)
+    known, own = known_protocols(store=store), known_reader(store.folder)
+    kept, refused = False, []
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / f"added{Path(name.replace(NUL, '')).suffix[:8]}"
         path.write_bytes(data)
-        found = _reader.call(known, known_reader(store.folder), "unpack", path)
-    refused = [one for one in found if isinstance(one, NotAPhoto)]
-    pictures = [one for one in found if not isinstance(one, NotAPhoto)]
-    if not pictures:
+        for _, picture in _reader.call(known, own, "pictures", [path]):
+            one = _reader.call(
+                known, own, "original", picture
+            )  # one at a time: of hundreds of pages each takes megabytes
+            if isinstance(one, NotAPhoto):
+                refused.append(one)
+            else:
+                store.keep_photo(one.data, name + one.name.removeprefix(path.name), now=worklist.utc_now())
+                kept = True
+    if not kept:
         sha256 = store.keep_photo(data, name, now=worklist.utc_now())
-        why = NotAPhoto(name, sha256, found[0].reason, found[0].detail)
+        why = NotAPhoto(name, sha256, refused[0].reason, refused[0].detail)
         record(store, read_decoded(why, ()), known, now=worklist.utc_now())
         return []
-    for inside, content in pictures:
-        store.keep_photo(content, name + inside.removeprefix(path.name), now=worklist.utc_now())
     return [f"{name}{one.name.removeprefix(path.name)}: {read_decoded(one, ()).reasons[0]}" for one in refused]
 
 

@@ -17,7 +17,7 @@ from screens import opened, words
 from digitise.batch.batch import known_protocols
 from digitise.pages.page import NotRegistered
 from digitise.reader.reading import PhotoResult, sentence
-from digitise.store import Store
+from digitise.store import Store, StoreError
 from review_app import intake, keying, worklist
 from review_app.beach import verdicts
 
@@ -89,6 +89,23 @@ def test_every_photograph_in_an_archive_is_kept_by_itself(store) -> None:
     assert _names(store) == [
         "dive.zip:a.jpg", "dive.zip:c.png", "dive.zip:more:b.pdf#page=1", "dive.zip:more:b.pdf#page=2",
     ]  # fmt: skip
+
+
+def test_pictures_of_an_archive_are_held_one_at_a_time(store, monkeypatch) -> None:
+    """Those of a long scan would fill the memory: where the store takes no second one, no third is made."""
+    made, keep_photo = [], Store.keep_photo
+    monkeypatch.setattr(intake.Reader, "original", lambda *a, ask=intake.Reader.original: made.append(a) or ask(*a))
+
+    def full(store, *photo, **more):
+        if len(made) == 2:
+            raise StoreError("the disk is full")
+        return keep_photo(store, *photo, **more)
+
+    monkeypatch.setattr(Store, "keep_photo", full)
+    assert intake.accept(store, seeds()["zip"], "dive.zip") == [
+        "dive.zip: the disk is full. Add it again; what is kept already is not kept twice."
+    ]
+    assert (len(made), _names(store)) == (2, ["dive.zip:a.jpg"])
 
 
 def test_what_cannot_be_taken_from_an_archive_is_told(store) -> None:

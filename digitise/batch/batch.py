@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 from digitise import __version__
 from digitise.batch.cluster import Cluster
 from digitise.batch.remote import Remote
-from digitise.batch.sources import Picture, file_bytes, not_one_photograph, original, pictures_in
+from digitise.batch.sources import Original, Picture, file_bytes, not_one_photograph, original, pictures_in
 from digitise.batch.workers import Stopped, Workers
 from digitise.machine import cores
 from digitise.pages.page import NotRegistered, Page
@@ -117,13 +117,12 @@ def _list(_task: _Task, path: Path | Remote) -> tuple[Picture | NotAPhoto, ...]:
     return pictures_in(path)
 
 
-def _unpack(_task: _Task, picture: Picture | NotAPhoto) -> tuple[str, bytes] | NotAPhoto:
-    made = picture if isinstance(picture, NotAPhoto) else original(picture)
-    return made if isinstance(made, NotAPhoto) else (made.name, made.data)
+def _original(_task: _Task, picture: Picture | NotAPhoto) -> Original | NotAPhoto:
+    return picture if isinstance(picture, NotAPhoto) else original(picture)
 
 
 def _take(task: _Task, picture: Picture | NotAPhoto) -> Taken:
-    made = picture if isinstance(picture, NotAPhoto) else original(picture)
+    made = _original(task, picture)
     if isinstance(made, NotAPhoto):
         return Taken(made.name, "", read_decoded(made, ()), lost=made.reason == "not-fetched")
     digest = hashlib.sha256(made.data).hexdigest()
@@ -230,11 +229,10 @@ class Reader:
             return _stopped_result(name, hashlib.sha256(data).hexdigest(), result.why)
         return result
 
-    def unpack(self, path: Path) -> list[tuple[str, bytes] | NotAPhoto]:
-        """(name, bytes) of every picture in a file, without reading them."""
-        pictures = [picture for _, picture in self.pictures([path])]
-        found = zip(pictures, self._workers.map(_unpack, pictures), strict=True)
-        return [NotAPhoto(p.name, "", "stopped", one.why) if isinstance(one, Stopped) else one for p, one in found]
+    def original(self, picture: Picture | NotAPhoto) -> Original | NotAPhoto:
+        """The bytes of a picture as `pictures` lists it, without reading it."""
+        made = next(self._workers.map(_original, [picture]))
+        return NotAPhoto(picture.name, "", "stopped", made.why) if isinstance(made, Stopped) else made
 
 
 def _stopped_result(name: str, sha256: str, why: str) -> PhotoResult:
