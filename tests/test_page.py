@@ -23,6 +23,7 @@ from digitise.reader.reasons import REASONS
 from digitise.sheets.compose import build_layouts, with_marks
 from digitise.sheets.protocol import load_protocol, shipped_names
 from digitise.sheets.sheet import MARK_DICTIONARY, identity_for, mark_modules, pack_pages, rasterise, sheet_pdf
+from digitise.simulate.camera import ordinary_camera
 from digitise.simulate.camera import photograph as shoot
 
 WAVE_PX, WAVE_ROWS = 10.0, 35.0  # about 10 to the millimetre
@@ -322,6 +323,17 @@ def _back(*, edge: int = 0, front: np.ndarray | None = None, shade: float = 1.0)
 @pytest.mark.parametrize("back", [_back(), _back(edge=30), _back(edge=30, shade=0.7)], ids=["plain", "edge", "shade"])
 def test_an_empty_page_is_called_empty_and_not_blurred(layouts, back) -> None:
     refused = register(back, layouts)
+
+    assert (refused.reason, refused.detail) == ("no-sheet", "it looks empty, as the back of a sheet does")
+
+
+@pytest.mark.parametrize("seed", [3, 5, 12])
+def test_an_empty_sheet_on_a_table_is_called_empty_and_not_blurred(layouts, seed) -> None:
+    """Taken by an ordinary camera: less than half of the picture is paper."""
+    rng = np.random.default_rng(seed)
+    camera = ordinary_camera(rng, width_px=1500, height_px=2000)
+    shot = shoot(np.full((3564, 2520), 250, np.uint8), (210.0, 297.0), camera, rng=rng)
+    refused = register(cv2.cvtColor(shot.image, cv2.COLOR_BGR2GRAY), layouts)
 
     assert (refused.reason, refused.detail) == ("no-sheet", "it looks empty, as the back of a sheet does")
 
