@@ -193,7 +193,7 @@ def fit_curve(scores: np.ndarray, right: np.ndarray) -> tuple[tuple[float, ...],
     order = np.argsort(scores, kind="stable")
     certainty, hit = certainty_of(scores[order]), right[order].astype(np.float64)
     edges = np.cumsum(SMALLEST_BIN * BIN_GROWTH ** np.arange(80)).astype(int)
-    edges = _between_different(certainty, edges[edges < len(scores) - SMALLEST_BIN])
+    edges = between_different(certainty, edges[edges < len(scores) - SMALLEST_BIN])
     blocks = [
         [float(c.mean()), float(h.sum()), float(len(h))]
         for c, h in zip(np.split(certainty, edges), np.split(hit, edges), strict=True)
@@ -209,11 +209,14 @@ def fit_curve(scores: np.ndarray, right: np.ndarray) -> tuple[tuple[float, ...],
     return tuple(round(b[0], 4) for b in merged), tuple(round(_rate(b), 6) for b in merged)
 
 
-def _between_different(certainty: np.ndarray, edges: np.ndarray) -> np.ndarray:
-    """The edges of bins of a rising (N,) array, each moved to the nearest place where it rises, if there is one."""
-    first, end = (np.searchsorted(certainty, certainty[edges], side) for side in ("left", "right"))
+def between_different(values: np.ndarray, edges: np.ndarray) -> np.ndarray:
+    """Edges of bins of a sorted (N,) array, each moved to the nearest place where it rises; where it never does, none.
+
+    An edge is the index of the first value of a bin, 0 to N - 1.
+    """
+    first, end = (np.searchsorted(values, values[edges], side) for side in ("left", "right"))
     moved = np.unique(np.where(edges - first <= end - edges, first, end))
-    return moved[(moved > 0) & (moved < len(certainty))]
+    return moved[(moved > 0) & (moved < len(values))]
 
 
 def _rate(block: list[float]) -> float:
