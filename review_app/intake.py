@@ -16,7 +16,7 @@ from pathlib import Path
 from digitise import log
 from digitise.adapt.known_learned import known_reader
 from digitise.batch.batch import KnownProtocols, Reader, known_protocols, record, signature
-from digitise.batch.sources import may_hold_several
+from digitise.batch.folders import may_hold_several
 from digitise.pages.photo import NotAPhoto
 from digitise.reader.learned import OwnReader
 from digitise.reader.read import read_decoded

@@ -19,7 +19,8 @@ from damage import encoded, seeds
 from PIL import Image
 
 from digitise.batch import sources
-from digitise.batch.sources import Original, Picture, original, photo_files, pictures_in
+from digitise.batch.folders import photo_files
+from digitise.batch.sources import Original, Picture, original, pictures_in
 from digitise.pages.photo import MAX_PAGES, PDF_LONG_PX, NotAPhoto, decode_photo
 from digitise.sheets.sheet import identity_for, sheet_pdf
 

@@ -1,7 +1,7 @@
 """Many photographs on all cores, or on a cluster; one broken file never stops the others.
 
-Files are only ever opened in worker processes of bounded memory and time. Results come in the order asked for, whatever
-the number of workers.
+Pictures are only ever decoded in worker processes of bounded memory and time. Results come in the order asked for,
+whatever the number of workers.
 """
 
 from __future__ import annotations

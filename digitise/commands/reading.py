@@ -91,7 +91,7 @@ def files_to_read(paths: Sequence) -> list:
     """The files named, or in the folders named, here or in buckets; `UsageError` when there is none."""
     from glob import has_magic
 
-    from digitise.batch.sources import photo_files
+    from digitise.batch.folders import photo_files
 
     files = photo_files(paths)
     if not any(not isinstance(p, Path) or p.exists() for p in files):
@@ -313,7 +313,7 @@ def _folders(paths: Sequence[Path]) -> list[Path]:
 
 def _watch(paths: Sequence[Path], reader, run: _Run) -> None:
     """Read what comes, until Ctrl+C; files that still grow are left until they are quiet."""
-    from digitise.batch.sources import photo_files
+    from digitise.batch.folders import photo_files
     from digitise.batch.watch import Watch
     from digitise.results.kept import make_ahead
 
