@@ -227,6 +227,17 @@ def test_two_sheets_in_one_picture_are_both_read(two_sheets, photograph, layouts
         assert {r["cell"]: r["value"] for r in entry["readings"] if r["cell"] in values} == values
 
 
+def test_a_sheet_of_an_unknown_protocol_beside_one_that_is_read_is_told(two_sheets, photograph, layouts) -> None:
+    """It would be lost without a word; where the picture has no room for a second sheet none is looked for."""
+    known = [one for one in layouts if one.sheet != "substrate"]
+    page, beside = register_all(two_sheets, known)
+
+    assert page.layout.sheet == "fish"
+    assert (beside.reason, beside.layout) == ("other-edition", None)
+    assert ", substrate page 1, edition " in beside.detail
+    assert len(register_all(photograph("fish").gray(), known)) == 1
+
+
 def test_two_sheets_of_one_kind_are_two_pages(photographed, photograph, layouts) -> None:
     """Two substrate sheets; both are read, and none of the marks is mixed up."""
     other = photographed("substrate", seed=23, camera=replace(CLEAR, rotation_deg=184.0))
