@@ -88,7 +88,8 @@ def read_one(store: Store, sha256: str, name: str) -> tuple[str, ...]:
     told = {"status": result.status, "cells": len(result.readings), "open": sum(r.flagged for r in result.readings)}
     log.note("read", photo=sha256[:12], seconds=round(time.monotonic() - began, 1), **told)
     lost = record(store, result, known, now=worklist.utc_now(), own=own)
-    return (own.trouble, *lost) if own.trouble else lost
+    beside = [" ".join(one.reasons) for one in result.others if one.status != "read"]  # the photograph counts as read
+    return tuple(words for words in (own.trouble, *beside, *lost) if words)
 
 
 def accept(store: Store, data: bytes, name: str) -> list[str]:

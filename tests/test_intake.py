@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import threading
 import time
+from dataclasses import replace
 from urllib.parse import urlencode
 
 import kept
@@ -213,6 +214,20 @@ def test_what_the_store_could_not_take_is_read_again_without_a_restart(store, ph
     assert _read(store)
     assert state() == {"site.jpg": "read", "text.jpg": "unreadable", "gone.jpg": "unreadable"}
     assert intake.progress(store).failed == {}
+
+
+def test_a_sheet_that_cannot_be_read_beside_one_that_is_read_is_told(store, monkeypatch) -> None:
+    """Its photograph counts as read, so nobody would miss it."""
+    name = "two.jpg"
+    store.keep_photo(kept.photo_of(name), name, now=kept.NOW)
+    read = kept.made_result("fish", {}, name=name)
+    failure = NotRegistered("blurred", "", kept.layout("substrate"))
+    other = PhotoResult(name, read.sha256, "retake", (sentence("blurred"),), failure=failure)
+    monkeypatch.setattr(intake._reader, "call", lambda *_: replace(read, others=(other,)))
+
+    assert _read(store)
+    assert [p.status for p in store.photos()] == ["read"]
+    assert intake.progress(store).failed == {read.sha256: f"two.jpg: {sentence('blurred')}"}
 
 
 # --- refused, and taken again ----------------------------------------------------------------------------
