@@ -228,6 +228,8 @@ def test_a_sheet_that_cannot_be_read_beside_one_that_is_read_is_told(store, monk
     assert _read(store)
     assert [p.status for p in store.photos()] == ["read"]
     assert intake.progress(store).failed == {read.sha256: f"two.jpg: {sentence('blurred')}"}
+    phone = verdicts.state(store, [read.sha256])["photos"][read.sha256]
+    assert (phone["kind"], phone["lines"][0]) == ("look", f"two.jpg: {sentence('blurred')}")
 
 
 # --- refused, and taken again ----------------------------------------------------------------------------
