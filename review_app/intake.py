@@ -18,7 +18,7 @@ from pathlib import Path
 from digitise import log
 from digitise.adapt.known_learned import known_reader
 from digitise.batch.batch import KnownProtocols, Reader, known_protocols, record, signature
-from digitise.batch.sources import may_hold_several
+from digitise.batch.folders import may_hold_several
 from digitise.pages.photo import NotAPhoto
 from digitise.reader.learned import OwnReader
 from digitise.reader.read import read_decoded
@@ -27,17 +27,29 @@ from digitise.store import PhotoRow, Store, StoreError
 from review_app import worklist
 
 NUL = "\0"  # no file's name can hold it, whatever a browser says
+AGAIN_SECONDS = 60.0  # after which what the store could not take or give is read again, when somebody opens a screen
 
 
 @dataclass(frozen=True, slots=True)
 class Intake:
-    """How far the reading is: photographs `done` of `total` in this run. `failed` has a sentence by SHA-256."""
+    """How far the reading is: photographs `done` of `total` in this run. `failed` has a sentence by SHA-256.
+
+    Those of them that the store could not take or give (a full disk, a bucket out of reach) are in `again`, each with
+    the time, by `time.monotonic`, from which on it is read once more.
+    """
 
     running: bool = False
     done: int = 0
     total: int = 0
     name: str = ""
     failed: dict[str, str] = field(default_factory=dict)
+    again: dict[str, float] = field(default_factory=dict)
+
+    def waited(self) -> Intake:
+        """The same without those whose time has come."""
+        still = {sha256: at for sha256, at in self.again.items() if at > time.monotonic()}
+        over = self.again.keys() - still.keys()
+        return replace(self, failed={s: words for s, words in self.failed.items() if s not in over}, again=still)
 
 
 _lock = threading.Lock()
@@ -80,7 +92,8 @@ def read_one(store: Store, sha256: str, name: str) -> tuple[str, ...]:
     told = {"status": result.status, "cells": len(result.readings), "open": sum(r.flagged for r in result.readings)}
     log.note("read", photo=sha256[:12], seconds=round(time.monotonic() - began, 1), **told)
     lost = record(store, result, known, now=worklist.utc_now(), own=own)
-    return (own.trouble, *lost) if own.trouble else lost
+    beside = [" ".join(one.reasons) for one in result.others if one.status != "read"]  # the photograph counts as read
+    return tuple(words for words in (own.trouble, *beside, *lost) if words)
 
 
 def accept(store: Store, data: bytes, name: str) -> list[str]:
@@ -98,20 +111,25 @@ def _accept(store: Store, data: bytes, name: str) -> list[str]:
     if not may_hold_several(data):
         store.keep_photo(data, name, now=worklist.utc_now())
         return []
-    known = known_protocols(store=store)
+    known, own = known_protocols(store=store), known_reader(store.folder)
+    kept, refused = False, []
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / f"added{Path(name.replace(NUL, '')).suffix[:8]}"
         path.write_bytes(data)
-        found = _reader.call(known, known_reader(store.folder), "unpack", path)
-    refused = [one for one in found if isinstance(one, NotAPhoto)]
-    pictures = [one for one in found if not isinstance(one, NotAPhoto)]
-    if not pictures:
+        for _, picture in _reader.call(known, own, "pictures", [path]):
+            one = _reader.call(
+                known, own, "original", picture
+            )  # one at a time: of hundreds of pages each takes megabytes
+            if isinstance(one, NotAPhoto):
+                refused.append(one)
+            else:
+                store.keep_photo(one.data, name + one.name.removeprefix(path.name), now=worklist.utc_now())
+                kept = True
+    if not kept:
         sha256 = store.keep_photo(data, name, now=worklist.utc_now())
-        why = NotAPhoto(name, sha256, found[0].reason, found[0].detail)
+        why = NotAPhoto(name, sha256, refused[0].reason, refused[0].detail)
         record(store, read_decoded(why, ()), known, now=worklist.utc_now())
         return []
-    for inside, content in pictures:
-        store.keep_photo(content, name + inside.removeprefix(path.name), now=worklist.utc_now())
     return [f"{name}{one.name.removeprefix(path.name)}: {read_decoded(one, ()).reasons[0]}" for one in refused]
 
 
@@ -145,20 +163,24 @@ def _run(store: Store) -> None:
 
 def _read_what_waits(store: Store) -> None:
     key, done = str(store.folder), 0
-    failed = dict(progress(store).failed)
+    failed, again = dict(progress(store).failed), dict(progress(store).again)
     while True:
         with _lock:
             waiting = _waiting(store, failed)
             if not waiting:
-                _states[key] = Intake(False, done, done, "", failed)
+                _states[key] = Intake(False, done, done, "", failed, again)
                 return
         sha256, name = waiting[0]
-        _states[key] = Intake(True, done, done + len(waiting), name, dict(failed))
+        _states[key] = Intake(True, done, done + len(waiting), name, dict(failed), dict(again))
         try:
             _tried[key, sha256] = _digests(store)
             lost = read_one(store, sha256, name)
             if lost:
                 failed[sha256] = " ".join((f"{name}:", *lost))
+        except ValueError as error:  # of the store, its bucket or its files, in words
+            log.trouble("read", error, photo=sha256[:12])
+            failed[sha256] = f"{name} is kept but not read yet: {error}. It is read again in a minute."
+            again[sha256] = time.monotonic() + AGAIN_SECONDS
         except Exception as error:
             log.trouble("read", error, photo=sha256[:12])
             failed[sha256] = f"{name} could not be read: {error}. It is kept; start the program again to try once more."
@@ -169,9 +191,10 @@ def start(store: Store) -> bool:
     """Start reading what waits, unless it is being read already; whether anything was started."""
     with _lock:
         key = str(store.folder)
-        waiting = _waiting(store, progress(store).failed)
-        if progress(store).running or not waiting:
+        now = progress(store).waited()
+        waiting = _waiting(store, now.failed)
+        if now.running or not waiting:
             return False
-        _states[key] = Intake(True, 0, len(waiting), waiting[0][1], progress(store).failed)
+        _states[key] = Intake(True, 0, len(waiting), waiting[0][1], now.failed, now.again)
     threading.Thread(target=_run, args=(store,), name="intake", daemon=True).start()
     return True

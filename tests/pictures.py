@@ -25,7 +25,7 @@ from PIL import Image
 from playwright.sync_api import Browser, Page, sync_playwright
 
 from digitise.batch.batch import keep, known_protocols, read_batch
-from digitise.batch.sources import photo_files
+from digitise.batch.folders import photo_files
 from digitise.reader.reading import PhotoResult
 from digitise.report import write_report
 from digitise.sheets.compose import build_layouts

@@ -14,7 +14,8 @@ import pytest
 from PIL import Image
 
 from digitise.batch.batch import KnownProtocols, Reader, keep, known_protocols, read_batch, read_before, summary
-from digitise.batch.sources import Picture, photo_files
+from digitise.batch.folders import photo_files
+from digitise.batch.sources import Picture
 from digitise.reader.reading import PhotoResult
 from digitise.sheets.compose import build_layouts
 from digitise.sheets.protocol import SHIPPED, ProtocolError, load_protocol, shipped_names

@@ -98,6 +98,15 @@ def test_violators_are_pooled_by_hand() -> None:
     assert probability == (pytest.approx(45.5 / 62, abs=1e-6),)
 
 
+def test_readings_of_one_certainty_are_as_often_right_as_all_of_them() -> None:
+    """Whatever their order: 200 wrong ones of 1,000, first or last, above 40 doubtful ones that are all wrong."""
+    scores, right = np.repeat([0.9, 1.0], [40, 1000]), np.repeat([False, True], [240, 800])
+    first = fit_curve(scores, right)
+    last = fit_curve(scores, np.concatenate([right[:40], right[:39:-1]]))
+
+    assert first == last == ((1.0, 6.0), (pytest.approx(0.5 / 41, abs=1e-6), pytest.approx(800.5 / 1001, abs=1e-6)))
+
+
 def test_no_finite_sample_is_taken_for_certainty() -> None:
     """Fifty right of fifty is at most 50.5 / 51."""
     assert fit_curve(np.full(50, 0.999), np.ones(50, bool))[1] == (pytest.approx(50.5 / 51, abs=1e-6),)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import errno
+import hashlib
 import json
 import os
 import re
@@ -410,8 +411,6 @@ def test_codes_are_printed_one_a_line(capsys) -> None:
 
 def test_evaluation_compares_with_the_truth(photograph, site_jpg, tmp_path, capsys) -> None:
     """Nought when every photograph ended as it should, one when not; the table is on standard output."""
-    import hashlib
-
     taken = photograph("site")
     digest = hashlib.sha256(taken.jpeg).hexdigest()
     cells = {a.cell: {"value": a.value, "mark": a.mark, "must_flag": a.must_flag} for a in taken.answers}
@@ -424,6 +423,23 @@ def test_evaluation_compares_with_the_truth(photograph, site_jpg, tmp_path, caps
         assert said.startswith("1 photograph: 1 read, 0 to take again, 0 unreadable")
         assert re.search(r"all cells +23 ", said)
         assert f"{1 - code} of 1 photograph ended as they should" in said
+
+
+def test_evaluation_counts_nothing_as_right_that_it_cannot_judge(photograph, site_jpg, tmp_path, capsys) -> None:
+    """A sheet taken for another has other cells, all of them perhaps right; of a file that is not opened none is known."""
+    digest = hashlib.sha256(photograph("site").jpeg).hexdigest()
+    truth, broken = tmp_path / "truth.json", tmp_path / "broken.zip"
+    broken.write_bytes(b"PK\3\4 and no more")
+    for cell, good in (("site/day", 0), (None, 1)):
+        cells = {cell: {"value": 1}} if cell else {}
+        truth.write_text(json.dumps({"photos": [{"sha256": digest, "cells": cells}]}), encoding="utf-8")
+        assert main(["evaluate", str(site_jpg), "--truth", str(truth)]) == 1 - good
+        assert f"{good} of 1 photograph ended as they should" in capsys.readouterr().out
+
+    assert main(["evaluate", str(site_jpg), str(broken), "--truth", str(truth)]) == 1
+    assert (
+        "1 file could not be opened or read to the end: nobody knows what they should give." in capsys.readouterr().err
+    )
 
 
 @pytest.mark.parametrize("command", ["check", "season", "verify", "compare", "doctor"])

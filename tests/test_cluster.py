@@ -21,9 +21,10 @@ from far_calls import breaks, later, nothing
 from digitise.batch import cluster as clusters
 from digitise.batch.batch import Reader
 from digitise.batch.cluster import Cluster, ClusterError
+from digitise.batch.folders import photo_files
 from digitise.batch.journal import journal_beside
 from digitise.batch.remote import place
-from digitise.batch.sources import photo_files, pictures_in
+from digitise.batch.sources import pictures_in
 from digitise.cli import main
 from digitise.store import Store
 

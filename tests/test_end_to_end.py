@@ -17,7 +17,7 @@ from recount import differing
 
 from digitise.adapt.evaluate import Truth, judge, read_truth, score
 from digitise.batch.batch import Taken, keep, known_protocols, read_batch
-from digitise.batch.sources import photo_files
+from digitise.batch.folders import photo_files
 from digitise.exchange import FORMATS
 from digitise.exchange.content import Unreviewed
 from digitise.exchange.evidence import take_in

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -15,6 +16,8 @@ from digitise.adapt.evaluate import (
     Judged,
     PhotoTruth,
     Truth,
+    as_it_should,
+    calibration_bins,
     calibration_error,
     judge,
     read_truth,
@@ -144,10 +147,24 @@ def test_nothing_accepted_has_no_rate() -> None:
 # --- calibration -----------------------------------------------------------------------------------------
 
 
+def _rows(confidence, right) -> list[Judged]:
+    return [_judged(confidence=float(c), right=bool(r)) for c, r in zip(confidence, right, strict=True)]
+
+
 def test_calibration_error_by_hand() -> None:
-    """Fifteen readings, one a bin: confidence 0.8, twelve right: |0.8 - 1| for twelve, 0.8 for three, in the mean."""
+    """Fifteen readings, one a bin: confidence near 0.8, twelve right: 0.2 for twelve, 0.8 for three, in the mean."""
     assert BINS == 15
-    assert calibration_error([0.8] * 15, [True] * 12 + [False] * 3) == pytest.approx((12 * 0.2 + 3 * 0.8) / 15)
+    rows = _rows(0.8 + 1e-9 * np.arange(15), [True] * 12 + [False] * 3)
+    assert calibration_error(rows) == pytest.approx((12 * 0.2 + 3 * 0.8) / 15)
+
+
+def test_readings_of_one_confidence_are_one_bin() -> None:
+    """Right as often as they say they are nothing is off, whichever come first."""
+    confidence, right = np.repeat([0.5, 0.8], [20, 50]), np.arange(70) % 10 < np.repeat([5, 8], [20, 50])
+    for order in (np.arange(70), np.arange(70)[::-1], np.argsort(right, kind="stable")):
+        rows = _rows(confidence[order], right[order])
+        assert calibration_error(rows) == pytest.approx(0, abs=1e-9)
+        assert [len(stated) for stated, _ in calibration_bins(rows)] == [20, 50]
 
 
 def test_calibration_error_is_nought_for_the_honest_and_large_for_the_vain() -> None:
@@ -155,16 +172,18 @@ def test_calibration_error_is_nought_for_the_honest_and_large_for_the_vain() -> 
     confidence = np.repeat(np.arange(1, 16) / 20, 100)
     right = np.concatenate([np.arange(100) < 100 * c - 1e-9 for c in np.arange(1, 16) / 20])
 
-    assert calibration_error(confidence, right) == pytest.approx(0, abs=1e-9)
-    assert calibration_error([1.0] * 300, [True, False] * 150) == pytest.approx(0.5, abs=0.01)
-    assert math.isnan(calibration_error([], []))
+    assert calibration_error(_rows(confidence, right)) == pytest.approx(0, abs=1e-9)
+    assert calibration_error(_rows([1.0] * 300, [True, False] * 150)) == pytest.approx(0.5, abs=0.01)
+    assert math.isnan(calibration_error([]))
 
 
 @given(st.lists(st.tuples(st.floats(0, 1), st.booleans()), min_size=1, max_size=60), st.randoms())
-def test_calibration_error_is_a_share(rows, random) -> None:
-    found = calibration_error([c for c, _ in rows], [r for _, r in rows])
+def test_calibration_error_is_a_share_whatever_the_order(rows, random) -> None:
+    found = calibration_error(_rows(*zip(*rows, strict=True)))
+    random.shuffle(rows)
 
     assert 0 <= found <= 1
+    assert calibration_error(_rows(*zip(*rows, strict=True))) == pytest.approx(found, abs=1e-9)
 
 
 # --- tables ----------------------------------------------------------------------------------------------
@@ -207,6 +226,19 @@ def test_report_counts_photographs_and_cells() -> None:
     assert lines[0] == "3 photographs: 2 read, 1 to take again, 0 unreadable"
     assert lines[2].split()[:6] == ["all", "cells", "10", "80.00%", "100.0%", "2"]
     assert "200.00 (25.21-556.10)" in lines[2]
+
+
+def test_every_sheet_in_a_photograph_counts_for_its_truth() -> None:
+    """Read whole it is as it should be, and only then: with one of two sheets, or another status, it is not."""
+    first, second = (
+        PhotoResult("a", "0", "read", (), readings=(Reading(i, "code", "BK", 1, False, ()),)) for i in "xy"
+    )
+    truth = PhotoTruth("read", {"x": Truth("BK"), "y": Truth("BK")})
+
+    assert as_it_should(replace(first, others=(second,)), truth)
+    assert not as_it_should(first, truth)
+    assert as_it_should(replace(first, status="retake"), replace(truth, expect="retake"))
+    assert not as_it_should(replace(first, others=(second,)), replace(truth, expect="retake"))
 
 
 # --- manifests -------------------------------------------------------------------------------------------

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import threading
+import time
+from dataclasses import replace
 from urllib.parse import urlencode
 
 import kept
@@ -19,7 +21,7 @@ from digitise.reader.reading import PhotoResult, sentence
 from digitise.sheets.new_protocol import QUESTIONS, protocol_yaml
 from digitise.sheets.protocol import parse_protocol
 from digitise.sheets.sheet import pack_pages, rasterise, sheet_pdf
-from digitise.store import Store
+from digitise.store import Store, StoreError
 from digitise.surveys.known_protocol import keep_protocol
 from review_app import intake, keying, worklist
 from review_app.beach import verdicts
@@ -124,6 +126,23 @@ def test_every_photograph_in_an_archive_is_kept_by_itself(store) -> None:
     ]  # fmt: skip
 
 
+def test_pictures_of_an_archive_are_held_one_at_a_time(store, monkeypatch) -> None:
+    """Those of a long scan would fill the memory: where the store takes no second one, no third is made."""
+    made, keep_photo = [], Store.keep_photo
+    monkeypatch.setattr(intake.Reader, "original", lambda *a, ask=intake.Reader.original: made.append(a) or ask(*a))
+
+    def full(store, *photo, **more):
+        if len(made) == 2:
+            raise StoreError("the disk is full")
+        return keep_photo(store, *photo, **more)
+
+    monkeypatch.setattr(Store, "keep_photo", full)
+    assert intake.accept(store, seeds()["zip"], "dive.zip") == [
+        "dive.zip: the disk is full. Add it again; what is kept already is not kept twice."
+    ]
+    assert (len(made), _names(store)) == (2, ["dive.zip:a.jpg"])
+
+
 def test_what_cannot_be_taken_from_an_archive_is_told(store) -> None:
     """By its own name, beside what was taken."""
     import io
@@ -191,6 +210,60 @@ def test_pages_of_an_added_pdf_are_read(store, photograph) -> None:
             thread.join(60)
 
     assert [(p.photo, p.sheet, p.pack) for p in store.pages()] == [("scan.pdf#page=1", "site", "QH7M4K")]
+
+
+def _read(store) -> bool:
+    started = intake.start(store)
+    for thread in threading.enumerate():
+        if thread.name == "intake":
+            thread.join(60)
+    return started
+
+
+def test_what_the_store_could_not_take_is_read_again_without_a_restart(store, photograph, monkeypatch) -> None:
+    """Something is in the way of its page, as on a full disk; others are read, and a minute later so is this one."""
+    intake.accept(store, photograph("site").jpeg, "site.jpg")
+    intake.accept(store, b"no pixels", "text.jpg")
+    intake.accept(store, b"gone", "gone.jpg")
+    gone = next((store.folder / "originals").glob(f"*/{hashlib.sha256(b'gone').hexdigest()}.jpg"))
+    gone.unlink()
+    pages = store.folder / "pages"
+    pages.rmdir()
+    pages.write_bytes(b"")
+    assert _read(store)
+    told = sorted(intake.progress(store).failed.values())
+    assert not _read(store)
+
+    state = lambda: {p.name: p.status for p in store.photos()}  # noqa: E731
+    assert state() == {"site.jpg": "waiting", "text.jpg": "unreadable", "gone.jpg": "waiting"}
+    assert [one.partition(": ")[0] for one in told] == [
+        f"{n} is kept but not read yet" for n in ("gone.jpg", "site.jpg")
+    ]
+    assert all(one.endswith(" It is read again in a minute.") for one in told)
+
+    pages.unlink()
+    pages.mkdir()
+    intake.accept(store, b"gone", "gone.jpg")
+    monkeypatch.setattr(intake.time, "monotonic", lambda now=time.monotonic: now() + intake.AGAIN_SECONDS)
+    assert _read(store)
+    assert state() == {"site.jpg": "read", "text.jpg": "unreadable", "gone.jpg": "unreadable"}
+    assert intake.progress(store).failed == {}
+
+
+def test_a_sheet_that_cannot_be_read_beside_one_that_is_read_is_told(store, monkeypatch) -> None:
+    """Its photograph counts as read, so nobody would miss it."""
+    name = "two.jpg"
+    store.keep_photo(kept.photo_of(name), name, now=kept.NOW)
+    read = kept.made_result("fish", {}, name=name)
+    failure = NotRegistered("blurred", "", kept.layout("substrate"))
+    other = PhotoResult(name, read.sha256, "retake", (sentence("blurred"),), failure=failure)
+    monkeypatch.setattr(intake._reader, "call", lambda *_: replace(read, others=(other,)))
+
+    assert _read(store)
+    assert [p.status for p in store.photos()] == ["read"]
+    assert intake.progress(store).failed == {read.sha256: f"two.jpg: {sentence('blurred')}"}
+    phone = verdicts.state(store, [read.sha256])["photos"][read.sha256]
+    assert (phone["kind"], phone["lines"][0]) == ("look", f"two.jpg: {sentence('blurred')}")
 
 
 # --- refused, and taken again ----------------------------------------------------------------------------

@@ -204,6 +204,20 @@ def test_thresholds_set_for_what_was_learned_hold_for_nothing_else(tmp_path) -> 
     assert any(own.to_json() == p.read_text() for p in (tmp_path / "learned").iterdir())
 
 
+def test_a_program_that_ends_while_it_goes_back_leaves_what_was_stopped_stopped(tmp_path, monkeypatch) -> None:
+    """At every moment one file or the other holds the thresholds: without any the shipped ones would be in force."""
+    learned = _learned(0.1)
+    adopt(tmp_path, learned)
+    own = _own(networks_digest(learned.digest))
+    (tmp_path / THRESHOLDS).write_text(own.to_json())
+    with monkeypatch.context() as ended:
+        ended.setattr("digitise.adapt.known_learned._without_own", lambda _: 1 / 0)
+        with pytest.raises(ZeroDivisionError):
+            go_back(tmp_path)
+
+    assert known_reader(tmp_path).acceptance == own
+
+
 def test_thresholds_for_a_broken_lesson_stop_reading_in_words_that_lead_on(tmp_path) -> None:
     """Neither is used in silence: the sentence says how to go back, and going back clears both."""
     learned = _learned(0.1)

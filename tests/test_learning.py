@@ -149,6 +149,13 @@ def test_a_second_lesson_is_compared_on_pages_that_the_first_did_not_see(rng) ->
     assert "that the present reader has not learned from" in again.words
 
 
+def test_pages_behind_letters_that_stay_are_known_though_they_teach_no_more(rng) -> None:
+    """A later lesson would be compared on them, which the letters know by heart."""
+    learned = learn(_programme(rng), _learned(pages=("of-letters",)), about="made up", rng=rng).learned
+
+    assert set(learned.pages) == {"of-letters", *(f"p{i}" for i in range(12))}
+
+
 def test_the_correction_is_where_loss_and_pull_balance(rng) -> None:
     """At the minimum the gradient is zero: sum of (p - y) for each bias equals minus the strength times it."""
     n, k = 40, 3

@@ -23,6 +23,7 @@ from digitise.reader.reasons import REASONS
 from digitise.sheets.compose import build_layouts, with_marks
 from digitise.sheets.protocol import load_protocol, shipped_names
 from digitise.sheets.sheet import MARK_DICTIONARY, identity_for, mark_modules, pack_pages, rasterise, sheet_pdf
+from digitise.simulate.camera import ordinary_camera
 from digitise.simulate.camera import photograph as shoot
 
 WAVE_PX, WAVE_ROWS = 10.0, 35.0  # about 10 to the millimetre
@@ -284,8 +285,7 @@ EMPTY = {
     "black": np.zeros((900, 700), np.uint8),
     "noise": np.random.default_rng(1).integers(0, 256, (900, 700)).astype(np.uint8),
     "one-pixel": np.zeros((1, 1), np.uint8),
-    "tall-and-narrow": np.full((5000, 20), 90, np.uint8),
-    "low-and-wide": np.full((7, 3000), 90, np.uint8),
+    "narrow": np.full((300, 20), 90, np.uint8),
 }
 DARK = ("black", "one-pixel")
 
@@ -297,6 +297,15 @@ def test_picture_without_a_sheet_is_no_sheet(layouts, picture: str) -> None:
     assert (refused.reason, refused.layout) == ("too-dark" if picture in DARK else "no-sheet", None)
     words = "no corner marks were found" if picture == "noise" else "it looks empty, as the back of a sheet does"
     assert refused.detail == ("no corner mark could be made out" if picture in DARK else words)
+
+
+@pytest.mark.parametrize("shape", [(5000, 20), (7, 3000), (1, 30_000), (30_000, 1), (2, 20_000)])
+def test_a_strip_is_no_picture_of_a_sheet(layouts, shape) -> None:
+    """One row of pixels too: reduced as others are, nothing of it would be left."""
+    refused = register(np.full(shape, 90, np.uint8), layouts)
+
+    assert (refused.reason, refused.layout) == ("no-sheet", None)
+    assert refused.detail == f"the picture is a strip of {shape[1]} x {shape[0]} pixels"
 
 
 def _back(*, edge: int = 0, front: np.ndarray | None = None, shade: float = 1.0) -> np.ndarray:
@@ -314,6 +323,17 @@ def _back(*, edge: int = 0, front: np.ndarray | None = None, shade: float = 1.0)
 @pytest.mark.parametrize("back", [_back(), _back(edge=30), _back(edge=30, shade=0.7)], ids=["plain", "edge", "shade"])
 def test_an_empty_page_is_called_empty_and_not_blurred(layouts, back) -> None:
     refused = register(back, layouts)
+
+    assert (refused.reason, refused.detail) == ("no-sheet", "it looks empty, as the back of a sheet does")
+
+
+@pytest.mark.parametrize("seed", [3, 5, 12])
+def test_an_empty_sheet_on_a_table_is_called_empty_and_not_blurred(layouts, seed) -> None:
+    """Taken by an ordinary camera: less than half of the picture is paper."""
+    rng = np.random.default_rng(seed)
+    camera = ordinary_camera(rng, width_px=1500, height_px=2000)
+    shot = shoot(np.full((3564, 2520), 250, np.uint8), (210.0, 297.0), camera, rng=rng)
+    refused = register(cv2.cvtColor(shot.image, cv2.COLOR_BGR2GRAY), layouts)
 
     assert (refused.reason, refused.detail) == ("no-sheet", "it looks empty, as the back of a sheet does")
 

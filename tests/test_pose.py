@@ -11,6 +11,7 @@ import pytest
 from conftest import CLEAR
 from covers import Cover, corner_cover, lay
 
+from digitise.adapt.own_cells import _decode
 from digitise.batch.batch import known_protocols, record, summary
 from digitise.pages import page
 from digitise.pages.fiducials import FoundMark
@@ -226,6 +227,17 @@ def test_two_sheets_in_one_picture_are_both_read(two_sheets, photograph, layouts
         assert {r["cell"]: r["value"] for r in entry["readings"] if r["cell"] in values} == values
 
 
+def test_a_sheet_of_an_unknown_protocol_beside_one_that_is_read_is_told(two_sheets, photograph, layouts) -> None:
+    """It would be lost without a word; where the picture has no room for a second sheet none is looked for."""
+    known = [one for one in layouts if one.sheet != "substrate"]
+    page, beside = register_all(two_sheets, known)
+
+    assert page.layout.sheet == "fish"
+    assert (beside.reason, beside.layout) == ("other-edition", None)
+    assert ", substrate page 1, edition " in beside.detail
+    assert len(register_all(photograph("fish").gray(), known)) == 1
+
+
 def test_two_sheets_of_one_kind_are_two_pages(photographed, photograph, layouts) -> None:
     """Two substrate sheets; both are read, and none of the marks is mixed up."""
     other = photographed("substrate", seed=23, camera=replace(CLEAR, rotation_deg=184.0))
@@ -233,6 +245,19 @@ def test_two_sheets_of_one_kind_are_two_pages(photographed, photograph, layouts)
 
     assert [p.layout.sheet for p in pages] == ["substrate", "substrate"]
     assert all(p.residual_mm < 0.3 for p in pages)
+
+
+def test_two_sheets_of_one_kind_are_no_evidence_when_read_again(photographed, photograph, layouts) -> None:
+    """Which of them the store has kept is not known; one of another kind beside them is."""
+    other = photographed("substrate", seed=23, camera=replace(CLEAR, rotation_deg=184.0))
+    alike, different = (_beside(photograph("substrate").gray(), o) for o in (other.gray(), photograph("fish").gray()))
+    found = [_decode((layouts, lambda page: page.layout.sheet), ("x", _png(gray))) for gray in (alike, different)]
+
+    assert [sorted(pages.values()) for pages in found] == [[], ["fish", "substrate"]]
+
+
+def _png(gray: np.ndarray) -> bytes:
+    return cv2.imencode(".png", gray)[1].tobytes()
 
 
 def test_store_keeps_both_sheets_and_refuses_a_second_of_one_kind(two_sheets, layouts, tmp_path) -> None:

@@ -183,6 +183,27 @@ def test_hostile_files_leave_the_rest_of_the_batch_unharmed(photos, tmp_path, ca
     assert said[-1] == "8 photographs: 1 read, 0 to take again, 7 unreadable."
 
 
+NAMES = {
+    b"broken\xff.zip": (b"PK\3\4 and no more", "broken\ufffd.zip"),
+    b"raw\xff.dng": (b"x", "raw\ufffd.dng"),
+    b"two\nlines \x1b[2J.jpg": (b"x", "twolines [2J.jpg"),
+    "turned \u202egpj.exe.jpg".encode(): (b"x", "turned gpj.exe.jpg"),
+}
+
+
+def test_no_name_of_a_file_costs_the_result_or_steers_the_terminal(tmp_path, capsys) -> None:
+    """Names that are no UTF-8, that hold line breaks and a terminal's orders, or that are written from the right."""
+    (tmp_path / "in").mkdir()
+    for name, (data, _) in NAMES.items():
+        Path(os.fsdecode(os.fsencode(tmp_path / "in") + b"/" + name)).write_bytes(data)
+    assert main(["read", str(tmp_path / "in"), "--json", str(tmp_path / "out.json"), "--jobs", "1"]) == 1
+    said = capsys.readouterr().err
+
+    assert {p["file"] for p in _json(tmp_path / "out.json")} == {shown for _, shown in NAMES.values()}
+    assert len(said.splitlines()) == 5
+    assert "\x1b" not in said
+
+
 # --- watched ---------------------------------------------------------------------------------------------
 
 
@@ -231,6 +252,21 @@ def test_a_file_that_changes_in_a_watched_folder_stands_in_the_result_once(photo
 
     assert len({p["sha256"] for p in _json(out)}) == 2
     assert said.strip().endswith("2 photographs: 2 read, 0 to take again, 0 unreadable.")
+
+
+def test_a_watch_that_reads_nothing_leaves_the_result_of_the_one_before(tmp_path) -> None:
+    """Ended before a file was quiet, or started after the photographs were taken away."""
+    out = tmp_path / "out.json"
+    (tmp_path / "in").mkdir()
+    out.write_text('{"result_version": 1, "photos": [{"file": "a.jpg"}]}', encoding="utf-8")
+    run = _started(tmp_path / "in", "--json", out, "--watch", "--jobs", 1)
+    _until(lambda: run.stderr.readline().startswith("Watching"))
+    time.sleep(0.5)
+    os.kill(run.pid, signal.SIGINT)
+    run.communicate(timeout=60)
+
+    assert run.returncode == 0
+    assert [p["file"] for p in _json(out)] == ["a.jpg"]
 
 
 def test_only_folders_can_be_watched(photos, tmp_path, capsys) -> None:

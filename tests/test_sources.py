@@ -19,7 +19,8 @@ from damage import encoded, seeds
 from PIL import Image
 
 from digitise.batch import sources
-from digitise.batch.sources import Original, Picture, original, photo_files, pictures_in
+from digitise.batch.folders import photo_files
+from digitise.batch.sources import Original, Picture, original, pictures_in
 from digitise.pages.photo import MAX_PAGES, PDF_LONG_PX, NotAPhoto, decode_photo
 from digitise.sheets.sheet import identity_for, sheet_pdf
 
@@ -101,6 +102,7 @@ def _without_suffix() -> dict[str, bytes]:
     kinds = ("jpeg", "png", "heic", "avif", "webp", "tiff-pages", "pdf", "zip")
     made = {f"IMG {n}": seeds()[kind] for n, kind in enumerate(kinds)}
     other = {"Image 2026-03-28 at 10.32.15": seeds()["jpeg"], "moving": encoded(_gray(), "GIF")}
+    other |= {"scan": encoded(_gray(), "BMP"), "BM and others": b"BM and others were there."}
     return made | other | {".thumb": seeds()["jpeg"], "LICENSE": b"Text", "empty": b"", "notes.txt": seeds()["jpeg"]}
 
 
@@ -112,8 +114,13 @@ def test_a_picture_without_a_suffix_is_found_by_its_content(tmp_path) -> None:
     (tmp_path / "lost").symlink_to(tmp_path / "nowhere")
     found = photo_files([tmp_path])
 
-    assert [p.name for p in found] == [*(f"IMG {n}" for n in range(8)), "Image 2026-03-28 at 10.32.15", "moving"]
-    assert [len(pictures_in(p)) for p in found] == [1, 1, 1, 1, 1, 2, 2, 4, 1, 1]
+    assert [p.name for p in found] == [
+        *(f"IMG {n}" for n in range(8)),
+        "Image 2026-03-28 at 10.32.15",
+        "moving",
+        "scan",
+    ]
+    assert [len(pictures_in(p)) for p in found] == [1, 1, 1, 1, 1, 2, 2, 4, 1, 1, 1]
     assert decode_photo(original(Picture(tmp_path / "moving")).data, "moving").reason == "not-an-image"
 
 
@@ -123,7 +130,7 @@ def test_in_an_archive_too(tmp_path) -> None:
 
     names = [*(f"IMG {n}" for n in range(5)), *(f"IMG {n}#page={p}" for n in (5, 6) for p in (1, 2))]
     assert [p.name for p in pictures_in(path) if p] == [
-        f"z.zip:{name}" for name in (*names, "Image 2026-03-28 at 10.32.15", "moving")
+        f"z.zip:{name}" for name in (*names, "Image 2026-03-28 at 10.32.15", "moving", "scan")
     ]
     assert _refusals(path) == [("z.zip:IMG 7", "archive", "it is an archive inside an archive")]
 
@@ -283,6 +290,20 @@ def test_a_page_is_kept_as_a_picture_that_says_where_it_came_from(tiff) -> None:
     assert (made.name, made.file_sha256, made.page) == ("scans.tif#page=2", page.sha256, 2)
     with Image.open(io.BytesIO(made.data)) as image:
         assert image.text["Source"] == f"page 2 of the TIFF file with SHA-256 {page.sha256}"
+
+
+def test_a_file_that_changes_while_its_pages_are_read_is_told(tmp_path) -> None:
+    """A scanning app adds a page in front: what is second now was first, and is no page of the file that was listed."""
+    pages = [_gray(v, (210, 297)) for v in (60, 190)]
+    path = _write(tmp_path / "scan.pdf", encoded(pages[0], "PDF", save_all=True, append_images=pages[1:]))
+    first, second = pictures_in(path)
+    assert isinstance(original(first), Original)
+    _write(path, encoded(_gray(), "PDF", save_all=True, append_images=pages))
+    changed = original(second)
+
+    assert (changed.name, changed.reason) == ("scan.pdf#page=2", "not-opened")
+    assert changed.detail == "it was changed while it was read"
+    assert [isinstance(original(page), Original) for page in pictures_in(path)] == [True] * 3
 
 
 def test_a_printed_sheet_is_not_taken_for_a_filled_one(reef, layout, tmp_path) -> None:

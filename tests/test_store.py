@@ -17,6 +17,7 @@ from stores import RAY, TOTAL, Kept, enter, fish
 from digitise.reader.read import READER_VERSION
 from digitise.reader.reading import PhotoResult, sentence
 from digitise.store import ChangedMeanwhile, Store, StoreError
+from digitise.store.findings import Findings
 
 # Opening
 
@@ -730,3 +731,23 @@ def test_candidates_are_stored_as_json_anyone_can_read(store, where):
     ((value, candidates),) = where.sql(f"SELECT value, candidates FROM readings WHERE cell = '{RAY}'")  # noqa: S608
 
     assert (json.loads(value), json.loads(candidates)) == (6, [[6, 0.9993]])
+
+
+def test_a_finding_that_another_desk_opens_again_at_once_was_accepted(store, monkeypatch):
+    """Who accepted it is told so, though it is open by now; the same again is told as the decision in force."""
+    added = Findings._add
+
+    def opened_again(findings, *args, **more):
+        monkeypatch.undo()
+        row = added(findings, *args, **more)
+        findings.reopen(PACK, "missing/fish/2", reason="It is there.", by="Ben", now=NOW)
+        return row
+
+    monkeypatch.setattr(Findings, "_add", opened_again)
+    accept = {"reason": "Nobody was there.", "by": "Anna", "now": NOW}
+
+    assert store.findings.accept(PACK, "missing/fish/2", **accept).by == "Anna"
+    assert store.findings.accepted(PACK) == {}
+    assert store.findings.accept(PACK, "missing/fish/2", **accept) == store.findings.accept(
+        PACK, "missing/fish/2", **accept
+    )

@@ -12,7 +12,7 @@ from stores import GOBY, RAY, TOTAL, Kept, enter, fish
 
 from digitise.cli import main
 from digitise.reader.reading import PhotoResult, sentence
-from digitise.store import Store, StoreError, chain
+from digitise.store import Store, StoreError, chain, entries
 from digitise.store import backup as backups
 from digitise.store.backup import RECORD, backup, restore
 from digitise.store.dump import TABLES, dumped, load
@@ -79,7 +79,9 @@ def test_a_store_that_only_the_tool_touched_is_whole(store):
 def test_a_cell_that_another_photograph_opens_again_leaves_the_store_whole(store, where, tmp_path):
     """The rule's entry that opens it has a link of its own, and so it has in a backup, and none in evidence taken in."""
     page = fish(store)
-    entry = store.doubt(page, RAY, why="second.jpg shows something else", now=NOW)
+    spec = next(c for c in store.cells(page) if c.id == RAY)
+    with store.database.write() as connection:
+        entry = entries.doubt(connection, page, spec, why="second.jpg shows something else", at=chain.stamp(NOW))
 
     assert told(store) == ()
 

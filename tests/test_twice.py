@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 
 import numpy as np
@@ -9,9 +11,11 @@ import pytest
 from kept import FLAGGED, NOW, made_result, made_sheet, photo_of
 from kept import keep as keep_made
 
-from digitise.batch.batch import known_protocols, record
+from digitise.batch.batch import known_protocols, read_before, record
 from digitise.completeness.check import check_survey
-from digitise.store import Store
+from digitise.store import Store, chain, entries
+from digitise.store.verify import verify
+from digitise.store.write import NewPage
 from digitise.surveys.survey import load_survey
 from digitise.surveys.twice import compare, difference_words, photo_name, rivals, words
 
@@ -279,7 +283,9 @@ def test_what_a_person_has_decided_is_not_opened_by_another_photograph(store) ->
     _record(store, first | {cell: 31}, "b.jpg", confidence=0.9)
 
     assert store.queue() == []
-    assert store.doubt(page, cell, why="no", now=NOW) is None
+    with store.database.write() as connection:
+        spec = next(c for c in store.cells(page) if c.id == cell)
+        assert entries.doubt(connection, page, spec, why="no", at=chain.stamp(NOW)) is None
 
 
 def test_two_sheets_under_one_name_open_nothing(store) -> None:
@@ -314,3 +320,47 @@ def test_two_cameras_on_one_sheet_are_told_from_two_sheets(reef, photographed, l
 
     assert [a.value for a in taken["a.jpg"].answers] == [a.value for a in taken["b.jpg"].answers]
     assert found == {"b.jpg": "same", "c.jpg": "another"}
+
+
+@contextmanager
+def _broken_off(owner: object, name: str, *, call: int) -> Iterator[None]:
+    """The program ends at a call of this function."""
+    whole, calls = getattr(owner, name), []
+
+    def broken(*args, **kwargs):
+        calls.append(args)
+        if len(calls) == call:
+            raise KeyboardInterrupt
+        return whole(*args, **kwargs)
+
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(owner, name, broken)
+        with pytest.raises(KeyboardInterrupt):
+            yield
+
+
+def test_a_program_that_ends_between_a_page_and_its_differences_has_kept_neither(store) -> None:
+    """Read again, both are there: the page and the cell that is open again."""
+    first, cell = _values(20), _total()
+    _record(store, first, "a.jpg")
+    with _broken_off(entries, "doubt", call=1):
+        _record(store, first | {cell: 31}, "b.jpg", confidence=0.9)
+
+    assert [p.photo for p in store.pages()] == ["a.jpg"]
+    assert [p.status for p in store.photos()] == ["read", "waiting"]
+    _record(store, first | {cell: 31}, "b.jpg", confidence=0.9)
+    assert [(q.cell, store.page(q.page_id).photo) for q in store.queue()] == [(cell, "a.jpg")]
+
+
+def test_a_program_that_ends_between_two_sheets_of_a_photograph_has_kept_neither(store) -> None:
+    """With one of them the photograph would count as read, and nobody would miss the other."""
+    both = replace(made_result("fish", {}, name="two.jpg"), others=(made_result("substrate", {}, name="two.jpg"),))
+    store.keep_photo(photo_of("two.jpg"), "two.jpg", now=NOW)
+    with _broken_off(NewPage, "add", call=2):
+        record(store, both, known_protocols(), now=NOW)
+
+    assert read_before(store) == frozenset()
+    assert [p.status for p in store.photos()] == ["waiting"]
+    record(store, both, known_protocols(), now=NOW)
+    assert sorted(p.sheet for p in store.pages()) == ["fish", "substrate"]
+    assert [p for p in verify(store).problems if "originals" not in p] == []

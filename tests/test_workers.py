@@ -34,6 +34,10 @@ def _act(context: int, what: object) -> object:
         return "came through"
     if word == "hang":
         time.sleep(600)
+    if word == "toil":
+        for _ in range(argument):
+            time.sleep(0.1)
+        return "done"
     if word == "grow":
         return len(bytearray(argument))
     if word == "talk":
@@ -77,6 +81,25 @@ def test_a_call_that_hangs_is_ended() -> None:
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="the limit of memory is Linux's")
+def test_time_in_which_everything_was_stopped_does_not_count() -> None:
+    """Ctrl+Z, or a laptop's lid, in the middle of a call of two seconds that may take four."""
+    code = "import test_workers as t; print('begun', flush=True); print(t._run([('toil', 1), ('toil', 20)], seconds=4))"
+    run = subprocess.Popen(
+        [sys.executable, "-c", code],
+        cwd=Path(__file__).parent,
+        stdout=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+    )
+    run.stdout.readline()
+    time.sleep(2)
+    os.killpg(run.pid, signal.SIGSTOP)
+    time.sleep(5)
+    os.killpg(run.pid, signal.SIGCONT)
+
+    assert run.communicate(timeout=60)[0] == "['done', 'done']\n"
+
+
 def test_a_call_that_grows_beyond_its_memory_is_refused() -> None:
     """Three gigabytes asked for, one allowed; a tenth of one is fine."""
     found = _run([("grow", 3_000_000_000), ("grow", 100_000_000)], megabytes=1000)

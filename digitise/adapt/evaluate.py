@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from digitise.estimate.intervals import clopper_pearson
+from digitise.reader.calibration import between_different
 from digitise.reader.reading import PhotoResult, Reading, Value
 from digitise.wording import plural
 
@@ -77,7 +78,7 @@ class Score:
 
     `silent` counts accepted readings that are wrong; `silent_low` and `silent_high` bound their number per 1,000
     accepted with 95 % confidence (Clopper-Pearson, cells taken as independent). `ece` is the expected calibration
-    error over 15 bins of equal mass.
+    error (`calibration_error`).
     """
 
     cells: int
@@ -104,14 +105,24 @@ class Score:
         return 1000 * self.silent / self.accepted if self.accepted else float("nan")
 
 
-def calibration_error(confidence: Sequence[float], right: Sequence[bool]) -> float:
-    """Expected calibration error over `BINS` bins of equal mass: mean |confidence - share right|."""
-    if not len(confidence):
-        return float("nan")
+def calibration_bins(judged: Sequence[Judged]) -> list[tuple[np.ndarray, np.ndarray]]:
+    """(confidence, whether right) in `BINS` bins of equal mass, from the least confident; of one confidence in one bin.
+
+    So the order of readings does not matter.
+    """
+    confidence = np.array([j.confidence for j in judged], float)
+    right = np.array([j.right for j in judged], float)
     order = np.argsort(confidence, kind="stable")
-    c, r = np.asarray(confidence, float)[order], np.asarray(right, float)[order]
-    parts = [(a, b) for a, b in zip(np.array_split(c, BINS), np.array_split(r, BINS), strict=True) if len(a)]
-    return float(sum(len(a) * abs(a.mean() - b.mean()) for a, b in parts) / len(c))
+    edges = np.cumsum([len(part) for part in np.array_split(order, BINS)])
+    edges = between_different(confidence[order], edges[edges < len(order)])
+    return list(zip(np.split(confidence[order], edges), np.split(right[order], edges), strict=True)) if judged else []
+
+
+def calibration_error(judged: Sequence[Judged]) -> float:
+    """Expected calibration error over `calibration_bins`: mean |confidence - share right|."""
+    bins = calibration_bins(judged)
+    off = sum(len(stated) * abs(stated.mean() - hit.mean()) for stated, hit in bins)
+    return float(off / len(judged)) if judged else float("nan")
 
 
 def score(judged: Sequence[Judged]) -> Score:
@@ -126,7 +137,7 @@ def score(judged: Sequence[Judged]) -> Score:
         silent,
         1000 * bound.low if bound else float("nan"),
         1000 * bound.high if bound else float("nan"),
-        calibration_error([j.confidence for j in judged], [j.right for j in judged]),
+        calibration_error(judged),
     )
 
 
@@ -175,6 +186,12 @@ class PhotoTruth:
 
     expect: str
     cells: dict[str, Truth]
+
+
+def as_it_should(result: PhotoResult, truth: PhotoTruth) -> bool:
+    """Whether a photograph ended as it should: one that is read has a reading of every cell whose truth is known."""
+    cells = {r.cell for sheet in result.sheets for r in sheet.readings}
+    return result.status == truth.expect and (result.status != "read" or cells >= truth.cells.keys())
 
 
 def read_truth(path: Path) -> dict[str, PhotoTruth]:

@@ -76,17 +76,16 @@ def go_back(folder: Path) -> tuple[Learned | None, str]:
     earlier = read_learned(folder / BEFORE / f"{before}.json") if DIGEST.fullmatch(before) else None
     changed = _fit_thresholds(folder, before if earlier else "")
     if earlier is None:
-        _set_aside(path)
+        path.replace(_kept_as(path))
     else:
         write_whole(path, earlier.to_json())
     return earlier, changed
 
 
-def _set_aside(path: Path) -> None:
-    """Move a file among what was before, under a name made from its content."""
-    kept = path.parent / BEFORE
-    kept.mkdir(exist_ok=True)
-    path.replace(kept / f"{path.stem}-{hashlib.sha256(path.read_bytes()).hexdigest()[:12]}.json")
+def _kept_as(path: Path) -> Path:
+    """Where a file is kept among what was before: under a name made from its content."""
+    (path.parent / BEFORE).mkdir(exist_ok=True)
+    return path.parent / BEFORE / f"{path.stem}-{hashlib.sha256(path.read_bytes()).hexdigest()[:12]}.json"
 
 
 def _fit_thresholds(folder: Path, learned: str) -> str:
@@ -103,7 +102,7 @@ def _fit_thresholds(folder: Path, learned: str) -> str:
         return f"{error}. Nothing is read for this store until then."
     if acceptance.networks in ("", networks_digest(), networks_digest(learned)):
         return ""
-    _set_aside(path)
+    write_whole(_kept_as(path), acceptance.to_json())
     write_whole(path, _without_own(acceptance).to_json())
     return (
         "The store's own thresholds were set for another reader and do not hold for this one: the shipped ones are in "

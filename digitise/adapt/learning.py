@@ -120,7 +120,8 @@ def learn(
     comparison = compare(fresh, [old] * len(fresh), [_without(n, worse, old) for n in new])
     if not comparison.better:
         return Lesson(None, f"not better beyond noise: {comparison.words()}", comparison)
-    words, pages = comparison.words(), tuple(sorted({c.page for c in cells}))
+    kept = known if worse else frozenset()  # pages behind what stays as it was
+    words, pages = comparison.words(), tuple(sorted(kept.union(c.page for c in cells)))
     before = old.digest if old else ""
     final = Learned(
         **_fitted(cells, number), network=characters_digest(), about=about, figures=words, pages=pages, before=before

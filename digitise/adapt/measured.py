@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from digitise.adapt.evaluate import BINS, Judged
+from digitise.adapt.evaluate import Judged, calibration_bins
 from digitise.estimate.intervals import clopper_pearson
 
 MOST_POINTS = 120  # of a curve that is drawn
@@ -71,20 +71,8 @@ def risk_coverage(judged: Sequence[Judged], *, most: int = MOST_POINTS) -> tuple
 
 
 def reliability(judged: Sequence[Judged]) -> tuple[ReliabilityBin, ...]:
-    """Reliability diagram over `BINS` bins of equal mass, from the least confident; bins of one confidence are joined.
-
-    The bins are those of the expected calibration error (`digitise.adapt.evaluate.calibration_error`).
-    """
-    confidence = np.array([j.confidence for j in judged], float)
-    right = np.array([j.right for j in judged], float)
-    order = np.argsort(confidence, kind="stable")
-    bins: list[tuple[np.ndarray, np.ndarray]] = []
-    parts = zip(np.array_split(confidence[order], BINS), np.array_split(right[order], BINS), strict=True)
-    for stated, hit in ((a, b) for a, b in parts if len(a)):
-        if bins and bins[-1][0][0] == stated[-1]:
-            stated, hit = np.append(bins[-1][0], stated), np.append(bins.pop()[1], hit)
-        bins.append((stated, hit))
-    return tuple(_bin(stated, hit) for stated, hit in bins)
+    """Reliability diagram over the bins of the expected calibration error (`digitise.adapt.evaluate`)."""
+    return tuple(_bin(stated, hit) for stated, hit in calibration_bins(judged))
 
 
 def _bin(stated: np.ndarray, hit: np.ndarray) -> ReliabilityBin:

@@ -5,6 +5,7 @@ Scores mean something only together with the networks that gave them, so what an
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
@@ -27,7 +28,10 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class ReadAgain:
-    """One photograph: what was asked of each of its pages, by layout. Empty where no page was found in it any more."""
+    """One photograph: what was asked of each of its pages, by layout. Empty where no page was found in it any more.
+
+    Of two pages of one layout the store has kept one, and it is not told which, so neither is here.
+    """
 
     sha256: str
     pages: dict[str, Any]
@@ -106,4 +110,6 @@ def _decode(task: tuple[list[Layout], Callable[[Page], Any]], photo: tuple[str, 
     decoded = decode_photo(data, digest)
     if not decoded:
         return {}
-    return {page.layout.digest: ask(page) for page in register_all(decoded.gray, layouts) if page}
+    pages = [page for page in register_all(decoded.gray, layouts) if page]
+    alike = Counter(page.layout.digest for page in pages)
+    return {page.layout.digest: ask(page) for page in pages if alike[page.layout.digest] == 1}

@@ -1,7 +1,7 @@
 """Many photographs on all cores, or on a cluster; one broken file never stops the others.
 
-Files are only ever opened in worker processes of bounded memory and time. Results come in the order asked for, whatever
-the number of workers.
+Pictures are only ever decoded in worker processes of bounded memory and time. Results come in the order asked for,
+whatever the number of workers.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 from digitise import __version__
 from digitise.batch.cluster import Cluster
 from digitise.batch.remote import Remote
-from digitise.batch.sources import Picture, file_bytes, not_one_photograph, original, pictures_in
+from digitise.batch.sources import Original, Picture, file_bytes, not_one_photograph, original, pictures_in
 from digitise.batch.workers import Stopped, Workers
 from digitise.machine import cores
 from digitise.pages.page import NotRegistered, Page
@@ -120,13 +120,12 @@ def _list(_task: _Task, path: Path | Remote) -> tuple[Picture | NotAPhoto, ...]:
     return pictures_in(path)
 
 
-def _unpack(_task: _Task, picture: Picture | NotAPhoto) -> tuple[str, bytes] | NotAPhoto:
-    made = picture if isinstance(picture, NotAPhoto) else original(picture)
-    return made if isinstance(made, NotAPhoto) else (made.name, made.data)
+def _original(_task: _Task, picture: Picture | NotAPhoto) -> Original | NotAPhoto:
+    return picture if isinstance(picture, NotAPhoto) else original(picture)
 
 
 def _take(task: _Task, picture: Picture | NotAPhoto) -> Taken:
-    made = picture if isinstance(picture, NotAPhoto) else original(picture)
+    made = _original(task, picture)
     if isinstance(made, NotAPhoto):
         return Taken(made.name, "", read_decoded(made, ()), lost=made.reason == "not-fetched")
     digest = hashlib.sha256(made.data).hexdigest()
@@ -206,7 +205,7 @@ class Reader:
         """Every picture in `files`, in order, each with its file; what cannot be taken is there as `NotAPhoto`."""
         out: list[tuple[Path | Remote, Picture | NotAPhoto]] = []
         for path, found in zip(files, self._workers.map(_list, files), strict=True):
-            held = [NotAPhoto(path.name, "", "stopped", found.why)] if isinstance(found, Stopped) else found
+            held = [NotAPhoto(Picture(path).name, "", "stopped", found.why)] if isinstance(found, Stopped) else found
             out += [(path, picture) for picture in held]
         return out
 
@@ -233,11 +232,10 @@ class Reader:
             return _stopped_result(name, hashlib.sha256(data).hexdigest(), result.why)
         return result
 
-    def unpack(self, path: Path) -> list[tuple[str, bytes] | NotAPhoto]:
-        """(name, bytes) of every picture in a file, without reading them."""
-        pictures = [picture for _, picture in self.pictures([path])]
-        found = zip(pictures, self._workers.map(_unpack, pictures), strict=True)
-        return [NotAPhoto(p.name, "", "stopped", one.why) if isinstance(one, Stopped) else one for p, one in found]
+    def original(self, picture: Picture | NotAPhoto) -> Original | NotAPhoto:
+        """The bytes of a picture as `pictures` lists it, without reading it."""
+        made = next(self._workers.map(_original, [picture]))
+        return NotAPhoto(picture.name, "", "stopped", made.why) if isinstance(made, Stopped) else made
 
 
 def _stopped_result(name: str, sha256: str, why: str) -> PhotoResult:
@@ -313,11 +311,15 @@ def record(
 ) -> tuple[str, ...]:
     """Put what a kept photograph says into its store, every sheet in it; names of its plans are among the suggestions.
 
-    A store tells the sheets of one photograph apart by their layout; of two of one kind the second is refused, and the
-    sentence that says so is handed back.
+    Cells that another photograph of a sheet shows clearly and otherwise are opened again. All of it is kept at once: an
+    interrupted one is read again. A store tells the sheets of one photograph apart by their layout; of two of one kind
+    the second is refused, and the sentence that says so is handed back.
     """
+    from digitise.surveys.twice import doubts
+
     seen: set[str] = set()
     lost: list[str] = []
+    sheets: list[tuple[PhotoResult, Protocol | None]] = []
     plan = known_plan(store.folder)
     for one in result.sheets:
         if one.page is not None and one.page.layout.digest in seen:
@@ -328,22 +330,7 @@ def record(
             seen.add(one.page.layout.digest)
         if plan is not None:
             one = with_suggestions(one, plan.names, [site.name for site in plan.sites])
-        home = known.home(one.page.layout) if one.page else None
-        basis = own.acceptance.basis if own.acceptance else None
-        page_id = store.record(one, home, now=now, reader_version=reader_version(own), acceptance_basis=basis)
-        if page_id is not None:
-            _doubt_differences(store, page_id, now=now)
+        sheets.append((one, known.home(one.page.layout) if one.page else None))
+    basis = own.acceptance.basis if own.acceptance else None
+    store.record_all(sheets, now=now, reader_version=reader_version(own), acceptance_basis=basis, doubts=doubts)
     return tuple(lost)
-
-
-def _doubt_differences(store: Store, page_id: int, *, now: datetime) -> None:
-    """Cells that another photograph of the same sheet shows clearly and otherwise are opened again."""
-    from digitise.surveys.survey import seen_twice
-    from digitise.surveys.twice import rivals
-
-    pack = store.page(page_id).pack
-    pairs = rivals(store.pages(pack)) if pack else []
-    for kept, other in (p for p in pairs if page_id in (p[0].id, p[1].id)):
-        twice = seen_twice(store, kept, other)
-        for difference in twice.open_differences if twice.verdict != "another" else ():
-            store.doubt(kept.id, difference.cell, why=f"{other.photo} shows something else", now=now)

@@ -1,56 +1,40 @@
-"""Where pictures come from: files, folders, globs, zip archives, and the pages of PDF and TIFF files.
+"""The pictures in a file: a photograph, the members of a zip archive, the pages of a PDF or TIFF file.
 
-Files lie on this machine or in a bucket. A source is anything a person names; a `Picture` is one thing to be read.
-Where a picture came from stays known: its name says the file, the member of an archive and the page
-("scans.zip:reef.pdf#page=2"), its identity is the SHA-256 of the file (of the member, in an archive) and the page.
+A `Picture` is one thing to be read; its file lies on this machine or in a bucket. Where it came from stays known: its
+name says the file, the member of an archive and the page ("scans.zip:reef.pdf#page=2"), its identity is the SHA-256 of
+the file (of the member, in an archive) and the page.
 Nothing is unpacked to disk, so names in an archive do no harm.
 """
 
 from __future__ import annotations
 
-import glob
 import hashlib
-import os
-import re
 import stat
 import zipfile
 from collections import Counter
-from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import lru_cache
 from io import BytesIO
 from pathlib import Path, PurePosixPath
-from typing import TypeVar
 
 from digitise.batch import remote
+from digitise.batch.folders import ARCHIVE, developed, head_of, is_raw, is_taken, lacks_suffix, may_hold_several
 from digitise.batch.remote import Remote, RemoteError
 from digitise.pages.photo import (
     HEAD_BYTES,
     MAX_BYTES,
-    SUFFIXES,
     NotAPhoto,
     count_pages,
-    is_picture,
     page_png,
     paged_format,
     read_file,
 )
 
-RAW = (  # what a sensor saw, undeveloped
-    *(".dng", ".cr2", ".cr3", ".nef", ".nrw", ".arw", ".orf"),
-    *(".pef", ".raf", ".rw2", ".srw", ".gpr"),
-)
-OTHER = (".bmp", ".gif", ".jp2", ".jxl", ".psd")  # pictures too, which are told and not read
-TAKEN = (*SUFFIXES, ".pdf", ".zip", *RAW, *OTHER)  # of the files in a folder: no photograph vanishes without a word
-_SUFFIX = re.compile(r"\.(?!\d+$)\w+")  # "scan 10.32.15" has none
 MAX_PAGED_BYTES = 1_000_000_000  # a PDF or TIFF file is opened where it lies, page by page
 MAX_FETCHED_BYTES = 500_000_000  # one from elsewhere is held in memory
 MAX_MEMBERS = 20_000
 MAX_SWELLING = 100  # unpacked size over packed size: pictures hardly shrink at all
 _ENCRYPTED = 0x1
-_STORE = {"originals", "pages"}  # a store is a folder with these two
-_ARCHIVE = (b"PK\3\4", b"PK\5\6")
-
-File = TypeVar("File", Path, PurePosixPath, Remote)
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +50,7 @@ class Picture:
     def name(self) -> str:
         """Name for people and results."""
         file = spelt(self.path.name)
-        inside = f"{file}:{_shown(self.member)}" if self.member else file
+        inside = f"{file}:{spelt(self.member).replace('/', ':')[-120:]}" if self.member else file
         return f"{inside}#page={self.page}" if self.page else inside
 
 
@@ -83,116 +67,17 @@ class Original:
     page: int = 0
 
 
-def _shown(member: str) -> str:
-    """A member's name for display, never a path: control characters and whole volumes of text left out."""
-    return "".join(c for c in member if c.isprintable()).replace("/", ":")[-120:]
-
-
 def spelt(name: str) -> str:
-    """A file's name as text that can be written anywhere: what is no UTF-8 in it becomes a replacement character."""
-    return name.encode(errors="surrogateescape").decode(errors="replace")
+    """A file's name as text that can be written anywhere.
 
-
-def photo_files(paths: Iterable[Path | Remote]) -> list[Path | Remote]:
-    """Files to read, each once, in order: those named, those a pattern stands for, those in folders and sub-folders.
-
-    Of a folder's files pictures, PDFs and archives are taken, known by their suffix or, without one, by their content.
-    Links to folders are not followed, so that no loop is endless, and stores are passed over.
-
-    Raises
-    ------
-    RemoteError
-        A bucket cannot be looked into.
+    What is no UTF-8 in it becomes a replacement character; characters that steer a terminal or a line are left out.
     """
-    found: dict[Path | Remote, None] = {}
-    for path in paths:
-        if isinstance(path, Remote):
-            found.update(dict.fromkeys(_inside_remote(path)))
-            continue
-        for one in _matched(path):
-            found.update(dict.fromkeys(_inside(one) if one.is_dir() else [one]))
-    return list(found)
-
-
-def _inside_remote(folder: Remote) -> list[Remote]:
-    """The same choice from a folder of a bucket; an address of one file is that file."""
-    files = remote.files_below(folder)
-    if files == [folder]:
-        return files
-    start = len(str(folder)) + 1 if all(str(f).startswith(f"{folder}/") for f in files) else 0
-    inside = [(f, PurePosixPath(str(f)[start:]).parts) for f in files]
-    shown = (f for f, parts in inside if not any(p.startswith(".") for p in parts))
-    return _developed(f for f in shown if _is_taken(f, lambda f: remote.read(f, HEAD_BYTES)))
-
-
-def _is_taken(file: File, first_bytes: Callable[[File], bytes]) -> bool:
-    """By its suffix; a file without one is opened, and taken where it cannot be, since reading it says why."""
-    if not _lacks_suffix(file):
-        return file.suffix.lower() in TAKEN
-    try:
-        head = first_bytes(file)
-    except Exception:  # zlib's, zipfile's and the system's own
-        return True
-    return may_hold_several(head) or is_picture(head)
-
-
-def _lacks_suffix(file: Path | PurePosixPath | Remote) -> bool:
-    return not _SUFFIX.fullmatch(file.suffix)
+    text = name.encode(errors="surrogateescape").decode(errors="replace")
+    return "".join(c for c in text if c.isprintable())
 
 
 def _several(pages: int | tuple[str, str]) -> bool:
     return isinstance(pages, int) and pages > 1
-
-
-def _developed(files: Iterable[File]) -> list[File]:
-    """The files without raw pictures beside which lies the photograph that the camera made of them."""
-    files = list(files)
-    made = {_stem(f) for f in files if f.suffix.lower() in SUFFIXES}
-    return [f for f in files if not is_raw(f.name) or _stem(f) not in made]
-
-
-def is_raw(name: str) -> bool:
-    """Whether a file is a camera's raw picture, told by its name: many look like a TIFF with a small copy inside."""
-    return PurePosixPath(name).suffix.lower() in RAW
-
-
-def _stem(file: File) -> str:
-    return str(file).lower().removesuffix(file.suffix.lower())
-
-
-def _matched(path: Path) -> list[Path]:
-    if not glob.has_magic(str(path)) or os.path.lexists(path):
-        return [path]
-    found = glob.glob(str(path), recursive=True)  # noqa: PTH207 - Path.glob takes no absolute patterns
-    return sorted(map(Path, found)) or [path]
-
-
-def _inside(folder: Path) -> list[Path]:
-    found: list[Path] = []
-    closed: list[Path] = []
-    for place, folders, files in os.walk(folder, onerror=lambda error: closed.append(Path(error.filename))):
-        if set(folders) >= _STORE:  # what was read must not be read again as if it were new
-            folders.clear()
-            continue
-        folders[:] = sorted(f for f in folders if not f.startswith("."))
-        here = (Path(place) / f for f in files if not f.startswith("."))
-        found += _developed(p for p in here if _is_taken(p, _file_head) and not (p.exists() and not p.is_file()))
-    return sorted([*found, *closed])  # a folder that may not be entered is told as a file that cannot be read is
-
-
-def _head(path: Path) -> bytes:
-    with path.open("rb") as file:
-        return file.read(HEAD_BYTES)
-
-
-def _file_head(path: Path) -> bytes:
-    """No pipe is opened, since it would never end."""
-    return _head(path) if path.is_file() else b""
-
-
-def may_hold_several(data: bytes) -> bool:
-    """Whether a file with this content is a zip archive, a PDF or a TIFF."""
-    return data.startswith(_ARCHIVE) or paged_format(data[:8]) is not None
 
 
 def not_one_photograph(data: bytes, name: str) -> NotAPhoto | None:
@@ -200,7 +85,7 @@ def not_one_photograph(data: bytes, name: str) -> NotAPhoto | None:
     kind = paged_format(data[:8])
     if is_raw(name):
         why = "raw", ""
-    elif data.startswith(_ARCHIVE) or kind == "PDF" or (kind and _several(count_pages(BytesIO(data), kind))):
+    elif data.startswith(ARCHIVE) or kind == "PDF" or (kind and _several(count_pages(BytesIO(data), kind))):
         why = "not-an-image", "it may hold several; add it on the screen Survey instead"
     else:
         return None
@@ -214,15 +99,15 @@ def pictures_in(path: Path | Remote) -> tuple[Picture | NotAPhoto, ...]:
     into.
     """
     if is_raw(path.name):
-        return (NotAPhoto(path.name, "", "raw", ""),)
+        return (_refused(path, "raw"),)
     if isinstance(path, Remote):
         return _remote_pictures(path)
     try:
         about = path.stat()
-        head = _head(path) if stat.S_ISREG(about.st_mode) else b""
+        head = head_of(path) if stat.S_ISREG(about.st_mode) else b""
     except (OSError, ValueError):
         return (Picture(path),)  # reading it will say why not
-    if head.startswith(_ARCHIVE):
+    if head.startswith(ARCHIVE):
         return _members(path, path, about.st_size)
     kind = paged_format(head)
     return _pages(Picture(path), kind, path, about.st_size) if kind else (Picture(path),)
@@ -239,13 +124,17 @@ def _remote_pictures(file: Remote) -> tuple[Picture | NotAPhoto, ...]:
     if isinstance(source, NotAPhoto):
         return (source,)
     data = source.getvalue()
-    if data.startswith(_ARCHIVE):
+    if data.startswith(ARCHIVE):
         return _members(file, source, len(data))
     return _pages(Picture(file), paged_format(data[:8]) or "PDF", source, len(data))
 
 
+def _refused(file: Path | Remote, reason: str, detail: str = "") -> NotAPhoto:
+    return NotAPhoto(Picture(file).name, "", reason, detail)
+
+
 def _not_fetched(file: Remote, error: RemoteError) -> NotAPhoto:
-    return NotAPhoto(file.name, "", "not-fetched", str(error))
+    return _refused(file, "not-fetched", str(error))
 
 
 def _source(file: Path | Remote) -> Path | BytesIO | NotAPhoto:
@@ -256,7 +145,7 @@ def _source(file: Path | Remote) -> Path | BytesIO | NotAPhoto:
         if file not in _last_fetched:
             if (size := remote.size(file)) > MAX_FETCHED_BYTES:
                 detail = f"{size / 1e6:,.0f} MB; {MAX_FETCHED_BYTES / 1e6:,.0f} MB at most where it is"
-                return NotAPhoto(file.name, "", "too-large", detail)
+                return _refused(file, "too-large", detail)
             _last_fetched.clear()
             _last_fetched[file] = remote.read(file)
     except RemoteError as error:
@@ -270,13 +159,14 @@ _last_fetched: dict[Remote, bytes] = {}  # one at most: pictures of a file are r
 def file_bytes(path: Path | Remote) -> bytes | NotAPhoto:
     """The bytes of a file that is one picture."""
     if isinstance(path, Path):
-        return read_file(path)
+        found = read_file(path)
+        return found if isinstance(found, bytes) else replace(found, name=Picture(path).name)
     try:
         data = remote.read(path, MAX_BYTES + 1)
     except RemoteError as error:
         return _not_fetched(path, error)
     if len(data) > MAX_BYTES:
-        return NotAPhoto(path.name, "", "too-large", f"{MAX_BYTES / 1e6:.0f} MB at most")
+        return _refused(path, "too-large", f"{MAX_BYTES / 1e6:.0f} MB at most")
     return data
 
 
@@ -295,9 +185,16 @@ def _pages(whole: Picture, kind: str, source: Path | BytesIO, size: int) -> tupl
 
 
 def _digest(source: Path | BytesIO) -> str:
+    """SHA-256 of a file; one that lies here is read through again only when it has changed."""
     if isinstance(source, BytesIO):
         return hashlib.sha256(source.getvalue()).hexdigest()
-    with source.open("rb") as file:
+    about = source.stat()
+    return _digest_at(source, about.st_size, about.st_mtime_ns)
+
+
+@lru_cache(maxsize=8)
+def _digest_at(path: Path, _size: int, _changed_ns: int) -> str:
+    with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
@@ -309,34 +206,30 @@ def _members(path: Path | Remote, source: Path | BytesIO, size: int) -> tuple[Pi
         with zipfile.ZipFile(source) as archive:
             return _listed(path, archive, size)
     except Exception as error:  # zipfile's, struct's and the system's own
-        return (NotAPhoto(path.name, "", "damaged", f"the archive cannot be opened ({str(error)[:80]})"),)
-
-
-def _not_opened(name: str, detail: str) -> NotAPhoto:
-    return NotAPhoto(name, "", "archive", detail)
+        return (_refused(path, "damaged", f"the archive cannot be opened ({str(error)[:80]})"),)
 
 
 def _listed(path: Path | Remote, archive: zipfile.ZipFile, size: int) -> tuple[Picture | NotAPhoto, ...]:
     shown = [m for m in archive.infolist() if _is_shown(m)]
-    if (opened := sum(_lacks_suffix(PurePosixPath(m.filename)) for m in shown)) > MAX_MEMBERS:
-        return (_not_opened(path.name, f"{opened:,} files without a suffix; {MAX_MEMBERS:,} at most"),)
+    if (opened := sum(lacks_suffix(PurePosixPath(m.filename)) for m in shown)) > MAX_MEMBERS:
+        return (_refused(path, "archive", f"{opened:,} files without a suffix; {MAX_MEMBERS:,} at most"),)
     wanted = [m for m in shown if _is_wanted(archive, m)]
-    developed = set(_developed(PurePosixPath(m.filename) for m in wanted))
-    wanted = [m for m in wanted if PurePosixPath(m.filename) in developed]
+    taken = set(developed(PurePosixPath(m.filename) for m in wanted))
+    wanted = [m for m in wanted if PurePosixPath(m.filename) in taken]
     swollen = sum(m.file_size for m in wanted)
     if len(wanted) > MAX_MEMBERS:
-        return (_not_opened(path.name, f"{len(wanted):,} files; {MAX_MEMBERS:,} at most"),)
+        return (_refused(path, "archive", f"{len(wanted):,} files; {MAX_MEMBERS:,} at most"),)
     if swollen > MAX_BYTES and swollen > MAX_SWELLING * size:
-        return (_not_opened(path.name, f"{size / 1e6:,.1f} MB would become {swollen / 1e6:,.0f} MB when unpacked"),)
+        return (_refused(path, "archive", f"{size / 1e6:,.1f} MB would become {swollen / 1e6:,.0f} MB when unpacked"),)
     found: list[Picture | NotAPhoto] = []
     many = Counter(m.filename for m in wanted)
     for member in sorted(wanted, key=lambda m: m.filename):
         if many[member.filename] > 1:  # only the last of them could be had by its name
             name = Picture(path, member.filename).name
-            found.append(_not_opened(name, f"{many[member.filename]} files in it have this name"))
+            found.append(NotAPhoto(name, "", "archive", f"{many[member.filename]} files in it have this name"))
         else:
             found += _member_pictures(path, archive, member)
-    return tuple(found) or (NotAPhoto(path.name, "", "not-an-image", "the archive has no picture in it"),)
+    return tuple(found) or (_refused(path, "not-an-image", "the archive has no picture in it"),)
 
 
 def _is_shown(member: zipfile.ZipInfo) -> bool:
@@ -351,7 +244,7 @@ def _is_wanted(archive: zipfile.ZipFile, member: zipfile.ZipInfo) -> bool:
         with archive.open(member) as file:
             return file.read(HEAD_BYTES)
 
-    return _is_taken(PurePosixPath(member.filename), first_bytes)
+    return is_taken(PurePosixPath(member.filename), first_bytes)
 
 
 def _why_not(member: zipfile.ZipInfo) -> tuple[str, str] | None:
@@ -383,8 +276,8 @@ def _member_pictures(
     try:
         with archive.open(member) as file:
             head = file.read(HEAD_BYTES)
-        if head.startswith(_ARCHIVE):
-            return (_not_opened(whole.name, "it is an archive inside an archive"),)
+        if head.startswith(ARCHIVE):
+            return (NotAPhoto(whole.name, "", "archive", "it is an archive inside an archive"),)
         kind = paged_format(head)
         if kind is None:
             return (whole,)
@@ -422,10 +315,13 @@ def original(picture: Picture) -> Original | NotAPhoto:
     if isinstance(source, NotAPhoto):
         return source
     try:
-        kind = paged_format(source.getvalue()[:8] if isinstance(source, BytesIO) else _head(source))
+        kind = paged_format(source.getvalue()[:8] if isinstance(source, BytesIO) else head_of(source))
+        png = page_png(source, kind or "PDF", picture.page, sha256=picture.sha256)
+        changed = _digest(source) != picture.sha256
     except OSError as error:
         return NotAPhoto(picture.name, "", "not-opened", error.strerror or "")
-    png = page_png(source, kind or "PDF", picture.page, sha256=picture.sha256)
+    if changed:  # so that this may be a page of another file
+        return NotAPhoto(picture.name, "", "not-opened", "it was changed while it was read")
     if isinstance(png, tuple):
         return NotAPhoto(picture.name, picture.sha256, *png)
     return Original(picture.name, png, picture.sha256, picture.page)

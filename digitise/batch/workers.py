@@ -22,6 +22,7 @@ CALL_SECONDS = 60.0
 WORKER_MEGABYTES = 2000
 AHEAD = 2  # calls begun or done, for each worker, beyond the one whose value is awaited
 _TRIES = 2
+_LOOK_SECONDS = 1.0  # between looks at the clock
 _ARENA_MAX, _MMAP_THRESHOLD, _TRIM_THRESHOLD = -8, -3, -1  # glibc's malloc.h
 _KEPT = 32_000_000  # bytes: what pictures of 12 megapixels need is kept from one to the next
 _THREADS = ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OMP_NUM_THREADS", "OMP_THREAD_LIMIT")
@@ -215,8 +216,14 @@ class Workers:
     def _listen(self, ready: deque[_Call]) -> None:
         """Wait until something happens; take in values, and see to workers that died or hang."""
         busy = {w.connection: w for w in self._workers if w.call is not None}
-        patience = max(0.0, min(w.deadline for w in busy.values()) - time.monotonic()) if busy else 0.0
-        for connection in wait(list(busy), timeout=min(patience + 0.01, 3600)):
+        began = time.monotonic()
+        patience = max(0.0, min(w.deadline for w in busy.values()) - began) if busy else 0.0
+        heard = wait(list(busy), timeout=min(patience + 0.01, _LOOK_SECONDS))
+        slept = time.monotonic() - began - _LOOK_SECONDS
+        if slept > _LOOK_SECONDS:  # the machine did, or Ctrl+Z stopped all of us: no call went on meanwhile
+            for worker in busy.values():
+                worker.deadline += slept
+        for connection in heard:
             worker = busy[connection]
             try:
                 worker.call.value = connection.recv()

@@ -29,7 +29,7 @@ def add_commands(command: Adder) -> None:
 
 
 def _evaluate(args: argparse.Namespace) -> int:
-    from digitise.adapt.evaluate import judge, read_truth, report
+    from digitise.adapt.evaluate import as_it_should, judge, read_truth, report
     from digitise.adapt.known_acceptance import own_acceptance
     from digitise.batch.batch import Reader, known_protocols
     from digitise.reader.learned import SHIPPED, OwnReader
@@ -42,16 +42,17 @@ def _evaluate(args: argparse.Namespace) -> int:
     own = OwnReader(own_acceptance(args.acceptance)) if args.acceptance is not None else SHIPPED
     with Reader(known_protocols(args.protocol), jobs=args.jobs, own=own) as reader:
         results += [taken.result for taken in read_all(reader, files)]
-    for result in results:
-        if result.sha256 in truth:
-            judged += judge(result.readings, truth[result.sha256].cells)
+    known = [(one, truth[one.sha256]) for one in results if one.sha256 in truth]
+    for result, true in known:
+        judged += [one for sheet in result.sheets for one in judge(sheet.readings, true.cells)]
     print(report(judged, results))
     if args.plots is not None:
         _plots(judged, args.plots)
-    expected = [truth[r.sha256].expect == r.status for r in results if r.sha256 in truth]
-    of = plural(len(expected), "photograph")
-    print(f"{sum(expected)} of {of} ended as they should (read, or sent back to be taken again).")
-    return 0 if all(expected) else 1
+    good, of = sum(as_it_should(*one) for one in known), plural(len(known), "photograph")
+    print(f"{good} of {of} ended as they should (read, or sent back to be taken again).")
+    if unknown := sum(not one.sha256 for one in results):
+        say(f"{plural(unknown, 'file')} could not be opened or read to the end: nobody knows what they should give.")
+    return 0 if good == len(known) and not unknown else 1
 
 
 def _plots(judged: Sequence[Judged], folder: Path) -> None:

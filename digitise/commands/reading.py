@@ -93,7 +93,7 @@ def files_to_read(paths: Sequence) -> list:
     """The files named, or in the folders named, here or in buckets; `UsageError` when there is none."""
     from glob import has_magic
 
-    from digitise.batch.sources import photo_files
+    from digitise.batch.folders import photo_files
 
     files = photo_files(paths)
     if not any(not isinstance(p, Path) or p.exists() for p in files):
@@ -283,7 +283,8 @@ def _read(args: argparse.Namespace) -> int:
             else:
                 for taken in read_all(reader, files):
                     run.add(taken)
-        run.write()
+        if run.counts or not args.watch:  # a watch that was ended before anything came leaves what there is
+            run.write()
         if store is not None and not args.watch:  # who has pressed Ctrl+C does not wait
             results_ahead(store)
         ended = not run.lost
@@ -317,7 +318,7 @@ def _folders(paths: Sequence[Path]) -> list[Path]:
 
 def _watch(paths: Sequence[Path], reader, run: _Run) -> None:
     """Read what comes, until Ctrl+C; files that still grow are left until they are quiet."""
-    from digitise.batch.sources import photo_files
+    from digitise.batch.folders import photo_files
     from digitise.batch.watch import Watch
     from digitise.results.kept import make_ahead
 

@@ -14,7 +14,7 @@ from pathlib import Path
 
 from digitise.adapt.evaluate import judge, read_truth, report
 from digitise.batch.batch import keep, known_protocols, read_batch, summary
-from digitise.batch.sources import photo_files
+from digitise.batch.folders import photo_files
 from digitise.exchange.write import write_export
 from digitise.reader.text import engine_present
 from digitise.report import write_report

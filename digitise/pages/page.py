@@ -45,6 +45,8 @@ SOFTER = 1.25  # times as wide as edges in the other direction: the phone moved
 CODE_ASIDE_MM = 8.0  # from where the flattened page has it, a code is still looked for in the photograph
 _OUTWARD = np.array([(-1, -1), (1, -1), (1, 1), (-1, 1)])  # from a box's corners
 MAX_HIDDEN_SHARE = 0.33  # of the page's cells; the hidden ones of a page with fewer go to a person
+MOST_OBLONG = 20  # times as long as wide: no photograph, and no part of one holds a sheet
+ROOM = 0.3  # of a picture: smaller sheets beside a page are not looked for
 MOST_SHEETS = 6  # tried in one photograph
 MIRROR_PX, MIRROR_MARKS = 1600, 2  # at most so long is what is searched for a mirrored sheet; marks that make one
 FAR_LESS, LESS = 4, 0.08  # so many times as much print, and this share of it, another page lacks that is told apart
@@ -280,14 +282,27 @@ def _other_edition(identity: Identity) -> NotRegistered:
     return NotRegistered("other-edition", f"its printed code names {words}")
 
 
-def _unknown_edition(gray: np.ndarray, layouts: list[Layout]) -> NotRegistered | None:
-    """That a printed code anywhere in a photograph names a page that is none of the `layouts`."""
+def _unknown_editions(gray: np.ndarray, layouts: list[Layout]) -> tuple[list[NotRegistered], bool]:
+    """Refusals of the pages that printed codes in a photograph name and that are none of the `layouts`.
+
+    And whether a code names one that is.
+    """
     import zxingcpp
 
     found = zxingcpp.read_barcodes(gray, formats=zxingcpp.BarcodeFormat.QRCode)
     named = [identity for code in found if (identity := parse_identity(code.text)) is not None]
-    known = any(_same_page(identity, one) for identity in named for one in layouts)
-    return _other_edition(named[0]) if named and not known else None
+    unknown = [one for one in named if not any(_same_page(one, layout) for layout in layouts)]
+    return [_other_edition(one) for one in unknown], len(unknown) < len(named)
+
+
+def _room_left(pages: list[Page], shape: tuple[int, int]) -> bool:
+    """Whether so much of a picture is free of these pages that another sheet may lie there."""
+    covered = 0.0
+    for page in pages:
+        width, height = page.layout.page_size_mm
+        corners = np.array([(0, 0), (width, 0), (width, height), (0, height)], np.float32)
+        covered += float(cv2.contourArea(page.flattened.warp.photo_px(corners).astype(np.float32)))
+    return covered < (1 - ROOM) * shape[0] * shape[1]
 
 
 def _same_page(identity: Identity, layout: Layout) -> bool:
@@ -318,8 +333,9 @@ def _nothing_known(gray: np.ndarray, marks: list[FoundMark], layouts: list[Layou
         return NotRegistered("blurred", "no corner mark could be made out, or no sheet is in it")
     if not marks and _mirrored(gray, layouts):
         return NotRegistered("mirrored", "its corner marks are the wrong way round")
-    if (unknown := _unknown_edition(gray, layouts)) is not None:
-        return unknown
+    unknown, known = _unknown_editions(gray, layouts)
+    if unknown and not known:
+        return unknown[0]
     if marks:
         return NotRegistered("no-sheet", f"{len(marks)} corner marks were found, of no known protocol")
     return NotRegistered("no-sheet", "no corner marks were found")
@@ -347,10 +363,14 @@ def register_all(gray: np.ndarray, layouts: Iterable[Layout]) -> tuple[Page | No
     -------
     tuple of Page or NotRegistered
         Never empty. Pages come first, those with most marks and largest before others. Sheets that show three marks
-        or more and cannot be read follow; of one whose corner only peeps out under a page nothing is said. Without
+        or more and cannot be read follow, then those whose printed code names a page that is not known; of one whose
+        corner only peeps out under a page nothing is said. Without
         any page there is one `NotRegistered`, which is falsy and says why and where in words.
     """
     layouts = list(layouts)
+    height, width = gray.shape
+    if max(gray.shape) > MOST_OBLONG * min(gray.shape):
+        return (NotRegistered("no-sheet", f"the picture is a strip of {width} x {height} pixels"),)
     views = Views(gray)
     marks = marks_in(views, {one.slot for one in layouts})
     poses = poses_in(marks, layouts)
@@ -372,9 +392,11 @@ def register_all(gray: np.ndarray, layouts: Iterable[Layout]) -> tuple[Page | No
             failed.append((pose, page))
     if pages:
         left = [f for pose, f in failed if len(pose.marks) >= 3 and not used.issuperset(map(id, pose.marks))]
-        return (*pages, *left)
-    if (unknown := _unknown_edition(gray, layouts)) is not None:
-        return (unknown,)
+        beside = _unknown_editions(gray, layouts)[0] if _room_left(pages, gray.shape) else []
+        return (*pages, *left, *beside)
+    unknown, known = _unknown_editions(gray, layouts)
+    if unknown and not known:
+        return (unknown[0],)
     first = next((f for _, f in failed if f.layout is not None), failed[0][1])
     if first.reason == "few-marks" and looks_blurred(gray):
         first = NotRegistered("blurred", first.detail, first.layout)

@@ -173,7 +173,8 @@ def _opened(source: BytesIO | Path) -> Image.Image:
 def is_picture(head: bytes) -> bool:
     """Whether a file that begins with these `HEAD_BYTES` bytes is a picture, of a format that is read or another."""
     _register_formats()
-    return any(Image.OPEN[kind][1](head) is True for kind in (*FORMATS, *OTHER_FORMATS))
+    windows = head[:2] == b"BM" and head[6:10] == bytes(4)  # two letters alone begin texts too
+    return windows or any(Image.OPEN[kind][1](head) is True for kind in (*FORMATS, *OTHER_FORMATS))
 
 
 def _one_picture(image: Image.Image) -> Image.Image:

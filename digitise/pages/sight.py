@@ -30,7 +30,8 @@ DARK_MM2 = 0.3  # of something broad and dark in or beside a cell
 CLEAR, MOST_UNCLEAR = 0.55, 0.1  # of the usual contrast: print seen so well lies in shadow, not under something; of its
 LEAST_SEEN = 4  # places so many at least, of which this share may be paler
 BLOWN_SHARE, BLOWN_MM2 = 0.08, 20.0  # of a cell: more than this washed out hides it
-MARGIN, BARE_SIDE = 0.12, 120  # of a picture, at each edge, which may show a table or a scanner; then so many places
+BARE_SIDE, MARGIN, BARE_LEAST = 160, 0.12, 0.05  # places each way; of paper, at each edge; of a picture, as paper
+TABLE_GRAYS = 20  # between paper and what lies around it
 BARE_SHARE, BARE_GRAYS = 0.8, 1.5  # of an empty page differs by less from a smooth light; blurred sheets by 2.6 or more
 HALO_MM = 1.2  # narrower bands of white beside dark lines are sharpening
 BRIGHT = 1.06  # times the page's usual paper: light reflected from the sheet
@@ -305,16 +306,16 @@ def looks_blurred(gray: np.ndarray) -> bool:
 
 
 def is_bare(gray: np.ndarray) -> bool:
-    """Whether most of a picture is paper in even light, with nothing on it, as a scanned sheet's back.
+    """Whether a picture is of paper in even light with nothing on it: a sheet's back, scanned, or lying on a table.
 
-    Its edges are left out. What remains beside a smooth light of second degree is hardly more than grain; of blurred
-    sheets, however soft, more is left.
+    The paper's edges are left out. What remains beside a smooth light of second degree is hardly more than grain; of
+    blurred sheets, however soft, more is left.
     """
-    height, width = gray.shape
-    down, across = int(MARGIN * height), int(MARGIN * width)
-    inner = gray[down : height - down, across : width - across]
-    light = cv2.resize(inner, (BARE_SIDE, BARE_SIDE), interpolation=cv2.INTER_AREA).astype(np.float64).ravel()
-    y, x = (v.ravel() for v in np.mgrid[-1 : 1 : BARE_SIDE * 1j, -1 : 1 : BARE_SIDE * 1j])
+    small = cv2.resize(gray, (BARE_SIDE, BARE_SIDE), interpolation=cv2.INTER_AREA)
+    y, x = (v / BARE_SIDE for v in np.nonzero(_bright_piece(small)))
+    if len(x) < BARE_LEAST * small.size:
+        return False
+    light = small[(y * BARE_SIDE).astype(int), (x * BARE_SIDE).astype(int)].astype(np.float64)
     smooth = np.stack([np.ones_like(x), x, y, x * y, x * x, y * y], axis=1)
     some = np.full(len(light), True)
     for _ in range(2):  # the second time without what stands out
@@ -322,6 +323,20 @@ def is_bare(gray: np.ndarray) -> bool:
         left = np.abs(light - fitted)
         some = left <= np.quantile(left, BARE_SHARE)
     return float(np.quantile(left, BARE_SHARE)) < BARE_GRAYS
+
+
+def _bright_piece(small: np.ndarray) -> np.ndarray:
+    """Where the largest bright piece of a picture lies, without its edges; all of it where nothing is much darker."""
+    soft = cv2.GaussianBlur(small, (0, 0), 2)
+    bright = soft > cv2.threshold(soft, 0, 255, cv2.THRESH_BINARY + cv2.THRESH_OTSU)[0]
+    if bright.all() or not bright.any() or soft[bright].mean() - soft[~bright].mean() < TABLE_GRAYS:
+        bright[:] = True
+    _, pieces, about, _ = cv2.connectedComponentsWithStats(bright.view(np.uint8))
+    piece = (pieces == 1 + about[1:, cv2.CC_STAT_AREA].argmax()).view(np.uint8)
+    whole = np.zeros_like(piece)
+    cv2.fillConvexPoly(whole, cv2.convexHull(cv2.findNonZero(piece)), 1)
+    margin = int(MARGIN * np.sqrt(np.count_nonzero(whole)))
+    return cv2.erode(whole, np.ones((2 * margin + 1,) * 2, np.uint8), borderValue=0) > 0
 
 
 def _soft_across(small: np.ndarray) -> bool:

@@ -172,7 +172,8 @@ def shipped_acceptance() -> Acceptance:
 def fit_curve(scores: np.ndarray, right: np.ndarray) -> tuple[tuple[float, ...], tuple[float, ...]]:
     """Monotone calibration by pool-adjacent-violators over bins of certainty, with a small-sample floor.
 
-    Bins grow from the doubtful end, where few readings are and most errors.
+    Bins grow from the doubtful end, where few readings are and most errors. Readings of one certainty share a bin,
+    whichever comes first.
 
     Parameters
     ----------
@@ -192,7 +193,7 @@ def fit_curve(scores: np.ndarray, right: np.ndarray) -> tuple[tuple[float, ...],
     order = np.argsort(scores, kind="stable")
     certainty, hit = certainty_of(scores[order]), right[order].astype(np.float64)
     edges = np.cumsum(SMALLEST_BIN * BIN_GROWTH ** np.arange(80)).astype(int)
-    edges = edges[edges < len(scores) - SMALLEST_BIN]
+    edges = between_different(certainty, edges[edges < len(scores) - SMALLEST_BIN])
     blocks = [
         [float(c.mean()), float(h.sum()), float(len(h))]
         for c, h in zip(np.split(certainty, edges), np.split(hit, edges), strict=True)
@@ -206,6 +207,16 @@ def fit_curve(scores: np.ndarray, right: np.ndarray) -> tuple[tuple[float, ...],
             pc, ph, pn = merged[-1]
             merged[-1] = [(pc * pn + c * n) / (pn + n), ph + h, pn + n]
     return tuple(round(b[0], 4) for b in merged), tuple(round(_rate(b), 6) for b in merged)
+
+
+def between_different(values: np.ndarray, edges: np.ndarray) -> np.ndarray:
+    """Edges of bins of a sorted (N,) array, each moved to the nearest place where it rises; where it never does, none.
+
+    An edge is the index of the first value of a bin, 0 to N - 1.
+    """
+    first, end = (np.searchsorted(values, values[edges], side) for side in ("left", "right"))
+    moved = np.unique(np.where(edges - first <= end - edges, first, end))
+    return moved[(moved > 0) & (moved < len(values))]
 
 
 def _rate(block: list[float]) -> float:

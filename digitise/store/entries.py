@@ -169,7 +169,7 @@ def undo(
 
 
 def doubt(connection: Connection, page_id: int, spec: Cell, *, why: str, at: str) -> EntryRow | None:
-    """Take back the rule's entry, when that is the one in force; see `Store.doubt`."""
+    """Open a cell again that the rule has accepted, and say why; None, and nothing happens, to any other cell."""
     stack = entries_of(connection, page_id, spec.id)
     held = held_entries(stack)
     if not held or held[-1].decided_by != RULE:

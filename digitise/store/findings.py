@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import insert, select
+from sqlalchemy import Row, insert, select
 
 from digitise.store import chain
 from digitise.store import schema as t
@@ -46,9 +46,8 @@ class Findings:
         ValueError
             The reason is missing, or a text is too long.
         """
-        words = written("reason", reason, LONGEST_REASON)
-        self._add(pack, finding, "accepted", words, by=by, now=now)
-        return self.accepted(pack)[written("finding", finding, LONGEST_REASON)]
+        row = self._add(pack, finding, "accepted", written("reason", reason, LONGEST_REASON), by=by, now=now)
+        return _accepted(row)
 
     def reopen(self, pack: str, finding: str, *, reason: str, by: str, now: datetime) -> None:
         """Take an acceptance back; `StoreError` when the finding is not accepted."""
@@ -62,13 +61,10 @@ class Findings:
         with self._database.read() as connection:
             found = connection.execute(select(rows).filter_by(pack=pack).order_by(rows.c.id)).all()
         last = {row.finding: row for row in found}
-        return {
-            name: AcceptedFinding(row.id, row.pack, row.finding, row.reason, row.by, row.at)
-            for name, row in last.items()
-            if row.state == "accepted"
-        }
+        return {name: _accepted(row) for name, row in last.items() if row.state == "accepted"}
 
-    def _add(self, pack: str, finding: str, state: str, reason: str, *, by: str, now: datetime) -> None:
+    def _add(self, pack: str, finding: str, state: str, reason: str, *, by: str, now: datetime) -> Row:
+        """The decision in force, which is the last one where that says the same."""
         name = written("finding", finding, LONGEST_REASON)
         new = {"pack": pack, "finding": name, "state": state, "reason": reason, "by": person(by)}
         rows, at = t.finding_decisions, chain.stamp(now)
@@ -76,6 +72,10 @@ class Findings:
             query = select(rows).filter_by(pack=pack, finding=name).order_by(rows.c.id.desc()).limit(1)
             last = connection.execute(query).first()
             if last is not None and {key: last._mapping[key] for key in new} == new:
-                return
+                return last
             added = connection.execute(insert(rows).values(at=at, **new))
-            chain.seal(connection, rows, added.inserted_primary_key[0], at=at)
+            return chain.seal(connection, rows, added.inserted_primary_key[0], at=at)
+
+
+def _accepted(row: Row) -> AcceptedFinding:
+    return AcceptedFinding(row.id, row.pack, row.finding, row.reason, row.by, row.at)

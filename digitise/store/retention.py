@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from digitise.batch.sources import may_hold_several
+from digitise.batch.folders import may_hold_several
 from digitise.sheets.yaml_file import checked, file_text, line_of_text
 from digitise.store.rows import PhotoRow
 from digitise.wording import plural

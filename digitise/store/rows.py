@@ -199,6 +199,15 @@ class QueueItem:
 
 
 @dataclass(frozen=True, slots=True)
+class Doubt:
+    """A cell that is to be opened again although the rule has accepted it, and why."""
+
+    page_id: int
+    cell: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
 class Progress:
     """Cells of the pages that count: `open`, `decided` by a person, `accepted` by rule; and photographs.
 

@@ -8,7 +8,7 @@ is its present state. The clock is always passed in as `now`.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from datetime import UTC, datetime
 from functools import cached_property
 from pathlib import Path
@@ -119,38 +119,53 @@ class Store(KeptFiles):
         reader_version: str | None = None,
         acceptance_basis: str | None = None,
     ) -> int | None:
-        """Store what a photograph says; returns the page's id, or None for a photograph that was refused.
+        """Store what a photograph of one sheet says; returns the page's id, or None where it was refused.
 
-        The same photograph, reader version and page layout again change nothing. Readings that are not flagged become
-        entries by "rule". A result without a SHA-256 (the file could not be opened) leaves no trace.
+        See `record_all`.
+        """
+        own = {"reader_version": reader_version, "acceptance_basis": acceptance_basis}
+        return self.record_all([(result, protocol)], now=now, **own)[0]
+
+    def record_all(
+        self,
+        sheets: Sequence[tuple[PhotoResult, Protocol | None]],
+        *,
+        now: datetime,
+        reader_version: str | None = None,
+        acceptance_basis: str | None = None,
+        doubts: w.Doubts | None = None,
+    ) -> list[int | None]:
+        """Store what a photograph says of each sheet in it: all at once, or nothing where that is interrupted.
+
+        Returns the pages' ids, None for a sheet that was refused. The same photograph, reader version and page layout
+        again change nothing. Readings that are not flagged become entries by "rule", and of these `doubts` opens again
+        what it finds. A result without a SHA-256 (the file could not be opened) leaves no trace.
 
         Raises
         ------
         StoreError
-            The photograph was not kept first, or `protocol` is not the one its sheet was printed from.
+            The photograph was not kept first, or a protocol is not the one its sheet was printed from.
         """
-        if not result.sha256:
-            return None
         version = reader_version or w.reader_version()
-        if result.page is None:
-            with self.database.write() as connection:
-                w.add_refusal(connection, result, version=version, at=stamp(now))
-            return None
-        page = w.NewPage(
-            result,
-            w.own_protocol(result, protocol),
-            version,
-            w.shipped_basis() if acceptance_basis is None else acceptance_basis,
-            stamp(now),
-        )
+        basis = w.shipped_basis() if acceptance_basis is None else acceptance_basis
+        new = [w.new_sheet(result, own, version, basis, stamp(now)) for result, own in sheets if result.sha256]
         with self.database.read() as connection:
-            known = page.known(connection)
-        if known is None:
-            jpeg = encode_page(result.page.image)
-            write_once(self.folder / "pages" / page.image(jpeg), jpeg, incoming=self.folder / "incoming")
-            with self.database.write() as connection:
-                known = page.add(connection, jpeg)
-        return known
+            known = [sheet.known(connection) for sheet in new]
+        jpegs = [self._page_image(sheet) if it is None else b"" for sheet, it in zip(new, known, strict=True)]
+        with self.database.write() as connection:
+            ids = [sheet.add(connection, jpeg) for sheet, jpeg in zip(new, jpegs, strict=True)]
+            for page_id in ids if doubts else ():
+                if page_id is not None:
+                    w.open_doubts(connection, self._library, page_id, doubts, at=stamp(now))
+        return ids or [None] * len(sheets)
+
+    def _page_image(self, sheet: w.NewSheet) -> bytes:
+        """The flattened page, written beside those before it; nothing for a sheet that was refused."""
+        if sheet.result.page is None:
+            return b""
+        jpeg = encode_page(sheet.result.page.image)
+        write_once(self.folder / "pages" / sheet.image(jpeg), jpeg, incoming=self.folder / "incoming")
+        return jpeg
 
     def photos(self) -> list[PhotoRow]:
         """Every kept photograph, in the order they came."""
@@ -287,12 +302,6 @@ class Store(KeptFiles):
         with self.database.write() as connection:
             spec = self._library.layout_of(connection, page_id).cell(cell)
             return entries.undo(connection, page_id, spec, press, last_seen=last_seen)
-
-    def doubt(self, page_id: int, cell: str, *, why: str, now: datetime) -> EntryRow | None:
-        """Open a cell again that the rule has accepted, and say why; None, and nothing happens, to any other cell."""
-        with self.database.write() as connection:
-            spec = self._library.layout_of(connection, page_id).cell(cell)
-            return entries.doubt(connection, page_id, spec, why=why, at=stamp(now))
 
     def assign(self, page_id: int, pack: str, transect: int, by: str, now: datetime) -> None:
         """Say which pack and transect a page belongs to (0 for a sheet of the whole survey); an appended record.

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,10 +15,11 @@ from digitise.reader.reading import PhotoResult, Reading
 from digitise.sheets.compose import build_layouts
 from digitise.sheets.layout import Layout
 from digitise.sheets.protocol import Protocol
-from digitise.store import chain, counts
+from digitise.store import chain, counts, entries
 from digitise.store import schema as t
 from digitise.store.entries import plain
-from digitise.store.rows import RULE, StoreError
+from digitise.store.read import Library, cells_now
+from digitise.store.rows import RULE, CellNow, Doubt, PageRow, StoreError
 
 
 def photo_file(connection: Connection, sha256: str) -> str | None:
@@ -32,25 +34,9 @@ def add_photo(connection: Connection, sha256: str, name: str, *, file: str, size
         chain.seal(connection, t.photos, sha256, at=at)
 
 
-def add_refusal(connection: Connection, result: PhotoResult, *, version: str, at: str) -> None:
-    """Keep why a photograph gave no page, once."""
-    _need_photo(connection, result)
-    seen = result.failure.layout if result.failure is not None else None
-    key = {"sha256": result.sha256, "reader_version": version, "layout_digest": seen.digest if seen else ""}
-    key["status"] = result.status
-    if connection.execute(select(t.verdicts.c.id).filter_by(**key)).first() is None:
-        new = connection.execute(insert(t.verdicts).values(**key, reasons=json.dumps(result.reasons), at=at))
-        chain.seal(connection, t.verdicts, new.inserted_primary_key[0], at=at)
-
-
 def _need_photo(connection: Connection, result: PhotoResult) -> None:
     if photo_file(connection, result.sha256) is None:
         raise StoreError(f"{result.file}: keep the photograph before recording what it says")
-
-
-def own_protocol(result: PhotoResult, protocol: Protocol | None) -> Protocol:
-    """The protocol, when the page in `result` is one of its own; else `StoreError`."""
-    return check_own(result.page.layout, protocol, result.file)
 
 
 def check_own(layout: Layout, protocol: Protocol | None, where: str) -> Protocol:
@@ -62,6 +48,54 @@ def check_own(layout: Layout, protocol: Protocol | None, where: str) -> Protocol
             "pass the one it was printed from"
         )
     return protocol
+
+
+# Of a page just added: what is to be opened again, by the pages of its pack and the cells of each of these.
+Doubts = Callable[[int, Sequence[PageRow], Callable[[int], Mapping[str, CellNow]]], Iterable[Doubt]]
+
+
+def open_doubts(connection: Connection, library: Library, page_id: int, doubts: Doubts, *, at: str) -> None:
+    """Open again what `doubts` finds on a page and on others of its pack."""
+    pack = library.page(connection, page_id).pack
+    if not pack:
+        return
+
+    def cells(of: int) -> Mapping[str, CellNow]:
+        return cells_now(connection, library.layouts_of(connection, [of]))[of]
+
+    for one in doubts(page_id, library.pages(connection, packs=[pack]), cells):
+        spec = library.layouts_of(connection, [one.page_id])[one.page_id].cell(one.cell)
+        entries.doubt(connection, one.page_id, spec, why=one.why, at=at)
+
+
+def new_sheet(result: PhotoResult, protocol: Protocol | None, version: str, basis: str, at: str) -> NewSheet:
+    """What a photograph says of one sheet; `StoreError` when `protocol` is not the one that it was printed from."""
+    if result.page is None:
+        return NewRefusal(result, version, at)
+    return NewPage(result, check_own(result.page.layout, protocol, result.file), version, basis, at)
+
+
+@dataclass(frozen=True, slots=True)
+class NewRefusal:
+    """Why a sheet gave no page, to be added once: a result, the reader's version, and when."""
+
+    result: PhotoResult
+    version: str
+    at: str
+
+    def known(self, _connection: Connection) -> None:
+        """There is no page."""
+
+    def add(self, connection: Connection, _jpeg: bytes) -> None:
+        """Keep it, once."""
+        _need_photo(connection, self.result)
+        seen = self.result.failure.layout if self.result.failure is not None else None
+        key = {"sha256": self.result.sha256, "reader_version": self.version, "status": self.result.status}
+        key["layout_digest"] = seen.digest if seen else ""
+        if connection.execute(select(t.verdicts.c.id).filter_by(**key)).first() is None:
+            reasons = json.dumps(self.result.reasons)
+            new = connection.execute(insert(t.verdicts).values(**key, reasons=reasons, at=self.at))
+            chain.seal(connection, t.verdicts, new.inserted_primary_key[0], at=self.at)
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,6 +149,9 @@ class NewPage:
         counts.add_page(connection, page_id)
         chain.seal(connection, t.pages, page_id, at=self.at)
         return page_id
+
+
+NewSheet = NewPage | NewRefusal
 
 
 def add_protocol(connection: Connection, protocol: Protocol, *, at: str) -> None:

@@ -8,11 +8,11 @@ agree but for misreadings (under 1 in 100 among clear cells), two sheets that we
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from digitise.reader.reading import Value
-from digitise.store import CellNow, PageRow
+from digitise.store import CellNow, Doubt, PageRow
 
 SAME_SHARE = 0.1  # of clear written cells that differ, at most, on one sheet
 ANOTHER_SHARE = 0.3  # at least, on two; tapes over one kind of bottom agree in many points
@@ -82,6 +82,17 @@ def compare(kept: PageRow, kept_cells: Cells, other: PageRow, other_cells: Cells
     )
     better, why = _better((kept, kept_cells), (other, other_cells))
     return Twice(kept, other, _verdict(len(written), len(differences)), len(written), differences, better, why)
+
+
+def doubts(page_id: int, pages: Iterable[PageRow], cells: Callable[[int], Cells]) -> Iterator[Doubt]:
+    """Cells that this page and another photograph of the same sheet, among the pages of its pack, show otherwise.
+
+    `cells` gives those of a page by its id.
+    """
+    for kept, other in (pair for pair in rivals(pages) if page_id in (pair[0].id, pair[1].id)):
+        twice = compare(kept, cells(kept.id), other, cells(other.id))
+        for difference in twice.open_differences if twice.verdict != "another" else ():
+            yield Doubt(kept.id, difference.cell, f"{other.photo} shows something else")
 
 
 def _as_read(page: PageRow, cells: Cells) -> Cells:

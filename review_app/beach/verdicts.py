@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from datetime import date
 from functools import lru_cache
 
-from digitise.reader.reasons import REASONS
+from digitise.reader.reasons import PHOTO_REASONS
 from digitise.store import NO_SHEET, PageRow, PhotoRow, ReadingRow, Store
 from digitise.surveys.known_plan import planned_names
 from digitise.surveys.roster import site_key
@@ -48,7 +48,7 @@ def verdict(
     told = [failed[photo.sha256]] if photo.sha256 in failed else []
     if photo.page_ids:
         read = _read(store, [pages[i] for i in photo.page_ids], pages)
-        lost = REASONS["two-alike"].short in " ".join(told)
+        lost = any(one.short in " ".join(told) for one in PHOTO_REASONS)  # of another sheet in it
         return read | {"kind": "look", "lines": [*told, *read["lines"]]} if lost else read
     picture = {"picture": f"photo/{photo.sha256}"}
     if told:

@@ -14,7 +14,7 @@ import json
 from pathlib import Path
 
 from digitise.batch.batch import known_protocols, read_batch
-from digitise.batch.sources import photo_files
+from digitise.batch.folders import photo_files
 from digitise.reader.reading import Value
 
 SAMPLES = Path(__file__).parents[2] / "sample_scans"

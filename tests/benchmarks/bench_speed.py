@@ -35,7 +35,7 @@ import numpy as np
 from bench_read import unseen_camera
 
 from digitise.batch.batch import KnownProtocols, Reader, known_protocols
-from digitise.batch.sources import photo_files
+from digitise.batch.folders import photo_files
 from digitise.batch.workers import _keep_little_memory
 from digitise.pages import flatten, page, photo
 from digitise.pages.flatten import FLAT_PX_PER_MM
