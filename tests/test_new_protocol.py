@@ -73,6 +73,16 @@ def test_any_words_are_written_so_that_they_are_read_again(labels: list[str], ti
     assert all(re.fullmatch(r"[a-z0-9][a-z0-9-]{0,39}", i) for i in identifiers(answers["animals"]))
 
 
+def test_names_that_look_like_numbers_or_dates_are_names() -> None:
+    """A bay called 2026 and animals by their number on a card: the written file is one that can be used."""
+    names = "12, 2026-04-11, null, 1.5, no"
+    found = parse_protocol(protocol_yaml(_usual(name="2026", animals=names, categories=names)), "new.yaml")
+
+    assert found.protocol == "2026"
+    assert [row.id for row in found.sheets["belt"].rows] == ["12", "2026-04-11", "null", "1-5", "no"]
+    assert [c.label for c in found.sheets["line"].categories] == ["12", "2026-04-11", "null", "1.5", "no"]
+
+
 def test_nothing_to_survey_is_refused() -> None:
     with pytest.raises(ValueError, match="expected something to survey"):
         protocol_yaml(_usual(spacing="0", belt="0", frames="0"))

@@ -146,13 +146,18 @@ def _quoted(text: str) -> str:
     return json.dumps(text, ensure_ascii=False)
 
 
+def _bare(name: str) -> str:
+    """A short name, in quotes where YAML takes it for a number, a date or nothing."""
+    return _quoted(name) if name[0].isdigit() or name == "null" else name
+
+
 def _head(a: dict[str, object]) -> str:
     segments = a["segments"]
     spacing = a["spacing"] or 0.5
     shown = ", ".join(_quoted(s) for s in segments or (f"0-{a['length']:g}",))
     lines = [
         "# Written by 'digitise protocol new'. Change it, check it with 'digitise protocol check', print again.",
-        f"protocol: {a['name']}",
+        f"protocol: {_bare(a['name'])}",
         'version: "1"             # change it with every change of the content',
         f"title: {_quoted(a['title'])}",
         f"programme: {_quoted(a['programme'])}",
@@ -237,7 +242,7 @@ def _belt(a: dict[str, object], *, frames: bool) -> str:
         f"      - {{id: observer, label: Observer, kind: text, width_mm: {55 if a['wait'] else 88}}}",
         "    rows:",
         *(
-            f"      - {{id: {i}, label: {_quoted(label)}}}"
+            f"      - {{id: {_bare(i)}, label: {_quoted(label)}}}"
             for i, label in zip(identifiers(animals), animals, strict=True)
         ),
     ]
@@ -261,7 +266,7 @@ def _line(a: dict[str, object]) -> str:
         "      - {id: observer, label: Observer, kind: text, width_mm: 88}",
         f"    categories:           # codes chosen as by: digitise codes {len(labels)}",
         *(
-            f"      - {{code: {_quoted(code)}, id: {i}, label: {_quoted(label)}}}"
+            f"      - {{code: {_quoted(code)}, id: {_bare(i)}, label: {_quoted(label)}}}"
             for code, i, label in zip(codes, identifiers(labels), labels, strict=True)
         ),
     ]
