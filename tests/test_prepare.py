@@ -99,6 +99,7 @@ REFUSED = [
     ("[Rosu Beki, Jun Ansu]", "[Rosu Beki]", "surveys.0.pairs.1.divers: found"),
     ("latitude: 5.4123, ", "", "expected latitude and longitude, or neither"),
     ("depth_m: [5, 9]", "depth_m: [9, 5]", "depth_m is [9.0, 5.0], expected [least, most]"),
+    ("depth_m: [5, 9]", "depth_m: [5, inf]", "depth_m is [5.0, inf], expected [least, most]"),
     ("latitude: 5.4123", "latitude: 95", "sites.0.latitude: found 95, expected"),
     ("date: 2026-04-11", "date: 11 April", "surveys.0.date: found '11 April', expected"),
     ("    leader:", "    boss:", "surveys.0.boss: this key is not known"),

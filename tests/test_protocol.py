@@ -173,6 +173,10 @@ HOSTILE = [
         _swapped("kind: date", "kind: code, choices: [N]"), ["'day' is a code", "at least two choices"], id="one-choice"
     ),
     pytest.param(
+        _swapped("kind: date", "kind: code, choices: [N, N]"), ["'day': choice used twice: N"], id="choice-twice"
+    ),
+    pytest.param(POND + 'belt: {segments: ["٠-١٠"]}\n', ["found '٠-١٠', expected metres"], id="other-digits"),
+    pytest.param(
         _swapped("kind: date", "kind: code, choices: [N, SE]"),
         ["choices of one length", "['N', 'SE']"],
         id="choices-of-two-lengths",

@@ -38,7 +38,7 @@ Label = line_of_text(1, 200)
 Caption = line_of_text(1, 400)
 Note = line_of_text(0, 120)
 Instructions = line_of_text(0, 400)
-Segment = shaped(r"^\d+(\.\d+)?-\d+(\.\d+)?$", "metres along the tape, such as '0-10'")
+Segment = shaped(r"^[0-9]+(\.[0-9]+)?-[0-9]+(\.[0-9]+)?$", "metres along the tape, such as '0-10'")
 Format = shaped(r"^#{1,4}\.#{1,6}$", "a format such as '##.#', one # for each digit")
 Code = shaped(r"^[A-Z0-9]{1,3}$", "one to three capitals or digits, such as N")
 Version = shaped(r"^[0-9A-Za-z][0-9A-Za-z.]{0,7}$", 'letters, digits and points in quotes, such as "1" or "2.1"')
@@ -111,6 +111,7 @@ class FieldSpec(_Model):
         if self.kind == "decimal" and self.format is None:
             raise ValueError(f"field '{self.id}' is a decimal: expected a format such as '##.#'")
         if self.kind == "code":
+            _no_repeats(list(self.choices), f"field '{self.id}': choice")
             if len(self.choices) < 2:
                 raise ValueError(f"field '{self.id}' is a code: expected at least two choices")
             if len({len(c) for c in self.choices}) != 1:

@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 import datetime
+import math
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
@@ -53,7 +54,7 @@ class SitePlan(_Model):
             raise ValueError(f"site '{self.name}': expected latitude and longitude, or neither")
         if self.radius_m is not None and self.latitude is None:
             raise ValueError(f"site '{self.name}' has a radius_m: expected latitude and longitude too")
-        if self.depth_m is not None and not 0 <= self.depth_m[0] <= self.depth_m[1]:
+        if self.depth_m is not None and not 0 <= self.depth_m[0] <= self.depth_m[1] < math.inf:
             raise ValueError(f"site '{self.name}': depth_m is {list(self.depth_m)}, expected [least, most]")
         return self
 
