@@ -287,6 +287,12 @@ CLASHES = [
         "10",
         id="field-named-as-a-point",
     ),
+    pytest.param(
+        _swapped("    categories:\n", "    fields: [{id: '20', label: Last, kind: tick}]\n    categories:\n")
+        + "transect: {point_spacing_m: 0.1, first_point_m: 0.1}\n",
+        "20",
+        id="field-named-as-a-point-of-another-page",
+    ),
 ]
 
 
