@@ -17,10 +17,12 @@ from digitise.completeness import FINDERS, Checked, SurveyCheck, check_store, ch
 from digitise.completeness.places import dates
 from digitise.prepare.prepare import plan_yaml
 from digitise.reader.reading import Reading
-from digitise.sheets.protocol import Protocol, parse_protocol
+from digitise.sheets.compose import build_layouts
+from digitise.sheets.protocol import SHIPPED, Protocol, parse_protocol
 from digitise.sheets.rules import RULES, rules_of
 from digitise.store import Store
 from digitise.surveys.known_plan import keep_plan, known_plan
+from digitise.surveys.places import place_of, why_no_place
 from digitise.surveys.plan import Plan, PlanError
 from digitise.surveys.roster import site_key
 from digitise.surveys.survey import assemble
@@ -257,6 +259,37 @@ def test_a_name_without_its_accents_is_known_and_one_in_two_pairs_is_found_by_it
     assert _found(_survey(fish={"fish/observer": "ZOE-HALLOR"}), "people", plan=plan) == []
     assert _found(_survey(fish={"fish/observer": "ZOE HALLER"}), "people", plan=plan) != []
     assert "'ZOE HALLOR' stands 2 times" in _found(twice, "buddies", plan=plan)[0].text
+
+
+TEXTS = (
+    ('label: Depth (m), kind: decimal, format: "##.#"', "label: Depth (m), kind: text, width_mm: 30"),
+    ('label: Depth of the lines (m), kind: decimal, format: "##.#"', "label: Depth of the lines (m), kind: text"),
+    ("label: Divers, kind: number, digits: 1", "label: Divers, kind: text, width_mm: 30"),
+    ('label: Latitude (degrees), kind: decimal, format: "##.#####"', "label: Latitude (degrees), kind: text"),
+    ("label: Count started, kind: time", "label: Count started, kind: text, width_mm: 40"),
+    ("label: Site name, kind: text, width_mm: 110", "label: Site name, kind: code, choices: [AB, CD]"),
+)
+
+
+def test_fields_of_a_kind_that_no_rule_expects_are_left_out() -> None:
+    """A protocol of one's own may ask for a depth in words: "7 to 9" is held against nothing, and ends no check."""
+    text = (SHIPPED / "reef-transect.yaml").read_text(encoding="utf-8")
+    for number, words in TEXTS:
+        assert number in text
+        text = text.replace(number, words)
+    own = parse_protocol(text, "own.yaml")
+    pages = {one.sheet: one for one in build_layouts(own) if one.paper == "A4"}
+    written = {
+        "site": {**SITE, "site/depth": "7 to 9", "site/team": "all of us", "site/latitude": "5° N", "site/site": "AB"},
+        "fish": {**FISH, "fish/depth": "7 to 9", "fish/start": "ten"},
+        "invertebrate": {**INVERTEBRATE, "invertebrate/depth": "deeper"},
+        "substrate": {**SUBSTRATE, "substrate/depth": "8 m"},
+    }
+    survey = assemble(own, PACK, [made_sheet(name, cells, one=pages[name]) for name, cells in written.items()])
+
+    assert check_survey(survey, today=TODAY, plan=PLAN) == ()
+    assert place_of(survey) is None
+    assert why_no_place(survey) == "no field latitude"
 
 
 SILENT = [

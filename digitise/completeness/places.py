@@ -6,6 +6,7 @@ import datetime
 from collections.abc import Iterator
 
 from digitise.completeness.case import Case, Fault, refs
+from digitise.sheets.protocol import is_known
 from digitise.store import CellNow
 from digitise.surveys.places import Place, distance_m, on_earth
 from digitise.surveys.survey import Transect
@@ -22,18 +23,19 @@ def _minutes(clock: object) -> int | None:
         return None
 
 
-def _entered(transect: Transect, cell: str) -> CellNow | None:
-    found = transect.fields.get(cell)
-    return found if found is not None and found.state == "entered" else None
+def _entered(transect: Transect, name: str) -> dict[str, CellNow]:
+    """The line's entered fields with this id, by sheet."""
+    cells = ((i.partition("/"), c) for i, c in transect.fields.items() if c.state == "entered")
+    return {sheet: c for (sheet, _, own), c in cells if own == name and is_known(name, c.kind)}
 
 
 def wait(case: Case) -> Iterator[Fault]:
     """Counts that started too soon after the line was laid."""
     limit = case.rules["wait"].limit
     for transect in case.survey.transects:
-        for name in transect.sheets:
-            start, laid = _entered(transect, f"{name}/start"), _entered(transect, f"{name}/laid")
-            if start is None or laid is None:
+        started, lines = _entered(transect, "start"), _entered(transect, "laid")
+        for name, start in started.items():
+            if (laid := lines.get(name)) is None:
                 continue
             began, down = _minutes(start.value), _minutes(laid.value)
             if began is None or down is None:
@@ -53,7 +55,7 @@ def depths(case: Case) -> Iterator[Fault]:
     """Depths of one line that differ too much."""
     limit = case.rules["depths"].limit
     for transect in case.survey.transects:
-        cells = [c for i, c in transect.fields.items() if i.endswith("/depth") and c.state == "entered"]
+        cells = list(_entered(transect, "depth").values())
         if len(cells) > 1:
             low, high = min(cells, key=lambda c: c.value), max(cells, key=lambda c: c.value)
             if high.value - low.value > limit + 1e-9:

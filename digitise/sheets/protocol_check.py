@@ -10,7 +10,17 @@ from digitise.sheets.captions import left_in_english
 from digitise.sheets.codes import how_often, margins
 from digitise.sheets.compose import build_layouts, free_marks, layout_problems, paper_problems, shared_marks
 from digitise.sheets.layout import Layout
-from digitise.sheets.protocol import HALVES, BeltSheet, LineSheet, Protocol, ProtocolError, SiteSheet, load_protocol
+from digitise.sheets.protocol import (
+    HALVES,
+    KNOWN_FIELDS,
+    BeltSheet,
+    LineSheet,
+    Protocol,
+    ProtocolError,
+    SiteSheet,
+    is_known,
+    load_protocol,
+)
 from digitise.sheets.sheet import identity_for, sheet_pdf
 from digitise.wording import listed, plural
 
@@ -93,6 +103,12 @@ def _fields(protocol: Protocol) -> list[str]:
     out = [f"the site sheet has no field with id '{i}': {lost}" for i, lost in USEFUL.items() if i not in known]
     for name, sheet in protocol.sheets.items():
         own = {f.id for f in sheet.fields}
+        out += [
+            f"sheet '{name}': field '{f.id}' is of kind {f.kind}, so checks and exports leave it out; they know one of "
+            f"kind {' or '.join(KNOWN_FIELDS[f.id])} by this id"
+            for f in sheet.fields
+            if not is_known(f.id, f.kind)
+        ]
         lacking = [f"'{i}'" for i in ("start", "laid") if i not in own]
         if isinstance(sheet, BeltSheet) and protocol.wait_minutes and lacking:
             fields = "field" if len(lacking) == 1 else "fields"
