@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import datetime
+import os
+import stat
 from dataclasses import replace
 from types import SimpleNamespace
 
@@ -22,6 +24,7 @@ from digitise.sheets.protocol import SHIPPED, Protocol, parse_protocol
 from digitise.sheets.rules import RULES, rules_of
 from digitise.store import Store
 from digitise.surveys.known_plan import keep_plan, known_plan
+from digitise.surveys.known_protocol import keep_protocol
 from digitise.surveys.places import place_of, why_no_place
 from digitise.surveys.plan import Plan, PlanError
 from digitise.surveys.roster import site_key
@@ -30,6 +33,7 @@ from review_app.faults import checks, fault_list, wanted
 from review_app.worklist import pack_places
 
 TODAY = datetime.date(2026, 4, 20)
+OWN = SHIPPED / "long-line.yaml"
 SITE = {
     "site/date": "2026-04-11",
     "site/site": "LANTERN GARDEN",
@@ -528,6 +532,23 @@ def test_plans_are_kept_in_the_store_and_read_together(tmp_path) -> None:
     assert sorted(s.code for s in plan.sites) == ["LG", "OL"]
     assert [plan.survey(p).site for p in (PACK, "CCCCCC")] == ["LG", "OL"]
     assert {"Bes Hallor", "Mira Tole"} <= set(plan.names)
+
+
+def test_a_kept_plan_may_be_read_by_whoever_may_read_the_store(tmp_path) -> None:
+    """The screens run as another user than whoever prepares the day; both are of one group."""
+    path = tmp_path / "plan.yaml"
+    path.write_text(plan_yaml(PLAN), encoding="utf-8")
+    usual = os.umask(0o027)
+    try:
+        keep_plan(tmp_path / "store", path)
+        keep_protocol(
+            tmp_path / "store", OWN.read_bytes().replace(b"protocol: long-line", b"protocol: own"), "own.yaml"
+        )
+    finally:
+        os.umask(usual)
+
+    kept = sorted(p for p in (tmp_path / "store").rglob("*") if p.is_file())
+    assert [(p.name, stat.S_IMODE(p.stat().st_mode)) for p in kept] == [("spring.yaml", 0o640), ("own-1.yaml", 0o640)]
 
 
 def test_plans_that_contradict_each_other_are_refused_and_nothing_is_lost(tmp_path) -> None:

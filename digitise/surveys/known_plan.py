@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import os
-import tempfile
 from collections.abc import Mapping
 from functools import lru_cache
 from pathlib import Path
 
 from digitise.surveys.plan import Plan, PlanError, SitePlan, load_plan, named_as_another
 from digitise.surveys.roster import site_key
+from digitise.whole import write_whole
 
 FOLDER = "plans"
 
@@ -30,10 +29,7 @@ def keep_plan(folder: Path, path: Path) -> Plan:
     refuse_other_packs(folder, plan)
     kept = folder / FOLDER / f"{plan.plan}.yaml"
     kept.parent.mkdir(parents=True, exist_ok=True)
-    handle, temporary = tempfile.mkstemp(dir=kept.parent, suffix=".new")
-    with os.fdopen(handle, "wb") as file:
-        file.write(path.read_bytes())
-    Path(temporary).replace(kept)
+    write_whole(kept, path.read_bytes())
     return plan
 
 

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import os
-import tempfile
 from pathlib import Path
 
 from digitise.sheets.compose import layout_problems
 from digitise.sheets.protocol import Protocol, ProtocolError, load_protocol, parse_protocol, shipped_names
 from digitise.sheets.yaml_file import MAX_BYTES
+from digitise.whole import write_whole
 
 FOLDER = "protocols"
 
@@ -49,10 +48,7 @@ def keep_protocol(folder: Path, data: bytes, source: str) -> Protocol:
             )
     kept = folder / FOLDER / file_name(protocol)
     kept.parent.mkdir(parents=True, exist_ok=True)
-    handle, temporary = tempfile.mkstemp(dir=kept.parent, suffix=".new")
-    with os.fdopen(handle, "wb") as file:
-        file.write(data)
-    Path(temporary).replace(kept)
+    write_whole(kept, data)
     return protocol
 
 
