@@ -339,6 +339,20 @@ def test_results_are_kept_once_and_never_twice(read, tmp_path):
         keep_table(tmp_path / "s", *files, again, at="2026-03-28T09:30:00Z")
 
 
+def test_kept_results_that_were_damaged_come_back_with_their_table(read, tmp_path):
+    """The sentence says to take the table in again; that mends them."""
+    results, _ = read("Station,When,HC %,Sand %,Dams\nA,17/03/2019,30,12,1\n")
+    files = (tmp_path / "past.csv", tmp_path / "past.yaml")
+    kept = keep_table(tmp_path / "s", *files, results, at="2026-03-28T09:30:00Z")
+    whole = kept.read_bytes()
+    kept.write_bytes(whole[:100])
+    with pytest.raises(ValueError, match="take the table in again"):
+        earlier_results(tmp_path / "s")
+    keep_table(tmp_path / "s", *files, results, at="2026-03-28T09:30:00Z")
+
+    assert kept.read_bytes() == whole
+
+
 def test_the_command_lists_problems_takes_nothing_and_says_so(tmp_path, capsys):
     """Exit 1 with a problem; a dry run prints the results and keeps nothing; then they are taken in."""
     table, mapping, store = tmp_path / "past.csv", tmp_path / "past.yaml", tmp_path / "store"

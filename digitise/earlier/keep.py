@@ -6,6 +6,7 @@ import datetime as dt
 import hashlib
 import json
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import asdict, fields, replace
 from pathlib import Path
 
@@ -15,6 +16,7 @@ from digitise.earlier.result import EarlierResult
 from digitise.earlier.take import Problem, take
 from digitise.surveys.known_plan import planned_names
 from digitise.surveys.roster import site_key
+from digitise.whole import write_whole
 
 FOLDER = "earlier"
 
@@ -66,7 +68,8 @@ def read_table(path: Path, mapping_path: Path, *, today: dt.date) -> tuple[list[
 
 
 def keep_table(folder: Path, path: Path, mapping_path: Path, results: Sequence[EarlierResult], *, at: str) -> Path:
-    """Keep results that had no problem beside the store in `folder`; the same table and mapping again change nothing.
+    """Keep results that had no problem beside the store in `folder`; the same table and mapping again change nothing,
+    but what was damaged since is written anew.
 
     Raises
     ------
@@ -76,7 +79,10 @@ def keep_table(folder: Path, path: Path, mapping_path: Path, results: Sequence[E
     digest, rules = (hashlib.sha256(p.read_bytes()).hexdigest() for p in (path, mapping_path))
     target = folder / FOLDER / f"{digest[:16]}-{rules[:8]}.json"
     if target.is_file():
-        return target
+        with suppress(ValueError):
+            read_kept(target)
+            return target
+        target.unlink()
     planned = planned_names(folder)
     known = {(site_key(r.site), r.day, r.label, r.is_cover): r for r in earlier_results(folder)}
     for one in results:
@@ -89,5 +95,5 @@ def keep_table(folder: Path, path: Path, mapping_path: Path, results: Sequence[E
     rows = [asdict(r) | {"day": r.day.isoformat()} for r in results]
     data = {"source": path.name, "sha256": digest, "mapping_sha256": rules, "kept_at": at, "results": rows}
     target.parent.mkdir(parents=True, exist_ok=True)
-    target.write_text(json.dumps(data, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+    write_whole(target, f"{json.dumps(data, indent=1, ensure_ascii=False)}\n".encode())
     return target
