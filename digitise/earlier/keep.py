@@ -61,10 +61,15 @@ def read_table(path: Path, mapping_path: Path, *, today: dt.date) -> tuple[list[
     Raises
     ------
     ValueError
-        Table or mapping cannot be used at all.
+        Table or mapping cannot be used at all, or there is no value in the table.
     """
     mapping, targets = load_mapping(mapping_path)
-    return take(rows_of(path, mapping), mapping, targets, source=path.name, today=today)
+    results, problems = take(rows_of(path, mapping), mapping, targets, source=path.name, today=today)
+    if not results and not problems:
+        raise ValueError(
+            f"{path}: holds no value that the mapping names; look at its rows below row {mapping.header_row}"
+        )
+    return results, problems
 
 
 def keep_table(folder: Path, path: Path, mapping_path: Path, results: Sequence[EarlierResult], *, at: str) -> Path:
