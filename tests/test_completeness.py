@@ -530,8 +530,25 @@ def test_plans_are_kept_in_the_store_and_read_together(tmp_path) -> None:
     plan = known_plan(folder)
 
     assert sorted(s.code for s in plan.sites) == ["LG", "OL"]
+    assert plan.site("OL").depth_m == (3, 4)
     assert [plan.survey(p).site for p in (PACK, "CCCCCC")] == ["LG", "OL"]
     assert {"Bes Hallor", "Mira Tole"} <= set(plan.names)
+
+
+def test_a_plan_that_does_not_repeat_where_a_site_is_leaves_it_where_it_was(tmp_path) -> None:
+    """Position, radius and depths of an earlier plan go on being checked, whatever the plans are called."""
+    folder, path = tmp_path / "store", tmp_path / "plan.yaml"
+    path.write_text(plan_yaml(PLAN), encoding="utf-8")
+    keep_plan(folder, path)
+    for name, pack in (("autumn", "CCCCCC"), ("winter", "DDDDDD")):
+        bare = {"plan": name, "sites": [{"name": "Lantern Garden", "code": "LG"}]}
+        bare |= {"surveys": [{"site": "LG", "pack": pack}]}
+        path.write_text(plan_yaml(Plan.model_validate(PLAN.model_dump() | bare)), encoding="utf-8")
+        keep_plan(folder, path)
+    far = _survey(site={"site/latitude": 6.4123, "site/depth": 12.0})
+
+    assert known_plan(folder).site("LG") == PLAN.site("LG")
+    assert [len(_found(far, rule, plan=known_plan(folder))) for rule in ("position", "depth-range")] == [1, 1]
 
 
 def test_a_kept_plan_may_be_read_by_whoever_may_read_the_store(tmp_path) -> None:
