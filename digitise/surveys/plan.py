@@ -175,8 +175,12 @@ def _line_sheets(protocol: Protocol) -> list[str]:
 def plan_notes(plan: Plan, protocol: Protocol, *, today: datetime.date | None = None) -> Iterator[str]:
     """What the coordinator may want to mend before printing; none of it stops the printer."""
     rules = rules_of(protocol.checks, protocol.wait_minutes)
+    before = set()
     for survey in plan.surveys:
         where = f"{plan.site(survey.site).name}{f', {survey.date}' if survey.date else ''}"
+        if survey.date and where in before:
+            yield f"{where}: planned twice; of several surveys of a site on one day only one is compared"
+        before.add(where)
         divers = len(survey.divers)
         least, most = rules["team-least"], rules["team-most"]
         if divers and least.severity != "off" and divers < least.limit:
