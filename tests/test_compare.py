@@ -497,6 +497,13 @@ def test_two_packs_of_different_sites_can_be_compared(folder, capsys):
     assert "there are: Pilot Garden" in capsys.readouterr().err
 
 
+def test_a_comparison_in_a_notebook_is_of_two_packs(folder):
+    with digitise.open(folder) as programme:
+        for packs in (["QH7M4A"], ["QH7M4A", "QH7M4B", "QH7M4C"]):
+            with pytest.raises(ValueError, match=rf"^{len(packs)} packs? named; expected two, the earlier one first$"):
+                programme.changes(packs=packs)
+
+
 def test_one_survey_is_nothing_to_compare(folder, capsys):
     """Said so, with what to do."""
     assert main(["compare", "--store", str(folder), "--site", "Tamarind Wall"]) == 1
