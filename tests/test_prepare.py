@@ -318,6 +318,16 @@ def test_briefing_cards_and_closing_list_of_every_shipped_protocol_fit_one_page(
     assert protocol.caption("emergency") in page
 
 
+def test_a_briefing_without_a_site_sheet_has_the_usual_cautions(tmp_path) -> None:
+    """A protocol that is nothing but a belt: whoever dives for it is told the same."""
+    reef, plan = load_protocol("reef-transect"), _plan(tmp_path)
+    bare = Protocol.model_validate(reef.model_dump() | {"sheets": {"fish": reef.sheets["fish"]}})
+    plan = plan.model_copy(update={"surveys": plan.surveys[1:]})
+    (page,) = _text(briefing_pdf(bare, plan, plan.surveys[0], "A4"))
+
+    assert all(caution[:40] in page for caution in reef.sheets["site"].cautions)
+
+
 def test_a_briefing_that_does_not_fit_is_refused_with_what_to_shorten(tmp_path) -> None:
     """Two dozen long lines of kit need more than a page."""
     kit = ", ".join(f"Item {i} with a name that goes on over more than one line of its column" for i in range(24))

@@ -8,6 +8,8 @@ import unicodedata
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from digitise.sheets.captions import CAUTIONS
+
 MOST_CODES = 60  # as `digitise.sheets.codes.MOST`, which this module need not import numpy for
 SEGMENT = re.compile(r"^\d+(\.\d+)?-\d+(\.\d+)?$")
 
@@ -209,12 +211,7 @@ _SITE = """\
       - {id: pair-3, label: Buddy pair 3, kind: text, width_mm: 88, new_line: true}
       - {id: remarks, label: Remarks, kind: text, width_mm: 88}
     cautions:             # printed on the site sheet and the briefing; add your own
-      - This sheet plans no dive. Local rules and your licensed dive leader decide; the dive comes before the data.
-      - Everyone dives with a buddy, within training, fitness and agreed limits, and may call off any dive without a reason.
-      - Check weather, current and boat traffic first. Agree signals, turn-back gas, time and depth before entering the water.
-      - Leave word ashore of where you are and when you will be back. Know where oxygen, first aid and the emergency numbers are.
-      - Look, do not touch. Keep fins, gauges and the tape off living things; ascend slowly with the safety stop your leader sets.
-"""  # noqa: E501 - as printed
+""" + "".join(f"      - {caution}\n" for caution in CAUTIONS)
 
 
 _TALLY = "One stroke for each animal {where}; the fifth stroke goes across four. Write the total beside it."

@@ -98,7 +98,7 @@ def _marks(protocol: Protocol, others: list[Protocol]) -> list[str]:
 def _fields(protocol: Protocol) -> list[str]:
     sites = [s for s in protocol.sheets.values() if isinstance(s, SiteSheet)]
     if not sites:
-        return ["no sheet of kind 'site': surveys have no date, no site and no cautions"]
+        return ["no sheet of kind 'site': surveys have no date, no site and, but for the briefing's, no cautions"]
     known = {f.id for s in sites for f in s.fields}
     out = [f"the site sheet has no field with id '{i}': {lost}" for i, lost in USEFUL.items() if i not in known]
     for name, sheet in protocol.sheets.items():
