@@ -170,12 +170,17 @@ def test_shared_marks_and_lost_fields_are_notes(tmp_path) -> None:
     reef = load_protocol("reef-transect")
     text = (SHIPPED / "reef-transect.yaml").read_text(encoding="utf-8")
     path = tmp_path / "copy.yaml"
+    text = text.replace("label: Rays}", "label: goatfish}").replace("label: Sand and silt", "label: Rubble")
     text_depth = text.replace('Depth (m), kind: decimal, format: "##.#"', "Depth (m), kind: text, width_mm: 30")
     path.write_text(text_depth.replace("{id: team,", "{id: crew,"), encoding="utf-8")
     found = explain(path, others=[reef])
 
     assert found.problems == ()
     assert any("no field with id 'team'" in n for n in found.notes)
+    assert [n for n in found.notes if "are called" in n] == [
+        "sheet 'fish': two rows or categories are called 'Goatfish'",
+        "sheet 'substrate': two rows or categories are called 'Rubble'",
+    ]
     assert "sheet 'invertebrate' has no field 'laid': its wait is not checked" in found.notes
     assert (
         "sheet 'fish': field 'depth' is of kind text, so checks and exports leave it out; they know one of kind "

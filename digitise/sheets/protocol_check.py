@@ -17,6 +17,7 @@ from digitise.sheets.protocol import (
     LineSheet,
     Protocol,
     ProtocolError,
+    Sheet,
     SiteSheet,
     is_known,
     load_protocol,
@@ -95,6 +96,14 @@ def _marks(protocol: Protocol, others: list[Protocol]) -> list[str]:
     return [f"{text}: they are told apart only while the printed code can be read; {cure} before you print"]
 
 
+def _twice(sheet: Sheet) -> list[str]:
+    """Labels that nobody on a reef, and nobody who reads a figure, can tell apart."""
+    counted = (*sheet.rows, *sheet.impacts) if isinstance(sheet, BeltSheet) else ()
+    labels = [one.label for one in (sheet.categories if isinstance(sheet, LineSheet) else counted)]
+    folded = [label.casefold() for label in labels]
+    return [label for i, label in enumerate(labels) if folded.count(folded[i]) > 1 and folded.index(folded[i]) == i]
+
+
 def _fields(protocol: Protocol) -> list[str]:
     sites = [s for s in protocol.sheets.values() if isinstance(s, SiteSheet)]
     if not sites:
@@ -102,6 +111,7 @@ def _fields(protocol: Protocol) -> list[str]:
     known = {f.id for s in sites for f in s.fields}
     out = [f"the site sheet has no field with id '{i}': {lost}" for i, lost in USEFUL.items() if i not in known]
     for name, sheet in protocol.sheets.items():
+        out += [f"sheet '{name}': two rows or categories are called '{label}'" for label in _twice(sheet)]
         own = {f.id for f in sheet.fields}
         out += [
             f"sheet '{name}': field '{f.id}' is of kind {f.kind}, so checks and exports leave it out; they know one of "
