@@ -246,6 +246,18 @@ def test_a_count_that_began_a_minute_too_soon_is_found_with_its_minutes(case) ->
     assert f"{expected['minutes']} minutes after the line was laid" in faults[0].text
 
 
+def test_a_sheet_without_hemispheres_lies_in_those_of_its_site() -> None:
+    """Degrees are written without a sign; what is far away is so wherever it lies."""
+    text = (SHIPPED / "reef-transect.yaml").read_text(encoding="utf-8")
+    own = parse_protocol(
+        text.replace("{id: east-west,", "{id: side,").replace("{id: north-south,", "{id: half,"), "own"
+    )
+    site = dict.fromkeys(("site/north-south", "site/east-west"))
+
+    assert _found(_survey(own=own, site=site), "position") == []
+    assert _found(_survey(own=own, site=site | {"site/latitude": 6.4}), "position") != []
+
+
 def test_degrees_that_no_place_has_are_a_fault_of_their_own() -> None:
     """A latitude of 95 degrees is not measured against the site's radius."""
     (fault,) = _found(_survey(site={"site/latitude": 95.5}), "position")

@@ -9,6 +9,7 @@ from digitise.completeness.case import Case, Fault, refs
 from digitise.sheets.protocol import is_known
 from digitise.store import CellNow
 from digitise.surveys.places import Place, distance_m, on_earth
+from digitise.surveys.plan import SitePlan
 from digitise.surveys.survey import Transect
 from digitise.wording import listed, thousands
 
@@ -74,10 +75,10 @@ def depth_range(case: Case) -> Iterator[Fault]:
             yield Fault(case.place(cell), f"{cell.value:g} m, at a site of {least:g} to {most:g} m", refs(cell))
 
 
-def position(case: Case) -> tuple[tuple[float, float] | None, tuple[CellNow, ...]]:
+def _position(case: Case, site: SitePlan) -> tuple[tuple[float, float] | None, tuple[CellNow, ...]]:
     """Latitude and longitude in degrees (negative south and west) and their cells; None while any is not entered.
 
-    Without a cell for the hemisphere the degrees are taken as written.
+    On a sheet without a cell for the hemisphere it is taken to be the site's.
     """
     degrees, cells = [], []
     for name, hemisphere in (("latitude", "north-south"), ("longitude", "east-west")):
@@ -85,7 +86,7 @@ def position(case: Case) -> tuple[tuple[float, float] | None, tuple[CellNow, ...
         if number is None:
             return None, ()
         cells.append(number)
-        sign = 1
+        sign = -1 if getattr(site, name) < 0 else 1
         if signs := case.survey.protocol.signs(hemisphere):
             letter = case.field(hemisphere)
             if letter is None or letter.value not in signs:
@@ -98,9 +99,11 @@ def position(case: Case) -> tuple[tuple[float, float] | None, tuple[CellNow, ...
 
 def inside_radius(case: Case) -> Iterator[Fault]:
     """A position outside the site's radius."""
-    place, cells = position(case)
     site = case.site
-    if place is None or site is None or site.radius_m is None:
+    if site is None or site.radius_m is None:
+        return
+    place, cells = _position(case, site)
+    if place is None:
         return
     if not on_earth(*place):
         text = f"latitude {place[0]:g}, longitude {place[1]:g}: at most 90 and 180 degrees are possible"
