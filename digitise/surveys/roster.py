@@ -127,8 +127,8 @@ def match_names(text: str, names: Sequence[str]) -> tuple[Match, ...]:
 
 
 def split_names(text: str) -> tuple[str, ...]:
-    """The names in a text such as "KEO VARN, ADA LIND"."""
-    return tuple(p for p in BETWEEN.split(text.strip()) if p)
+    """The names in a text such as "KEO VARN, ADA LIND"; a dash alone is none."""
+    return tuple(p for p in BETWEEN.split(text.strip()) if re.search(r"\w", p))
 
 
 def is_name_cell(cell: str) -> bool:
