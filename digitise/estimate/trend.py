@@ -252,7 +252,7 @@ def _logistic(x: np.ndarray, k: np.ndarray, n: np.ndarray) -> tuple[float, float
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # surveys that all agree are fitted without rest, which is no fault
         fit = model.fit(scale=1.0)
-    return float(fit.params[1]), float(fit.bse[1]), float(fit.pearson_chi2)
+        return float(fit.params[1]), float(fit.bse[1]), float(fit.pearson_chi2)
 
 
 def _log_linear(x: np.ndarray, k: np.ndarray, n: np.ndarray) -> tuple[float, float, float]:
