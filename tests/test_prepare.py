@@ -133,6 +133,10 @@ def test_a_plan_is_held_against_its_protocol(tmp_path) -> None:
     small = _plan(tmp_path, PLAN.replace("      - {divers: [Rosu Beki, Jun Ansu], tasks: [invertebrate]}\n", ""))
     nobody = "nobody is named for 'Invertebrate belt and impacts' (task 'invertebrate')"
     assert any(nobody in note for note in plan_notes(small, reef))
+    wet = _plan(tmp_path, PLAN.replace("shore: Olin Fesk", "shore: ADA LIND"))
+    assert [n for n in plan_notes(wet, reef) if "shore" in n] == [
+        "Lantern Garden, 2026-04-11: ADA LIND is the shore cover and in a pair; the person on shore stays ashore"
+    ]
     again = plan.model_copy(update={"surveys": (*plan.surveys, plan.surveys[0].model_copy(update={"pack": None}))})
     assert [n for n in plan_notes(again, reef) if "planned twice" in n] == [
         "Lantern Garden, 2026-04-11: planned twice; of several surveys of a site on one day only one is compared"

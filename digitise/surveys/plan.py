@@ -193,6 +193,8 @@ def plan_notes(plan: Plan, protocol: Protocol, *, today: datetime.date | None = 
             yield f"{where}: no date is given; somebody writes it on the site sheet"
         if survey.leader is None:
             yield f"{where}: no licensed dive leader is named"
+        if survey.shore and survey.shore.casefold() in map(str.casefold, survey.divers):
+            yield f"{where}: {survey.shore} is the shore cover and in a pair; the person on shore stays ashore"
         if not divers:
             yield f"{where}: no buddy pairs are named"
             continue
