@@ -2,7 +2,7 @@
 
 import itertools
 import math
-from statistics import NormalDist
+from statistics import NormalDist, fmean
 
 import numpy as np
 import pytest
@@ -318,6 +318,18 @@ def test_counts_too_uneven_for_a_line_have_no_model():
     for counts in ([3285, 0, 4, 6, 0, 1, 0], [2, 0, 0, 0, 0, 0, 962]):
         found = model_trend(range(2013, 2020), counts, [40, 120, 40, 80, 40, 80, 80], kind="density").slope
         assert (found.value, "counts too uneven" in found.note) == (None, True)
+
+
+def test_covers_that_differ_by_rounding_alone_are_no_trend():
+    """Five points of 90 in other parts, of lines of 30: 4, 1 and 0, or 2, 2 and 1; their means differ in the last digit."""
+    one, other = (fmean(100 * (x / 30) for x in points) for points in ((0, 1, 4), (0, 0, 5)))
+    values = [min(one, other)] * 3 + [max(one, other)] * 3
+    robust, line = theil_sen(YEARS, values), least_squares(YEARS, values)
+
+    assert one != other
+    assert mann_kendall(values).s == 0
+    assert (robust.slope.value, robust.p, robust.slope.note) == (0.0, 1.0, "all surveys in a line: no interval")
+    assert (line.slope.value, line.p) == (0.0, None)
 
 
 def test_a_site_that_was_surveyed_twice_a_day_has_trends_of_what_was_never_seen_there():

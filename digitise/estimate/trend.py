@@ -25,6 +25,7 @@ FEWEST = 5
 EXACT_UP_TO = 10
 MOST_LOG = 700.0  # of a factor: larger ones are beyond all numbers
 TOO_FEW = f"under {FEWEST} surveys: no test"
+IN_A_LINE = "all surveys in a line: no interval"
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +51,11 @@ class MannKendall:
     exact: bool
 
 
+def _told(values: Sequence[float]) -> list[float]:
+    """The values to twelve digits: means of one sum in other parts differ in the last ones, which is no change."""
+    return [float(f"{value:.12g}") for value in values]
+
+
 def _check(years: Sequence[float], values: Sequence[float]) -> int:
     if len(years) != len(values):
         raise ValueError(f"{len(years)} years and {len(values)} values: one value a survey is needed")
@@ -59,10 +65,10 @@ def _check(years: Sequence[float], values: Sequence[float]) -> int:
 def least_squares(years: Sequence[float], values: Sequence[float], *, unit: str = "", level: float = 0.95) -> Trend:
     """Slope per year of a straight line through the surveys, with t interval (n - 2 degrees of freedom).
 
-    Under three surveys, or all in one year, there is none.
+    Under three surveys, or all in one year, there is none; no interval and no p where all lie in a line.
     """
     check_share("level", level)
-    n, method = len(years), "least squares over surveys"
+    n, method, values = len(years), "least squares over surveys", _told(values)
     if _check(years, values) < 2 or n < 3:
         return _none(n, method, unit, "under three surveys: no slope", level)
     from scipy.special import stdtr, stdtrit
@@ -70,10 +76,13 @@ def least_squares(years: Sequence[float], values: Sequence[float], *, unit: str 
     x, y = math.fsum(years) / n, math.fsum(values) / n
     sxx = math.fsum((a - x) ** 2 for a in years)
     slope = math.fsum((a - x) * (b - y) for a, b in zip(years, values, strict=True)) / sxx
-    rest = math.fsum((b - y - slope * (a - x)) ** 2 for a, b in zip(years, values, strict=True))
-    se = math.sqrt(rest / (n - 2) / sxx)
+    rest = [b - y - slope * (a - x) for a, b in zip(years, values, strict=True)]
+    if max(map(abs, rest)) <= 1e-10 * max(1.0, abs(y)):  # rounding only
+        note = IN_A_LINE if n >= FEWEST else TOO_FEW
+        return Trend(_slope(slope, None, None, n, method, unit, note=note, level=level), None)
+    se = math.sqrt(math.fsum(r * r for r in rest) / (n - 2) / sxx)
     half = float(stdtrit(n - 2, 0.5 + level / 2)) * se
-    p = 2 * float(stdtr(n - 2, -abs(slope) / se)) if se > 0 and n >= FEWEST else None
+    p = 2 * float(stdtr(n - 2, -abs(slope) / se)) if n >= FEWEST else None
     note = "" if n >= FEWEST else TOO_FEW
     return Trend(_slope(slope, slope - half, slope + half, n, method, unit, note=note, level=level, se=se), p)
 
@@ -106,7 +115,7 @@ def theil_sen(years: Sequence[float], values: Sequence[float], *, unit: str = ""
     Sen (1968), doi:10.1080/01621459.1968.10480934.
     """
     check_share("level", level)
-    n, method = len(years), "Theil-Sen over surveys"
+    n, method, values = len(years), "Theil-Sen over surveys", _told(values)
     if _check(years, values) < 2:
         return _none(n, method, unit, "under two years: no slope", level)
     from scipy.special import ndtri
@@ -122,7 +131,7 @@ def theil_sen(years: Sequence[float], values: Sequence[float], *, unit: str = ""
     below, above = round((len(slopes) - width) / 2) - 1, round((len(slopes) + width) / 2)
     flat = slopes[0] == slopes[-1]
     if below < 0 or above >= len(slopes) or flat:
-        note = "all surveys in a line: no interval" if flat else "too few surveys for an interval"
+        note = IN_A_LINE if flat else "too few surveys for an interval"
         return Trend(_slope(slope, None, None, n, method, unit, note=note, level=level), test.p)
     return Trend(_slope(slope, slopes[below], slopes[above], n, method, unit, note="", level=level), test.p)
 
@@ -137,7 +146,7 @@ def mann_kendall(values: Sequence[float], years: Sequence[float] | None = None) 
 
     Mann (1945), doi:10.2307/1907187; Kendall (1975), Rank Correlation Methods, 4th edition (from memory).
     """
-    n = len(values)
+    n, values = len(values), _told(values)
     if n < 2:
         raise ValueError("a trend needs at least two values")
     times = range(n) if years is None else years
