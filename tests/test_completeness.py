@@ -125,6 +125,16 @@ def test_sheets_that_are_not_in_are_missing() -> None:
     assert [c.where for c in _found(_survey(), "sheets", plan=None)] == ["T2: every sheet", "T3: every sheet"]
 
 
+def test_a_line_more_than_planned_of_which_a_sheet_came_in_misses_its_others() -> None:
+    """Time was left for a second line, on spare pages: its counts are used, so what it lacks is told."""
+    values = {"site": SITE, "fish": FISH, "invertebrate": INVERTEBRATE, "substrate": SUBSTRATE}
+    sheets = [made_sheet(name, cells) for name, cells in values.items()]
+    survey = assemble(protocol(), PACK, [*sheets, made_sheet("fish", FISH, transect=2)], lines=1)
+
+    told = ["T2: Invertebrate belt and impacts", "T2: Substrate line"]
+    assert [c.where for c in _found(survey, "sheets")] == told == list(survey.missing)
+
+
 FAULTS = [
     # rule, changed cells, how grave, words, cells named
     ("open", {"fish": {"fish/depth": UNREAD}}, "missing", "waits for a person", ["fish/depth"]),
