@@ -20,7 +20,7 @@ from digitise.store import Store, StoreError, holds_store, no_store
 from digitise.surveys.known_plan import grouped_sites
 from digitise.surveys.roster import site_key
 from digitise.surveys.survey import iter_surveys
-from digitise.wording import in_line
+from digitise.wording import in_line, plural
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -222,10 +222,12 @@ class Programme:
         Raises
         ------
         ValueError
-            One pack is named twice.
+            One pack is named twice, or not two of them are named.
         """
         if packs:
-            if len(set(packs)) == 1:
+            if len(packs) != 2:
+                raise ValueError(f"{plural(len(packs), 'pack')} named; expected two, the earlier one first")
+            if packs[0] == packs[1]:
                 raise ValueError(f"pack {packs[0]} is named twice; a survey is compared with another")
             first, second = self.samples(packs=packs)
             return [(first, second)]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import math
 import re
 from collections.abc import Iterable, Sequence
 
@@ -64,14 +65,29 @@ def thousands(n: int) -> str:
     return f"{n:,}".replace(",", "\u202f")
 
 
-def number(value: float | None, digits: int = 1) -> str:
-    """A number with a fixed number of decimals; a dash where there is none."""
-    return "–" if value is None else f"{value:.{digits}f}"
+def number(value: float | None, digits: int = 1, *, sign: str = "") -> str:
+    """A number with a fixed number of decimals, more where it would look like nothing; a dash where there is none.
+
+    `sign` is "+" where one above nought has its sign too.
+
+    >>> number(0.249), number(0.0), number(0.034), number(-0.0008)
+    ('0.2', '0.0', '0.03', '-0.0008')
+    """
+    if value is None:
+        return "–"
+    if value and abs(value) < 10**-digits:
+        digits = -math.floor(math.log10(abs(value)))
+    return f"{value:{sign}z.{digits}f}"
+
+
+def p_text(p: float | None) -> str:
+    """A p-value with three decimals; a dash where there is none."""
+    return "–" if p is None else "< 0.001" if p < 0.001 else f"{p:.3f}"
 
 
 def percent(share: float) -> str:
     """A share in percent, with decimals where it is small."""
-    return f"{100 * share:.2f} %" if share < 0.1 else f"{100 * share:.0f} %"
+    return f"{number(100 * share, 2)} %" if share < 0.1 else f"{100 * share:.0f} %"
 
 
 def cell_words(kind: str, state: str, value: object) -> str:

@@ -155,7 +155,8 @@ class Compared:
         )
         if self.codes is not None and self.codes.kappa is not None:
             k = self.codes
-            text += f" Codes: kappa {k.kappa:.2f} ({k.low:.2f} to {min(1.0, k.high):.2f}), {k.percent:.0f} % the same."
+            limits = "" if k.low is None else f" ({k.low:.2f} to {min(1.0, k.high):.2f})"
+            text += f" Codes: kappa {k.kappa:.2f}{limits}, {k.percent:.0f} % the same."
         return text
 
 

@@ -76,6 +76,14 @@ def test_corrected_risk_is_the_arithmetic_of_its_source(case):
     assert (found <= g["alpha"]) is expected["within_alpha"]
 
 
+@pytest.mark.parametrize(("table", "value"), [([[3, 0], [0, 3]], 1.0), ([[0, 5], [5, 0]], -1.0)])
+def test_six_cells_keyed_alike_prove_no_perfect_agreement(table, value):
+    """The large-sample error is 0 there, and limits of 1.00 to 1.00 would claim certainty."""
+    found = kappa(table)
+
+    assert (found.kappa, found.se, found.low, found.high) == (value, None, None, None)
+
+
 @cases("kappa")
 def test_kappa_is_the_published_one_beside_the_percentage(case):
     """85 % agreement with kappa 0.70 or 0.32; one category only gives no kappa."""

@@ -2,12 +2,13 @@
 
 import itertools
 import math
-from statistics import NormalDist
+from statistics import NormalDist, fmean
 
 import numpy as np
 import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
+from scipy import stats
 from scipy.stats import kendalltau, theilslopes, ttest_ind
 from shared_cases import cases, close
 from statsmodels.stats.power import TTestIndPower, TTestPower
@@ -298,8 +299,44 @@ def test_surveys_within_days_have_no_factor_a_year():
     days = [2020 + k / 365.25 for k in range(5)]
 
     assert model_trend(days, [1, 5, 0, 80, 400], [40] * 5, kind="density").slope.note == (
-        "surveys too close in time for a factor a year"
+        "surveys too close in time, or counts too uneven, for a factor a year"
     )
+
+
+def test_the_density_model_of_what_fell_at_once_is_as_unsure_as_its_two_counts():
+    """66 on 80 m2 and 2 on 240, none after: a factor of 0.0101, its logarithm with an error of sqrt(1/66 + 1/2)."""
+    years, counts, areas = [2002, 2003, 2009, 2016, 2017, 2019], [66, 2, 0, 0, 0, 0], [80, 240, 40, 40, 40, 120]
+    found = model_trend(years, counts, areas, kind="density").slope
+    half = stats.t.ppf(0.975, 4) * math.sqrt(1 / 66 + 1 / 2)
+
+    assert found.value == pytest.approx(2 / 240 / (66 / 80))
+    assert (found.low, found.high) == pytest.approx((found.value * math.exp(-half), found.value * math.exp(half)))
+
+
+def test_counts_too_uneven_for_a_line_have_no_model():
+    """Thousands at once and a few before and after: no factor a year is near both."""
+    for counts in ([3285, 0, 4, 6, 0, 1, 0], [2, 0, 0, 0, 0, 0, 962]):
+        found = model_trend(range(2013, 2020), counts, [40, 120, 40, 80, 40, 80, 80], kind="density").slope
+        assert (found.value, "counts too uneven" in found.note) == (None, True)
+
+
+def test_covers_that_differ_by_rounding_alone_are_no_trend():
+    """Five points of 90 in other parts, of lines of 30: 4, 1 and 0, or 2, 2 and 1; their means differ in the last digit."""
+    one, other = (fmean(100 * (x / 30) for x in points) for points in ((0, 1, 4), (0, 0, 5)))
+    values = [min(one, other)] * 3 + [max(one, other)] * 3
+    robust, line = theil_sen(YEARS, values), least_squares(YEARS, values)
+
+    assert one != other
+    assert mann_kendall(values).s == 0
+    assert (robust.slope.value, robust.p, robust.slope.note) == (0.0, 1.0, "all surveys in a line: no interval")
+    assert (line.slope.value, line.p) == (0.0, None)
+
+
+def test_a_site_that_was_surveyed_twice_a_day_has_trends_of_what_was_never_seen_there():
+    """No spread at all, which rounding once made less than none."""
+    for n, times in ((10, [2001, 2002, 2005, 2005, 2007, 2009, 2010, 2010, 2010, 2011]), (5, [1, 2, 2, 3, 4])):
+        found = theil_sen(times, [0.0] * n)
+        assert (found.slope.value, found.p, mann_kendall([0.0] * n, times).variance) == (0.0, 1.0, 0.0)
 
 
 # Planning

@@ -24,6 +24,14 @@ def test_two_kinds_alike_are_worth_two():
     assert (found.shannon, found.effective, found.simpson, found.evenness) == pytest.approx((math.log(2), 2, 0.5, 1))
 
 
+def test_kinds_all_alike_are_even_and_not_more_than_that():
+    """Rounding would make of five kinds once each an evenness of a hair above 1."""
+    found = [community([1] * kinds).evenness for kinds in range(2, 200)]
+
+    assert max(found) == 1.0
+    assert min(found) > 1 - 1e-12
+
+
 def test_one_kind_has_no_evenness_and_nothing_has_no_index():
     """Never 0/0, never a number for nothing."""
     assert (community([7]).shannon, community([7]).simpson, community([7]).evenness) == (0.0, 0.0, None)

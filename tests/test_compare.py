@@ -485,6 +485,17 @@ def test_compare_prints_the_last_two_dates_of_a_site_and_its_trend(folder, tmp_p
         assert {r["surveys"] for r in csv.DictReader(file)} == {"5"}
 
 
+def test_a_small_p_is_told_as_small_and_never_as_none(capsys):
+    surveys = sample("A", "2023-03-28", 10, 11, 12, 10), sample("B", "2024-03-28", 60, 61, 62, 60)
+    changes = compare(*surveys)
+    _print_changes(*surveys, list(changes))
+    shown = capsys.readouterr().out
+
+    assert changes[0].change.p < 0.0005
+    assert "< 0.001" in shown
+    assert "0.000" not in shown
+
+
 def test_two_packs_of_different_sites_can_be_compared(folder, capsys):
     """Earlier first; one pack alone is refused."""
     store = ["compare", "--store", str(folder)]
@@ -499,6 +510,13 @@ def test_two_packs_of_different_sites_can_be_compared(folder, capsys):
         main([*store, "--detect", "0"])
     assert main([*store, "--site", "Nowhere"]) == 2
     assert "there are: Pilot Garden" in capsys.readouterr().err
+
+
+def test_a_comparison_in_a_notebook_is_of_two_packs(folder):
+    with digitise.open(folder) as programme:
+        for packs in (["QH7M4A"], ["QH7M4A", "QH7M4B", "QH7M4C"]):
+            with pytest.raises(ValueError, match=rf"^{len(packs)} packs? named; expected two, the earlier one first$"):
+                programme.changes(packs=packs)
 
 
 def test_one_survey_is_nothing_to_compare(folder, capsys):

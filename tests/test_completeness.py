@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import datetime
+import os
+import stat
 from dataclasses import replace
 from types import SimpleNamespace
 
@@ -17,10 +19,13 @@ from digitise.completeness import FINDERS, Checked, SurveyCheck, check_store, ch
 from digitise.completeness.places import dates
 from digitise.prepare.prepare import plan_yaml
 from digitise.reader.reading import Reading
-from digitise.sheets.protocol import Protocol, parse_protocol
+from digitise.sheets.compose import build_layouts
+from digitise.sheets.protocol import SHIPPED, Protocol, parse_protocol
 from digitise.sheets.rules import RULES, rules_of
 from digitise.store import Store
 from digitise.surveys.known_plan import keep_plan, known_plan
+from digitise.surveys.known_protocol import keep_protocol
+from digitise.surveys.places import place_of, why_no_place
 from digitise.surveys.plan import Plan, PlanError
 from digitise.surveys.roster import site_key
 from digitise.surveys.survey import assemble
@@ -28,6 +33,7 @@ from review_app.faults import checks, fault_list, wanted
 from review_app.worklist import pack_places
 
 TODAY = datetime.date(2026, 4, 20)
+OWN = SHIPPED / "long-line.yaml"
 SITE = {
     "site/date": "2026-04-11",
     "site/site": "LANTERN GARDEN",
@@ -117,6 +123,16 @@ def test_sheets_that_are_not_in_are_missing() -> None:
 
     assert (one.severity, one.where) == ("missing", "T1: Fish belt")
     assert [c.where for c in _found(_survey(), "sheets", plan=None)] == ["T2: every sheet", "T3: every sheet"]
+
+
+def test_a_line_more_than_planned_of_which_a_sheet_came_in_misses_its_others() -> None:
+    """Time was left for a second line, on spare pages: its counts are used, so what it lacks is told."""
+    values = {"site": SITE, "fish": FISH, "invertebrate": INVERTEBRATE, "substrate": SUBSTRATE}
+    sheets = [made_sheet(name, cells) for name, cells in values.items()]
+    survey = assemble(protocol(), PACK, [*sheets, made_sheet("fish", FISH, transect=2)], lines=1)
+
+    told = ["T2: Invertebrate belt and impacts", "T2: Substrate line"]
+    assert [c.where for c in _found(survey, "sheets")] == told == list(survey.missing)
 
 
 FAULTS = [
@@ -240,6 +256,18 @@ def test_a_count_that_began_a_minute_too_soon_is_found_with_its_minutes(case) ->
     assert f"{expected['minutes']} minutes after the line was laid" in faults[0].text
 
 
+def test_a_sheet_without_hemispheres_lies_in_those_of_its_site() -> None:
+    """Degrees are written without a sign; what is far away is so wherever it lies."""
+    text = (SHIPPED / "reef-transect.yaml").read_text(encoding="utf-8")
+    own = parse_protocol(
+        text.replace("{id: east-west,", "{id: side,").replace("{id: north-south,", "{id: half,"), "own"
+    )
+    site = dict.fromkeys(("site/north-south", "site/east-west"))
+
+    assert _found(_survey(own=own, site=site), "position") == []
+    assert _found(_survey(own=own, site=site | {"site/latitude": 6.4}), "position") != []
+
+
 def test_degrees_that_no_place_has_are_a_fault_of_their_own() -> None:
     """A latitude of 95 degrees is not measured against the site's radius."""
     (fault,) = _found(_survey(site={"site/latitude": 95.5}), "position")
@@ -257,6 +285,37 @@ def test_a_name_without_its_accents_is_known_and_one_in_two_pairs_is_found_by_it
     assert _found(_survey(fish={"fish/observer": "ZOE-HALLOR"}), "people", plan=plan) == []
     assert _found(_survey(fish={"fish/observer": "ZOE HALLER"}), "people", plan=plan) != []
     assert "'ZOE HALLOR' stands 2 times" in _found(twice, "buddies", plan=plan)[0].text
+
+
+TEXTS = (
+    ('label: Depth (m), kind: decimal, format: "##.#"', "label: Depth (m), kind: text, width_mm: 30"),
+    ('label: Depth of the lines (m), kind: decimal, format: "##.#"', "label: Depth of the lines (m), kind: text"),
+    ("label: Divers, kind: number, digits: 1", "label: Divers, kind: text, width_mm: 30"),
+    ('label: Latitude (degrees), kind: decimal, format: "##.#####"', "label: Latitude (degrees), kind: text"),
+    ("label: Count started, kind: time", "label: Count started, kind: text, width_mm: 40"),
+    ("label: Site name, kind: text, width_mm: 110", "label: Site name, kind: code, choices: [AB, CD]"),
+)
+
+
+def test_fields_of_a_kind_that_no_rule_expects_are_left_out() -> None:
+    """A protocol of one's own may ask for a depth in words: "7 to 9" is held against nothing, and ends no check."""
+    text = (SHIPPED / "reef-transect.yaml").read_text(encoding="utf-8")
+    for number, words in TEXTS:
+        assert number in text
+        text = text.replace(number, words)
+    own = parse_protocol(text, "own.yaml")
+    pages = {one.sheet: one for one in build_layouts(own) if one.paper == "A4"}
+    written = {
+        "site": {**SITE, "site/depth": "7 to 9", "site/team": "all of us", "site/latitude": "5° N", "site/site": "AB"},
+        "fish": {**FISH, "fish/depth": "7 to 9", "fish/start": "ten"},
+        "invertebrate": {**INVERTEBRATE, "invertebrate/depth": "deeper"},
+        "substrate": {**SUBSTRATE, "substrate/depth": "8 m"},
+    }
+    survey = assemble(own, PACK, [made_sheet(name, cells, one=pages[name]) for name, cells in written.items()])
+
+    assert check_survey(survey, today=TODAY, plan=PLAN) == ()
+    assert place_of(survey) is None
+    assert why_no_place(survey) == "no field latitude"
 
 
 SILENT = [
@@ -493,8 +552,42 @@ def test_plans_are_kept_in_the_store_and_read_together(tmp_path) -> None:
     plan = known_plan(folder)
 
     assert sorted(s.code for s in plan.sites) == ["LG", "OL"]
+    assert plan.site("OL").depth_m == (3, 4)
     assert [plan.survey(p).site for p in (PACK, "CCCCCC")] == ["LG", "OL"]
     assert {"Bes Hallor", "Mira Tole"} <= set(plan.names)
+
+
+def test_a_plan_that_does_not_repeat_where_a_site_is_leaves_it_where_it_was(tmp_path) -> None:
+    """Position, radius and depths of an earlier plan go on being checked, whatever the plans are called."""
+    folder, path = tmp_path / "store", tmp_path / "plan.yaml"
+    path.write_text(plan_yaml(PLAN), encoding="utf-8")
+    keep_plan(folder, path)
+    for name, pack in (("autumn", "CCCCCC"), ("winter", "DDDDDD")):
+        bare = {"plan": name, "sites": [{"name": "Lantern Garden", "code": "LG"}]}
+        bare |= {"surveys": [{"site": "LG", "pack": pack}]}
+        path.write_text(plan_yaml(Plan.model_validate(PLAN.model_dump() | bare)), encoding="utf-8")
+        keep_plan(folder, path)
+    far = _survey(site={"site/latitude": 6.4123, "site/depth": 12.0})
+
+    assert known_plan(folder).site("LG") == PLAN.site("LG")
+    assert [len(_found(far, rule, plan=known_plan(folder))) for rule in ("position", "depth-range")] == [1, 1]
+
+
+def test_a_kept_plan_may_be_read_by_whoever_may_read_the_store(tmp_path) -> None:
+    """The screens run as another user than whoever prepares the day; both are of one group."""
+    path = tmp_path / "plan.yaml"
+    path.write_text(plan_yaml(PLAN), encoding="utf-8")
+    usual = os.umask(0o027)
+    try:
+        keep_plan(tmp_path / "store", path)
+        keep_protocol(
+            tmp_path / "store", OWN.read_bytes().replace(b"protocol: long-line", b"protocol: own"), "own.yaml"
+        )
+    finally:
+        os.umask(usual)
+
+    kept = sorted(p for p in (tmp_path / "store").rglob("*") if p.is_file())
+    assert [(p.name, stat.S_IMODE(p.stat().st_mode)) for p in kept] == [("spring.yaml", 0o640), ("own-1.yaml", 0o640)]
 
 
 def test_plans_that_contradict_each_other_are_refused_and_nothing_is_lost(tmp_path) -> None:

@@ -22,7 +22,7 @@ from digitise.exchange.darwin_core_xml import EML_NS, TEXT_NS
 from digitise.exchange.write import write_export
 from digitise.reader.reading import PhotoResult
 from digitise.sheets.compose import build_layouts
-from digitise.sheets.protocol import load_protocol
+from digitise.sheets.protocol import SHIPPED, load_protocol
 from digitise.store import Store
 
 SITE = {
@@ -367,6 +367,18 @@ def test_animals_in_frames_are_of_the_frames_area_and_not_of_a_belts(tmp_path):
     assert "2 tapes of 30 m a survey; 10 frames of 1 by 1 m; a point every 0.5 m along 30 m." in methods
     assert "belt" not in methods
     assert "<keyword>counts in frames</keyword>" in methods
+
+
+def test_a_depth_and_a_time_in_words_are_no_depth_and_no_time(tmp_path):
+    """A protocol of one's own may ask for both in words, which stay in the tables of cells."""
+    text = (SHIPPED / "long-line.yaml").read_text(encoding="utf-8")
+    text = text.replace('label: Depth (m), kind: decimal, format: "##.#"', "label: Depth (m), kind: text, width_mm: 30")
+    text = text.replace("label: Count started, kind: time", "label: Count started, kind: text, width_mm: 40")
+    (tmp_path / "own.yaml").write_text(text.replace("protocol: long-line", "protocol: own"), encoding="utf-8")
+    words = {"shoals/depth": "7 to 9", "shoals/start": "about ten", "shoals/none-seen": True}
+    rows = tables(_kept_of(tmp_path / "own.yaml", {"shoals": words}, tmp_path))
+
+    assert {e["minimumDepthInMeters"] for e in rows["event.csv"]} == {""}
 
 
 def test_one_line_is_named_in_the_singular_and_a_belt_with_gaps_by_what_was_counted(tmp_path):

@@ -71,6 +71,8 @@ def test_an_empty_field_is_no_zero(read):
 
     assert problems == []
     assert [(r.label, r.value) for r in results] == [("Damselfish", 0.0)]
+    results, problems = read("Station,When,HC %,Sand %,Dams\nA,17/03/2019,,x,0\n", WIDE + "missing: [x]\n")
+    assert (problems, [r.label for r in results]) == ([], ["Damselfish"])
 
 
 def test_a_long_table_brings_its_own_limits(read):
@@ -112,6 +114,8 @@ def test_transects_become_their_mean_with_its_t_interval(read):
         ('A,17/03/2019,1,1,"1,500"', "line 2, Dams: found '1,500', expected a number or nothing"),
         ("A,17/03/2019,1,1,-4", "line 2, Dams: -4 is negative; expected 0 or more"),
         ("A,17/03/2019,nan,1,1", "line 2, HC %: found 'nan', expected a number or nothing"),
+        ("A,17/03/2019,1,1,1e300", "line 2, Dams: 1e+300 is no count; expected 1e+09 at most"),
+        ("A\0,17/03/2019,1,1,1", "line 2, Station: a character that cannot be seen (U+0000); delete it"),
     ],
 )
 def test_every_doubtful_field_is_named_by_line_and_column(read, row, problem):
@@ -150,6 +154,9 @@ def test_categories_beyond_100_percent_and_values_outside_their_limits_are_probl
 
     assert words(odd) == ["line 2, lower: found 'c. 20', expected a number or nothing"]
     assert words(over) == ["line 2, covers: the categories add up to 120 %, more than 100"]
+    long = LONG.replace("cover: Hard coral", "cover: rubble") + "  sand: {cover: sand}\n"
+    table = "site,date,what,mean,lower,upper\nA,2019-03-17,live coral,60,,\nA,2019-03-17,sand,60,,\n"
+    assert words(read(table, long)[1]) == words(over)
     assert words(outside) == ["line 2, mean: 50 does not lie between its limits 20 and 42"]
     _, above = read("site,date,what,mean,lower,upper\nA,2019-03-17,live coral,50,60,\n", LONG)
     assert words(above) == ["line 2, mean: 50 does not lie between its limits 60 and none"]
@@ -289,6 +296,27 @@ def test_semicolons_and_decimal_commas_are_understood_when_said(read):
     assert results[0].value == 30.5
 
 
+def test_a_title_above_the_columns_does_not_tell_how_they_are_parted(read):
+    """Its commas are no columns' commas."""
+    table = "Results of 2019, by us, all\nStation;When;HC %;Sand %;Dams\nA;17/03/2019;30;12;\n"
+    results, problems = read(table, WIDE + "header_row: 2\n")
+
+    assert (problems, [r.value for r in results]) == ([], [30.0, 12.0])
+
+
+def test_a_table_without_a_value_is_a_sentence(read):
+    """Only the columns' names, or nothing below them: another worksheet is meant, or another file."""
+    for rows in ("", "A,17/03/2019,,,\n"):
+        with pytest.raises(ValueError, match=r"past\.csv: holds no value that the mapping names; .* below row 1"):
+            read("Station,When,HC %,Sand %,Dams\n" + rows)
+
+
+def test_a_nought_has_no_minus(read):
+    results, _ = read("Station,When,HC %,Sand %,Dams\nA,17/03/2019,-0,,\n")
+
+    assert str(results[0].value) == "0.0"
+
+
 def test_hostile_files_are_sentences(tmp_path):
     """Not a workbook, not UTF-8, no file."""
     (tmp_path / "past.yaml").write_text(WIDE)
@@ -339,6 +367,20 @@ def test_results_are_kept_once_and_never_twice(read, tmp_path):
         keep_table(tmp_path / "s", *files, again, at="2026-03-28T09:30:00Z")
 
 
+def test_kept_results_that_were_damaged_come_back_with_their_table(read, tmp_path):
+    """The sentence says to take the table in again; that mends them."""
+    results, _ = read("Station,When,HC %,Sand %,Dams\nA,17/03/2019,30,12,1\n")
+    files = (tmp_path / "past.csv", tmp_path / "past.yaml")
+    kept = keep_table(tmp_path / "s", *files, results, at="2026-03-28T09:30:00Z")
+    whole = kept.read_bytes()
+    kept.write_bytes(whole[:100])
+    with pytest.raises(ValueError, match="take the table in again"):
+        earlier_results(tmp_path / "s")
+    keep_table(tmp_path / "s", *files, results, at="2026-03-28T09:30:00Z")
+
+    assert kept.read_bytes() == whole
+
+
 def test_the_command_lists_problems_takes_nothing_and_says_so(tmp_path, capsys):
     """Exit 1 with a problem; a dry run prints the results and keeps nothing; then they are taken in."""
     table, mapping, store = tmp_path / "past.csv", tmp_path / "past.yaml", tmp_path / "store"
@@ -353,7 +395,12 @@ def test_the_command_lists_problems_takes_nothing_and_says_so(tmp_path, capsys):
     assert main([*line, "--dry-run"]) == 0
     assert capsys.readouterr().out.startswith("A\t2019-03-17\tHard coral\t30.0 cover, %\n")
     assert earlier_results(store) == []
+    table.write_text("Station,When,HC %,Sand %,Dams\nA,17/03/2019,0.3,0.12,1\n")
+    assert main([*line, "--dry-run"]) == 0
+    assert "no cover is above 1 %. If these are shares of 1" in capsys.readouterr().err
+    table.write_text("Station,When,HC %,Sand %,Dams\nA,17/03/2019,30,12,1\n")
     assert main(line) == 0
+    assert "no cover is above" not in capsys.readouterr().err
     assert len(earlier_results(store)) == 3
 
 

@@ -574,6 +574,16 @@ def test_covers_of_one_name_on_the_map_say_what_they_are():
     assert (found["Rubble (Substrate line, group)"], found["Rubble (Substrate line)"]) == (50.0, 25.0)
     assert "Rubble" not in found
     assert found["Sand and silt"] == 25.0
+    for category in data["sheets"]["substrate"]["categories"]:
+        category["group"] = None
+        category["label"] = "Loose" if category["id"] in ("rubble", "sand", "rock") else category["label"]
+    line = made_sheet("substrate", points({"LM": 10, "YB": 4, "BK": 26}))
+    found = geojson.covers_by_name(survey_results(assemble(Protocol.model_validate(data), PACK, [line])))
+    assert {name: value for name, value in found.items() if "Loose" in name} == {
+        "Loose (substrate/rock)": 0.0,
+        "Loose (substrate/rubble)": 25.0,
+        "Loose (substrate/sand)": 10.0,
+    }
 
 
 def test_sites_are_geojson(out):

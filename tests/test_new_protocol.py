@@ -87,6 +87,16 @@ def test_an_id_does_not_hang_on_what_stands_before_it() -> None:
     assert dict(zip(later, identifiers(later), strict=True)) == first | {"Σφουγγάρι": identifiers(("Σφουγγάρι",))[0]}
 
 
+def test_names_that_look_like_numbers_or_dates_are_names() -> None:
+    """A bay called 2026 and animals by their number on a card: the written file is one that can be used."""
+    names = "12, 2026-04-11, null, 1.5, no"
+    found = parse_protocol(protocol_yaml(_usual(name="2026", animals=names, categories=names)), "new.yaml")
+
+    assert found.protocol == "2026"
+    assert [row.id for row in found.sheets["belt"].rows] == ["12", "2026-04-11", "null", "1-5", "no"]
+    assert [c.label for c in found.sheets["line"].categories] == ["12", "2026-04-11", "null", "1.5", "no"]
+
+
 def test_nothing_to_survey_is_refused() -> None:
     with pytest.raises(ValueError, match="expected something to survey"):
         protocol_yaml(_usual(spacing="0", belt="0", frames="0"))
@@ -185,13 +195,23 @@ def test_shared_marks_and_lost_fields_are_notes(tmp_path) -> None:
     reef = load_protocol("reef-transect")
     text = (SHIPPED / "reef-transect.yaml").read_text(encoding="utf-8")
     path = tmp_path / "copy.yaml"
-    path.write_text(text.replace("{id: team,", "{id: crew,"), encoding="utf-8")
+    text = text.replace("label: Rays}", "label: goatfish}").replace("label: Sand and silt", "label: Rubble")
+    text_depth = text.replace('Depth (m), kind: decimal, format: "##.#"', "Depth (m), kind: text, width_mm: 30")
+    path.write_text(text_depth.replace("{id: team,", "{id: crew,"), encoding="utf-8")
     found = explain(path, others=[reef])
 
     assert found.problems == ()
     assert any("no field with id 'team'" in n for n in found.notes)
     assert not any("task in plans" in n for n in found.notes)
+    assert [n for n in found.notes if "are called" in n] == [
+        "sheet 'fish': two rows or categories are called 'Goatfish'",
+        "sheet 'substrate': two rows or categories are called 'Rubble'",
+    ]
     assert "sheet 'invertebrate' has no field 'laid': its wait is not checked" in found.notes
+    assert (
+        "sheet 'fish': field 'depth' is of kind text, so checks and exports leave it out; they know one of kind "
+        "decimal or number by this id"
+    ) in found.notes
     path.write_text(
         text.replace("{id: damselfish,", "{id: damsel,").replace("protocol: reef-transect", "protocol: copy"),
         encoding="utf-8",

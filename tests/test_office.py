@@ -10,6 +10,7 @@ from asgi import Browser
 from screens import line, record, screen, send, words
 from starlette.applications import Starlette
 
+from digitise.estimate.audit import kappa
 from review_app import auditing, faults, routes, signing
 
 store = screens.store
@@ -248,6 +249,12 @@ def test_two_people_are_compared_by_percent_and_kappa(store):
     assert found.codes.percent == 97.5
     assert found.codes.kappa == pytest.approx(0)
     assert found.words.startswith("Keo Varn and Mira Tole keyed 40 cells alike in 39 (98 %, 87 to 100 %).")
+
+
+def test_codes_that_are_all_keyed_alike_have_a_kappa_without_limits():
+    found = auditing.Compared(("Keo Varn", "Mira Tole"), 6, 6, kappa([[3, 0], [0, 3]]))
+
+    assert found.words.endswith("(100 %, 61 to 100 %). Codes: kappa 1.00, 100 % the same.")
 
 
 def test_whoever_entered_a_cell_cannot_key_it_again(store):

@@ -89,6 +89,7 @@ def test_a_spanish_survey_has_a_place():
     """S and O on the site sheet of the shipped Spanish protocol are negative degrees."""
     protocol = load_protocol("wall-segments")
     written = {"latitude": 5.5, "north-south": "S", "longitude": 61.25, "east-west": "O"}
-    fields = {f"site/{k}": SimpleNamespace(value=v, state="entered") for k, v in written.items()}
+    kinds = {name: "code" if isinstance(value, str) else "decimal" for name, value in written.items()}
+    fields = {f"site/{k}": SimpleNamespace(value=v, state="entered", kind=kinds[k]) for k, v in written.items()}
 
     assert places.place_of(SimpleNamespace(protocol=protocol, fields=fields)) == Place(-5.5, -61.25)

@@ -99,6 +99,7 @@ REFUSED = [
     ("[Rosu Beki, Jun Ansu]", "[Rosu Beki]", "surveys.0.pairs.1.divers: found"),
     ("latitude: 5.4123, ", "", "expected latitude and longitude, or neither"),
     ("depth_m: [5, 9]", "depth_m: [9, 5]", "depth_m is [9.0, 5.0], expected [least, most]"),
+    ("depth_m: [5, 9]", "depth_m: [5, inf]", "depth_m is [5.0, inf], expected [least, most]"),
     ("latitude: 5.4123", "latitude: 95", "sites.0.latitude: found 95, expected"),
     ("date: 2026-04-11", "date: 11 April", "surveys.0.date: found '11 April', expected"),
     ("    leader:", "    boss:", "surveys.0.boss: this key is not known"),
@@ -132,6 +133,14 @@ def test_a_plan_is_held_against_its_protocol(tmp_path) -> None:
     small = _plan(tmp_path, PLAN.replace("      - {divers: [Rosu Beki, Jun Ansu], tasks: [invertebrate]}\n", ""))
     nobody = "nobody is named for 'Invertebrate belt and impacts' (task 'invertebrate')"
     assert any(nobody in note for note in plan_notes(small, reef))
+    wet = _plan(tmp_path, PLAN.replace("shore: Olin Fesk", "shore: ADA LIND"))
+    assert [n for n in plan_notes(wet, reef) if "shore" in n] == [
+        "Lantern Garden, 2026-04-11: ADA LIND is the shore cover and in a pair; the person on shore stays ashore"
+    ]
+    again = plan.model_copy(update={"surveys": (*plan.surveys, plan.surveys[0].model_copy(update={"pack": None}))})
+    assert [n for n in plan_notes(again, reef) if "planned 2 times" in n] == [
+        "Lantern Garden, 2026-04-11: planned 2 times, of which only one is compared; take out what is meant once"
+    ]
 
 
 def test_days_that_are_hardly_meant_are_told(tmp_path) -> None:
@@ -179,7 +188,7 @@ def test_one_site_twice_on_one_day_is_told_once(tmp_path) -> None:
     plan = _plan(tmp_path, PLAN + again + "  - {site: OL}\n")
 
     told = [n for n in plan_notes(plan, load_protocol("reef-transect")) if "planned" in n]
-    assert told == ["Lantern Garden, 2026-04-11: planned 2 times; take out what is meant once"]
+    assert told == ["Lantern Garden, 2026-04-11: planned 2 times, of which only one is compared; take out what is meant once"]
 
 
 def test_a_second_printing_does_not_put_new_packs_in_place_of_the_first(tmp_path, capsys) -> None:
@@ -346,6 +355,16 @@ def test_briefing_cards_and_closing_list_of_every_shipped_protocol_fit_one_page(
     assert protocol.caption("cautions_note") in page
     assert all(c[:40] in page for c in protocol.sheets["site"].cautions)
     assert protocol.caption("emergency") in page
+
+
+def test_a_briefing_without_a_site_sheet_has_the_usual_cautions(tmp_path) -> None:
+    """A protocol that is nothing but a belt: whoever dives for it is told the same."""
+    reef, plan = load_protocol("reef-transect"), _plan(tmp_path)
+    bare = Protocol.model_validate(reef.model_dump() | {"sheets": {"fish": reef.sheets["fish"]}})
+    plan = plan.model_copy(update={"surveys": plan.surveys[1:]})
+    (page,) = _text(briefing_pdf(bare, plan, plan.surveys[0], "A4"))
+
+    assert all(caution[:40] in page for caution in reef.sheets["site"].cautions)
 
 
 def test_a_briefing_that_does_not_fit_is_refused_with_what_to_shorten(tmp_path) -> None:

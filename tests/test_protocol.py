@@ -101,7 +101,10 @@ HOSTILE = [
         for tagged in ("!!timestamp x", "!!bool x", '!!int ""', "!!set {a}", "! x")
     ),
     pytest.param(POND + "2026: x\n", ["line 24: 2026: this key looks like a number"], id="number-as-key"),
-    pytest.param(_swapped('version: "1"', "version: 012"), ["line 2: version: found 012, expected text"], id="octal"),
+    pytest.param(POND + "wait_minutes: yes\n", ["line 24: wait_minutes: found 'yes', expected a number"], id="yes"),
+    pytest.param(POND + "transects: true\n", ["transects: found 'true', expected a whole number"], id="true"),
+    pytest.param(POND + "wait_minutes: 1:30\n", ["wait_minutes: found '1:30', expected a number"], id="sixties"),
+    pytest.param(POND + "transects: 0x10\n", ["transects: found '0x10', expected a whole number"], id="sixteens"),
     pytest.param(POND + "---\na: b\n", ["line 24: a second document"], id="two-documents"),
     pytest.param(POND + "belt:\n\twidth_m: 2\n", ["line 25: a tab; use spaces"], id="tab"),
     pytest.param(
@@ -130,7 +133,7 @@ HOSTILE = [
     pytest.param(POND + "transect: {length_m: -1}\n", ["transect.length_m: found -1, expected"], id="negative-length"),
     pytest.param(
         POND + "transect: {length_m: .nan}\n",
-        ["line 24: transect.length_m: found .nan, expected"],
+        ["line 24: transect.length_m: found '.nan', expected"],
         id="length-no-number",
     ),
     pytest.param(
@@ -170,6 +173,10 @@ HOSTILE = [
         _swapped("kind: date", "kind: code, choices: [N]"), ["'day' is a code", "at least two choices"], id="one-choice"
     ),
     pytest.param(
+        _swapped("kind: date", "kind: code, choices: [N, N]"), ["'day': choice used twice: N"], id="choice-twice"
+    ),
+    pytest.param(POND + 'belt: {segments: ["٠-١٠"]}\n', ["found '٠-١٠', expected metres"], id="other-digits"),
+    pytest.param(
         _swapped("kind: date", "kind: code, choices: [N, SE]"),
         ["choices of one length", "['N', 'SE']"],
         id="choices-of-two-lengths",
@@ -189,6 +196,14 @@ def test_unusable_protocols_are_refused_by_name_and_reason(text: str, words: lis
     said = str(error.value)
     assert all(line.startswith("pond.yaml: ") for line in said.splitlines())
     assert [w for w in words if w not in said] == [], said
+
+
+def test_words_and_numbers_are_what_stands_there() -> None:
+    """YAML's older edition makes 8 of 010, and yes or no of words; a belt 10 m wide has to stay 10 m wide."""
+    text = _swapped("title: Pond line\nprog", "title: no\nprog").replace('version: "1"', "version: 012")
+    found = parse_protocol(text + "transects: 010\nbelt: {width_m: 010}\n", "pond.yaml")
+
+    assert (found.title, found.version, found.transects, found.belt.width_m) == ("no", "012", 10, 10.0)
 
 
 def test_message_for_a_wrong_key_stands_whole() -> None:
@@ -271,6 +286,12 @@ CLASHES = [
         _swapped("    categories:\n", "    fields: [{id: '10', label: Ten, kind: tick}]\n    categories:\n"),
         "10",
         id="field-named-as-a-point",
+    ),
+    pytest.param(
+        _swapped("    categories:\n", "    fields: [{id: '20', label: Last, kind: tick}]\n    categories:\n")
+        + "transect: {point_spacing_m: 0.1, first_point_m: 0.1}\n",
+        "20",
+        id="field-named-as-a-point-of-another-page",
     ),
 ]
 

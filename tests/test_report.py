@@ -792,6 +792,54 @@ def test_rows_of_one_name_on_two_sheets_are_two_lines_along_time():
     assert drawn.caption.endswith("Earlier results that are not drawn, and are in no table: Rubble.")
 
 
+def _along_time(labels, earlier=()):
+    """Dots by variable of a site with a survey in 2025 and one in 2026, by editions with these labels of categories."""
+    visits = []
+    for year, named in zip((2025, 2026), labels, strict=True):
+        data = protocol().model_dump()
+        line = data["sheets"]["substrate"]
+        line["categories"] = [c for c in line["categories"] if c["code"] in ("LM", "YB", "BK")]
+        for category in line["categories"]:
+            category |= {"group": None, "totals": (), "label": named.get(category["id"], category["label"])}
+        pack = f"QH7M4{year - 2020}".replace("5", "A").replace("6", "B")
+        sheets = [
+            made_sheet("site", {"site/site": "Pilot Garden", "site/date": f"{year}-03-28"}, pack=pack),
+            made_sheet("substrate", points({"LM": 10, "YB": 12, "BK": 18}), pack=pack),
+        ]
+        visits.append(survey_results(assemble(Protocol.model_validate(data), pack, sheets)))
+    report = report_of(*visits, earlier=earlier)
+    found = {}
+    for name, _, date, value, *_ in next(f for f in report.figures if f.wide.name == "along-time-1").data[1:]:
+        found.setdefault(name, []).append((date[:4], value))
+    return found, text_of(page_of(*visits))
+
+
+def test_a_category_with_a_new_label_goes_on_along_time_with_its_earlier_results():
+    """Rubble is called coral rubble from 2026 on; a table of 2020 has it by the name that it had."""
+    past = [earlier_result(dt.date(2020, 3, 1), 9.0, site="Pilot Garden", label="Rubble")]
+    found, page = _along_time([{}, {"rubble": "Coral rubble"}], past)
+
+    assert found["Coral rubble"] == [("2025", 25.0), ("2026", 25.0), ("2020", 9.0)]
+    assert "Rubble" not in found
+    assert "Only some of these surveys" not in page
+
+
+def test_an_old_label_that_another_category_bears_now_is_that_ones():
+    """The table's mapping is in the names of now."""
+    past = [earlier_result(dt.date(2020, 3, 1), 9.0, site="Pilot Garden", label="Rubble")]
+    found, _ = _along_time([{}, {"rubble": "Coral rubble", "sand": "Rubble"}], past)
+
+    assert found["Rubble"] == [("2025", 30.0), ("2026", 30.0), ("2020", 9.0)]
+    assert found["Coral rubble"] == [("2025", 25.0), ("2026", 25.0)]
+
+
+def test_two_categories_of_one_label_are_two_lines_along_time():
+    found, _ = _along_time([{"sand": "Rubble"}] * 2)
+
+    assert found["Rubble (substrate/rubble)"] == [("2025", 25.0), ("2026", 25.0)]
+    assert found["Rubble (substrate/sand)"] == [("2025", 30.0), ("2026", 30.0)]
+
+
 def test_an_interval_far_beyond_every_value_is_cut_and_the_figure_says_so():
     """Values of 10 and 12, one interval up to 900: the axis ends at four times 12, and the key tells."""
     days = dt.date(2025, 3, 1), dt.date(2026, 3, 1)

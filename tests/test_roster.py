@@ -91,6 +91,8 @@ def test_probabilities_never_exceed_one_and_names_are_never_invented(text: str, 
 def test_pairs_are_split_at_what_stands_between_names(text: str) -> None:
     assert [n.upper() for n in split_names(text)] == ["KEO VARN", "ADA LIND"]
     assert split_names("Y. SANDE") == ("Y. SANDE",)
+    assert split_names("KEO VARN, -") == ("KEO VARN",)
+    assert split_names("–") == split_names("./.") == ()
 
 
 def test_a_pair_is_suggested_as_two_known_people() -> None:

@@ -158,6 +158,11 @@ def test_a_name_without_its_accents_is_that_name_and_marks_that_are_letters_stay
         ("North Wall", "South Wall", False),
         ("East Bay", "West Bay", False),
         ("Ossa", "Opal", False),
+        ("Синяя банка", "Синяя банко", True),
+        ("Риф 1", "Банка 1", False),
+        ("Αθήνα", "Κρήτη", False),
+        ("珊瑚礁", "沙洲", False),
+        ("ชายหาด", "เกาะ", False),
     ],
 )
 def test_which_names_are_nearly_the_same(one, other, near):

@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import pytest
 
+from digitise.estimate.density import BeltCount, site_density
+from digitise.handover.note import figure_words
 from digitise.report import html
-from digitise.wording import in_order, in_sentence, listed, number, percent, plural
+from digitise.report.words import density_text
+from digitise.wording import in_order, in_sentence, listed, number, p_text, percent, plural
 from review_app.markup import tag
 
 
@@ -20,6 +25,24 @@ def test_a_share_has_decimals_below_a_tenth(share, words):
 def test_a_number_that_is_not_there_is_a_dash():
     """Never a nought."""
     assert (number(None), number(0.0), number(2.345, 2)) == ("–", "0.0", "2.35")
+
+
+def test_a_small_number_does_not_look_like_nothing():
+    """One large fish on 6,000 square metres is 0.02 on 100, which is not none; nor is a p of 0.0002."""
+    assert [number(v) for v in (0.1, 0.06, 0.017, -0.0004, -0.0)] == ["0.1", "0.06", "0.02", "-0.0004", "0.0"]
+    assert [number(v, 2, sign="+") for v in (1.5, 0.003, 0.0)] == ["+1.50", "+0.003", "+0.00"]
+    assert [p_text(p) for p in (None, 0.0002, 0.0013, 1.0)] == ["–", "< 0.001", "0.001", "1.000"]
+    assert percent(0.00002) == "0.002 %"
+
+
+def test_figures_of_the_report_and_the_hand_over_show_small_numbers():
+    """None seen has a limit that is more than 0.0, and what was seen a density above it."""
+    one = site_density([BeltCount(f"T{i}", n, 2000.0) for i, n in enumerate((1, 0, 0))])
+    none = site_density([BeltCount(f"T{i}", 0, 2000.0) for i in range(3)])
+
+    assert density_text(SimpleNamespace(site=one)) == "0.02 (0.0 to 0.2)"
+    assert density_text(SimpleNamespace(site=none)) == "none seen (below 0.05)"
+    assert figure_words(SimpleNamespace(unit="per 100 m²"), (0.0167, 0.0004, 0.04)) == "0.02 (0.0 to 0.04) per 100 m²"
 
 
 def test_words_of_a_sentence():

@@ -13,10 +13,10 @@ import hashlib
 import json
 import os
 import time
-from contextlib import suppress
 from pathlib import Path
 from typing import Protocol
 
+from digitise import whole
 from digitise.batch import remote
 from digitise.batch.remote import Remote
 
@@ -135,19 +135,8 @@ def _parsed(line: str) -> dict | None:
 
 
 def write_whole(path: Path | Remote, text: str) -> None:
-    """Write a file so that at every moment the old one or the new one is there, whole; `OSError` names it."""
+    """Write a text file, here or in a bucket, so that the old one or the new one is there, whole, at every moment."""
     if isinstance(path, Remote):
         remote.write(path, text.encode())
-        return
-    draft = path.with_name(f".{path.name}.{os.getpid()}")
-    try:
-        with draft.open("w", encoding="utf-8") as out:
-            out.write(text)
-            out.flush()
-            os.fsync(out.fileno())
-        draft.replace(path)
-    except OSError as error:  # of the file that was asked for, whatever it is called until it is whole
-        raise OSError(error.errno, error.strerror, str(path)) from None
-    finally:
-        with suppress(OSError):
-            draft.unlink()
+    else:
+        whole.write_whole(path, text.encode())

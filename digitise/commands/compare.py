@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from digitise.commands.common import Adder, UsageError, open_store, say, store_argument
-from digitise.wording import in_line, number, plural
+from digitise.wording import in_line, number, p_text, plural
 
 if TYPE_CHECKING:
     from digitise.results.compare import Compared, SiteTrend, SurveySample
@@ -147,9 +147,9 @@ def _change_line(c: Compared) -> str:
         label=c.variable.label[:26],
         before=number(c.means[0]),
         after=number(c.means[1]),
-        change="–" if e.value is None else f"{e.value:+z.1f}{span}",
-        p=number(c.change.p, 3),
-        adjusted=number(c.adjusted, 3) + star,
+        change="–" if e.value is None else f"{number(e.value, sign='+')}{span}",
+        p=p_text(c.change.p),
+        adjusted=p_text(c.adjusted) + star,
         detectable=c.detectable_words,
         needed="–" if c.needed is None else str(c.needed),
     ).rstrip()
@@ -168,10 +168,10 @@ def _print_trends(found: tuple[SiteTrend, ...]) -> None:
 def _trend_line(t: SiteTrend) -> str:
     e, m = t.robust.slope, t.model.slope
     span = f" ({e.low:+z.2f} to {e.high:+z.2f})" if e.has_interval else " (no interval)"
-    slope = "–" if e.value is None else f"{e.value:+z.2f}{span}"
+    slope = "–" if e.value is None else f"{number(e.value, 2, sign='+')}{span}"
     factor = f"{m.value:.2f} ({m.low:.2f} to {m.high:.2f})" if m.has_interval else "–"
     label = f"{t.variable.label[:26]}, {t.variable.unit}"
-    tested = f"p {number(t.robust.p, 3):>6} {number(t.adjusted, 3):>6}"
+    tested = f"p {p_text(t.robust.p):>7} {p_text(t.adjusted):>7}"
     return f"{label:<42} {len(t.dates)} surveys {slope:>28}  {tested}  {factor}"
 
 

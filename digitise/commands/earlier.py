@@ -82,6 +82,7 @@ def _earlier(args: argparse.Namespace) -> int:
 
 def _take(args: argparse.Namespace) -> int:
     from digitise.earlier.keep import keep_table, read_table
+    from digitise.earlier.take import may_be_shares
     from digitise.wording import plural
 
     now = datetime.now(UTC)
@@ -95,6 +96,8 @@ def _take(args: argparse.Namespace) -> int:
     if problems:
         say(f"{found}; {plural(len(problems), 'problem')}. Nothing was taken in: mend the lines named and try again.")
         return 1
+    if may_be_shares(results):
+        say("Note: no cover is above 1 %. If these are shares of 1, the table has to be changed to percent first.")
     if args.dry_run:
         for r in results:
             limits = f" ({r.low:.1f} to {r.high:.1f})" if r.low is not None and r.high is not None else ""

@@ -6,6 +6,7 @@ import datetime
 import hashlib
 from dataclasses import dataclass
 
+from digitise.sheets.protocol import is_known
 from digitise.sheets.rules import Rule
 from digitise.store import CellNow, PageRow
 from digitise.surveys.plan import Plan, SitePlan, SurveyPlan
@@ -101,13 +102,16 @@ class Case:
         return f"{self.title(page.sheet, page.transect)}, {cell.label}"
 
     def fields(self, name: str) -> list[CellNow]:
-        """Entered cells of fields with this id, on any sheet."""
-        return [c for c in self.survey.cells if c.cell.rpartition("/")[2] == name and c.state == "entered"]
+        """Entered cells of fields with this id, on any sheet; one whose kind does not fit its meaning is left out."""
+        return [c for c in self.survey.cells if _entered(c, name)]
 
     def field(self, name: str) -> CellNow | None:
         """The site sheet's field with this id, when it is entered."""
-        found = [c for i, c in self.survey.fields.items() if i.rpartition("/")[2] == name and c.state == "entered"]
-        return found[0] if found else None
+        return next((c for c in self.survey.fields.values() if _entered(c, name)), None)
+
+
+def _entered(cell: CellNow, name: str) -> bool:
+    return cell.cell.rpartition("/")[2] == name and cell.state == "entered" and is_known(name, cell.kind)
 
 
 def refs(*cells: CellNow) -> tuple[tuple[int, str], ...]:

@@ -6,8 +6,10 @@ import datetime
 from collections.abc import Iterator
 
 from digitise.completeness.case import Case, Fault, refs
+from digitise.sheets.protocol import is_known
 from digitise.store import CellNow
 from digitise.surveys.places import Place, distance_m, on_earth
+from digitise.surveys.plan import SitePlan
 from digitise.surveys.survey import Transect
 from digitise.wording import listed, thousands
 
@@ -22,18 +24,19 @@ def _minutes(clock: object) -> int | None:
         return None
 
 
-def _entered(transect: Transect, cell: str) -> CellNow | None:
-    found = transect.fields.get(cell)
-    return found if found is not None and found.state == "entered" else None
+def _entered(transect: Transect, name: str) -> dict[str, CellNow]:
+    """The line's entered fields with this id, by sheet."""
+    cells = ((i.partition("/"), c) for i, c in transect.fields.items() if c.state == "entered")
+    return {sheet: c for (sheet, _, own), c in cells if own == name and is_known(name, c.kind)}
 
 
 def wait(case: Case) -> Iterator[Fault]:
     """Counts that started too soon after the line was laid."""
     limit = case.rules["wait"].limit
     for transect in case.survey.transects:
-        for name in transect.sheets:
-            start, laid = _entered(transect, f"{name}/start"), _entered(transect, f"{name}/laid")
-            if start is None or laid is None:
+        started, lines = _entered(transect, "start"), _entered(transect, "laid")
+        for name, start in started.items():
+            if (laid := lines.get(name)) is None:
                 continue
             began, down = _minutes(start.value), _minutes(laid.value)
             if began is None or down is None:
@@ -53,7 +56,7 @@ def depths(case: Case) -> Iterator[Fault]:
     """Depths of one line that differ too much."""
     limit = case.rules["depths"].limit
     for transect in case.survey.transects:
-        cells = [c for i, c in transect.fields.items() if i.endswith("/depth") and c.state == "entered"]
+        cells = list(_entered(transect, "depth").values())
         if len(cells) > 1:
             low, high = min(cells, key=lambda c: c.value), max(cells, key=lambda c: c.value)
             if high.value - low.value > limit + 1e-9:
@@ -72,10 +75,10 @@ def depth_range(case: Case) -> Iterator[Fault]:
             yield Fault(case.place(cell), f"{cell.value:g} m, at a site of {least:g} to {most:g} m", refs(cell))
 
 
-def position(case: Case) -> tuple[tuple[float, float] | None, tuple[CellNow, ...]]:
+def _position(case: Case, site: SitePlan) -> tuple[tuple[float, float] | None, tuple[CellNow, ...]]:
     """Latitude and longitude in degrees (negative south and west) and their cells; None while any is not entered.
 
-    Without a cell for the hemisphere the degrees are taken as written.
+    On a sheet without a cell for the hemisphere it is taken to be the site's.
     """
     degrees, cells = [], []
     for name, hemisphere in (("latitude", "north-south"), ("longitude", "east-west")):
@@ -83,7 +86,7 @@ def position(case: Case) -> tuple[tuple[float, float] | None, tuple[CellNow, ...
         if number is None:
             return None, ()
         cells.append(number)
-        sign = 1
+        sign = -1 if getattr(site, name) < 0 else 1
         if signs := case.survey.protocol.signs(hemisphere):
             letter = case.field(hemisphere)
             if letter is None or letter.value not in signs:
@@ -96,9 +99,11 @@ def position(case: Case) -> tuple[tuple[float, float] | None, tuple[CellNow, ...
 
 def inside_radius(case: Case) -> Iterator[Fault]:
     """A position outside the site's radius."""
-    place, cells = position(case)
     site = case.site
-    if place is None or site is None or site.radius_m is None:
+    if site is None or site.radius_m is None:
+        return
+    place, cells = _position(case, site)
+    if place is None:
         return
     if not on_earth(*place):
         text = f"latitude {place[0]:g}, longitude {place[1]:g}: at most 90 and 180 degrees are possible"

@@ -67,8 +67,8 @@ def _csv(path: Path, mapping: Mapping) -> Iterator[tuple[int, list[Value]]]:
         text = path.read_text(encoding="utf-8-sig")
     except UnicodeDecodeError as error:
         raise ValueError(f"{path}: byte {error.start} is not UTF-8; save it as CSV in UTF-8") from None
-    first = text.split("\n", 1)[0]
-    delimiter = mapping.delimiter or max(",;\t", key=first.count)
+    named = next(itertools.islice(io.StringIO(text, newline=""), mapping.header_row - 1, None), "")
+    delimiter = mapping.delimiter or max(",;\t", key=named.count)
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
     columns = 0
     try:

@@ -18,6 +18,7 @@ from digitise.earlier.result import EarlierResult
 from digitise.earlier.take import Problem, take
 from digitise.surveys.known_plan import planned_names
 from digitise.surveys.roster import site_key
+from digitise.whole import write_whole
 
 FOLDER = "earlier"
 _BACK = "taken_back_at"
@@ -64,9 +65,7 @@ def take_back(one: KeptTable, *, at: str) -> None:
 
 
 def _write(path: Path, data: dict) -> None:
-    new = path.with_suffix(".new")
-    new.write_text(json.dumps(data, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
-    new.replace(path)
+    write_whole(path, f"{json.dumps(data, indent=1, ensure_ascii=False)}\n".encode())
 
 
 def read_kept(path: Path) -> list[EarlierResult]:
@@ -96,14 +95,20 @@ def read_table(path: Path, mapping_path: Path, *, today: dt.date) -> tuple[list[
     Raises
     ------
     ValueError
-        Table or mapping cannot be used at all.
+        Table or mapping cannot be used at all, or there is no value in the table.
     """
     mapping, targets = load_mapping(mapping_path)
-    return take(rows_of(path, mapping), mapping, targets, source=path.name, today=today)
+    results, problems = take(rows_of(path, mapping), mapping, targets, source=path.name, today=today)
+    if not results and not problems:
+        raise ValueError(
+            f"{path}: holds no value that the mapping names; look at its rows below row {mapping.header_row}"
+        )
+    return results, problems
 
 
 def keep_table(folder: Path, path: Path, mapping_path: Path, results: Sequence[EarlierResult], *, at: str) -> Path:
-    """Keep results that had no problem beside the store in `folder`; the same table and mapping again change nothing.
+    """Keep results that had no problem beside the store in `folder`; the same table and mapping again change nothing,
+    but what was damaged since is written anew.
 
     Raises
     ------
@@ -112,8 +117,12 @@ def keep_table(folder: Path, path: Path, mapping_path: Path, results: Sequence[E
     """
     digest, rules = (hashlib.sha256(p.read_bytes()).hexdigest() for p in (path, mapping_path))
     target = folder / FOLDER / f"{digest[:16]}-{rules[:8]}.json"
-    if target.is_file() and read_kept(target):
-        return target
+    if target.is_file():
+        try:
+            if read_kept(target):
+                return target
+        except ValueError:
+            target.unlink()
     planned = planned_names(folder)
     known = {(site_key(r.site), r.day, r.label, r.is_cover): r for r in earlier_results(folder)}
     for one in results:

@@ -13,9 +13,11 @@ from digitise.earlier.files import Value
 from digitise.earlier.mapping import Mapping, Measure, Target
 from digitise.earlier.result import EarlierResult
 from digitise.estimate.intervals import t_mean
+from digitise.sheets.yaml_file import UNSEEN
 from digitise.surveys.roster import site_key
 
 EARLIEST = dt.date(1950, 1, 1)
+MOST = 1e9  # animals
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,8 +59,9 @@ def take(
     found: list[_Found] = []
     for line, row in rows:
         found += _row(line, row, mapping, targets, today, problems)
-    problems += _repeated(found, mapping)
     measures = {**mapping.columns, **mapping.measures}
+    problems += _repeated(found, mapping)
+    problems += _beyond_all(found, measures, targets)
     groups: dict[tuple, list[_Found]] = {}
     for one in found:
         groups.setdefault((site_key(one.site), one.day, one.name), []).append(one)
@@ -84,13 +87,13 @@ def _row(
     site = _text(row.get(mapping.site))
     if not site:
         wrong(mapping.site, "empty, expected the site's name")
+    elif unseen := UNSEEN.search(site):
+        wrong(mapping.site, f"a character that cannot be seen (U+{ord(unseen[0]):04X}); delete it")
     day = _day(row.get(mapping.date), mapping, today, wrong)
     transect = _text(row.get(mapping.transect)) if mapping.transect else ""
     if mapping.transect and not transect:
         wrong(mapping.transect, "empty, expected the transect")
     values = [(name, _measured(row, name, column, mapping, wrong)) for name, column in _wanted(row, mapping, wrong)]
-    covers = [(n, v) for n, v in values if v is not None and n in mapping.columns and mapping.columns[n].cover]
-    _check_sum(line, covers, targets, problems)
     limits = tuple(_limit(row, column, mapping, wrong) for column in (mapping.low, mapping.high))
     if len(problems) > before or day is None:
         return []
@@ -152,7 +155,7 @@ def _number(value: Value, mapping: Mapping) -> float | None:
             return None
         raise ValueError
     if isinstance(value, str):
-        if value in mapping.missing:
+        if not value or value in mapping.missing:
             return None
         value = value.removesuffix("%").strip()
         if mapping.decimal == ",":
@@ -164,7 +167,7 @@ def _number(value: Value, mapping: Mapping) -> float | None:
         number = float(value)
     if not math.isfinite(number):
         raise ValueError
-    return number
+    return number + 0.0  # no minus before a nought
 
 
 def _no_number(text: str, mapping: Mapping) -> str:
@@ -201,19 +204,33 @@ def _measured(row: Dictionary[str, Value], name: str, column: str, mapping: Mapp
     if measure.cover and not 0 <= number <= 100:
         wrong(column, f"{number:g} is no percentage; expected 0 to 100")
         return None
-    if number < 0:
-        wrong(column, f"{number:g} is negative; expected 0 or more")
+    if not 0 <= number <= MOST:
+        found = "is negative; expected 0 or more" if number < 0 else f"is no count; expected {MOST:g} at most"
+        wrong(column, f"{number:g} {found}")
         return None
     return number
 
 
-def _check_sum(
-    line: int, values: list[tuple[str, float]], targets: Dictionary[str, Target], problems: list[Problem]
-) -> None:
-    """Covers of different categories on one row cannot be more than everything."""
-    covers = [v for name, v in values if not targets[name].is_group]
-    if len(covers) > 1 and sum(covers) > 100.5:
-        problems.append(Problem(line, "covers", f"the categories add up to {sum(covers):g} %, more than 100"))
+def _beyond_all(
+    found: Iterable[_Found], measures: Dictionary[str, Measure], targets: Dictionary[str, Target]
+) -> list[Problem]:
+    """Covers of different categories on one line, or of one survey, cannot be more than everything."""
+    lines: dict[tuple, dict[str, _Found]] = {}
+    for one in found:
+        if measures[one.name].cover and not targets[one.name].is_group:
+            lines.setdefault((site_key(one.site), one.day, one.transect), {}).setdefault(one.name, one)
+    sums = [(list(own.values()), math.fsum(f.value for f in own.values())) for own in lines.values()]
+    return [
+        Problem(own[0].line, "covers", f"the categories add up to {total:g} %, more than 100")
+        for own, total in sums
+        if len(own) > 1 and total > 100.5
+    ]
+
+
+def may_be_shares(results: Iterable[EarlierResult]) -> bool:
+    """Whether covers of several categories are there and none is above 1 %: they may be shares of 1, not percent."""
+    covers = [r for r in results if r.is_cover]
+    return len({r.label for r in covers}) > 1 and 0 < max(r.value for r in covers) <= 1
 
 
 def _repeated(found: Iterable[_Found], mapping: Mapping) -> list[Problem]:

@@ -131,7 +131,7 @@ class Agreement:
     """Agreement of two people over categories: percent, and Cohen's kappa with its large-sample limits.
 
     Kappa is None when chance alone would always agree. It falls with uneven categories even where the percentage
-    stays, so print both.
+    stays, so print both. It has no limits where all answers agree, or none does: their large-sample error is 0 then.
     """
 
     percent: float
@@ -162,6 +162,8 @@ def kappa(table: Sequence[Sequence[int]], *, level: float = 0.95) -> Agreement:
     with np.errstate(invalid="ignore"):  # rounding may leave a variance a little below nothing
         found = cohens_kappa(np.array(table))
     k, se = float(found.kappa), math.sqrt(max(0.0, found.var_kappa))
+    if se < 1e-9:
+        return Agreement(same, k, None, None, None)
     half = normal_quantile(level) * se
     return Agreement(same, k, se, k - half, k + half)
 

@@ -49,7 +49,7 @@ def community(counts: Sequence[int]) -> Community:
     shares = [x / total for x in seen]
     shannon = max(0.0, -math.fsum(p * math.log(p) for p in shares))
     simpson = max(0.0, 1 - math.fsum(p * p for p in shares))
-    evenness = shannon / math.log(len(seen)) if len(seen) > 1 else None
+    evenness = min(1.0, shannon / math.log(len(seen))) if len(seen) > 1 else None
     return Community(total, len(seen), shannon, math.exp(shannon), simpson, evenness)
 
 

@@ -11,15 +11,21 @@ import math
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from fractions import Fraction
 from itertools import combinations
 from statistics import median
+from typing import TYPE_CHECKING
 
 from digitise.estimate.intervals import Estimate, check_share
+
+if TYPE_CHECKING:
+    import numpy as np
 
 FEWEST = 5
 EXACT_UP_TO = 10
 MOST_LOG = 700.0  # of a factor: larger ones are beyond all numbers
 TOO_FEW = f"under {FEWEST} surveys: no test"
+IN_A_LINE = "all surveys in a line: no interval"
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +51,11 @@ class MannKendall:
     exact: bool
 
 
+def _told(values: Sequence[float]) -> list[float]:
+    """The values to twelve digits: means of one sum in other parts differ in the last ones, which is no change."""
+    return [float(f"{value:.12g}") for value in values]
+
+
 def _check(years: Sequence[float], values: Sequence[float]) -> int:
     if len(years) != len(values):
         raise ValueError(f"{len(years)} years and {len(values)} values: one value a survey is needed")
@@ -54,10 +65,10 @@ def _check(years: Sequence[float], values: Sequence[float]) -> int:
 def least_squares(years: Sequence[float], values: Sequence[float], *, unit: str = "", level: float = 0.95) -> Trend:
     """Slope per year of a straight line through the surveys, with t interval (n - 2 degrees of freedom).
 
-    Under three surveys, or all in one year, there is none.
+    Under three surveys, or all in one year, there is none; no interval and no p where all lie in a line.
     """
     check_share("level", level)
-    n, method = len(years), "least squares over surveys"
+    n, method, values = len(years), "least squares over surveys", _told(values)
     if _check(years, values) < 2 or n < 3:
         return _none(n, method, unit, "under three surveys: no slope", level)
     from scipy.special import stdtr, stdtrit
@@ -65,10 +76,13 @@ def least_squares(years: Sequence[float], values: Sequence[float], *, unit: str 
     x, y = math.fsum(years) / n, math.fsum(values) / n
     sxx = math.fsum((a - x) ** 2 for a in years)
     slope = math.fsum((a - x) * (b - y) for a, b in zip(years, values, strict=True)) / sxx
-    rest = math.fsum((b - y - slope * (a - x)) ** 2 for a, b in zip(years, values, strict=True))
-    se = math.sqrt(rest / (n - 2) / sxx)
+    rest = [b - y - slope * (a - x) for a, b in zip(years, values, strict=True)]
+    if max(map(abs, rest)) <= 1e-10 * max(1.0, abs(y)):  # rounding only
+        note = IN_A_LINE if n >= FEWEST else TOO_FEW
+        return Trend(_slope(slope, None, None, n, method, unit, note=note, level=level), None)
+    se = math.sqrt(math.fsum(r * r for r in rest) / (n - 2) / sxx)
     half = float(stdtrit(n - 2, 0.5 + level / 2)) * se
-    p = 2 * float(stdtr(n - 2, -abs(slope) / se)) if se > 0 and n >= FEWEST else None
+    p = 2 * float(stdtr(n - 2, -abs(slope) / se)) if n >= FEWEST else None
     note = "" if n >= FEWEST else TOO_FEW
     return Trend(_slope(slope, slope - half, slope + half, n, method, unit, note=note, level=level, se=se), p)
 
@@ -101,7 +115,7 @@ def theil_sen(years: Sequence[float], values: Sequence[float], *, unit: str = ""
     Sen (1968), doi:10.1080/01621459.1968.10480934.
     """
     check_share("level", level)
-    n, method = len(years), "Theil-Sen over surveys"
+    n, method, values = len(years), "Theil-Sen over surveys", _told(values)
     if _check(years, values) < 2:
         return _none(n, method, unit, "under two years: no slope", level)
     from scipy.special import ndtri
@@ -117,7 +131,7 @@ def theil_sen(years: Sequence[float], values: Sequence[float], *, unit: str = ""
     below, above = round((len(slopes) - width) / 2) - 1, round((len(slopes) + width) / 2)
     flat = slopes[0] == slopes[-1]
     if below < 0 or above >= len(slopes) or flat:
-        note = "all surveys in a line: no interval" if flat else "too few surveys for an interval"
+        note = IN_A_LINE if flat else "too few surveys for an interval"
         return Trend(_slope(slope, None, None, n, method, unit, note=note, level=level), test.p)
     return Trend(_slope(slope, slopes[below], slopes[above], n, method, unit, note="", level=level), test.p)
 
@@ -132,7 +146,7 @@ def mann_kendall(values: Sequence[float], years: Sequence[float] | None = None) 
 
     Mann (1945), doi:10.2307/1907187; Kendall (1975), Rank Correlation Methods, 4th edition (from memory).
     """
-    n = len(values)
+    n, values = len(values), _told(values)
     if n < 2:
         raise ValueError("a trend needs at least two values")
     times = range(n) if years is None else years
@@ -152,14 +166,15 @@ def mann_kendall(values: Sequence[float], years: Sequence[float] | None = None) 
 
 
 def _variance(n: int, ties: Iterable[int], visits: Iterable[int]) -> float:
-    """Variance of S for n values, so many alike each and so many of one time each."""
+    """Variance of S for n values, so many alike each and so many of one time each; 0 exactly where all are alike."""
 
     def both(power: Callable[[int], int]) -> int:
         return sum(map(power, ties)) * sum(map(power, visits))
 
     one = n * (n - 1) * (2 * n + 5) - sum(t * (t - 1) * (2 * t + 5) for t in (*ties, *visits))
     two, three = both(lambda t: t * (t - 1)), both(lambda t: t * (t - 1) * (t - 2))
-    return one / 18 + two / (2 * n * (n - 1)) + (three / (9 * n * (n - 1) * (n - 2)) if three else 0.0)
+    rest = Fraction(three, 9 * n * (n - 1) * (n - 2)) if three else 0
+    return float(Fraction(one, 18) + Fraction(two, 2 * n * (n - 1)) + rest)
 
 
 def smallest_p_mann_kendall(n: int) -> float:
@@ -203,12 +218,13 @@ def model_trend(
     if _parted(years, hits, sizes, kind=kind):
         note = "seen at the first or the last time alone, or nothing else was then: no model"
         return _none(n, method, unit, note, level)
-    found, se = _glm(years, hits, sizes, kind=kind)
+    found, se = _fitted(years, hits, sizes, kind=kind)
     from scipy.special import stdtr, stdtrit
 
     half = float(stdtrit(n - 2, 0.5 + level / 2)) * se
-    if abs(found) + half > MOST_LOG:
-        return _none(n, method, unit, "surveys too close in time for a factor a year", level)
+    if not abs(found) + half <= MOST_LOG:
+        note = "surveys too close in time, or counts too uneven, for a factor a year"
+        return _none(n, method, unit, note, level)
     slope = _slope(*(math.exp(v) for v in (found, found - half, found + half)), n, method, unit, note="", level=level)
     return Trend(slope, 2 * float(stdtr(n - 2, -abs(found) / se)))
 
@@ -225,21 +241,54 @@ def _parted(years: Sequence[float], hits: Sequence[float], sizes: Sequence[float
     return max(rest) <= min(seen) or max(seen) <= min(rest)
 
 
-def _glm(years: Sequence[float], hits: Sequence[float], sizes: Sequence[float], *, kind: str) -> tuple[float, float]:
+def _fitted(years: Sequence[float], hits: Sequence[float], sizes: Sequence[float], *, kind: str) -> tuple[float, float]:
     """Slope of the linear predictor and its standard error, widened by the spread between surveys."""
+    import numpy as np
+
+    x, k, n = (np.asarray(values, dtype=float) for values in (years, hits, sizes))
+    slope, se, chi2 = (_logistic if kind == "cover" else _log_linear)(x - x.mean(), k, n)
+    return slope, se * math.sqrt(max(1.0, chi2 / (len(x) - 2)))
+
+
+def _logistic(x: np.ndarray, k: np.ndarray, n: np.ndarray) -> tuple[float, float, float]:
+    """Slope of the log odds, its binomial standard error, and Pearson's chi-square."""
     import warnings
 
     import numpy as np
     import statsmodels.api as sm
 
-    x = np.asarray(years, dtype=float)
-    design, k, n = sm.add_constant(x - x.mean()), np.asarray(hits, dtype=float), np.asarray(sizes, dtype=float)
-    if kind == "cover":
-        model = sm.GLM(np.column_stack([k, n - k]), design, family=sm.families.Binomial())
-    else:
-        model = sm.GLM(k, design, family=sm.families.Poisson(), offset=np.log(n))
+    model = sm.GLM(np.column_stack([k, n - k]), sm.add_constant(x), family=sm.families.Binomial())
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # surveys that all agree are fitted without rest, which is no fault
         fit = model.fit(scale=1.0)
-    spread = max(1.0, float(fit.pearson_chi2) / fit.df_resid)
-    return float(fit.params[1]), float(fit.bse[1]) * math.sqrt(spread)
+        return float(fit.params[1]), float(fit.bse[1]), float(fit.pearson_chi2)
+
+
+def _log_linear(x: np.ndarray, k: np.ndarray, n: np.ndarray) -> tuple[float, float, float]:
+    """Slope of the log density, its Poisson standard error, and Pearson's chi-square.
+
+    The likelihood is largest where the fitted counts have the mean time of those that were seen, which one root tells.
+    Reweighted least squares, the usual way, run away from counts as uneven as those of schools.
+    """
+    import numpy as np
+    from scipy.optimize import brentq
+
+    total = k.sum()
+    seen = (k * x).sum() / total
+
+    def counts(slope: float) -> np.ndarray:
+        log = np.log(n) + slope * x
+        share = np.exp(log - log.max())
+        return total * share / share.sum()
+
+    def late(slope: float) -> float:
+        return float((counts(slope) * x).sum() / total - seen)
+
+    edge = 1.0
+    while late(-edge) > 0 or late(edge) < 0:
+        edge *= 2
+    slope = brentq(late, -edge, edge, xtol=1e-12)
+    fitted = counts(slope)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        chi2 = np.nansum((k - fitted) ** 2 / fitted)
+    return slope, 1 / math.sqrt((fitted * (x - seen) ** 2).sum()), float(chi2)

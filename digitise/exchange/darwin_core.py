@@ -29,7 +29,7 @@ from digitise.exchange.event_dates import event_date
 from digitise.exchange.guard import write_zip
 from digitise.exchange.package import CsvRows
 from digitise.results import SurveyResults
-from digitise.sheets.protocol import BeltSheet, LineSheet, along
+from digitise.sheets.protocol import BeltSheet, LineSheet, along, is_known
 from digitise.spool import nameless_file
 from digitise.surveys.places import entered, place_of
 from digitise.surveys.survey import Transect
@@ -160,7 +160,7 @@ def _survey_event(r: SurveyResults, event: str) -> dict:
         "eventID": event,
         "eventType": "Survey",
         **_dates(survey.date),
-        **_depth_terms([*depths, *([site] if isinstance(site, (int, float)) else [])]),
+        **_depth_terms([*depths, *([] if site is None else [site])]),
         "samplingProtocol": f"{survey.protocol.title}, {plural(survey.protocol.transects, 'line')} of {length:g} m",
         "eventRemarks": "; ".join(remarks),
     }
@@ -214,7 +214,10 @@ def _depths(transect: Transect, sheet: str | None = None) -> list[float]:
     return [
         float(c.value)
         for i, c in transect.fields.items()
-        if i.endswith("/depth") and c.state == "entered" and sheet in (None, i.split("/")[0])
+        if i.endswith("/depth")
+        and c.state == "entered"
+        and is_known("depth", c.kind)
+        and sheet in (None, i.split("/")[0])
     ]
 
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from digitise.exchange.about import About
 from digitise.exchange.event_dates import duration_min
 from digitise.results import SurveyResults
-from digitise.sheets.protocol import BeltSheet, Protocol, RowSpec
+from digitise.sheets.protocol import BeltSheet, Protocol, RowSpec, is_known
 from digitise.store import RULE, CellNow
 from digitise.surveys.survey import Transect
 from digitise.wording import plural
@@ -171,9 +171,9 @@ def scope_row(r: SurveyResults, transect: Transect, sheet: str, event: str, occu
 
 
 def entered_time(transect: Transect, sheet: str, field: str) -> object | None:
-    """What is entered in a sheet's field ``start`` or ``end``; None while it is not or is no field."""
+    """What is entered in a sheet's field ``start`` or ``end``; None while it is not or is no field of a time."""
     cell = transect.fields.get(f"{sheet}/{field}")
-    return cell.value if cell is not None and cell.state == "entered" else None
+    return cell.value if cell is not None and cell.state == "entered" and is_known(field, cell.kind) else None
 
 
 def _occurrence(about: About, row: RowSpec, count: int, event: str, part: str) -> dict:

@@ -63,12 +63,13 @@ def _feature(r: SurveyResults, datum: str | None) -> dict:
 
 def covers_by_name(r: SurveyResults) -> dict[str, float]:
     """Percent cover of groups and categories by their label; where two have one, each says what it is."""
-    every = [(line.title, one) for line in r.lines for one in (*line.groups, *line.categories)]
-    many = Counter(one.label for _, one in every)
-    return {
-        one.label if many[one.label] == 1 else f"{one.label} ({title}{', group' if one.is_group else ''})": round(
-            one.site.cover.value, 2
-        )
-        for title, one in every
-        if one.site.cover.value is not None
-    }
+    every = [(line, one) for line in r.lines for one in (*line.groups, *line.categories)]
+    names = [one.label for _, one in every]
+    for where in (lambda line, _: line.title, lambda line, one: f"{line.sheet}/{one.id}"):
+        many = Counter(names)
+        names = [
+            name if many[name] == 1 else f"{one.label} ({where(line, one)}{', group' if one.is_group else ''})"
+            for name, (line, one) in zip(names, every, strict=True)
+        ]
+    values = [one.site.cover.value for _, one in every]
+    return {name: round(value, 2) for name, value in zip(names, values, strict=True) if value is not None}

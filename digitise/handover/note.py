@@ -13,7 +13,7 @@ from digitise.handover.readiness import Ready
 from digitise.report.blocks import Block, Bullets, Cell, Facts, Heading, Notice, Paragraph, Part, Report, Table, Text
 from digitise.store import NO_SHEET, CellNow, PageRow
 from digitise.surveys.roster import site_key
-from digitise.wording import cell_words, plural
+from digitise.wording import cell_words, number, plural
 
 MOST_CELLS = 60  # of one survey in the note; all of them are in changes/
 CHANGED_FILES = "Every change is in changes/cells.csv and changes/figures.csv."
@@ -221,8 +221,8 @@ def figure_words(pair: NumberPair, one: tuple[float | None, float | None, float 
     value, low, high = one
     if value is None:
         return "not known"
-    span = f" ({low:.1f} to {high:.1f})" if low is not None and high is not None else ""
-    return f"{value:.1f}{span} {pair.unit}"
+    span = f" ({low:.1f} to {number(high)})" if low is not None and high is not None else ""
+    return f"{number(value)}{span} {pair.unit}"
 
 
 def _use(letter: Letter) -> Part:

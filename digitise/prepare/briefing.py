@@ -6,6 +6,7 @@ It plans no dive: it says so, and defers to local rules and the licensed dive le
 from __future__ import annotations
 
 from digitise.prepare.flow import FINE_MM, MARGIN_MM, Column, page_head
+from digitise.sheets.captions import CAUTIONS
 from digitise.sheets.drawing import DryPen, Pen
 from digitise.sheets.layout import Rule, Text
 from digitise.sheets.protocol import LineSheet, Protocol, ProtocolError, SiteSheet
@@ -191,10 +192,11 @@ def _code_rows(sheet: LineSheet, *, crowded: bool) -> tuple[int, int]:
 
 
 def _cautions(column: Column, protocol: Protocol) -> None:
+    """The cautions of the site sheet; a protocol without one has the usual ones."""
     column.heading(protocol.caption("cautions"))
-    for sheet in protocol.sheets.values():
-        for text in sheet.cautions if isinstance(sheet, SiteSheet) else ():
-            column.numbered("•", text, 8.0)
+    own = [text for sheet in protocol.sheets.values() if isinstance(sheet, SiteSheet) for text in sheet.cautions]
+    for text in own or CAUTIONS:
+        column.numbered("•", text, 8.0)
 
 
 def _emergency(column: Column, protocol: Protocol) -> None:

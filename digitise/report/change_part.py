@@ -9,7 +9,6 @@ from digitise.estimate.intervals import Estimate
 from digitise.report.blocks import Cell, Figure, Heading, Paragraph, Part, Table
 from digitise.report.plots import NARROW, WIDE, ChangeRow, draw_changes
 from digitise.report.together import Visit
-from digitise.report.words import p_text
 from digitise.results import SurveyResults, cover_table, density_table
 from digitise.results.compare import (
     HOLM,
@@ -23,7 +22,7 @@ from digitise.results.samples import samples_of
 from digitise.results.tables import survey_table
 from digitise.surveys.roster import site_key
 from digitise.surveys.survey import without_marks
-from digitise.wording import number, plural
+from digitise.wording import number, p_text, plural
 
 METHOD = "Welch 1947"
 

@@ -13,6 +13,7 @@ from digitise.report.paint import shortened, width_of
 from digitise.report.plots import NARROW, WIDE
 from digitise.report.words import one_sided, with_span
 from digitise.results import PER_M2, SurveyResults
+from digitise.wording import number
 
 MOST_COVERS, MOST_DENSITIES = 6, 6  # drawn
 UNREAD, ACCEPTED = "#d08a12", "#eef3f5"  # dark, middle and light, so that greys tell them apart
@@ -166,5 +167,5 @@ def _table(r: SurveyResults, lines: Sequence[_Line]) -> Table:
 
 def _with_interval(e: Estimate) -> str:
     if one_sided(e):
-        return f"0.0 (below {e.high:.1f})"
+        return f"0.0 (below {number(e.high)})"
     return with_span(e)

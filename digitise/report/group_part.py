@@ -141,7 +141,7 @@ def _cell(v: GroupValue | None, of: int) -> Cell:
     e, sites = v.estimate, len(v.sites)
     few = "" if sites == of else f", {plural(sites, 'site')}"
     if one_sided(e):
-        return f"none seen (below {e.high:.1f}){few}"
+        return f"none seen (below {number(e.high)}){few}"
     return f"{number(e.value)} ({span(e)}){few}" if e.has_interval else f"{number(e.value)} (no interval){few}"
 
 

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 
 from digitise.estimate.intervals import Estimate
 from digitise.report.blocks import Block, Cell, Heading, Paragraph, Part, Table
-from digitise.report.words import p_text, with_span
+from digitise.report.words import with_span
 from digitise.results import DensityLine, ImpactLine
 from digitise.results.change_tables import community_table
-from digitise.wording import number
+from digitise.wording import number, p_text
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from itertools import combinations
 from typing import NamedTuple
@@ -166,64 +166,88 @@ def _interval_words(level: float, dots: Sequence[TimeDot]) -> str:
     return f"{level:g} % interval between transects" + (given if there else "")
 
 
-class _Key(NamedTuple):
-    """A variable along time, by what is printed for it; `of` tells it apart from others of one survey with its name."""
+class _Variable(NamedTuple):
+    """What is measured, the same in every edition of a protocol whatever is printed for it."""
 
-    label: str
+    sheet: str
+    id: str
+    percent: bool
+    is_group: bool = False
+
+
+class _Key(NamedTuple):
+    """A variable along time as it is told: its newest label, with the sheet where others of the site bear it too."""
+
+    title: str
     unit: str
     percent: bool
-    of: str = ""
-
-    @property
-    def title(self) -> str:
-        return f"{self.label} ({self.of})" if self.of else self.label
 
 
-def _series(results: Iterable[SurveyResults], earlier: Sequence[EarlierResult]) -> dict[_Key, list[TimeDot]]:
-    """What one site's surveys say of each variable, day by day."""
-    found: dict[_Key, list[TimeDot]] = {}
-    twice: set[_Key] = set()
+def _series(results: Sequence[SurveyResults], earlier: Sequence[EarlierResult]) -> dict[_Key, list[TimeDot]]:
+    """What one site's surveys say of each variable, day by day.
+
+    Earlier results join the variable that bears their label now, else the one that ever did; where it is not clear
+    which, they stand alone.
+    """
+    found: dict[_Variable, list[TimeDot]] = {}
+    told: dict[_Variable, tuple[str, str]] = {}  # the newest label, and of which sheet
+    named: dict[tuple[str, bool], dict[_Variable, None]] = {}  # by all labels that there were
     for r in results:
-        own = _dots(r, dt.date.fromisoformat(r.survey.date))
-        names = Counter(key._replace(of="") for key, _ in own)
-        twice |= {name for name, many in names.items() if many > 1}
-        for key, dot in own:
+        for variable, label, of, dot in _dots(r, dt.date.fromisoformat(r.survey.date)):
+            told[variable] = label, of
+            named.setdefault((label, variable.percent), {})[variable] = None
             if dot.value is not None:
-                found.setdefault(key, []).append(dot)
-    out: dict[_Key, list[TimeDot]] = {}
-    for key, dots in found.items():
-        name = key._replace(of="")
-        out.setdefault(key if name in twice else name, []).extend(dots)
-    out = {key: sorted(dots, key=lambda d: d.day) for key, dots in out.items()}
+                found.setdefault(variable, []).append(dot)
+    labels = Counter((label, v.percent) for v, (label, _) in told.items())
+    titles = {
+        v: label if labels[label, v.percent] == 1 else f"{label} ({of})"
+        for v, (label, of) in told.items()
+        if v in found
+    }
+    alike = Counter((title, v.percent) for v, title in titles.items())
+    keys, out = {}, {}
+    for v, title in titles.items():
+        own = title if alike[title, v.percent] == 1 else f"{told[v][0]} ({v.sheet}/{v.id})"
+        keys[v] = _Key(own, _unit(v.percent), v.percent)
+        out[keys[v]] = found[v]
     for one in earlier:
-        dot = TimeDot(one.day, one.value, one.low, one.high, earlier=True)
-        out.setdefault(_Key(one.label, one.unit_words, one.is_cover), []).append(dot)
-    return out
+        ever = [v for v in named.get((one.label, one.is_cover), ()) if v in keys]
+        now = [v for v in ever if told[v][0] == one.label]
+        meant = now if len(now) == 1 else ever
+        key = keys[meant[0]] if len(meant) == 1 else _Key(one.label, one.unit_words, one.is_cover)
+        out.setdefault(key, []).append(TimeDot(one.day, one.value, one.low, one.high, earlier=True))
+    return {key: sorted(dots, key=lambda d: (d.earlier, d.day)) for key, dots in out.items()}
 
 
-def _dots(r: SurveyResults, day: dt.date) -> list[tuple[_Key, TimeDot]]:
-    """One survey's covers and densities, each of its sheet, and of groups said to be some; also what is not known."""
-    out = []
+def _unit(percent: bool) -> str:
+    return "cover, %" if percent else "per 100 m²"
+
+
+def _dots(r: SurveyResults, day: dt.date) -> Iterator[tuple[_Variable, str, str, TimeDot]]:
+    """One survey's covers and densities, their labels, and of which sheet or its groups; also what is not known."""
     for line in r.lines:
         for one in (*line.groups, *line.categories):
             e, of = one.site.cover, f"{line.title}, group" if one.is_group else line.title
-            out.append((_Key(one.label, "cover, %", True, of), TimeDot(day, e.value, e.low, e.high)))
+            dot = TimeDot(day, e.value, e.low, e.high)
+            yield _Variable(line.sheet, one.id, True, one.is_group), one.label, of, dot
     for d in r.densities:
         e = d.site.density
         low = None if e.method and "one-sided" in e.method else e.low
         dot = TimeDot(day, e.value, low, e.high if low is not None else None)
-        out.append((_Key(d.label, "per 100 m²", False, d.title), dot))
-    return out
+        yield _Variable(d.sheet, d.id, False), d.label, d.title, dot
 
 
 def _categories_differ(surveys: Sequence[SurveyResults]) -> str:
     """Which categories only some of one site's surveys had, by sheet: their totals may hold others."""
-    had: dict[str, list[dict[str, None]]] = {}
+    had: dict[str, list[dict[str, str]]] = {}
     for r in surveys:
         for line in r.lines:
-            had.setdefault(line.sheet, []).append(dict.fromkeys(one.label for one in line.categories))
+            had.setdefault(line.sheet, []).append({one.id: one.label for one in line.categories})
     some = dict.fromkeys(
-        label for own in had.values() for one in own for label in one if any(label not in o for o in own)
+        next(o[i] for o in reversed(own) if i in o)
+        for own in had.values()
+        for i in dict.fromkeys(i for one in own for i in one)
+        if any(i not in o for o in own)
     )
     there = f"Only some of these surveys had {listed(list(some))} as a category"
     return f"{there}; what totals and other codes hold may differ." if some else ""

@@ -128,7 +128,7 @@ def _density(e: Estimate) -> Cell:
     if e.value is None:
         return Text("not known", "not")
     if one_sided(e):
-        return f"0 (below {e.high:.1f})"
+        return f"0 (below {number(e.high)})"
     return with_span(e)
 
 

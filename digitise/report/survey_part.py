@@ -271,7 +271,7 @@ def _density_tables(lines: Sequence[DensityLine], level: str, caption: str) -> l
     body = []
     for d in lines:
         e = d.site.density
-        interval = f"below {e.high:.1f}" if one_sided(e) else span(e)
+        interval = f"below {number(e.high)}" if one_sided(e) else span(e)
         value = number(e.value) if e.value is not None else Text("not known", "not")
         cells = [d.label, value, interval, *(_belt_count(b) for b, _ in d.belts)]
         cells += [*([f"{d.site.area_m2:g}"] if areas else []), *(seen_cells(d) if seen else [])]

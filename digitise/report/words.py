@@ -29,17 +29,12 @@ def count(value: float | None) -> str:
 
 def span(e: Estimate) -> str:
     """An interval, "12.0 to 45.1"; a dash where there is none."""
-    return f"{e.low:.1f} to {e.high:.1f}" if e.has_interval else "–"
+    return f"{e.low:.1f} to {number(e.high)}" if e.has_interval else "–"
 
 
 def with_span(e: Estimate) -> str:
     """A value and its interval, "20.1 (12.0 to 45.1)"; the value alone where there is none."""
     return f"{number(e.value)} ({span(e)})" if e.has_interval else number(e.value)
-
-
-def p_text(p: float | None) -> str:
-    """A p-value with three decimals; a dash where there is none."""
-    return "–" if p is None else "< 0.001" if p < 0.001 else f"{p:.3f}"
 
 
 def one_sided(e: Estimate) -> bool:
@@ -71,15 +66,15 @@ def density_text(one: DensityLine) -> str:
     if e.value is None:
         return "not known"
     if one_sided(e):
-        return f"none seen (below {e.high:.1f})"
-    return f"{e.value:.1f} ({span(e)})" if e.has_interval else f"{e.value:.1f} (no interval)"
+        return f"none seen (below {number(e.high)})"
+    return f"{number(e.value)} ({span(e)})" if e.has_interval else f"{number(e.value)} (no interval)"
 
 
 def cover_text(e: Estimate) -> str:
     """The text beside a cover's dot."""
     if e.value is None:
         return "not known"
-    return f"{e.value:.1f} % ({span(e)})" if e.has_interval else f"{e.value:.1f} % (no interval)"
+    return f"{number(e.value)} % ({span(e)})" if e.has_interval else f"{number(e.value)} % (no interval)"
 
 
 def methods(told: Together, origin: Provenance, *, audited: bool = False) -> list[str]:

@@ -71,6 +71,16 @@ BRIEFING_WORDS = {
     "slate": "Wipe only after the photograph was read.",
 }
 
+CAUTIONS = tuple(  # of protocols that have none of their own
+    """\
+This sheet plans no dive. Local rules and your licensed dive leader decide; the dive comes before the data.
+Everyone dives with a buddy, within training, fitness and agreed limits, and may call off any dive without a reason.
+Check weather, current and boat traffic first. Agree signals, turn-back gas, time and depth before entering the water.
+Leave word ashore of where you are and when you will be back. Know where oxygen, first aid and the emergency numbers are.
+Look, do not touch. Keep fins, gauges and the tape off living things; ascend slowly with the safety stop your leader sets.
+""".splitlines()  # noqa: E501 - as printed
+)
+
 CAPTIONS = SHEET_WORDS | BRIEFING_WORDS
 FORMER = frozenset({"notes", "task", "names"})  # printed nowhere; protocols written before may still give them
 

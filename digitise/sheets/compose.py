@@ -5,6 +5,7 @@ Lengths are millimetres on the printed page, origin top left, y down. Nothing he
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from functools import lru_cache
@@ -137,11 +138,14 @@ def _legend(page: PageBuilder, sheet: LineSheet, y: float) -> float:
 _MAKERS = {"site": _site_pages, "belt": belt_pages, "line": _line_pages}
 
 
-def _laid_out(protocol: Protocol, paper: str) -> Iterator[Layout]:
-    for name, sheet in protocol.sheets.items():
-        pages = _MAKERS[sheet.kind](protocol, name, sheet, paper)
-        for page in pages:
-            yield page.finish(len(pages))
+def _sheet_layouts(protocol: Protocol, name: str, paper: str) -> list[Layout]:
+    """The pages of one sheet; `ValueError` where something does not fit, or two of its cells have one id."""
+    sheet = protocol.sheets[name]
+    pages = _MAKERS[sheet.kind](protocol, name, sheet, paper)
+    ids = Counter(cell.id for page in pages for cell in page.cells)
+    if twice := [i for i, count in ids.items() if count > 1]:
+        raise ValueError(f"{name}: two cells would be called '{twice[0]}'; expected another id for one of them")
+    return [page.finish(len(pages)) for page in pages]
 
 
 def _must(protocol: Protocol, paper: str) -> bool:
@@ -152,10 +156,9 @@ def _must(protocol: Protocol, paper: str) -> bool:
 def paper_problems(protocol: Protocol, paper: str) -> list[str]:
     """Why sheets do not fit on one paper, a sentence for each; empty when all do."""
     out = []
-    for name, sheet in protocol.sheets.items():
+    for name in protocol.sheets:
         try:
-            pages = _MAKERS[sheet.kind](protocol, name, sheet, paper)
-            [page.finish(len(pages)) for page in pages]
+            _sheet_layouts(protocol, name, paper)
         except ValueError as error:
             out.append(str(error))
     return out
@@ -198,7 +201,7 @@ def build_layouts(protocol: Protocol) -> tuple[Layout, ...]:
     out: list[Layout] = []
     for paper in sorted(PAPERS_MM, key=lambda p: not _must(protocol, p)):
         try:
-            laid_out = list(_laid_out(protocol, paper))
+            laid_out = [page for name in protocol.sheets for page in _sheet_layouts(protocol, name, paper)]
             if len(out) + len(laid_out) > SLOTS:
                 raise ValueError(
                     f"{protocol.protocol}: more than {SLOTS} pages on all papers; expected fewer, since the "

@@ -9,6 +9,8 @@ import unicodedata
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from digitise.sheets.captions import CAUTIONS
+
 MOST_CODES = 60  # as `digitise.sheets.codes.MOST`, which this module need not import numpy for
 SEGMENT = re.compile(r"^\d+(\.\d+)?-\d+(\.\d+)?$")
 
@@ -155,13 +157,18 @@ def _quoted(text: str) -> str:
     return json.dumps(text, ensure_ascii=False)
 
 
+def _bare(name: str) -> str:
+    """A short name, in quotes where YAML takes it for a number, a date or nothing."""
+    return _quoted(name) if name[0].isdigit() or name == "null" else name
+
+
 def _head(a: dict[str, object]) -> str:
     segments = a["segments"]
     spacing = a["spacing"] or 0.5
     shown = ", ".join(_quoted(s) for s in segments or (f"0-{a['length']:g}",))
     lines = [
         "# Written by 'digitise protocol new'. Change it, check it with 'digitise protocol check', print again.",
-        f"protocol: {a['name']}",
+        f"protocol: {_bare(a['name'])}",
         'version: "1"             # change it with every change of the content',
         f"title: {_quoted(a['title'])}",
         f"programme: {_quoted(a['programme'])}",
@@ -213,12 +220,7 @@ _SITE = """\
       - {id: pair-3, label: Buddy pair 3, kind: text, width_mm: 88, new_line: true}
       - {id: remarks, label: Remarks, kind: text, width_mm: 88}
     cautions:             # printed on the site sheet and the briefing; add your own
-      - This sheet plans no dive. Local rules and your licensed dive leader decide; the dive comes before the data.
-      - Everyone dives with a buddy, within training, fitness and agreed limits, and may call off any dive without a reason.
-      - Check weather, current and boat traffic first. Agree signals, turn-back gas, time and depth before entering the water.
-      - Leave word ashore of where you are and when you will be back. Know where oxygen, first aid and the emergency numbers are.
-      - Look, do not touch. Keep fins, gauges and the tape off living things; ascend slowly with the safety stop your leader sets.
-"""  # noqa: E501 - as printed
+""" + "".join(f"      - {caution}\n" for caution in CAUTIONS)
 
 
 _TALLY = "One stroke for each animal {where}; the fifth stroke goes across four. Write the total beside it."
@@ -246,7 +248,7 @@ def _belt(a: dict[str, object], *, frames: bool) -> str:
         f"      - {{id: observer, label: Observer, kind: text, width_mm: {55 if a['wait'] else 88}}}",
         "    rows:",
         *(
-            f"      - {{id: {i}, label: {_quoted(label)}}}"
+            f"      - {{id: {_bare(i)}, label: {_quoted(label)}}}"
             for i, label in zip(identifiers(animals), animals, strict=True)
         ),
     ]
@@ -270,7 +272,7 @@ def _line(a: dict[str, object]) -> str:
         "      - {id: observer, label: Observer, kind: text, width_mm: 88}",
         f"    categories:           # codes chosen as by: digitise codes {len(labels)}",
         *(
-            f"      - {{code: {_quoted(code)}, id: {i}, label: {_quoted(label)}}}"
+            f"      - {{code: {_quoted(code)}, id: {_bare(i)}, label: {_quoted(label)}}}"
             for code, i, label in zip(codes, identifiers(labels), labels, strict=True)
         ),
     ]

@@ -96,12 +96,8 @@ class PageBuilder:
             first += count
 
     def finish(self, pages: int) -> Layout:
-        """The frozen layout, headings and footings added; `ValueError` where two cells have one id."""
+        """The frozen layout, headings and footings added."""
         p = self.protocol
-        ids = [c.id for c in self.cells]
-        twice = sorted({i for i in ids if ids.count(i) > 1})
-        if twice:
-            raise ValueError(f"two cells would be called '{twice[0]}'; expected another id for one of them")
         width, height = self.size
         head = MARK_INSET_MM + MARK_MM + 3.5
         room = self.qr[0] - head - 3

@@ -32,17 +32,36 @@ SHIPPED = Path(__file__).parents[1] / "protocols"
 PAPERS_MM = {"A4": (210.0, 297.0), "letter": (215.9, 279.4), "A5": (148.0, 210.0), "half-letter": (139.7, 215.9)}
 HALVES = {"A4": "A5", "letter": "half-letter"}  # two of which lie side by side on the whole sheet
 MAX_POINTS = 200
+NUMBERS = ("decimal", "number")
+KNOWN_FIELDS = {  # fields that checks and exports know by their id, and of which kinds they must be for it
+    "date": ("date",),
+    "site": ("text",),
+    "team": NUMBERS,
+    "latitude": NUMBERS,
+    "longitude": NUMBERS,
+    "north-south": ("code",),
+    "east-west": ("code",),
+    "depth": NUMBERS,
+    "start": ("time",),
+    "end": ("time",),
+    "laid": ("time",),
+}
 
 Name = shaped(r"^[a-z0-9][a-z0-9-]{0,39}$", "a short name of small letters, digits and hyphens, such as bay-2")
 Label = line_of_text(1, 200)
 Caption = line_of_text(1, 400)
 Note = line_of_text(0, 120)
 Instructions = line_of_text(0, 400)
-Segment = shaped(r"^\d+(\.\d+)?-\d+(\.\d+)?$", "metres along the tape, such as '0-10'")
+Segment = shaped(r"^[0-9]+(\.[0-9]+)?-[0-9]+(\.[0-9]+)?$", "metres along the tape, such as '0-10'")
 Format = shaped(r"^#{1,4}\.#{1,6}$", "a format such as '##.#', one # for each digit")
 Code = shaped(r"^[A-Z0-9]{1,3}$", "one to three capitals or digits, such as N")
 Version = shaped(r"^[0-9A-Za-z][0-9A-Za-z.]{0,7}$", 'letters, digits and points in quotes, such as "1" or "2.1"')
 CategoryCode = shaped(r"^[A-Z]{2,3}$", "two or three capitals, such as those of 'digitise codes'")
+
+
+def is_known(field: str, kind: str) -> bool:
+    """Whether a field of this id is of a kind that its meaning asks for; any kind will do for one that nobody knows."""
+    return kind in KNOWN_FIELDS.get(field, (kind,))
 
 
 class ProtocolError(ValueError):
@@ -111,6 +130,7 @@ class FieldSpec(_Model):
         if self.kind == "decimal" and self.format is None:
             raise ValueError(f"field '{self.id}' is a decimal: expected a format such as '##.#'")
         if self.kind == "code":
+            _no_repeats(list(self.choices), f"field '{self.id}': choice")
             if len(self.choices) < 2:
                 raise ValueError(f"field '{self.id}' is a code: expected at least two choices")
             if len({len(c) for c in self.choices}) != 1:

@@ -10,7 +10,18 @@ from digitise.sheets.captions import left_in_english
 from digitise.sheets.codes import how_often, margins
 from digitise.sheets.compose import build_layouts, free_marks, layout_problems, paper_problems, shared_marks
 from digitise.sheets.layout import Layout
-from digitise.sheets.protocol import HALVES, BeltSheet, LineSheet, Protocol, ProtocolError, SiteSheet, load_protocol
+from digitise.sheets.protocol import (
+    HALVES,
+    KNOWN_FIELDS,
+    BeltSheet,
+    LineSheet,
+    Protocol,
+    ProtocolError,
+    Sheet,
+    SiteSheet,
+    is_known,
+    load_protocol,
+)
 from digitise.sheets.sheet import identity_for, sheet_pdf
 from digitise.wording import listed, plural
 
@@ -85,14 +96,29 @@ def _marks(protocol: Protocol, others: list[Protocol]) -> list[str]:
     return [f"{text}: they are told apart only while the printed code can be read; {cure} before you print"]
 
 
+def _twice(sheet: Sheet) -> list[str]:
+    """Labels that nobody on a reef, and nobody who reads a figure, can tell apart."""
+    counted = (*sheet.rows, *sheet.impacts) if isinstance(sheet, BeltSheet) else ()
+    labels = [one.label for one in (sheet.categories if isinstance(sheet, LineSheet) else counted)]
+    folded = [label.casefold() for label in labels]
+    return [label for i, label in enumerate(labels) if folded.count(folded[i]) > 1 and folded.index(folded[i]) == i]
+
+
 def _fields(protocol: Protocol) -> list[str]:
     sites = [s for s in protocol.sheets.values() if isinstance(s, SiteSheet)]
     if not sites:
-        return ["no sheet of kind 'site': surveys have no date, no site and no cautions"]
+        return ["no sheet of kind 'site': surveys have no date, no site and, but for the briefing's, no cautions"]
     known = {f.id for s in sites for f in s.fields}
     out = [f"the site sheet has no field with id '{i}': {lost}" for i, lost in USEFUL.items() if i not in known]
     for name, sheet in protocol.sheets.items():
+        out += [f"sheet '{name}': two rows or categories are called '{label}'" for label in _twice(sheet)]
         own = {f.id for f in sheet.fields}
+        out += [
+            f"sheet '{name}': field '{f.id}' is of kind {f.kind}, so checks and exports leave it out; they know one of "
+            f"kind {' or '.join(KNOWN_FIELDS[f.id])} by this id"
+            for f in sheet.fields
+            if not is_known(f.id, f.kind)
+        ]
         lacking = [f"'{i}'" for i in ("start", "laid") if i not in own]
         if isinstance(sheet, BeltSheet) and protocol.wait_minutes and lacking:
             fields = "field" if len(lacking) == 1 else "fields"

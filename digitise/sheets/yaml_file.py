@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Annotated, TypeVar
+from typing import Annotated, ClassVar, TypeVar
 
 import yaml
 from pydantic import BaseModel, BeforeValidator, StringConstraints, ValidationError
@@ -24,7 +24,7 @@ Model = TypeVar("Model", bound=BaseModel)
 # halves of characters, which no file can hold.
 UNSEEN = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x84\x86-\x9f\u202a-\u202e\u2066-\u2069\ud800-\udfff]")
 
-_QUOTES = "text; put it in quotes if it looks like a number, a date, or yes or no"
+_QUOTES = "text; put it in quotes if it looks like a number or a date"
 _DATE = "a date such as 2026-04-11"
 _WHOLE = "a whole number"
 _LIST = "a list: [one, other], or each on a line of its own behind '- '"
@@ -83,7 +83,12 @@ def line_of_text(least: int, most: int) -> object:
 
 
 class _PlainLoader(yaml.SafeLoader):
-    """Safe YAML without anchors and aliases, which let a small file grow without bound, without tags and repeats."""
+    """Safe YAML without anchors and aliases, which let a small file grow without bound, without tags and repeats.
+
+    Numbers are decimal: 010 is no eight, 1:30 no ninety, and yes and true are words until a key asks for one of them.
+    """
+
+    yaml_implicit_resolvers: ClassVar[dict] = {}
 
     def compose_node(self, parent, index):
         event = self.peek_event()
@@ -111,6 +116,17 @@ class _PlainLoader(yaml.SafeLoader):
             return super().construct_object(node, deep)
         except ValueError:
             raise _fault(node, f"found '{node.value[:SHOWN]}', which is no possible date or number") from None
+
+
+for _tag, _pattern, _starts in (
+    ("int", r"[-+]?(?:0|[1-9][0-9]*)$", "-+0123456789"),
+    ("float", r"[-+]?(?:[0-9]+\.[0-9]*|\.[0-9]+)(?:[eE][-+][0-9]+)?$", "-+.0123456789"),
+):
+    _PlainLoader.add_implicit_resolver(f"tag:yaml.org,2002:{_tag}", re.compile(_pattern), list(_starts))
+for _start, _found in yaml.SafeLoader.yaml_implicit_resolvers.items():
+    for _tag, _regexp in _found:
+        if _tag.rpartition(":")[2] not in ("bool", "int", "float"):
+            _PlainLoader.add_implicit_resolver(_tag, _regexp, [_start])
 
 
 def _fault(at: yaml.Node | yaml.Event, words: str) -> yaml.MarkedYAMLError:
@@ -184,7 +200,7 @@ def _describe(error: dict, kinds: tuple[str, ...], node: yaml.Node | None) -> st
     if kind == "extra_forbidden":
         return f"{line}{where}: this key is not known; remove it or check its spelling"
     if kind == "invalid_key":
-        return f"{line}{where}: this key looks like a number, a date, or yes or no; put it in quotes"
+        return f"{line}{where}: this key looks like a number or a date; put it in quotes"
     if kind == "missing":
         return f"{line}{where}: missing; it must be given"
     if kind in ("union_tag_invalid", "union_tag_not_found"):

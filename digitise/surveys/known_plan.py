@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import os
-import tempfile
 from collections.abc import Mapping
 from functools import lru_cache
 from pathlib import Path
 
 from digitise.surveys.plan import Plan, PlanError, SitePlan, load_plan, named_as_another
 from digitise.surveys.roster import site_key
+from digitise.whole import write_whole
 
 FOLDER = "plans"
 
@@ -30,10 +29,7 @@ def keep_plan(folder: Path, path: Path) -> Plan:
     refuse_other_packs(folder, plan)
     kept = folder / FOLDER / f"{plan.plan}.yaml"
     kept.parent.mkdir(parents=True, exist_ok=True)
-    handle, temporary = tempfile.mkstemp(dir=kept.parent, suffix=".new")
-    with os.fdopen(handle, "wb") as file:
-        file.write(path.read_bytes())
-    Path(temporary).replace(kept)
+    write_whole(kept, path.read_bytes())
     return plan
 
 
@@ -65,7 +61,7 @@ def _kept(folder: Path) -> list[Plan]:
 
 
 def _joined(plans: list[Plan]) -> Plan:
-    """One plan of several: sites and people once, all surveys."""
+    """One plan of several: sites and people once, all surveys. A site has what any of them gives, the last of each."""
     sites = {}
     for plan in plans:
         for site in plan.sites:
@@ -81,7 +77,8 @@ def _joined(plans: list[Plan]) -> Plan:
                     f"plan '{plan.plan}': site {site.name} is of group '{groups[1]}', but of '{groups[0]}' in a plan "
                     "kept before; expected one group for one site: leave 'group' out of one of them"
                 )
-            sites[site.code.casefold()] = site.model_copy(update={"group": groups[0]}) if groups else site
+            given = site.model_dump(exclude_none=True) | ({"group": groups[0]} if groups else {})
+            sites[site.code.casefold()] = other.model_copy(update=given)
     if named := named_as_another(sites.values()):
         raise PlanError(f"plan '{plans[-1].plan}', with those kept before: {named}")
     surveys = [s for plan in plans for s in plan.surveys]

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import tempfile
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -18,6 +16,7 @@ from digitise.sheets.protocol import (
     shipped_names,
 )
 from digitise.sheets.yaml_file import MAX_BYTES
+from digitise.whole import write_whole
 
 FOLDER = "protocols"
 
@@ -59,10 +58,7 @@ def keep_protocol(folder: Path, data: bytes, source: str) -> Protocol:
             return other
     kept = folder / FOLDER / file_name(protocol)
     kept.parent.mkdir(parents=True, exist_ok=True)
-    handle, temporary = tempfile.mkstemp(dir=kept.parent, suffix=".new")
-    with os.fdopen(handle, "wb") as file:
-        file.write(data)
-    Path(temporary).replace(kept)
+    write_whole(kept, data)
     return protocol
 
 

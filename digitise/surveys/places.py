@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
+from digitise.sheets.protocol import is_known
 from digitise.store import CellNow
 from digitise.surveys.survey import Survey
 from digitise.wording import in_sentence
@@ -54,8 +55,8 @@ def on_earth(latitude: float, longitude: float) -> bool:
 
 
 def site_field(survey: Survey, name: str) -> CellNow | None:
-    """The site sheet's field with this id, whatever its state; None when the sheet has none."""
-    return next((c for i, c in survey.fields.items() if i.rpartition("/")[2] == name), None)
+    """The site sheet's field with this id, whatever its state; None when the sheet has none of its kind."""
+    return next((c for i, c in survey.fields.items() if i.rpartition("/")[2] == name and is_known(name, c.kind)), None)
 
 
 def entered(survey: Survey, name: str) -> object | None:

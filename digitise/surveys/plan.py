@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 import datetime
+import math
 from collections import Counter
 from collections.abc import Iterable, Iterator
 from pathlib import Path
@@ -54,7 +55,7 @@ class SitePlan(_Model):
             raise ValueError(f"site '{self.name}': expected latitude and longitude, or neither")
         if self.radius_m is not None and self.latitude is None:
             raise ValueError(f"site '{self.name}' has a radius_m: expected latitude and longitude too")
-        if self.depth_m is not None and not 0 <= self.depth_m[0] <= self.depth_m[1]:
+        if self.depth_m is not None and not 0 <= self.depth_m[0] <= self.depth_m[1] < math.inf:
             raise ValueError(f"site '{self.name}': depth_m is {list(self.depth_m)}, expected [least, most]")
         return self
 
@@ -180,7 +181,7 @@ def plan_notes(plan: Plan, protocol: Protocol, *, today: datetime.date | None = 
         site = plan.site(survey.site)
         where = f"{site.name}{f', {survey.date}' if survey.date else ''}"
         if (times := days.pop((site.code, survey.date), 0)) > 1:
-            yield f"{where}: planned {times} times; take out what is meant once"
+            yield f"{where}: planned {times} times, of which only one is compared; take out what is meant once"
         divers = len(survey.divers)
         least, most = rules["team-least"], rules["team-most"]
         if divers and least.severity != "off" and divers < least.limit:
@@ -193,6 +194,8 @@ def plan_notes(plan: Plan, protocol: Protocol, *, today: datetime.date | None = 
             yield f"{where}: no date is given; somebody writes it on the site sheet"
         if survey.leader is None:
             yield f"{where}: no licensed dive leader is named"
+        if survey.shore and survey.shore.casefold() in map(str.casefold, survey.divers):
+            yield f"{where}: {survey.shore} is the shore cover and in a pair; the person on shore stays ashore"
         if not divers:
             yield f"{where}: no buddy pairs are named"
             continue

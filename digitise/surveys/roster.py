@@ -61,7 +61,7 @@ def nearly(name: str, other: str) -> bool:
     >>> nearly("Lantern Reff", "LANTERN REEF"), nearly("Lantern-Reef", "Lantern Reef"), nearly("Reef 1", "Reef 2")
     (True, True, False)
     """
-    a, b = (re.sub(r"[\W_]+", " ", _plain(text)).split() for text in (name, other))
+    a, b = (re.sub(r"[\W_]+", " ", _capitals(text)).split() for text in (name, other))
     marks = ([w for w in words if len(w) == 1 or re.search(r"\d", w)] for words in (a, b))
     if site_key(name) == site_key(other) or next(marks) != next(marks):
         return False
@@ -69,14 +69,15 @@ def nearly(name: str, other: str) -> bool:
     return edits(one, two) <= max(len(one), len(two)) // LETTERS_A_SLIP
 
 
-def _plain(text: str) -> str:
-    """Capitals without accents."""
-    return unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode().upper()
+def _capitals(text: str) -> str:
+    """Capitals without accents, of any script."""
+    return unaccented(unicodedata.normalize("NFKC", text)).upper()
 
 
 def folded(text: str) -> str:
-    """Capitals without accents; digits that look like letters as those letters; single spaces."""
-    return " ".join(re.sub(r"[^A-Z]+", " ", _plain(text).translate(_LOOK_ALIKES)).split())
+    """Latin capitals without accents; digits that look like letters as those letters; single spaces."""
+    plain = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode().upper()
+    return " ".join(re.sub(r"[^A-Z]+", " ", plain.translate(_LOOK_ALIKES)).split())
 
 
 def _forms(name: str) -> dict[str, float]:
@@ -84,7 +85,7 @@ def _forms(name: str) -> dict[str, float]:
     parts = folded(name).split()
     full = " ".join(parts)
     if len(parts) < 2:
-        return {full: 1.0}
+        return {full: 1.0} if full else {}
     first, last = parts[0], parts[-1]
     forms = {full: 0.6, f"{first[0]} {last}": 0.12, first: 0.1, last: 0.08, f"{last} {first}": 0.05}
     return {form: share for form, share in forms.items() if form}
@@ -126,8 +127,8 @@ def match_names(text: str, names: Sequence[str]) -> tuple[Match, ...]:
 
 
 def split_names(text: str) -> tuple[str, ...]:
-    """The names in a text such as "KEO VARN, ADA LIND"."""
-    return tuple(p for p in BETWEEN.split(text.strip()) if p)
+    """The names in a text such as "KEO VARN, ADA LIND"; a dash alone is none."""
+    return tuple(p for p in BETWEEN.split(text.strip()) if re.search(r"\w", p))
 
 
 def is_name_cell(cell: str) -> bool:

@@ -230,7 +230,8 @@ def _transect(
 def missing_sheets(protocol: Protocol, pages: Iterable[PageRow], *, transects: int | None = None) -> tuple[str, ...]:
     """Sheets of a pack that nobody photographed, in words; a transect without any sheet is named once.
 
-    `transects` is how many lines were to be laid, when that is fewer than the protocol's.
+    `transects` is how many lines were to be laid, when that is fewer than the protocol's; a line more of which a sheet
+    came in misses its others.
     """
     pages = list(pages)
     have = {(p.sheet, p.page, p.transect or 0) for p in pages}
@@ -243,9 +244,12 @@ def missing_sheets(protocol: Protocol, pages: Iterable[PageRow], *, transects: i
         return [page_title(one.title, one.page, one.pages) for one in missing]
 
     out = lacking(once, 0)
-    for number in range(1, (transects or protocol.transects) + 1):
+    came = {p.transect for p in pages}
+    for number in range(1, protocol.transects + 1):
+        if number > (transects or protocol.transects) and number not in came:
+            continue
         own = lacking(each, number)
-        if own and not any(p.transect == number for p in pages):
+        if own and number not in came:
             out.append(f"T{number}: every sheet")
         else:
             out += [f"T{number}: {words}" for words in own]
