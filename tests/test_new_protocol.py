@@ -94,7 +94,7 @@ def test_names_that_look_like_numbers_or_dates_are_names() -> None:
 
     assert found.protocol == "2026"
     assert [row.id for row in found.sheets["belt"].rows] == ["12", "2026-04-11", "null", "1-5", "no"]
-    assert [c.label for c in found.sheets["line"].categories] == ["12", "2026-04-11", "null", "1.5", "no"]
+    assert [c.label for c in found.sheets["points"].categories] == ["12", "2026-04-11", "null", "1.5", "no"]
 
 
 def test_nothing_to_survey_is_refused() -> None:

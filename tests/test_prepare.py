@@ -188,7 +188,9 @@ def test_one_site_twice_on_one_day_is_told_once(tmp_path) -> None:
     plan = _plan(tmp_path, PLAN + again + "  - {site: OL}\n")
 
     told = [n for n in plan_notes(plan, load_protocol("reef-transect")) if "planned" in n]
-    assert told == ["Lantern Garden, 2026-04-11: planned 2 times, of which only one is compared; take out what is meant once"]
+    assert told == [
+        "Lantern Garden, 2026-04-11: planned 2 times, of which only one is compared; take out what is meant once"
+    ]
 
 
 def test_a_second_printing_does_not_put_new_packs_in_place_of_the_first(tmp_path, capsys) -> None:
