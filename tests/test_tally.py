@@ -544,6 +544,38 @@ def test_what_only_the_contours_take_for_a_stroke_is_suggested_as_blank(total, r
     assert beside[1].reasons == reasons
 
 
+@pytest.mark.parametrize(
+    ("count", "bars", "doubt"), [(5, 1, False), (9, 1, False), (10, 2, False), (4, 1, True), (6, 2, True), (8, 2, True)]
+)
+def test_a_line_across_fewer_than_four_strokes_may_strike_them_out(count: int, bars: int, doubt: bool) -> None:
+    """Three strokes struck through with one line look like four to both counters; a total that counts it settles it."""
+    tally, strokes = decode_tally(StrokeCount(count, bars, False, 40.0, 12.0), LearnedCount(count, 0.0, 0.0), 60)
+    beside = {n: checked_pair(tally, strokes, Decoded(n, 1.0, ((n, 1.0),)), {n: 1.0})[0][1] for n in (count, count - 1)}
+
+    assert tally.value == count
+    assert tally.reasons == (("counts-differ",) if doubt else ())
+    assert beside[count].reasons == ()
+    assert "total-differs" in beside[count - 1].reasons
+
+
+@pytest.mark.parametrize(("uprights", "doubt"), [(3, True), (4, False)])
+def test_three_strokes_and_a_line_across_them_go_to_a_person(
+    printed, layout, page_of, uprights: int, doubt: bool
+) -> None:
+    one, image = layout("fish"), printed("fish").copy()
+    tallies = [c for c in one.cells if c.kind == "tally"][:6]
+    for cell in tallies:
+        x, y, _, h = cell.box_mm
+        lines = [((x + 5.6 + 2.2 * i, y + 2), (x + 5 + 2.2 * i, y + h - 2)) for i in range(uprights)]
+        lines.append(((x + 4, y + h / 2 + 3), (x + 3.6 + 2.2 * uprights, y + h / 2 - 3)))
+        for line in lines:
+            ends = [tuple(round(v * FLAT_PX_PER_MM) for v in point) for point in line]
+            cv2.line(image, *ends, 90, 4, cv2.LINE_AA)
+    readings = {r.cell: r for r in read_page(page_of(one, image))}
+
+    assert {(readings[c.id].value, readings[c.id].flagged) for c in tallies} == {(uprights + 1, doubt)}
+
+
 def test_a_total_that_may_be_blank_contradicts_no_strokes():
     """Its own box goes to a person for a faint mark; the strokes stand alone, and nobody is told that the two differ."""
     tally = Decoded(4, 1.0, ((4, 1.0),))

@@ -11,6 +11,7 @@ from collections.abc import Iterable, Mapping
 import numpy as np
 
 from digitise.reader.reading import Decoded
+from digitise.reader.strokes import GROUP
 from digitise.reader.tally import StrokeCount
 from digitise.reader.tally_network import LearnedCount
 
@@ -110,7 +111,8 @@ def _strokes(contour: StrokeCount, learned: LearnedCount, most: int) -> Counted:
     ranked = sorted(weights.items(), key=lambda item: -item[1])[:5]
     value, score = ranked[0]
     reasons = ("crossed-out",) if learned.void > VOID_LIMIT else ()
-    doubtful = contour.parting or contour.faint or contour.flat or contour.softened
+    too_few = contour.count - contour.bars < GROUP * contour.bars  # a line across fewer than four may strike them out
+    doubtful = contour.parting or contour.faint or contour.flat or contour.softened or too_few
     if value != contour.count or doubtful or abs(learned.strokes - value) > 0.35 + 0.012 * value:
         reasons += ("counts-differ",)
         weights = _as_learned(weights, learned)
