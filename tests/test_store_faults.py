@@ -289,6 +289,32 @@ def test_a_database_that_another_program_holds_is_told_in_words_and_serves_again
     assert kept_once(where) == 1
 
 
+@pytest.mark.parametrize(("size", "words"), [(0, "is empty"), (16, "is damaged"), (20_000, "is damaged")])
+def test_a_backup_that_was_cut_short_is_a_sentence_and_makes_no_store(tmp_path, capsys, size, words):
+    """A copy that broke off: nobody is left with an empty store that calls itself whole."""
+    with Store.open(tmp_path / "store") as store:
+        store.keep_photo(b"a", "a.jpg", now=NOW)
+    assert main(["backup", "--store", str(tmp_path / "store"), "--out", str(tmp_path / "backup")]) == 0
+    os.truncate(tmp_path / "backup" / "digitise.db", size)
+    capsys.readouterr()
+
+    assert main(["restore", str(tmp_path / "backup"), "--store", str(tmp_path / "new")]) == 2
+    assert f"digitise.db: {words}" in capsys.readouterr().err
+    assert [p.name for p in tmp_path.iterdir() if "new" in p.name] == []
+
+
+@pytest.mark.parametrize("gone", [True, False])
+def test_a_database_that_was_lost_is_told_and_none_is_begun_beside_its_photographs(tmp_path, gone):
+    """Cut to nothing by a full disk or left behind by a copy, it would be an empty store that verifies as whole."""
+    with Store.open(tmp_path / "store") as store:
+        store.keep_photo(b"a", "a.jpg", now=NOW)
+    for part in (tmp_path / "store").glob("digitise.db*"):
+        part.unlink() if gone or part.name != "digitise.db" else os.truncate(part, 0)
+
+    with pytest.raises(StoreError, match=r"digitise\.db: is (empty|missing), though photographs lie in"):
+        Store.open(tmp_path / "store")
+
+
 def test_a_clock_put_back_changes_no_order(store):
     """An entry dated before the one it follows still is the last one; the trail holds."""
     page = fish(store)

@@ -13,6 +13,7 @@ import errno
 import hashlib
 import json
 import shutil
+import sqlite3
 import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
@@ -246,10 +247,12 @@ def restore(
     Raises
     ------
     StoreError
-        `source` is no backup, or `folder` or the database holds something: nothing is ever written over.
+        `source` is no backup or is damaged, or `folder` or the database holds something: nothing is written over.
     """
     if not (source / DATABASE).is_file() or (source / DATABASE).is_symlink():
         raise StoreError(f"{source}: is no backup: there is no {DATABASE} in it, or only a link")
+    if not (source / DATABASE).stat().st_size:
+        raise StoreError(f"{source / DATABASE}: is empty, so nothing of the backup can be known; restore another one")
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise StoreError(f"{folder}: is there already and not empty; restore into a new folder")
     url = database or wanted_database()
@@ -260,6 +263,8 @@ def restore(
         making.mkdir()
         head, problems, notes = _fill(making, source, url, now=now, tick=tick)
         making.replace(folder)
+    except sqlite3.DatabaseError as error:
+        raise StoreError(f"{source / DATABASE}: is damaged ({error}); restore another backup") from None
     finally:
         shutil.rmtree(around, ignore_errors=True)
     with Store.open(folder, database=url, now=now) as restored:

@@ -60,6 +60,8 @@ def open_database(folder: Path, *, now: datetime, url: str | None = None) -> Dat
             f"{folder}: cannot be used as a store ({error.strerror}); choose a folder you may write in"
         ) from None
     sweep(folder / "incoming")
+    if not url:
+        _check_not_lost(folder)
     database = postgresql_database(url) if url else sqlite_database(folder)
     try:
         with in_words(database.name):
@@ -70,6 +72,17 @@ def open_database(folder: Path, *, now: datetime, url: str | None = None) -> Dat
         database.close()
         raise
     return database
+
+
+def _check_not_lost(folder: Path) -> None:
+    """A database that has gone, or was cut to nothing, is not begun anew beside the photographs that it told of."""
+    parts = (folder / DATABASE, folder / f"{DATABASE}-wal")
+    if any(p.is_file() and p.stat().st_size for p in parts) or not any((folder / "originals").glob("*/*")):
+        return
+    raise StoreError(
+        f"{folder / DATABASE}: is {'empty' if parts[0].is_file() else 'missing'}, though photographs lie in "
+        f"{folder / 'originals'}; bring the store back from a backup. Without one, read them into a new store"
+    )
 
 
 def _prepare(database: Database, *, now: datetime) -> None:
