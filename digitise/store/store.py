@@ -149,6 +149,8 @@ class Store(KeptFiles):
         version = reader_version or w.reader_version()
         basis = w.shipped_basis() if acceptance_basis is None else acceptance_basis
         new = [w.new_sheet(result, own, version, basis, stamp(now)) for result, own in sheets if result.sha256]
+        if not new:
+            return [None] * len(sheets)
         with self.database.read() as connection:
             known = [sheet.known(connection) for sheet in new]
         jpegs = [self._page_image(sheet) if it is None else b"" for sheet, it in zip(new, known, strict=True)]
@@ -157,7 +159,7 @@ class Store(KeptFiles):
             for page_id in ids if doubts else ():
                 if page_id is not None:
                     w.open_doubts(connection, self._library, page_id, doubts, at=stamp(now))
-        return ids or [None] * len(sheets)
+        return ids
 
     def _page_image(self, sheet: w.NewSheet) -> bytes:
         """The flattened page, written beside those before it; nothing for a sheet that was refused."""
