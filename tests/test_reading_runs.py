@@ -254,6 +254,25 @@ def test_a_file_that_changes_in_a_watched_folder_stands_in_the_result_once(photo
     assert said.strip().endswith("2 photographs: 2 read, 0 to take again, 0 unreadable.")
 
 
+def test_a_file_that_is_renamed_in_a_watched_folder_stands_in_the_result_once(photos, tmp_path) -> None:
+    """Under its new name; one that is taken away keeps its readings."""
+    folder, out = tmp_path / "in", tmp_path / "out.json"
+    folder.mkdir()
+    for name in ("a.jpg", "b.jpg"):
+        (folder / name).write_bytes((photos / name).read_bytes())
+    run = _started(folder, "--json", out, "--watch", "--jobs", 1)
+    try:
+        _until(lambda: out.exists() and len(_json(out)) == 2)
+        (folder / "a.jpg").rename(folder / "c.jpg")
+        (folder / "b.jpg").unlink()
+        _until(lambda: "c.jpg" in [p["file"] for p in _json(out)])
+    finally:
+        os.kill(run.pid, signal.SIGTERM)
+        run.communicate(timeout=60)
+
+    assert sorted((p["file"], p["status"]) for p in _json(out)) == [("b.jpg", "read"), ("c.jpg", "read")]
+
+
 def test_a_watch_that_reads_nothing_leaves_the_result_of_the_one_before(tmp_path) -> None:
     """Ended before a file was quiet, or started after the photographs were taken away."""
     out = tmp_path / "out.json"

@@ -319,7 +319,7 @@ def record(
 
     seen: set[str] = set()
     lost: list[str] = []
-    sheets: list[tuple[PhotoResult, Protocol | None]] = []
+    sheets: list[PhotoResult] = []
     plan = known_plan(store.folder)
     for one in result.sheets:
         if one.page is not None and one.page.layout.digest in seen:
@@ -330,7 +330,8 @@ def record(
             seen.add(one.page.layout.digest)
         if plan is not None:
             one = with_suggestions(one, plan.names, [site.name for site in plan.sites])
-        sheets.append((one, known.home(one.page.layout) if one.page else None))
+        sheets.append(one)
     basis = own.acceptance.basis if own.acceptance else None
-    store.record_all(sheets, now=now, reader_version=reader_version(own), acceptance_basis=basis, doubts=doubts)
+    read_by = {"reader_version": reader_version(own), "acceptance_basis": basis}
+    store.record_all(sheets, known.home, now=now, doubts=doubts, **read_by)
     return tuple(lost)

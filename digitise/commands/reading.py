@@ -178,19 +178,33 @@ class _Run:
 
         if self.json is None:
             return
-        photos = [sheet for sheets in self._photos.values() for sheet in sheets]
-        data = {"result_version": RESULT_VERSION, "photos": photos}
+        data = {"result_version": RESULT_VERSION, "photos": self._sheets()}
         text = json.dumps(data, indent=1, ensure_ascii=False) + "\n"
         if str(self.json) == "-":
             sys.stdout.write(text)
         else:
             write_whole(self.json, text)
 
+    def _sheets(self) -> list[dict]:
+        """What was read, file by file; of one that was moved or renamed since, under its present name only."""
+        there = {path: not isinstance(path, Path) or path.exists() for path in self._photos}
+        known = {_picture(sheet) for path, sheets in self._photos.items() if there[path] for sheet in sheets}
+        return [
+            sheet
+            for path, sheets in self._photos.items()
+            for sheet in sheets
+            if there[path] or not sheet["sha256"] or _picture(sheet) not in known
+        ]
+
     def code(self) -> int:
         """The last sentence, and the command's exit code."""
         counts = self.counts
         say(f"{plural(counts.total(), 'photograph')}: {_counted(counts)}.")
         return 1 if counts["retake"] + counts["unreadable"] else 0
+
+
+def _picture(sheet: dict) -> tuple:
+    return sheet["sha256"], sheet.get("file_page")
 
 
 def _own_reader(file: Path | None, store):

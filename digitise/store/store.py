@@ -8,7 +8,7 @@ is its present state. The clock is always passed in as `now`.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from datetime import UTC, datetime
 from functools import cached_property
 from pathlib import Path
@@ -16,7 +16,7 @@ from pathlib import Path
 from sqlalchemy import Connection, select
 
 from digitise.reader.reading import PhotoResult, Value
-from digitise.sheets.layout import Cell
+from digitise.sheets.layout import Cell, Layout
 from digitise.sheets.protocol import Protocol
 from digitise.store import assigning, entries, queue
 from digitise.store import schema as t
@@ -124,11 +124,12 @@ class Store(KeptFiles):
         See `record_all`.
         """
         own = {"reader_version": reader_version, "acceptance_basis": acceptance_basis}
-        return self.record_all([(result, protocol)], now=now, **own)[0]
+        return self.record_all([result], lambda _layout: protocol, now=now, **own)[0]
 
     def record_all(
         self,
-        sheets: Sequence[tuple[PhotoResult, Protocol | None]],
+        results: Sequence[PhotoResult],
+        home: Callable[[Layout], Protocol | None],
         *,
         now: datetime,
         reader_version: str | None = None,
@@ -137,9 +138,10 @@ class Store(KeptFiles):
     ) -> list[int | None]:
         """Store what a photograph says of each sheet in it: all at once, or nothing where that is interrupted.
 
-        Returns the pages' ids, None for a sheet that was refused. The same photograph, reader version and page layout
-        again change nothing. Readings that are not flagged become entries by "rule", and of these `doubts` opens again
-        what it finds. A result without a SHA-256 (the file could not be opened) leaves no trace.
+        `home` gives the protocol that a layout is of. Returns the pages' ids, None for a sheet that was refused. The
+        same photograph, reader version and page layout again change nothing. Readings that are not flagged become
+        entries by "rule", and of these `doubts` opens again what it finds. A result without a SHA-256 (the file could
+        not be opened) leaves no trace.
 
         Raises
         ------
@@ -148,7 +150,9 @@ class Store(KeptFiles):
         """
         version = reader_version or w.reader_version()
         basis = w.shipped_basis() if acceptance_basis is None else acceptance_basis
-        new = [w.new_sheet(result, own, version, basis, stamp(now)) for result, own in sheets if result.sha256]
+        new = [w.new_sheet(result, home, version, basis, stamp(now)) for result in results if result.sha256]
+        if not new:
+            return [None] * len(results)
         with self.database.read() as connection:
             known = [sheet.known(connection) for sheet in new]
         jpegs = [self._page_image(sheet) if it is None else b"" for sheet, it in zip(new, known, strict=True)]
@@ -157,7 +161,7 @@ class Store(KeptFiles):
             for page_id in ids if doubts else ():
                 if page_id is not None:
                     w.open_doubts(connection, self._library, page_id, doubts, at=stamp(now))
-        return ids or [None] * len(sheets)
+        return ids
 
     def _page_image(self, sheet: w.NewSheet) -> bytes:
         """The flattened page, written beside those before it; nothing for a sheet that was refused."""

@@ -68,11 +68,14 @@ def open_doubts(connection: Connection, library: Library, page_id: int, doubts: 
         entries.doubt(connection, one.page_id, spec, why=one.why, at=at)
 
 
-def new_sheet(result: PhotoResult, protocol: Protocol | None, version: str, basis: str, at: str) -> NewSheet:
-    """What a photograph says of one sheet; `StoreError` when `protocol` is not the one that it was printed from."""
+def new_sheet(
+    result: PhotoResult, home: Callable[[Layout], Protocol | None], version: str, basis: str, at: str
+) -> NewSheet:
+    """What a photograph says of one sheet; `StoreError` when `home` gives another protocol than it was printed from."""
     if result.page is None:
         return NewRefusal(result, version, at)
-    return NewPage(result, check_own(result.page.layout, protocol, result.file), version, basis, at)
+    layout = result.page.layout
+    return NewPage(result, check_own(layout, home(layout), result.file), version, basis, at)
 
 
 @dataclass(frozen=True, slots=True)
