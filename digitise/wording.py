@@ -7,6 +7,7 @@ import math
 import re
 from collections.abc import Iterable, Sequence
 
+NOISE = 1e-9  # nothing that is counted or measured is so small: what is left of differences by rounding
 _RIGHT_TO_LEFT = "[\u0590-\u08ff\ufb1d-\ufdff\ufe70-\ufefc]++"
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029]")
 _BEFORE_OTHERS = re.compile(rf"{_RIGHT_TO_LEFT}(?:[\s'’.-]+{_RIGHT_TO_LEFT})*+(?=.)")
@@ -75,7 +76,7 @@ def number(value: float | None, digits: int = 1, *, sign: str = "") -> str:
     """
     if value is None:
         return "–"
-    if value and abs(value) < 10**-digits:
+    if NOISE < abs(value) < 10**-digits:
         digits = -math.floor(math.log10(abs(value)))
     return f"{value:{sign}z.{digits}f}"
 

@@ -395,9 +395,11 @@ def test_the_command_lists_problems_takes_nothing_and_says_so(tmp_path, capsys):
     assert main([*line, "--dry-run"]) == 0
     assert capsys.readouterr().out.startswith("A\t2019-03-17\tHard coral\t30.0 cover, %\n")
     assert earlier_results(store) == []
-    table.write_text("Station,When,HC %,Sand %,Dams\nA,17/03/2019,0.3,0.12,1\n")
+    table.write_text("Station,When,HC %,Sand %,Dams\nA,17/03/2019,0.3,0.012,0.1\n")
     assert main([*line, "--dry-run"]) == 0
-    assert "no cover is above 1 %. If these are shares of 1" in capsys.readouterr().err
+    said = capsys.readouterr()
+    assert "no cover is above 1 %. If these are shares of 1" in said.err
+    assert [row.split("\t")[3] for row in said.out.splitlines()] == ["0.3 cover, %", "0.01 cover, %", "0.04 per 100 m²"]
     table.write_text("Station,When,HC %,Sand %,Dams\nA,17/03/2019,30,12,1\n")
     assert main(line) == 0
     assert "no cover is above" not in capsys.readouterr().err

@@ -31,6 +31,7 @@ def test_a_small_number_does_not_look_like_nothing():
     """One large fish on 6,000 square metres is 0.02 on 100, which is not none; nor is a p of 0.0002."""
     assert [number(v) for v in (0.1, 0.06, 0.017, -0.0004, -0.0)] == ["0.1", "0.06", "0.02", "-0.0004", "0.0"]
     assert [number(v, 2, sign="+") for v in (1.5, 0.003, 0.0)] == ["+1.50", "+0.003", "+0.00"]
+    assert [number(4.4e-16), number(-4.4e-16, sign="+")] == ["0.0", "+0.0"]  # of 100/3 less 100/3, added up otherwise
     assert [p_text(p) for p in (None, 0.0002, 0.0013, 1.0)] == ["–", "< 0.001", "0.001", "1.000"]
     assert percent(0.00002) == "0.002 %"
 

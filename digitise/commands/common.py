@@ -41,9 +41,9 @@ class Adder:
         self._commands = commands
 
     def __call__(
-        self, name: str, run: Callable[[argparse.Namespace], int], text: str, example: str, *, file: str = ""
+        self, name: str, run: Callable[[argparse.Namespace], int] | None, text: str, example: str, *, file: str = ""
     ) -> argparse.ArgumentParser:
-        """The parser of command `name`, which calls `run(args)` for its exit code.
+        """The parser of command `name`, which calls `run(args)` for its exit code; None where its parts do.
 
         `file` shows what a file that it takes may hold; help ends in it and in the example.
         """

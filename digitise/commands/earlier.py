@@ -83,7 +83,7 @@ def _earlier(args: argparse.Namespace) -> int:
 def _take(args: argparse.Namespace) -> int:
     from digitise.earlier.keep import keep_table, read_table
     from digitise.earlier.take import may_be_shares
-    from digitise.wording import plural
+    from digitise.wording import number, plural
 
     now = datetime.now(UTC)
     results, problems = read_table(args.table, args.mapping, today=now.astimezone().date())
@@ -100,8 +100,8 @@ def _take(args: argparse.Namespace) -> int:
         say("Note: no cover is above 1 %. If these are shares of 1, the table has to be changed to percent first.")
     if args.dry_run:
         for r in results:
-            limits = f" ({r.low:.1f} to {r.high:.1f})" if r.low is not None and r.high is not None else ""
-            print(f"{r.site}\t{r.day}\t{r.label}\t{r.value:.1f}{limits} {r.unit_words}")
+            limits = f" ({r.low:.1f} to {number(r.high)})" if r.low is not None and r.high is not None else ""
+            print(f"{r.site}\t{r.day}\t{r.label}\t{number(r.value)}{limits} {r.unit_words}")
         say(f"{found}, no problem. Nothing was taken in; leave --dry-run out to do so.")
         return 0
     with open_store(args.store) as store:

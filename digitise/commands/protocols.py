@@ -54,7 +54,7 @@ def add_commands(command: Adder) -> None:
 
     group = command(
         "protocol",
-        _help,
+        None,
         "make a protocol of your own, check it, preview its sheets",
         "digitise protocol new",
         file=KEYS,
@@ -75,10 +75,6 @@ def add_commands(command: Adder) -> None:
     one.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder to write into")
     papers = ("A4", "letter", "A5", "half-letter")
     one.add_argument("--paper", choices=papers, help="paper (default: the protocol's)")
-
-
-def _help(args: argparse.Namespace) -> int:
-    raise UsageError("expected 'new', 'check' or 'preview' behind 'digitise protocol'")
 
 
 def _new(args: argparse.Namespace) -> int:
