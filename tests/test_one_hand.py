@@ -184,6 +184,10 @@ def test_a_letter_that_seems_crossed_out_otherwise_stays_so(elsewhere, beside) -
     assert _void_of_y(_letter(0, "Y", 0.5), elsewhere, beside=beside) == pytest.approx(0.5)
 
 
+def test_a_letter_that_hardly_seems_crossed_out_is_left_as_it_is() -> None:
+    assert _void_of_y(_letter(0, "Y", 0.1), [_letter(1, "Y", 0.5)] * 3) == pytest.approx(0.1)
+
+
 def test_a_single_box_that_seems_crossed_out_stays_so() -> None:
     """Nothing stands beside a code of one letter to tell a line from a shape."""
     codes = {i: [_letter(0, "Y", 0.5)] for i in "abcd"}

@@ -7,8 +7,10 @@ import numpy as np
 import pytest
 
 from digitise.pages.flatten import FLAT_PX_PER_MM
+from digitise.reader import read
 from digitise.reader.characters import DIGIT_CLASSES, DIGIT_NOUGHT, SIDE_PX, TICK_CLASSES, CharacterEvidence
 from digitise.reader.eights import as_perhaps_eight, loops
+from digitise.reader.ink import extract_ink
 from digitise.reader.nines import as_perhaps_four, has_bar
 from digitise.reader.read import _tick as tick_of
 from digitise.reader.read import read_page
@@ -180,3 +182,21 @@ def test_a_digit_with_a_loop_where_it_should_have_none_may_be_an_eight(crop, rea
 
     assert seen.digit.argmax() == read
     assert seen.digit[8] / seen.digit[read] == pytest.approx(0.99 if doubted else digit[8] / 0.99999)
+
+
+def test_an_open_eight_on_a_page_that_is_taken_for_a_five_may_be_an_eight(printed, layout, monkeypatch) -> None:
+    """Where the networks see a five in every box, only the one with a closed loop in it is doubted."""
+    five = np.zeros(len(DIGIT_CLASSES))
+    five[5] = 1.0
+    monkeypatch.setattr(
+        read, "read_characters", lambda _, crops, __: [CharacterEvidence(five, five, five)] * len(crops)
+    )
+    image, one = printed("site").copy(), layout("site")
+    cell = one.by_id["site/team"]
+    x, y, width, height = (v * FLAT_PX_PER_MM for v in cell.characters_mm[0])
+    middle = (round(x + width / 2), round(y + 0.6 * height))
+    cv2.ellipse(image, middle, (round(width / 5), round(height / 5)), 0, 0, 360, GREY, LINE_PX, cv2.LINE_AA)
+    found = read.boxed_evidence(extract_ink(image, one), [c for c in one.cells if c.kind == "number"])
+    doubted = {(i, k) for i, boxes in found.items() for k, e in enumerate(boxes) if e.digit[8] > 0.4}
+
+    assert doubted == {("site/team", 0)}

@@ -79,6 +79,7 @@ def test_what_a_page_still_asked_when_it_was_left_holds_no_cells(store):
     app = Browser(Starlette(routes=routes.routes()))
     wish = {"client": MIRA.client, "by": "Mira", "turn": 3}
     app.post("/desk/leave", json_body={"client": MIRA.client, "turn": 3}, headers=POST)
+    app.post("/desk/leave", json_body={"client": MIRA.client, "turn": 1}, headers=POST)  # said before, heard later
     assert app.post("/desk/take", json_body=wish, headers=POST).json()["items"] == []
     assert store.leases.held(now=kept.NOW) == {}
     assert len(app.post("/desk/take", json_body=wish | {"turn": 4}, headers=POST).json()["items"]) == 20
