@@ -61,7 +61,7 @@ def test_a_photograph_becomes_signed_results_in_the_hands_of_three_people(chromi
     scientist = comes_in(chromium, address, "Mira Tole")
     scientist.goto(f"{address}audit")
     drawn(scientist)
-    scientist.get_by_text("Draw the sample").click()
+    scientist.get_by_role("button", name="Draw the sample").click()
     scientist.locator(".title:not(:empty)").wait_for()
     pictured(scientist)
     with Store.open(folder) as store:

@@ -67,7 +67,7 @@ def test_a_digit_over_the_printed_point_is_seen(printed, layout) -> None:
     assert _is_misplaced(printed, layout, _ones((gap - first[0]) / first[2]))
 
 
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", range(8))
 @pytest.mark.parametrize("apart", [True, False])
 def test_two_digits_in_one_box_are_for_a_person(printed, layout, seed: int, apart: bool) -> None:
     """72.1 with a box for each digit is read; with the 7 and the 2 in the second box nothing is accepted."""
@@ -82,6 +82,19 @@ def test_two_digits_in_one_box_are_for_a_person(printed, layout, seed: int, apar
     _, accepted = shipped_acceptance().judge(group, decoded.score, doubtful=bool(decoded.reasons))
 
     assert ("misplaced" not in decoded.reasons and decoded.value == 72.1) if apart else not accepted
+
+
+@pytest.mark.parametrize(
+    ("lines", "found"),
+    [
+        ([(0.2, 0.2, 0.4, 0.8), (0.42, 0.2, 0.62, 0.8)], True),
+        ([(0.5, 0.1, 0.5, 0.48), (0.55, 0.6, 0.55, 0.98)], False),
+        ([(0.2, 0.1, 0.25, 0.9), (0.6, 0.4, 0.65, 0.9)], False),
+    ],
+    ids=["one leans over the other", "one that broke in two", "a part of one, much shorter"],
+)
+def test_two_digits_in_a_box_stand_beside_each_other_and_are_alike_in_height(printed, layout, lines, found) -> None:
+    assert _is_misplaced(printed, layout, lines) is found
 
 
 def test_the_strokes_beside_it_settle_where_a_total_stands(printed, layout, reef) -> None:

@@ -16,10 +16,11 @@ from digitise.reader.pieces import pieces_of
 from digitise.sheets.layout import Cell
 
 TALL = 0.35  # of its box's height is a digit; less is a broken end of one, a dash, a speck
-ALIKE = 0.6  # of the taller one's height at least is the other of two digits in one box: less is a part of it
+ALIKE = 0.8  # of the taller one's height at least is the other of two digits in one box: less is a part of it
 BETWEEN = 0.15  # of a box's width: so near the middle between two boxes lies a digit that might be of either
 BROAD = 1.15  # of a box's width: so broad are only two digits that touch, each in its box
-APART_MM = 0.3  # at least are two digits in one box
+OVERLAP_MM = 0.6  # at most do two digits in one box, one of which may lean over the other
+BESIDE = 0.2  # of a box's width at least are their middles apart
 
 
 def misplaced(page: InkPage, cell: Cell, threshold: float) -> bool:
@@ -37,6 +38,7 @@ def misplaced(page: InkPage, cell: Cell, threshold: float) -> bool:
     for a, b in boxes:
         own = [i for i, middle in enumerate(middles) if a <= middle <= b]
         for i, j in itertools.permutations(own, 2):
-            if starts[j] > ends[i] + APART_MM and min(high[tall[[i, j]]]) > ALIKE * max(high[tall[[i, j]]]):
+            beside = starts[j] > ends[i] - OVERLAP_MM and middles[j] - middles[i] > BESIDE * (b - a)
+            if beside and min(high[tall[[i, j]]]) > ALIKE * max(high[tall[[i, j]]]):
                 return True
     return False
