@@ -46,6 +46,7 @@ CODE_ASIDE_MM = 8.0  # from where the flattened page has it, a code is still loo
 _OUTWARD = np.array([(-1, -1), (1, -1), (1, 1), (-1, 1)])  # from a box's corners
 MAX_HIDDEN_SHARE = 0.33  # of the page's cells; the hidden ones of a page with fewer go to a person
 MOST_OBLONG = 20  # times as long as wide: no photograph, and no part of one holds a sheet
+LARGE_PX = 2400  # of a picture's longer side: of a larger one half as many pixels a millimetre show a code
 ROOM = 0.3  # of a picture: smaller sheets beside a page are not looked for
 MOST_SHEETS = 6  # tried in one photograph
 MIRROR_PX, MIRROR_MARKS = 1600, 2  # at most so long is what is searched for a mirrored sheet; marks that make one
@@ -282,14 +283,18 @@ def _other_edition(identity: Identity) -> NotRegistered:
     return NotRegistered("other-edition", f"its printed code names {words}")
 
 
-def _unknown_editions(gray: np.ndarray, layouts: list[Layout]) -> tuple[list[NotRegistered], bool]:
+def _unknown_editions(
+    gray: np.ndarray, layouts: list[Layout], *, beside: bool = False
+) -> tuple[list[NotRegistered], bool]:
     """Refusals of the pages that printed codes in a photograph name and that are none of the `layouts`.
 
-    And whether a code names one that is.
+    And whether a code names one that is. `beside` a page that is read, codes are looked for in less time: large ones.
     """
     import zxingcpp
 
-    found = zxingcpp.read_barcodes(gray, formats=zxingcpp.BarcodeFormat.QRCode)
+    picture = halved(gray) if beside and max(gray.shape) > LARGE_PX else gray
+    hard = {"try_invert": not beside, "try_downscale": not beside}
+    found = zxingcpp.read_barcodes(np.ascontiguousarray(picture), formats=zxingcpp.BarcodeFormat.QRCode, **hard)
     named = [identity for code in found if (identity := parse_identity(code.text)) is not None]
     unknown = [one for one in named if not any(_same_page(one, layout) for layout in layouts)]
     return [_other_edition(one) for one in unknown], len(unknown) < len(named)
@@ -364,8 +369,8 @@ def register_all(gray: np.ndarray, layouts: Iterable[Layout]) -> tuple[Page | No
     tuple of Page or NotRegistered
         Never empty. Pages come first, those with most marks and largest before others. Sheets that show three marks
         or more and cannot be read follow, then those whose printed code names a page that is not known; of one whose
-        corner only peeps out under a page nothing is said. Without
-        any page there is one `NotRegistered`, which is falsy and says why and where in words.
+        corner only peeps out under a page nothing is said. Without any page there is one `NotRegistered`, which is falsy and
+        says why and where in words.
     """
     layouts = list(layouts)
     height, width = gray.shape
@@ -392,7 +397,7 @@ def register_all(gray: np.ndarray, layouts: Iterable[Layout]) -> tuple[Page | No
             failed.append((pose, page))
     if pages:
         left = [f for pose, f in failed if len(pose.marks) >= 3 and not used.issuperset(map(id, pose.marks))]
-        beside = _unknown_editions(gray, layouts)[0] if _room_left(pages, gray.shape) else []
+        beside = _unknown_editions(gray, layouts, beside=True)[0] if _room_left(pages, gray.shape) else []
         return (*pages, *left, *beside)
     unknown, known = _unknown_editions(gray, layouts)
     if unknown and not known:
