@@ -369,8 +369,8 @@ def register_all(gray: np.ndarray, layouts: Iterable[Layout]) -> tuple[Page | No
     tuple of Page or NotRegistered
         Never empty. Pages come first, those with most marks and largest before others. Sheets that show three marks
         or more and cannot be read follow, then those whose printed code names a page that is not known; of one whose
-        corner only peeps out under a page nothing is said. Without any page there is one `NotRegistered`, which is falsy and
-        says why and where in words.
+        corner only peeps out under a page nothing is said. Without any page there is one `NotRegistered`, which is
+        falsy and says why and where in words.
     """
     layouts = list(layouts)
     height, width = gray.shape
