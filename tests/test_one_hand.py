@@ -148,13 +148,17 @@ def _letter(degrees: float, char: str, void: float = 0.0) -> CharacterEvidence:
     return replace(PLAIN[0], letter=letter, features=_looks(degrees))
 
 
-def _void_of_y(own: CharacterEvidence, elsewhere: list[CharacterEvidence], *, beside: float = 0.0) -> float:
+def _void_of_y(
+    own: CharacterEvidence,
+    elsewhere: list[CharacterEvidence],
+    *,
+    beside: float = 0.0,
+    choices: tuple[str, ...] = ("YB", "BK"),
+) -> float:
     """How likely the Y of the code YB still is crossed out, beside a B, where other cells have these Y."""
     codes = {"own": [own, _letter(120, "B", beside)]}
     codes |= {f"c{i}": [y, _letter(120, "B")] for i, y in enumerate(elsewhere)}
-    cells = {
-        cell: Cell(cell, "code", (0, 0, 18, 9), cell, ((0, 0, 9, 9), (9, 0, 9, 9)), ("YB", "BK")) for cell in codes
-    }
+    cells = {cell: Cell(cell, "code", (0, 0, 18, 9), cell, ((0, 0, 9, 9), (9, 0, 9, 9)), choices) for cell in codes}
     out = as_one_hand({}, codes, cells)["own"][0].letter
     assert out.sum() == pytest.approx(1)
     return float(out[LETTER_CLASSES.index("void")])
@@ -182,6 +186,13 @@ def test_a_letter_that_seems_crossed_out_wherever_this_hand_writes_it_is_its_sha
 )
 def test_a_letter_that_seems_crossed_out_otherwise_stays_so(elsewhere, beside) -> None:
     assert _void_of_y(_letter(0, "Y", 0.5), elsewhere, beside=beside) == pytest.approx(0.5)
+
+
+def test_a_letter_in_which_alone_another_code_differs_may_have_been_mended_in_many_cells() -> None:
+    same = [_letter(5, "Y", 0.5)] * 3
+
+    assert _void_of_y(_letter(0, "Y", 0.5), same, choices=("YB", "KB")) == pytest.approx(0.5)
+    assert _void_of_y(_letter(0, "Y", 0.5), same, choices=("YB", "YK", "BK")) < 0.01
 
 
 def test_a_letter_that_hardly_seems_crossed_out_is_left_as_it_is() -> None:

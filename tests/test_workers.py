@@ -80,7 +80,7 @@ def test_a_call_that_hangs_is_ended() -> None:
     assert found == [Stopped("it took more than 8 seconds"), 107]
 
 
-@pytest.mark.skipif(sys.platform != "linux", reason="the limit of memory is Linux's")
+@pytest.mark.skipif(os.name != "posix", reason="only POSIX systems stop and go on with a group of processes")
 def test_time_in_which_everything_was_stopped_does_not_count() -> None:
     """Ctrl+Z, or a laptop's lid, in the middle of a call of two seconds that may take four."""
     code = "import test_workers as t; print('begun', flush=True); print(t._run([('toil', 1), ('toil', 20)], seconds=4))"
@@ -100,6 +100,7 @@ def test_time_in_which_everything_was_stopped_does_not_count() -> None:
     assert run.communicate(timeout=60)[0] == "['done', 'done']\n"
 
 
+@pytest.mark.skipif(sys.platform != "linux", reason="the limit of memory is Linux's")
 def test_a_call_that_grows_beyond_its_memory_is_refused() -> None:
     """Three gigabytes asked for, one allowed; a tenth of one is fine."""
     found = _run([("grow", 3_000_000_000), ("grow", 100_000_000)], megabytes=1000)

@@ -6,7 +6,15 @@ import argparse
 from functools import partial
 from pathlib import Path
 
-from digitise.commands.common import Adder, jobs, open_store, pages_again, say, store_argument
+from digitise.commands.common import (
+    Adder,
+    jobs_argument,
+    open_store,
+    pages_again,
+    protocols_argument,
+    say,
+    store_argument,
+)
 
 
 def add_commands(command: Adder) -> None:
@@ -25,17 +33,8 @@ def add_commands(command: Adder) -> None:
         metavar="FILE",
         help="file for the new thresholds, for 'digitise read --acceptance'",
     )
-    one.add_argument(
-        "--protocol",
-        action="append",
-        default=[],
-        type=Path,
-        metavar="FILE",
-        help="a protocol file, beside the shipped protocols (repeatable)",
-    )
-    one.add_argument(
-        "--jobs", type=jobs, default=None, metavar="N", help="how many processes read at once (default: all cores)"
-    )
+    protocols_argument(one)
+    jobs_argument(one)
 
 
 def _calibrate(args: argparse.Namespace) -> int:

@@ -175,6 +175,25 @@ def store_argument(one: argparse.ArgumentParser) -> None:
     )
 
 
+def protocols_argument(one: argparse.ArgumentParser) -> None:
+    """``--protocol FILE``, repeatable."""
+    one.add_argument(
+        "--protocol",
+        action="append",
+        default=[],
+        type=Path,
+        metavar="FILE",
+        help="a protocol file, beside the shipped protocols (repeatable)",
+    )
+
+
+def jobs_argument(one: argparse.ArgumentParser) -> None:
+    """``--jobs N``."""
+    one.add_argument(
+        "--jobs", type=jobs, default=None, metavar="N", help="how many processes read at once (default: all cores)"
+    )
+
+
 def open_store(path: Path):
     """The store in a folder; a folder that is none is a `UsageError` that says how to make one, and stays as it is."""
     from digitise.store import Store, holds_store, no_store

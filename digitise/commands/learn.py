@@ -3,9 +3,18 @@
 from __future__ import annotations
 
 import argparse
-from pathlib import Path
 
-from digitise.commands.common import Adder, UsageError, jobs, open_store, pages_again, progress_bar, say, store_argument
+from digitise.commands.common import (
+    Adder,
+    UsageError,
+    jobs_argument,
+    open_store,
+    pages_again,
+    progress_bar,
+    protocols_argument,
+    say,
+    store_argument,
+)
 
 SEED = 20  # of the order in which pages are left out: the same store teaches the same
 
@@ -20,17 +29,8 @@ def add_commands(command: Adder) -> None:
     )
     store_argument(one)
     one.add_argument("--back", action="store_true", help="undo the last learning instead")
-    one.add_argument(
-        "--protocol",
-        action="append",
-        default=[],
-        type=Path,
-        metavar="FILE",
-        help="a protocol file, beside the shipped protocols (repeatable)",
-    )
-    one.add_argument(
-        "--jobs", type=jobs, default=None, metavar="N", help="how many processes read at once (default: all cores)"
-    )
+    protocols_argument(one)
+    jobs_argument(one)
 
 
 def _learn(args: argparse.Namespace) -> int:

@@ -12,7 +12,16 @@ from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 
-from digitise.commands.common import STOPPED, Adder, UsageError, jobs, progress_bar, results_ahead, say
+from digitise.commands.common import (
+    STOPPED,
+    Adder,
+    UsageError,
+    jobs_argument,
+    progress_bar,
+    protocols_argument,
+    results_ahead,
+    say,
+)
 from digitise.wording import plural
 
 LOOK_EVERY_S = 1.0
@@ -39,23 +48,14 @@ def reading_arguments(one: argparse.ArgumentParser) -> None:
         metavar="PHOTO_OR_FOLDER",
         help="photographs, PDFs or zip archives of them, or folders; also addresses such as s3://BUCKET/FOLDER",
     )
-    one.add_argument(
-        "--protocol",
-        action="append",
-        default=[],
-        type=Path,
-        metavar="FILE",
-        help="a protocol file, beside the shipped protocols (repeatable)",
-    )
+    protocols_argument(one)
     one.add_argument(
         "--acceptance",
         type=Path,
         metavar="FILE",
         help="thresholds of 'digitise calibrate' in place of the shipped ones",
     )
-    one.add_argument(
-        "--jobs", type=jobs, default=None, metavar="N", help="how many processes read at once (default: all cores)"
-    )
+    jobs_argument(one)
 
 
 def place(text: str):

@@ -8,8 +8,8 @@ seen on a page gains some weight in all its boxes. It gains most where seven sta
 one begins with a long upstroke and looks as others write a seven. This rule never changes what a box is read
 as: whether this hand's ones or its sevens are unusual only a person can say. **So shaped**: a letter that seems crossed
 out beside a plain one is likelier this hand's way to write it where it looks much like the same letter in other cells,
-and the more likely so where that seems crossed out too: a line goes through a whole code, and who mends a single letter
-does not do it twice alike. Pure.
+and the more likely so where that seems crossed out too: a line goes through a whole code, and who puts another code in
+its place writes over both letters. (Where two codes differ in one letter alone, this rule says nothing.) Pure.
 """
 
 from __future__ import annotations
@@ -140,9 +140,16 @@ def so_shaped(codes: Evidence, cells: Mapping[str, Cell]) -> dict[str, list[Char
     for cell, i in doubtful:
         own = codes[cell][i]
         same = [box for letter, other, box in inked if other != cell and letter == texts[cell][i : i + 1]]
-        if len(same) >= EXAMPLES and own.features is not None:
+        told = not _differ_there_alone(texts[cell], i, cells[cell].choices)
+        if told and len(same) >= EXAMPLES and own.features is not None:
             out[cell][i] = _as_shaped(own, same)
     return out
+
+
+def _differ_there_alone(code: str, i: int, choices: Sequence[str]) -> bool:
+    """Whether another code differs from this one in this letter alone: then somebody may have mended it many times."""
+    rest = code[:i] + code[i + 1 :]
+    return any(other != code and other[:i] + other[i + 1 :] == rest for other in choices)
 
 
 def _stands_out(boxes: Sequence[CharacterEvidence], i: int) -> bool:

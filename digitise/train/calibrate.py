@@ -139,7 +139,8 @@ def with_earlier(acceptance: Acceptance, earlier: Acceptance, rows: list[Row]) -
     """The same, but with an earlier run's threshold where it accepts more of these readings and is shown by both runs.
 
     It was fixed before these readings were looked at, so those that it accepts are added to what it rested on, each
-    run's divided by its own design effect, and wrong ones in full. Both runs need the same networks.
+    run's divided by its own design effect, and wrong ones in full. It is a second try beside these readings' own: the
+    risk that a bound does not hold may be twice `DELTA`. Both runs need the same networks.
     """
     curves = dict(acceptance.curves)
     for group, before in earlier.curves.items():
