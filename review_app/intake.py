@@ -134,9 +134,10 @@ def _accept(store: Store, data: bytes, name: str) -> list[str]:
 
 
 def of_unknown_protocol(photo: PhotoRow) -> bool:
-    """Whether a photograph was refused since what its sheet was printed from was not known."""
+    """Whether a sheet in a photograph was refused since what it was printed from was not known."""
     refused = photo.status in ("unreadable", "retake") and not photo.page_ids
-    return refused and any(reason.startswith(REASONS["other-edition"].short) for reason in photo.reasons)
+    said = photo.reasons if refused else photo.beside
+    return any(reason.startswith(REASONS["other-edition"].short) for reason in said)
 
 
 def _digests(store: Store) -> frozenset[str]:
@@ -145,11 +146,12 @@ def _digests(store: Store) -> frozenset[str]:
 
 def _waiting(store: Store, failed: dict[str, str]) -> list[tuple[str, str]]:
     """Photographs to be read: those that nobody has read, and those whose protocol may be known by now."""
-    photos = [p for p in store.photos() if p.sha256 not in failed]
+    photos = store.photos()
     unknown = [p for p in photos if of_unknown_protocol(p)]
     known = _digests(store) if unknown else frozenset()
     again = {p.sha256 for p in unknown if _tried.get((str(store.folder), p.sha256)) != known}
-    return [(p.sha256, p.name) for p in photos if p.status == "waiting" or p.sha256 in again]
+    never = {p.sha256 for p in photos if p.status == "waiting" and p.sha256 not in failed}
+    return [(p.sha256, p.name) for p in photos if p.sha256 in never | again]
 
 
 def _run(store: Store) -> None:
@@ -174,6 +176,7 @@ def _read_what_waits(store: Store) -> None:
         _states[key] = Intake(True, done, done + len(waiting), name, dict(failed), dict(again))
         try:
             _tried[key, sha256] = _digests(store)
+            failed.pop(sha256, None)
             lost = read_one(store, sha256, name)
             if lost:
                 failed[sha256] = " ".join((f"{name}:", *lost))

@@ -15,9 +15,10 @@ from damage import encoded, seeds
 from PIL import Image
 from screens import opened, words
 
-from digitise.batch.batch import known_protocols
+from digitise.batch.batch import known_protocols, read_before
 from digitise.pages.page import NotRegistered
 from digitise.reader.reading import PhotoResult, sentence
+from digitise.reader.reasons import REASONS
 from digitise.sheets.new_protocol import QUESTIONS, protocol_yaml
 from digitise.sheets.protocol import parse_protocol
 from digitise.sheets.sheet import pack_pages, rasterise, sheet_pdf
@@ -105,6 +106,36 @@ def test_a_photograph_of_an_unknown_protocol_is_read_as_soon_as_the_store_knows_
     keep_protocol(store.folder, text.encode(), "own.yaml")
     _read_all(store)
     assert [(p.status, len(p.page_ids)) for p in store.photos()] == [("read", 1)]
+    assert not intake.start(store)
+
+
+def test_a_sheet_of_an_unknown_protocol_beside_one_that_is_read_is_read_later_too(store, reef) -> None:
+    """The photograph counts as read by then: the phone is told, and it is read again once the protocol is known."""
+    text = protocol_yaml({q.key: q.read(q.usual) for q in QUESTIONS} | {"name": "cove-lines"})
+    own = parse_protocol(text, "own.yaml")
+    photo = Image.new("L", (4200, 3000), 90)
+    for protocol, left in ((reef, 120), (own, 2180)):
+        paper = Image.fromarray(rasterise(sheet_pdf(protocol, [pack_pages(protocol, "A4", "QH7M4K")[0]]), 9.0))
+        photo.paste(paper.point(lambda grey: int(0.9 * grey)), (left, 150))
+    assert intake.accept(store, encoded(photo, "JPEG"), "two.jpg") == []
+    _read_all(store)
+    (one,) = store.photos()
+    told = verdicts.state(store, [one.sha256])["photos"][one.sha256]
+
+    assert (one.status, len(one.page_ids)) == ("read", 1)
+    assert one.sha256 not in read_before(store)
+    assert told["kind"] == "look"
+    assert REASONS["other-edition"].short in told["lines"][0]
+    assert not intake.start(store)
+    intake.progress(store).failed.clear()  # as when the program starts again
+    again = verdicts.state(store, [one.sha256])["photos"][one.sha256]
+    assert (again["kind"], again["lines"][0]) == ("look", one.beside[0])
+
+    keep_protocol(store.folder, text.encode(), "own.yaml")
+    _read_all(store)
+    (one,) = store.photos()
+    assert len(one.page_ids) == 2
+    assert (one.beside, one.sha256 in read_before(store)) == ((), True)
     assert not intake.start(store)
 
 

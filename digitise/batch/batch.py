@@ -296,9 +296,13 @@ def signature(known: KnownProtocols, own: OwnReader = SHIPPED) -> str:
 def read_before(store: Store) -> frozenset[str]:
     """SHA-256 of photographs in a store whose pages this reader has read. Refused ones are always tried again.
 
-    What it has learned since does not count: pages stay as they were read.
+    So are those in which a sheet of an unknown protocol lies beside the page: it may be known by now. What the reader
+    has learned since does not count: pages stay as they were read.
     """
-    return frozenset(p.sha256 for p in store.pages() if p.reader_version.split("-learned-")[0] == READER_VERSION)
+    photos, pages = store.photos_and_pages()
+    beside = {photo.sha256 for photo in photos if photo.beside}
+    read = {p.sha256 for p in pages.values() if p.reader_version.split("-learned-")[0] == READER_VERSION}
+    return frozenset(read - beside)
 
 
 def record(

@@ -307,12 +307,12 @@ def photo_rows(connection: Connection) -> list[PhotoRow]:
     """Every kept photograph, in the order they came."""
     kept = sorted(connection.execute(select(t.photos)), key=lambda p: (p.kept_at, p.name, p.sha256))
     refused = {v.sha256: v for v in connection.execute(select(t.verdicts).order_by(t.verdicts.c.id))}
-    pages: dict[str, list[int]] = {}
-    standing = select(t.pages.c.id, t.pages.c.sha256).where(_standing())
-    for page_id, sha256 in connection.execute(standing.order_by(t.pages.c.id)):
-        pages.setdefault(sha256, []).append(page_id)
+    pages: dict[str, list[Row]] = {}
+    standing = select(t.pages.c.id, t.pages.c.sha256, t.pages.c.recorded_at).where(_standing())
+    for page in connection.execute(standing.order_by(t.pages.c.id)):
+        pages.setdefault(page.sha256, []).append(page)
     aside = set_aside(connection)
-    return [_photo_row(p, refused.get(p.sha256), tuple(pages.get(p.sha256, ())), aside.get(p.sha256, "")) for p in kept]
+    return [_photo_row(p, refused.get(p.sha256), pages.get(p.sha256, []), aside.get(p.sha256, "")) for p in kept]
 
 
 def photos_kept(connection: Connection) -> tuple[int, int]:
@@ -330,13 +330,16 @@ def _standing() -> ColumnElement[bool]:
     return t.pages.c.id.not_in(gone)
 
 
-def _photo_row(photo: Row, refusal: Row | None, page_ids: tuple[int, ...], aside: str) -> PhotoRow:
+def _photo_row(photo: Row, refusal: Row | None, pages: Sequence[Row], aside: str) -> PhotoRow:
     """A photograph; one that gave a page counts as read whatever else was tried, or said of it."""
-    status, reasons, seen = "waiting", (), ""
+    status, reasons, seen, beside = "waiting", (), "", ()
+    page_ids = tuple(page.id for page in pages)
     if page_ids:
         status = "read"
+        together = refusal is not None and not refusal.layout_digest and refusal.at == pages[0].recorded_at
+        beside = tuple(json.loads(refusal.reasons)) if together and len(pages) == 1 else ()
     elif refusal is not None:
         status, reasons, seen = refusal.status, tuple(json.loads(refusal.reasons)), refusal.layout_digest
     if aside and not page_ids:
         status, reasons = NO_SHEET, (f"No survey sheet: {aside}",)
-    return PhotoRow(photo.sha256, photo.name, photo.bytes, photo.kept_at, status, reasons, page_ids, seen)
+    return PhotoRow(photo.sha256, photo.name, photo.bytes, photo.kept_at, status, reasons, page_ids, seen, beside)

@@ -35,7 +35,8 @@ class PhotoRow:
     """A kept photograph. `status` is read, retake, unreadable, no-sheet (set aside by a person), or waiting (kept, not
     yet read).
 
-    `layout_digest` is that of the page recognised in a refused photograph, empty when none was.
+    `layout_digest` is that of the page recognised in a refused photograph, empty when none was. `beside` is what was
+    said of another sheet, of which nothing was known, when the only page was read.
     """
 
     sha256: str
@@ -46,6 +47,7 @@ class PhotoRow:
     reasons: tuple[str, ...]  # sentences
     page_ids: tuple[int, ...]
     layout_digest: str = ""
+    beside: tuple[str, ...] = ()  # sentences
 
 
 @dataclass(frozen=True, slots=True)

@@ -47,6 +47,7 @@ def verdict(
     """
     told = [failed[photo.sha256]] if photo.sha256 in failed else []
     if photo.page_ids:
+        told = told or list(photo.beside)
         read = _read(store, [pages[i] for i in photo.page_ids], pages)
         lost = any(one.short in " ".join(told) for one in PHOTO_REASONS)  # of another sheet in it
         return read | {"kind": "look", "lines": [*told, *read["lines"]]} if lost else read
