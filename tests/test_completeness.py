@@ -500,7 +500,7 @@ def test_a_store_is_checked_survey_by_survey_with_strays_and_packs_that_did_not_
     with _filled_store(tmp_path / "store") as store:
         keep_result(store, made_result("fish", FISH, name="stray.jpg", pack=None))
         found = check_store(store, today=TODAY, plan=Plan.model_validate(data))
-        early = check_store(store, today=datetime.date(2026, 4, 11), plan=Plan.model_validate(data))
+        its_day = check_store(store, today=datetime.date(2026, 4, 12), plan=Plan.model_validate(data))
 
     assert [(one.pack, [f.rule for f in one.faults]) for one in found] == [
         (PACK, []),
@@ -508,7 +508,7 @@ def test_a_store_is_checked_survey_by_survey_with_strays_and_packs_that_did_not_
         ("", ["no-place"]),
     ]
     assert "stray.jpg belongs to no pack" in found[2].faults[0].text
-    assert [one.pack for one in early] == [PACK, ""]
+    assert [one.pack for one in its_day] == [PACK, ""]
 
 
 def test_a_survey_whose_site_sheet_is_not_in_is_headed_by_the_site_it_was_planned_for(tmp_path) -> None:

@@ -139,9 +139,9 @@ def _planned_site(plan: Plan | None, pack: str) -> str:
 
 
 def _not_come_back(plan: Plan | None, have: set[str], today: datetime.date) -> Iterator[SurveyCheck]:
-    """Planned surveys, up to today, of which no sheet was photographed."""
+    """Planned surveys of days before today of which no sheet was photographed: on its own day one may still come."""
     for one in plan.surveys if plan else ():
-        if one.pack and one.pack not in have and one.date is not None and one.date <= today:
+        if one.pack and one.pack not in have and one.date is not None and one.date < today:
             text = "no sheet was photographed"
             fault = Checked("sheets", "missing", "Every sheet", text, ())
             name = plan.site(one.site).name
