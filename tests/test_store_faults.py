@@ -2,6 +2,7 @@
 
 import json
 import os
+import re
 import resource
 import socket
 import subprocess
@@ -304,15 +305,18 @@ def test_a_backup_that_was_cut_short_is_a_sentence_and_makes_no_store(tmp_path, 
 
 
 @pytest.mark.parametrize("gone", [True, False])
-def test_a_database_that_was_lost_is_told_and_none_is_begun_beside_its_photographs(tmp_path, gone):
+def test_a_database_that_was_lost_is_told_and_none_is_begun_beside_its_photographs(tmp_path, capsys, gone):
     """Cut to nothing by a full disk or left behind by a copy, it would be an empty store that verifies as whole."""
     with Store.open(tmp_path / "store") as store:
         store.keep_photo(b"a", "a.jpg", now=NOW)
     for part in (tmp_path / "store").glob("digitise.db*"):
         part.unlink() if gone or part.name != "digitise.db" else os.truncate(part, 0)
 
-    with pytest.raises(StoreError, match=r"digitise\.db: is (empty|missing), though photographs lie in"):
+    said = rf"digitise\.db: is {'missing' if gone else 'empty'}, though photographs lie in"
+    with pytest.raises(StoreError, match=said):
         Store.open(tmp_path / "store")
+    assert main(["verify", "--store", str(tmp_path / "store")]) != 0
+    assert re.search(said, "".join(capsys.readouterr()))
 
 
 def test_a_clock_put_back_changes_no_order(store):

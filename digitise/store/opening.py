@@ -39,7 +39,7 @@ def holds_store(folder: Path) -> bool:
 
 def no_store(folder: Path) -> str:
     """What is said of a folder that holds no store, wherever one is only looked for."""
-    return f"{folder}: no store is here; make one with: digitise read PHOTOS --store {folder}"
+    return _lost(folder) or f"{folder}: no store is here; make one with: digitise read PHOTOS --store {folder}"
 
 
 def open_database(folder: Path, *, now: datetime, url: str | None = None) -> Database:
@@ -76,10 +76,16 @@ def open_database(folder: Path, *, now: datetime, url: str | None = None) -> Dat
 
 def _check_not_lost(folder: Path) -> None:
     """A database that has gone, or was cut to nothing, is not begun anew beside the photographs that it told of."""
+    if lost := _lost(folder):
+        raise StoreError(lost)
+
+
+def _lost(folder: Path) -> str:
+    """What is said of a folder whose photographs are there, and their database is not; "" of any other."""
     parts = (folder / DATABASE, folder / f"{DATABASE}-wal")
     if any(p.is_file() and p.stat().st_size for p in parts) or not any((folder / "originals").glob("*/*")):
-        return
-    raise StoreError(
+        return ""
+    return (
         f"{folder / DATABASE}: is {'empty' if parts[0].is_file() else 'missing'}, though photographs lie in "
         f"{folder / 'originals'}; bring the store back from a backup. Without one, read them into a new store"
     )
