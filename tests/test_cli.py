@@ -192,7 +192,8 @@ REFUSED = [
         r"no shipped protocol has that name \(shipped: .*reef-transect.*\)",
         id="sheets-unknown",
     ),
-    pytest.param(["codes", "61"], "61 codes asked for: expected 2 to 60", id="too-many-codes"),
+    pytest.param(["codes", "61"], "found '61', expected a whole number from 2 to 60", id="too-many-codes"),
+    pytest.param(["codes", "0"], "found '0', expected a whole number from 2 to 60", id="no-codes"),
     pytest.param(
         ["report", "--store", "{tmp}/nowhere", "--out", "{tmp}/o"],
         "no store is here; make one with: digitise read PHOTOS --store",

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from datetime import datetime
 from pathlib import Path
 
-from digitise.commands.common import Adder, count, say
+from digitise.commands.common import Adder, count, say, whole
 from digitise.wording import listed, plural
 
 CUT = ", then cut along the dashes"
@@ -58,7 +58,7 @@ def add_commands(command: Adder) -> None:
     one.add_argument("--slates", action="store_true", help="also a variant for slates that are wiped and used again")
 
     one = command("codes", _codes, "choose codes that survive being misread", "digitise codes 9")
-    one.add_argument("count", type=count, help="how many codes, up to 60")
+    one.add_argument("count", type=whole(2, 60), help="how many codes, 2 to 60")
 
 
 def _paper(one: argparse.ArgumentParser, *more: str) -> None:
