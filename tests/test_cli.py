@@ -142,6 +142,8 @@ USAGE = [
         "found '0', expected a whole number from 1 to 1000",
         id="no-packs",
     ),
+    pytest.param(["codes", "61"], "found '61', expected a whole number from 2 to 60", id="too-many-codes"),
+    pytest.param(["codes", "0"], "found '0', expected a whole number from 2 to 60", id="no-codes"),
     pytest.param(
         ["sheets", "reef-transect", "--out", "o", "--packs", "some"],
         "found 'some', expected a whole number",
@@ -192,8 +194,6 @@ REFUSED = [
         r"no shipped protocol has that name \(shipped: .*reef-transect.*\)",
         id="sheets-unknown",
     ),
-    pytest.param(["codes", "61"], "found '61', expected a whole number from 2 to 60", id="too-many-codes"),
-    pytest.param(["codes", "0"], "found '0', expected a whole number from 2 to 60", id="no-codes"),
     pytest.param(
         ["report", "--store", "{tmp}/nowhere", "--out", "{tmp}/o"],
         "no store is here; make one with: digitise read PHOTOS --store",
