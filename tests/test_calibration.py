@@ -25,7 +25,7 @@ from digitise.reader.calibration import (
     read_acceptance,
     shipped_acceptance,
 )
-from digitise.train.calibrate import LEAST_SURE, Row, fit_acceptance, with_earlier
+from digitise.train.calibrate import LEAST_SURE, Row, fit_acceptance, set_acceptance, with_earlier
 
 CURVE = Curve((0.0, 1.0, 2.0, 3.0), (0.5, 0.8, 0.98, 0.998), 0.98, 0.002, 0.05, 900, 1, 0.0052)
 ACCEPTANCE = Acceptance({"code": CURVE, f"code{DOUBTFUL}": CURVE}, "made up for a test")
@@ -311,6 +311,22 @@ def test_an_earlier_threshold_stays_where_both_runs_together_show_it() -> None:
 )
 def test_otherwise_a_threshold_rests_on_the_new_readings_alone(before: Curve, wrong: set[int]) -> None:
     assert _after(before, wrong) == fit_acceptance(_ranked(20_000, wrong, 20_000), "made up").curves["code"]
+
+
+def test_thresholds_of_some_groups_are_set_and_all_others_stay(tmp_path) -> None:
+    """Of readings of two groups only the named one is set, in doubt too; the file says what each rests on."""
+    out = tmp_path / "acceptance.json"
+    tick = replace(CURVE, accepted=7)
+    out.write_text(Acceptance({"code": CURVE, "tick": tick}, "first").to_json())
+    plain = _ranked(20_000, set(), 20_000)
+    rows = [*plain, *(replace(r, group="tick") for r in plain), *(replace(r, reasons=("unsure",)) for r in plain[:40])]
+    set_acceptance(rows, "then", out, groups=["code"])
+    found = read_acceptance(out)
+
+    assert found.curves["tick"] == tick
+    assert found.curves["code"].accepted == 20_000
+    assert set(found.curves) == {"code", f"code{DOUBTFUL}", "tick"}
+    assert found.basis == "first; code: then"
 
 
 def test_a_reading_that_is_less_than_98_percent_sure_is_never_accepted() -> None:

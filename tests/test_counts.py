@@ -205,6 +205,9 @@ def _seen(value: int | None, *reasons: str) -> Decoded:
         pytest.param([_seen(None, "crossed-out"), _seen(7, "counts-differ"), _seen(0), _seen(None)], True, id="most"),
         pytest.param([_seen(None, "crossed-out")] * 2 + [_seen(3), _seen(5)], False, id="half"),
         pytest.param([_seen(4, "unsure")] * 3, False, id="for-another-reason"),
+        pytest.param(
+            [_seen(0, "unsure"), _seen(None, "unsure"), _seen(None, "crossed-out"), _seen(3)], True, id="level"
+        ),
     ],
 )
 def test_somebody_counts_otherwise_where_most_tallies_are_odd(tallies, expected: bool) -> None:

@@ -2,10 +2,12 @@
 
 import gzip
 import json
+from functools import partial
 
 import numpy as np
 import pytest
 
+from digitise.simulate import fill as fill_module
 from digitise.simulate.answers import (
     MARKS,
     Answer,
@@ -14,11 +16,19 @@ from digitise.simulate.answers import (
     make_answer,
     random_answers,
 )
-from digitise.simulate.drawn_hand import DrawnHand, drawn_style
+from digitise.simulate.drawn_hand import (
+    SINGLE_LINES,
+    UNUSUAL_STRIKES,
+    UNUSUAL_TICKS,
+    DrawnHand,
+    drawn_style,
+    strike_strokes,
+    tick_strokes,
+)
 from digitise.simulate.fill import fill
 from digitise.simulate.hand import in_box, load_hands, pooled, split_writers
 from digitise.simulate.pencil import Pencil, draw, erase
-from digitise.simulate.tally_hand import most_tally, tally_manner, tally_strokes
+from digitise.simulate.tally_hand import most_tally, tally_manner, tally_strokes, unusual_tally_manner
 
 PX_PER_MM = 12.0
 BOX_MM = 8.0
@@ -344,12 +354,64 @@ def _cross(one, other):
     return bool(((side(a, b, c) != side(a, b, d)) & (side(c, d, a) != side(c, d, b))).any())
 
 
-def test_every_manner_fits_the_most_a_box_is_said_to_hold():
+@pytest.mark.parametrize("any_manner", [tally_manner, partial(unusual_tally_manner, line_mm=0.9)])
+def test_every_manner_fits_the_most_a_box_is_said_to_hold(any_manner):
     rng = np.random.default_rng(10)
-    for _ in range(200):
+    for _ in range(300):
         box = [0.0, 0.0, rng.uniform(10, 80), rng.uniform(5, 16)]
 
-        assert most_tally(box) == len(tally_strokes(most_tally(box), box, rng=rng, manner=tally_manner(rng)))
+        assert most_tally(box) == len(tally_strokes(most_tally(box), box, rng=rng, manner=any_manner(rng)))
+
+
+def test_unusual_manners_space_wide_and_bar_level_too_but_never_so_that_strokes_run_together():
+    rng = np.random.default_rng(12)
+    manners = [unusual_tally_manner(rng, line_mm=0.9) for _ in range(300)]
+
+    assert min(m.spacing_mm for m in manners) >= 1.62
+    assert max(m.spacing_mm for m in manners) > 4
+    assert 0.25 < np.mean([abs(m.bar_slope) < 0.15 for m in manners]) < 0.5
+
+
+@pytest.mark.parametrize("style", UNUSUAL_STRIKES)
+def test_an_unusual_strike_goes_right_across_its_entry(style):
+    for seed in range(20):
+        points = np.concatenate(strike_strokes(style, [10, 20, 14, 6], rng=np.random.default_rng(seed)))
+        short = style == "short line"
+
+        assert points[:, 0].min() < (14 if short else 10.5)
+        assert points[:, 0].max() > (20 if short else 23.5)
+        assert 17 < points[:, 1].min() < points[:, 1].max() < 29
+
+
+@pytest.mark.parametrize("style", UNUSUAL_TICKS)
+def test_an_unusual_tick_stands_in_its_box(style):
+    for seed in range(20):
+        points = np.concatenate(tick_strokes(style, [10, 20, 9, 9], rng=np.random.default_rng(seed)))
+
+        assert np.mean(((points > (9, 19)) & (points < (20, 30))).all(axis=1)) > 0.9
+        assert np.ptp(points, axis=0).min() > 1.2
+
+
+def test_who_crosses_out_as_few_people_do_puts_no_single_line_through_a_seven_or_strokes(monkeypatch):
+    """There it would be part of what is written; through a 5 it is not."""
+    seen = set()
+    real = fill_module.strike_strokes
+    monkeypatch.setattr(
+        fill_module, "strike_strokes", lambda style, extent, *, rng: seen.add(style) or real(style, extent, rng=rng)
+    )
+    layout, hand = _layout(), DrawnHand(drawn_style(np.random.default_rng(0)))
+
+    def styles(*answers: Answer) -> set[str]:
+        seen.clear()
+        for seed in range(80):
+            canvas, rng = np.full((540, 680), 255, np.uint8), np.random.default_rng(seed)
+            fill(layout, answers, hand, rng, pencil=Pencil(), canvas=canvas, px_per_mm=4.0, unusual=True)
+        return set(seen)
+
+    assert not styles(Answer("fish/0/tally", 3, "struck"), Answer("fish/0/total", 7, "struck")).intersection(
+        SINGLE_LINES
+    )
+    assert styles(Answer("fish/0/total", 5, "struck")).issuperset(SINGLE_LINES)
 
 
 def test_a_tally_too_high_for_its_box_is_refused():

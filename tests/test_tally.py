@@ -145,6 +145,26 @@ def test_a_fifth_stroke_struck_across_counts_as_five(printed, layout) -> None:
     assert five.ink_mm2 > four.ink_mm2 > 4 * 0.4 * 0.5 * 8
 
 
+def test_groups_that_level_bars_join_do_not_lie_level(printed, layout) -> None:
+    """Three groups that bars join, and two strokes: wider than they are high, and plain. A level stroke is not."""
+    name = "fish/ray/0-10/tally"
+    joined = replace(NEAT, bar_slope=0.0, spacing_mm=2.0, gap_mm=2.0, beyond=(1.1, 1.12))
+    cell, ink = layout("fish").by_id[name], _drawn(printed, layout, {name: 17}, joined, seed=3)
+    own = own_ink(ink, cell)
+
+    boxes = pieces_of((own > ink_threshold(ink)).view(np.uint8)).boxes[1:]
+    assert (boxes[:, 2] / boxes[:, 3]).max() > 2.2
+    assert count_strokes(own, ink_threshold(ink)).flat == 0
+
+    beside = printed("fish").copy()
+    x, y, width, height = cell.box_mm
+    level = hand_line(np.array([[x + 12, y + height / 2], [x + 17, y + height / 2]]), np.random.default_rng(1), bow=0.0)
+    strokes = tally_strokes(2, [x, y, 8, height], rng=np.random.default_rng(1), manner=NEAT, sloppiness=0.1)
+    draw(beside, (*strokes, level), pencil=PENCIL, px_per_mm=FLAT_PX_PER_MM, rng=np.random.default_rng(1))
+    ink = extract_ink(beside, layout("fish"))
+    assert count_strokes(own_ink(ink, cell), ink_threshold(ink)).flat == 1
+
+
 def test_an_empty_box_has_no_strokes(printed, layout) -> None:
     """Every tally box of a printed sheet: no ink, no strokes, nothing void, and the value is None, not 0."""
     one = layout("fish")
@@ -239,6 +259,18 @@ def test_the_second_network_has_its_say_where_the_first_does_not_plainly_agree_w
 
     assert abs(alone - second) > 1e-4
     assert both == pytest.approx((alone + second) / 2, abs=1e-4)
+
+
+def test_what_each_network_sees_struck_counts_wherever_it_sees_it() -> None:
+    """Evidence of 2 in one place, and of 1 in another, is evidence of 1.5, not of the little that either place has."""
+    first, second = np.full((2, 3, 4, 6), -4.0, np.float32)
+    first[1, 0, 1], second[1, 3, 5] = 2.0, 1.0
+    first[0], second[0] = 1 / 24, 2 / 24
+    count = tally_network._count(first, second)
+
+    assert count.strokes == pytest.approx(1.5)
+    assert count.void == pytest.approx(1 / (1 + np.exp(-1.5)))
+    assert count.zero == pytest.approx(1 / (1 + np.exp(4)))
 
 
 @pytest.mark.parametrize(

@@ -26,6 +26,7 @@ ZERO_VOID = 0.05  # likelier crossed out than this no plain zero is (1,705 drawn
 PLAIN_NOUGHT = 0.9  # a mark this likely a nought is no line, however long
 LONGEST_DASH_MM = 15.0  # a longer line strikes the box out, or was drawn on from another
 FEWEST_ODD = 2  # tallies of a page
+ODD = frozenset({"crossed-out", "counts-differ"})  # so a tally looks that is counted otherwise than in strokes
 CONTOUR_TRUST = 0.75  # weight of the contour's count against its neighbours
 MOST = 99
 
@@ -127,12 +128,14 @@ def _as_learned(weights: Mapping[int, float], learned: LearnedCount) -> dict[int
 
 
 def counted_otherwise(tallies: Iterable[Decoded]) -> bool:
-    """Whether most of what is written in a page's tallies, noughts aside, looks crossed out or is counted in two ways.
+    """Whether most of what is written in a page's tallies, plain noughts aside, is odd.
+
+    Odd is what looks crossed out, is counted in two ways, or is a doubtful nought or nothing.
 
     So it is where somebody counts with level strokes, crosses, stars or the strokes of a sign.
     """
     written = [one for one in tallies if one.value or one.reasons]
-    odd = sum("crossed-out" in one.reasons or "counts-differ" in one.reasons for one in written)
+    odd = sum(bool(ODD.intersection(one.reasons) or ("unsure" in one.reasons and not one.value)) for one in written)
     return odd >= FEWEST_ODD and 2 * odd > len(written)
 
 

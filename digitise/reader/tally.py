@@ -26,6 +26,7 @@ FOLLOW_MM = 5.0  # and followed this far to find out whose they are
 SPECK_MM = 1.5  # shorter marks are no strokes
 EDGE_MM = 1.75  # of bare paper kept around what is written
 LEVEL, FLAT_MM = 2.2, 2.5  # times as broad as high is a mark that lies level, and so broad one that was drawn so
+LOW, LOW_MM = 0.5, 3.0  # of the tallest mark's height, and so high: strokes that a bar joins are higher
 TWO_RINGS, LEVEL_RINGS = 0.45, 0.25  # of a mark's breadth and height: so far apart and so level stand two rings
 SQUARE = 0.88  # of the least rectangle around it fills the inside of a frame; that of a nought fills pi / 4 = 0.79
 GRAIN_MM = 0.2  # blur (sigma) that closes a line of pencil which rough paper broke into grains
@@ -146,12 +147,13 @@ def count_strokes(ink: np.ndarray, threshold: float) -> StrokeCount:
     mask, ink = mask[used], ink[used]
     counts = [count_row(ink[top:bottom], threshold) for top, bottom in _bands(mask)]
     strokes, crossing = sum(c.uprights for c in counts), sum(c.bars for c in counts)
-    level = [w for _, _, w, h in marks if w > LEVEL * h]
+    level = [(w, h) for _, _, w, h in marks if w > LEVEL * h]
     ring, odd = _ring(mask) if len(marks) == 1 else (False, False)
     if ring or (len(marks) == 1 and strokes == 0 and level):
         return StrokeCount(0, 0, True, area, longest, firm, marks=1, odd=odd)
     parting, faint = sum(c.parting for c in counts), sum(c.faint for c in counts)
-    flat = sum(w > FLAT_MM for w in level) if len(marks) > 1 else 0
+    low = max(LOW_MM, LOW * max(h for _, _, _, h in marks))
+    flat = sum(w > FLAT_MM and h < low for w, h in level) if len(marks) > 1 else 0
     apart = _apart(marks)
     return StrokeCount(strokes + crossing, crossing, False, area, longest, firm, parting, faint, apart, flat, odd)
 

@@ -67,9 +67,11 @@ def _maps(pictures: Sequence[np.ndarray], places: Iterable[int], name: str) -> d
     return out
 
 
-def _count(maps: np.ndarray) -> LearnedCount:
-    density, *marks = maps
-    return LearnedCount(float(density.sum()), *(float(1 / (1 + np.exp(-m.max()))) for m in marks))
+def _count(*maps: np.ndarray) -> LearnedCount:
+    """What networks say together: the mean of their sums, and of each one's strongest evidence, wherever that lies."""
+    strokes = np.mean([one[0].sum() for one in maps])
+    void, zero = np.mean([one[1:].max(axis=(1, 2)) for one in maps], axis=0)
+    return LearnedCount(float(strokes), *(float(1 / (1 + np.exp(-mark))) for mark in (void, zero)))
 
 
 def learned_counts(pictures: Sequence[np.ndarray], contours: Sequence[int]) -> list[LearnedCount]:
@@ -78,7 +80,7 @@ def learned_counts(pictures: Sequence[np.ndarray], contours: Sequence[int]) -> l
     counts = {i: _count(maps) for i, maps in first.items()}
     unsure = [i for i, count in counts.items() if not _plain(count, contours[i])]
     for i, second in _maps(pictures, unsure, NETWORKS[1]).items():
-        counts[i] = _count((first[i] + second) / 2)
+        counts[i] = _count(first[i], second)
     return [counts.get(i, NOTHING) for i in range(len(pictures))]
 
 

@@ -95,6 +95,9 @@ PUNCTUATION = ".-:/,'+()"
 CHARACTERS = frozenset(_SKELETONS)
 TICKS = ("tick", "cross", "blob", "line")
 STRIKES = ("line", "double", "zigzag", "cross", "scribble")
+UNUSUAL_TICKS = ("vee", "dot", "scribble", "large cross")
+UNUSUAL_STRIKES = ("slash", "backslash", "short line", "slashes", "three", "wave", "coil", "large cross")
+SINGLE_LINES = ("line", "slash", "backslash", "short line")  # of all strikes: each may be part of a character
 
 _STEP = 0.025
 
@@ -316,7 +319,7 @@ def ditto_strokes(box_mm: Sequence[float], *, rng: np.random.Generator) -> Strok
 
 
 def tick_strokes(style: str, box_mm: Sequence[float], *, rng: np.random.Generator) -> Strokes:
-    """A deliberate mark in a tick box, in one of the `TICKS` styles."""
+    """A deliberate mark in a tick box, in one of the `TICKS` or `UNUSUAL_TICKS` styles."""
     x, y, width, height = box_mm
     side = min(width, height)
     size = side * rng.uniform(0.6, 0.95)
@@ -325,9 +328,15 @@ def tick_strokes(style: str, box_mm: Sequence[float], *, rng: np.random.Generato
         "tick": [[[-0.5, 0.1], [-0.2, 0.5], [0.55, -0.5]]],
         "cross": [[[-0.45, -0.45], [0.45, 0.45]], [[0.45, -0.45], [-0.45, 0.45]]],
         "line": [[[-0.4, 0.4], [0.4, -0.4]]] if rng.random() < 0.6 else [[[-0.45, 0.05], [0.45, -0.05]]],
+        "vee": [[[-0.4, -0.4], [-0.05, 0.45], [0.4, -0.45]]],
+        "large cross": [[[-0.6, -0.6], [0.6, 0.6]], [[0.6, -0.6], [-0.6, 0.6]]],
     }
     if style == "blob":
         return (_zigzag(centre - size * 0.3, centre + size * 0.3, legs=int(rng.integers(7, 12)), rng=rng),)
+    if style == "scribble":
+        return (_zigzag(centre - size * 0.42, centre + size * 0.42, legs=int(rng.integers(9, 24)), rng=rng),)
+    if style == "dot":
+        return (_coil(centre, centre, size * float(rng.uniform(0.14, 0.3)), turns=int(rng.integers(3, 6))),)
     strokes = []
     for shape in shapes[style]:
         corners = centre + size * (np.array(shape) + rng.normal(0, 0.06, (len(shape), 2)))
@@ -337,7 +346,10 @@ def tick_strokes(style: str, box_mm: Sequence[float], *, rng: np.random.Generato
 
 
 def strike_strokes(style: str, extent_mm: Sequence[float], *, rng: np.random.Generator) -> Strokes:
-    """What strikes out an entry of extent [x, y, width, height]: one of the `STRIKES`, past both ends."""
+    """What strikes out an entry of extent [x, y, width, height]: one of the `STRIKES` or `UNUSUAL_STRIKES`.
+
+    All but the short line go past both ends.
+    """
     x, y, width, height = extent_mm
     beyond = height * rng.uniform(0.1, 0.35, 2)
     low, high = np.array([x - beyond[0], y]), np.array([x + width + beyond[1], y + height])
@@ -350,6 +362,8 @@ def strike_strokes(style: str, extent_mm: Sequence[float], *, rng: np.random.Gen
     if style == "cross":
         corners = np.array([[low, high], [[low[0], high[1]], [high[0], low[1]]]])
         return tuple(hand_line(ends + rng.normal(0, 0.08, (2, 2)) * height, rng, bow=0.02) for ends in corners)
+    if style in UNUSUAL_STRIKES:
+        return _unusual_strike(style, low, high, rng)
     tilt = rng.normal(0, 0.1, 2) * height
     strokes = []
     for level in [0.5] if style == "line" else [0.36, 0.64]:
@@ -357,6 +371,43 @@ def strike_strokes(style: str, extent_mm: Sequence[float], *, rng: np.random.Gen
         ends = np.stack([[low[0], high[0]] + rng.normal(0, 0.04, 2) * height, heights], axis=1)
         strokes.append(hand_line(ends, rng, bow=0.015))
     return tuple(strokes)
+
+
+def _unusual_strike(style: str, low: np.ndarray, high: np.ndarray, rng: np.random.Generator) -> Strokes:
+    """One of the `UNUSUAL_STRIKES` through an entry between two corners."""
+    (left, top), (right, bottom) = low, high
+    height, middle = bottom - top, (top + bottom) / 2 + rng.normal(0, 0.06) * (bottom - top)
+    if style == "wave":
+        turns, swell = max(2.0, 1.5 * (right - left) / height), height * rng.uniform(0.1, 0.22)
+        across = np.linspace(left, right, 60)
+        return (np.stack([across, middle + swell * np.sin(np.linspace(0, 2 * np.pi * turns, 60))], axis=1),)
+    if style == "coil":
+        turns = int(max(3, round(2.5 * (right - left) / height)))
+        return (
+            _coil(np.array([left, middle]), np.array([right, middle]), height * rng.uniform(0.2, 0.38), turns=turns),
+        )
+    aside = rng.uniform(0.2, 0.4) * height
+    slash, up = [[left, bottom], [right, top]], 0.2 * height
+    lines = {
+        "slash": [slash],
+        "backslash": [[[left, top], [right, bottom]]],
+        "slashes": [[[x + aside * i, y] for x, y in slash] for i in (-0.5, 0.5)],
+        "short line": [[[left + 0.15 * height, middle], [right - 0.15 * height, middle + rng.normal(0, 0.1) * height]]],
+        "three": [[[left, top + share * height], [right, top + share * height]] for share in (0.25, 0.5, 0.75)],
+        "large cross": [
+            [[left - up, top - up], [right + up, bottom + up]],
+            [[right + up, top - up], [left - up, bottom + up]],
+        ],
+    }[style]
+    return tuple(hand_line(np.array(ends) + rng.normal(0, 0.05, (2, 2)) * height, rng, bow=0.02) for ends in lines)
+
+
+def _coil(begin: np.ndarray, end: np.ndarray, radius: float, *, turns: int) -> np.ndarray:
+    """Rings drawn one after the other on the way from one middle to another; where these are one, ever wider ones."""
+    t = np.linspace(0, 1, 24 * turns)[:, None]
+    size = radius * (t if np.array_equal(begin, end) else 1.0)
+    angle = 2 * np.pi * turns * t
+    return begin + t * (end - begin) + size * np.concatenate([np.cos(angle), np.sin(angle)], axis=1)
 
 
 def scrawl(box_mm: Sequence[float], *, rng: np.random.Generator) -> Strokes:

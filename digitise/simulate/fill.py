@@ -11,8 +11,11 @@ import numpy as np
 from digitise.sheets.spelling import Cell, Written, spelled
 from digitise.simulate.answers import ZEROS, Answer, another, make_answer
 from digitise.simulate.drawn_hand import (
+    SINGLE_LINES,
     STRIKES,
     TICKS,
+    UNUSUAL_STRIKES,
+    UNUSUAL_TICKS,
     Strokes,
     dash_stroke,
     ditto_strokes,
@@ -23,7 +26,7 @@ from digitise.simulate.drawn_hand import (
 )
 from digitise.simulate.hand import Hand, in_box, on_line, share_inside
 from digitise.simulate.pencil import Pencil, draw, erase
-from digitise.simulate.tally_hand import TallyManner, tally_manner, tally_strokes
+from digitise.simulate.tally_hand import TallyManner, tally_manner, tally_strokes, unusual_tally_manner
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +54,7 @@ class _Writer:
     size: float
     tally: TallyManner
     tick: str
+    unusual: bool
     rng: np.random.Generator
     told: Told
 
@@ -79,6 +83,7 @@ def fill(
     canvas: np.ndarray,
     px_per_mm: float,
     sloppiness: float = 0.3,
+    unusual: bool = False,
 ) -> Told:
     """Write the answers on the page.
 
@@ -93,13 +98,16 @@ def fill(
         The raster of the page, white 255, its top left pixel at the page's corner; changed in place.
     sloppiness : float, in [0, 1]
         0 for somebody at a desk, 1 for thick gloves and a swell.
+    unusual : bool
+        The writer tallies, ticks and crosses out as few people do.
     """
     cells = {cell["id"]: cell for cell in layout["cells"]}
     writer = _Writer(
         hand, pencil, canvas, canvas.copy(), px_per_mm, sloppiness,
         size=float(np.clip(hand.size * rng.normal(1, 0.06), 0.55, 0.95)),
-        tally=tally_manner(rng),
-        tick=str(rng.choice(TICKS, p=[0.45, 0.3, 0.1, 0.15])),
+        tally=unusual_tally_manner(rng, line_mm=pencil.width_mm) if unusual else tally_manner(rng),
+        tick=str(rng.choice(UNUSUAL_TICKS) if unusual else rng.choice(TICKS, p=[0.45, 0.3, 0.1, 0.15])),
+        unusual=unusual,
         rng=rng,
         told=Told({}, {}),
     )  # fmt: skip
@@ -130,7 +138,7 @@ def _write(cell: Cell, answer: Answer, writer: _Writer) -> None:
         entries = _entries(cell, written, writer, overrun=mark == "overrun")
         writer.ink(entries)
         if mark == "struck":
-            _strike(cell, entries, writer)
+            _strike(cell, written, entries, writer)
 
 
 def _entries(cell: Cell, written: Written, writer: _Writer, *, overrun: bool = False) -> list[Strokes]:
@@ -194,12 +202,18 @@ def _run_over(strokes: Strokes, box: Sequence[float], rng: np.random.Generator) 
         stretch *= 0.93
 
 
-def _strike(cell: Cell, entries: list[Strokes], writer: _Writer) -> None:
-    """Strike the entry out. One line through one character or one group would say something else."""
+_STRUCK_BY_A_LINE = "235689"  # other digits with a line through them are digits still, in somebody's hand
+
+
+def _strike(cell: Cell, written: Written, entries: list[Strokes], writer: _Writer) -> None:
+    """Strike the entry out. One line through one group, or through one of some characters, would say something else."""
     points = np.concatenate([s for entry in entries for s in entry])
     low, size = points.min(axis=0), np.ptp(points, axis=0)
     size = np.maximum(size, 0.25 * cell["box_mm"][3])
-    styles = STRIKES if len(entries) > 1 else STRIKES[1:]
+    styles = STRIKES + UNUSUAL_STRIKES if writer.unusual else STRIKES
+    plainly = writer.unusual and cell["kind"] != "tally" and str(written) in _STRUCK_BY_A_LINE
+    if len(entries) == 1 and not plainly:
+        styles = tuple(s for s in styles if s not in SINGLE_LINES)
     style = str(writer.rng.choice(styles))
     writer.ink([strike_strokes(style, [*low, *size], rng=writer.rng)], pressed=style not in ("zigzag", "scribble"))
 

@@ -44,6 +44,16 @@ def any_pencil(rng: np.random.Generator) -> Pencil:
     )
 
 
+def unusual_pencil(rng: np.random.Generator) -> Pencil:
+    """A pencil or pen at random, from a sharp point to grease pencils and felt pens that no paper's tooth shows in."""
+    return Pencil(
+        width_mm=float(rng.uniform(0.28, 1.0)),
+        darkness=float(rng.uniform(0.3, 1.0)),
+        grain=float(rng.uniform(0.0, 0.9)),
+        pressure=float(rng.uniform(0.0, 0.7)),
+    )
+
+
 def draw(
     canvas: np.ndarray,
     strokes_mm: Iterable[np.ndarray],

@@ -16,7 +16,7 @@ from digitise.simulate.camera import Camera, Shot, photograph
 from digitise.simulate.drawn_hand import DrawnHand, drawn_style
 from digitise.simulate.fill import Told, fill
 from digitise.simulate.hand import Hand
-from digitise.simulate.pencil import Pencil, any_pencil
+from digitise.simulate.pencil import Pencil, any_pencil, unusual_pencil
 from digitise.simulate.restyle import RestyledHand
 from digitise.simulate.sensor import encode_jpeg
 
@@ -48,9 +48,12 @@ def take(
     pencil: Pencil | None = None,
     identity: Identity | None = None,
     sloppiness: float | None = None,
+    unusual: bool = False,
 ) -> Taken:
-    """Print, fill and photograph one page; what is not given is drawn at random."""
-    canvas, told = filled(protocol, layout, answers, hand, rng, pencil=pencil, identity=identity, sloppiness=sloppiness)
+    """Print, fill and photograph one page; what is not given is drawn at random. `unusual` is as in `fill`."""
+    canvas, told = filled(
+        protocol, layout, answers, hand, rng, pencil=pencil, identity=identity, sloppiness=sloppiness, unusual=unusual
+    )
     shot = photograph(canvas, layout.page_size_mm, camera, rng=rng)
     return Taken(encode_jpeg(shot.image, camera), tuple(answers), told, shot)
 
@@ -65,6 +68,7 @@ def filled(
     pencil: Pencil | None = None,
     identity: Identity | None = None,
     sloppiness: float | None = None,
+    unusual: bool = False,
 ) -> tuple[np.ndarray, Told]:
     """A printed and filled page as a grey raster at `PX_PER_MM`, and what filling it knows."""
     identity = identity or identity_for(layout, "ABCDEF", int(layout.per_transect))
@@ -74,10 +78,11 @@ def filled(
         answers,
         hand,
         rng,
-        pencil=pencil or any_pencil(rng),
+        pencil=pencil or (unusual_pencil if unusual else any_pencil)(rng),
         canvas=canvas,
         px_per_mm=PX_PER_MM,
         sloppiness=float(rng.uniform(0, 0.8)) if sloppiness is None else sloppiness,
+        unusual=unusual,
     )
     return canvas, told
 

@@ -19,7 +19,9 @@ class TallyManner:
     the stroke length as a share of the row height. ``bar_slope`` is the share of a stroke's length by which
     the fifth falls (negative: rises) on its way across the four. ``one_row`` squeezes up to a fifth before
     starting a second row; ``small`` writes half-height rows from the first stroke on. ``crowding`` in [0, 1]
-    is how readily neighbouring strokes touch.
+    is how readily neighbouring strokes touch. The bar goes ``beyond`` the outer strokes by this range of shares
+    of the spacing (negative: it ends before them), ``curve`` is how far strokes bow to the right as a share of their
+    length, ``uneven`` a factor on how much their lengths and heights differ.
     """
 
     lean: float
@@ -30,6 +32,9 @@ class TallyManner:
     one_row: bool
     small: bool
     crowding: float
+    beyond: tuple[float, float] = (0.35, 0.75)
+    curve: float = 0.0
+    uneven: float = 1.0
 
 
 def tally_manner(rng: np.random.Generator) -> TallyManner:
@@ -45,6 +50,29 @@ def tally_manner(rng: np.random.Generator) -> TallyManner:
         one_row=bool(rng.random() < 0.3),
         small=bool(rng.random() < 0.3),
         crowding=float(rng.beta(1.2, 5.0)),
+    )
+
+
+def unusual_tally_manner(rng: np.random.Generator, *, line_mm: float) -> TallyManner:
+    """A manner at random of those that few people have: wide, leaning, level bars, bars that end early or go far.
+
+    Strokes stand far enough apart to be told apart, drawn ``line_mm`` wide.
+    """
+    spacing = max(1.8 * line_mm, float(np.exp(rng.uniform(np.log(1.1), np.log(4.5)))))
+    slopes = (rng.normal(0, 0.08), rng.uniform(0.08, 1.1), -rng.uniform(0.08, 1.1))
+    least = -0.3 if rng.random() < 0.1 else float(rng.uniform(0.0, 0.45))
+    return TallyManner(
+        lean=float(np.clip(rng.normal(0.05, 0.2), -0.45, 0.45)),
+        reach=float(rng.uniform(0.45, 0.96)),
+        spacing_mm=spacing,
+        gap_mm=spacing * float(rng.uniform(1.1, 2.4)),
+        bar_slope=float(rng.choice(slopes)),
+        one_row=bool(rng.random() < 0.5),
+        small=bool(rng.random() < 0.15),
+        crowding=float(rng.beta(1.2, 5.0)) if spacing > 2.2 * line_mm else 0.0,
+        beyond=(least, least + float(rng.uniform(0.05, 0.6))),
+        curve=float(rng.normal(0, 0.1)) if rng.random() < 0.4 else 0.0,
+        uneven=float(rng.uniform(0.5, 2.5)),
     )
 
 
@@ -97,7 +125,7 @@ def _tally_plan(count: int, box_mm: Sequence[float], manner: TallyManner) -> tup
     _x, _y, width, height = box_mm
     groups, most_rows = -(-count // 5), max(1, int(height / _LEAST_ROW_MM))
     fewest_rows = 2 if manner.small and height > 2.5 * _LEAST_ROW_MM else 1
-    for squeeze in (1.0, 0.9, 0.8, 0.7, 0.6, 0.5, 0.4, 0.25):
+    for squeeze in (1.0, 0.9, 0.8, 0.7, 0.6, 0.5, 0.4, 0.25, 0.0):
         spacing = max(_LEAST_SPACING_MM, squeeze * manner.spacing_mm)
         gap = max(_LEAST_GAP_MM, squeeze * manner.gap_mm)
         rows_allowed = 1 if manner.one_row and squeeze >= 0.8 else most_rows
@@ -125,14 +153,24 @@ def _tally_group(
         step = max(along * rng.normal(1, 0.14 * wild), 0.62 * spacing)
         middle = middles[-1] + step if middles else corner[0]
         middles.append(middle)
-        mine = length * float(np.clip(rng.normal(1, 0.1 * wild), 0.6, 1.25))
+        uneven = manner.uneven * wild
+        mine = length * float(np.clip(rng.normal(1, 0.1 * uneven), 0.6, 1.25))
         lean = manner.lean + rng.normal(0, 0.035 * wild)
-        top = corner[1] + rng.normal(0, 0.05 * wild) * length
+        top = corner[1] + rng.normal(0, 0.05 * uneven) * length
         ends = np.array([[middle + lean * mine / 2, top], [middle - lean * mine / 2, top + mine]])
-        uprights.append(hand_line(ends, rng, bow=0.035 * wild))
+        uprights.append(_curved(hand_line(ends, rng, bow=0.035 * wild), manner.curve))
     if size < 5:
         return uprights
     return [*uprights, _bar(middles, corner[1], length, spacing, rng, manner)]
+
+
+def _curved(line: np.ndarray, curve: float) -> np.ndarray:
+    """A line (N, 2) bowed to the right by the share ``curve`` of its height, ends where they were."""
+    if curve == 0:
+        return line
+    t = np.linspace(0, 1, len(line))
+    bow = 4 * t * (1 - t) * curve * (line[-1, 1] - line[0, 1])
+    return (line + np.stack([bow, np.zeros(len(line))], axis=1)).astype(line.dtype)
 
 
 def _bar(
@@ -144,7 +182,7 @@ def _bar(
     manner: TallyManner,
 ) -> np.ndarray:
     """The fifth stroke: across all four uprights and a little beyond, at the writer's slope more or less."""
-    beyond = spacing * rng.uniform(0.35, 0.75, 2)
+    beyond = spacing * rng.uniform(*manner.beyond, 2)
     left, right = middles[0] - beyond[0], middles[-1] + beyond[1]
     steepest = min(1.05 * length, 1.2 * (right - left))
     fall = float(np.clip(length * manner.bar_slope * rng.normal(1, 0.2), -steepest, steepest))

@@ -133,6 +133,9 @@ def _calibrate_options(step: argparse.ArgumentParser) -> None:
     step.add_argument("--pages", type=int, default=400)
     step.add_argument("--rows", type=Path, help="set thresholds again from rows kept by an earlier run")
     step.add_argument("--earlier", type=Path, help="with --rows: thresholds that hold for both runs together stay")
+    step.add_argument("--groups", nargs="+", default=(), help="with --rows: set only these; OUT keeps its others")
+    step.add_argument("--tallies", action="store_true", help="only sheets with tallies, half of them without totals")
+    step.add_argument("--seed", type=int, default=5_000_000)
     step.add_argument("--jobs", type=int, default=os.cpu_count() or 1)
 
 
@@ -144,11 +147,20 @@ def _calibrate(args: argparse.Namespace) -> None:
         rows = read_rows(args.rows)
         pages = len({r.page for r in rows})
         basis = f"simulated photographs: {pages} pages, {len(rows)} cells, by writers that training never saw"
-        set_acceptance(rows, basis, args.out, earlier=read_acceptance(args.earlier) if args.earlier else None)
+        earlier = read_acceptance(args.earlier) if args.earlier else None
+        set_acceptance(rows, basis, args.out, earlier=earlier, groups=args.groups)
         return
     hands = load_hands(args.strokes)
     hands = pooled(hands, split_writers(hands)[1])
-    calibrate(load_protocol(args.protocol), hands, args.out, pages=args.pages, jobs=args.jobs)
+    calibrate(
+        load_protocol(args.protocol),
+        hands,
+        args.out,
+        pages=args.pages,
+        jobs=args.jobs,
+        seed=args.seed,
+        tallies=args.tallies,
+    )
 
 
 if __name__ == "__main__":

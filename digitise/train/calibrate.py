@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import itertools
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, fields, replace
 from multiprocessing import get_context
@@ -16,7 +16,17 @@ import numpy as np
 from digitise.adapt.evaluate import same_value
 from digitise.estimate.acceptance import design_effect_of_pages, fixed_sequence, upper_error_bound
 from digitise.pages.page import register
-from digitise.reader.calibration import DELTA, DOUBTFUL, LEAST_SCORE, NEVER, TARGETS, Acceptance, Curve, fit_curve
+from digitise.reader.calibration import (
+    DELTA,
+    DOUBTFUL,
+    LEAST_SCORE,
+    NEVER,
+    TARGETS,
+    Acceptance,
+    Curve,
+    fit_curve,
+    read_acceptance,
+)
 from digitise.reader.read import decode_page
 from digitise.sheets.compose import whole_layouts
 from digitise.sheets.protocol import Protocol
@@ -34,6 +44,7 @@ SHARES = (
     (0.7, 0.75, 0.8),
     (0.5, 0.6),
 )
+UNUSUAL = 0.2  # of the pages are filled in by somebody who tallies, ticks and crosses out as few people do
 LEAST_SURE = 0.98  # a reading less sure than this goes to a person, however few of its group are wrong
 MESS = Mess(  # totals are left out more often than by divers, so that strokes by themselves are seen often enough
     struck=0.012,
@@ -58,21 +69,25 @@ class Row:
     page: int
 
 
-def sample_page(protocol: Protocol, hands: Mapping[str, Hand], seed: int) -> list[Row]:
+def sample_page(protocol: Protocol, hands: Mapping[str, Hand], seed: int, *, tallies: bool = False) -> list[Row]:
     """Decode one random photograph: five in six of the protocol's own sheets, else a practice sheet.
 
-    Practice sheets add digits in every grammar; their random codes are no programme's and are left out.
+    Practice sheets add digits in every grammar; their random codes are no programme's and are left out. With `tallies`
+    all are the protocol's sheets with tallies, and more than half of the totals are left out: for what is counted.
     """
     cv2.setNumThreads(1)
     rng = np.random.default_rng(seed)
     layouts = whole_layouts(protocol)
-    practice = rng.random() < 1 / 6
+    practice = not tallies and rng.random() < 1 / 6
     if practice:
         layouts = [practice_layout(protocol, rng)]
+    if tallies:
+        layouts = [one for one in layouts if any(cell.kind == "tally" for cell in one.cells)]
     layout = layouts[int(rng.integers(len(layouts)))]
     camera = (hard_camera if rng.random() < 0.4 else ordinary_camera)(rng)
-    answers = random_answers(layout.to_json(), rng, mess=MESS)
-    taken = take(protocol, layout, answers, any_hand(hands, rng, drawn=0.05), rng, camera=camera)
+    answers = random_answers(layout.to_json(), rng, mess=replace(MESS, total_blank=0.55) if tallies else MESS)
+    hand, unusual = any_hand(hands, rng, drawn=0.05), bool(rng.random() < UNUSUAL)
+    taken = take(protocol, layout, answers, hand, rng, camera=camera, unusual=unusual)
     page = register(taken.gray(), layouts)
     if not page:
         return []
@@ -87,8 +102,8 @@ def sample_page(protocol: Protocol, hands: Mapping[str, Hand], seed: int) -> lis
     return rows
 
 
-def _sample(protocol: Protocol, hands: Mapping[str, Hand], seeds: list[int]) -> list[Row]:
-    return [row for seed in seeds for row in sample_page(protocol, hands, seed)]
+def _sample(protocol: Protocol, hands: Mapping[str, Hand], seeds: list[int], tallies: bool) -> list[Row]:
+    return [row for seed in seeds for row in sample_page(protocol, hands, seed, tallies=tallies)]
 
 
 def _curve(rows: list[Row], *, target: float, delta: float, shares: tuple[float, ...] = ()) -> Curve:
@@ -164,12 +179,12 @@ def with_earlier(acceptance: Acceptance, earlier: Acceptance, rows: list[Row]) -
 
 
 def calibrate(
-    protocol: Protocol, hands: Mapping[str, Hand], out: Path, *, pages: int, jobs: int, seed: int = 5_000_000
+    protocol: Protocol, hands: Mapping[str, Hand], out: Path, *, pages: int, jobs: int, seed: int, tallies: bool
 ) -> None:
     """Photograph pages, fit, and write `out`; prints each group's figures."""
     seeds = np.array_split(np.arange(seed, seed + pages), max(jobs * 4, 1))
     with ProcessPoolExecutor(jobs, mp_context=get_context("fork")) as pool:
-        work = [pool.submit(_sample, protocol, hands, [int(s) for s in part]) for part in seeds]
+        work = [pool.submit(_sample, protocol, hands, [int(s) for s in part], tallies) for part in seeds]
         rows = [row for w in work for row in w.result()]
     basis = (
         f"simulated photographs: {len({r.page for r in rows})} pages read of {pages}, by {len(hands)} writers that "
@@ -198,11 +213,21 @@ def read_rows(path: Path) -> list[Row]:
         ]
 
 
-def set_acceptance(rows: list[Row], basis: str, out: Path, *, earlier: Acceptance | None = None) -> None:
-    """Fit, write `out`, print each group's figures; `earlier` thresholds are kept as `with_earlier` says."""
+def set_acceptance(
+    rows: list[Row], basis: str, out: Path, *, earlier: Acceptance | None = None, groups: Sequence[str] = ()
+) -> None:
+    """Fit, write `out`, print each group's figures; `earlier` thresholds are kept as `with_earlier` says.
+
+    With `groups` only these are set, and `out` keeps its others: for networks that read nothing else.
+    """
     acceptance = fit_acceptance(rows, basis)
     if earlier is not None:
         acceptance = with_earlier(acceptance, earlier, rows)
+    if groups:
+        before = read_acceptance(out)
+        mine = {k: curve for k, curve in acceptance.curves.items() if k.removesuffix(DOUBTFUL) in groups}
+        basis = f"{before.basis}; {', '.join(groups)}: {basis}"
+        acceptance = replace(before, curves=before.curves | mine, basis=basis)
     out.write_text(acceptance.to_json())
     print(basis)
     for group, curve in acceptance.curves.items():

@@ -57,10 +57,9 @@ def character_report(folder: Path, boxes: np.ndarray, labels: np.ndarray) -> dic
 
 def tally_report(folder: Path, pictures: np.ndarray, counts: np.ndarray) -> dict:
     """Share of counts that both networks together have exactly right, by size; of void and zero marks told apart."""
-    both = (_answers(folder / n, pictures, 32) for n in tally_network.NETWORKS)
-    maps = [(one + other) / 2 for one, other in zip(*both, strict=True)]
-    strokes = np.concatenate([m[:, 0].sum(axis=(1, 2)) for m in maps])
-    marks = np.concatenate([m[:, 1:].max(axis=(2, 3)) for m in maps]) > 0
+    both = [np.concatenate(_answers(folder / n, pictures, 32)) for n in tally_network.NETWORKS]
+    strokes = np.mean([maps[:, 0].sum(axis=(1, 2)) for maps in both], axis=0)
+    marks = np.mean([maps[:, 1:].max(axis=(2, 3)) for maps in both], axis=0) > 0
     out: dict = {
         "boxes": len(counts),
         "void_right": round(float((marks[:, 0] == (counts[:, 1] > 0.5)).mean()), 4),

@@ -46,6 +46,7 @@ PRACTICE_MESS = Mess(
     slashed_zero=0.2,
     ticked=0.55,
 )
+UNUSUAL = 0.5  # of practice sheets are filled in by somebody who tallies, ticks and crosses out as few people do
 RESTYLED = 0.5  # of the hands on practice sheets are written as somebody else might
 PHOTOGRAPHED = 4  # one practice page in so many is photographed, the others only softened
 STRIDE = 64  # seeds that one worker counts on by
@@ -205,7 +206,8 @@ def practice_page(
     camera = (hard_camera if rng.random() < 0.35 else ordinary_camera)(rng)
     answers = random_answers(layout.to_json(), rng, mess=PRACTICE_MESS)
     answers = _harder(layout, answers, rng)
-    taken = take(protocol, layout, answers, any_hand(hands, rng, restyled=RESTYLED), rng, camera=camera)
+    hand, unusual = any_hand(hands, rng, restyled=RESTYLED), bool(rng.random() < UNUSUAL)
+    taken = take(protocol, layout, answers, hand, rng, camera=camera, unusual=unusual)
     page = register(taken.gray(), [layout])
     return cells_of(page, taken.answers, taken.told) if page else None
 
@@ -217,7 +219,8 @@ def flat_page(protocol: Protocol, hands: dict[str, Hand], seed: int, rows: Rows 
     layout = practice_layout(protocol, rng, tallies=0.5, only=rows)
     answers = random_answers(layout.to_json(), rng, mess=PRACTICE_MESS)
     answers = _harder(layout, answers, rng)
-    canvas, told = filled(protocol, layout, answers, any_hand(hands, rng, restyled=RESTYLED), rng)
+    hand, unusual = any_hand(hands, rng, restyled=RESTYLED), bool(rng.random() < UNUSUAL)
+    canvas, told = filled(protocol, layout, answers, hand, rng, unusual=unusual)
     image = softened(canvas, layout.page_size_mm, rng)
     return cells_of(Page(layout, None, image, None, FLAT_PX_PER_MM, 0.2, frozenset()), answers, told)
 

@@ -3,6 +3,7 @@
     python tests/benchmarks/bench_read.py                           a few simulated photographs, drawn hands
     python tests/benchmarks/bench_read.py --pages 200 --strokes F   many, by real writers
     python tests/benchmarks/bench_read.py --second 60 --pages 0 --strokes F   of the second simulator, written apart
+    python tests/benchmarks/bench_read.py --unusual 60 --pages 0 --strokes F   tallied, ticked and crossed out as few do
     python tests/benchmarks/bench_read.py --pages 0 --handy 4 --strokes F   the same cells by plain_reading.py too
     python tests/benchmarks/bench_read.py --protocol long-line --every-paper --strokes F   other sheets, small paper too
 
@@ -42,7 +43,7 @@ from digitise.simulate.camera import Camera, hard_camera, ordinary_camera
 from digitise.simulate.hand import load_hands, pooled, split_writers
 from digitise.simulate.take import any_hand, take
 
-KINDS = ("ordinary", "hard", "second")
+KINDS = ("ordinary", "hard", "second", "unusual")
 FRAMES = ((2268, 3024), (2448, 3264), (3456, 4608))
 MESS = Mess(struck=0.01, overwritten=0.008, erased_rewritten=0.02, ditto=0.003, unreadable=0.003, overrun=0.03)
 
@@ -90,7 +91,8 @@ def read_one(seed: int, kind: str, strokes: Path | None, sheets: Sheets) -> tupl
     if kind == "second":
         jpeg = second_simulator.photograph(protocol, layout, answers, hand, rng)
     else:
-        jpeg = take(protocol, layout, answers, hand, rng, camera=unseen_camera(rng, hard=kind == "hard")).jpeg
+        camera = unseen_camera(rng, hard=kind == "hard")
+        jpeg = take(protocol, layout, answers, hand, rng, camera=camera, unusual=kind == "unusual").jpeg
     begin = time.perf_counter()
     result = read_decoded(decode_photo(jpeg, f"{seed}.jpg"), layouts)
     spent = time.perf_counter() - begin
@@ -180,6 +182,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--pages", type=int, default=12, help="simulated photographs of each kind (default 12)")
     parser.add_argument("--second", type=int, default=0, help="photographs of the second simulator")
+    parser.add_argument("--unusual", type=int, default=0, help="ordinary photographs of pages by unusual writers")
     parser.add_argument("--handy", type=int, default=0, help="pages read by a plain script of Tesseract too")
     parser.add_argument("--first", type=int, default=70_000_000, help="first seed")
     parser.add_argument("--strokes", type=Path, help="stroke data of real writers (.jsonl.gz)")
@@ -192,7 +195,7 @@ def main() -> None:
         f"{platform.machine()}, {os.cpu_count()} cores, Python {sys.version.split()[0]}, OpenCV {cv2.__version__}, "
         f"NumPy {np.__version__}"
     )
-    for kind, pages in (("ordinary", args.pages), ("hard", args.pages), ("second", args.second)):
+    for kind, pages in zip(KINDS, (args.pages, args.pages, args.second, args.unusual), strict=True):
         if pages:
             accuracy(kind, pages, args.strokes, args.jobs, first=args.first, sheets=sheets)
     if args.handy:
