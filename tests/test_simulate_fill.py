@@ -3,6 +3,7 @@
 import gzip
 import json
 from functools import partial
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -370,6 +371,19 @@ def test_unusual_manners_space_wide_and_bar_level_too_but_never_so_that_strokes_
     assert min(m.spacing_mm for m in manners) >= 1.62
     assert max(m.spacing_mm for m in manners) > 4
     assert 0.25 < np.mean([abs(m.bar_slope) < 0.15 for m in manners]) < 0.5
+
+
+def test_no_two_strokes_of_an_unusual_writer_look_like_one():
+    """Bowed, uneven and leaning as they are: a person could not count those either."""
+    rng = np.random.default_rng(13)
+    for _ in range(400):
+        line_mm = rng.uniform(0.3, 0.9)
+        manner = unusual_tally_manner(rng, line_mm=line_mm)
+        strokes = tally_strokes(4, [0, 0, 42, 12], rng=rng, manner=manner, sloppiness=rng.uniform(0, 0.8))
+        for one, other in pairwise(strokes):
+            heights = np.linspace(max(one[:, 1].min(), other[:, 1].min()), min(one[:, 1].max(), other[:, 1].max()), 11)
+            left, right = (np.interp(heights, *s[np.argsort(s[:, 1])].T[::-1]) for s in (one, other))
+            assert np.median(right - left) > line_mm
 
 
 @pytest.mark.parametrize("style", UNUSUAL_STRIKES)

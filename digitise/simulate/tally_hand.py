@@ -21,7 +21,8 @@ class TallyManner:
     starting a second row; ``small`` writes half-height rows from the first stroke on. ``crowding`` in [0, 1]
     is how readily neighbouring strokes touch. The bar goes ``beyond`` the outer strokes by this range of shares
     of the spacing (negative: it ends before them), ``curve`` is how far strokes bow to the right as a share of their
-    length, ``uneven`` a factor on how much their lengths and heights differ.
+    length, ``uneven`` a factor on how much their lengths and heights differ. Strokes are drawn ``apart_mm`` from the
+    one before along most of their length, so that nobody takes two for one.
     """
 
     lean: float
@@ -35,6 +36,7 @@ class TallyManner:
     beyond: tuple[float, float] = (0.35, 0.75)
     curve: float = 0.0
     uneven: float = 1.0
+    apart_mm: float = 0.0
 
 
 def tally_manner(rng: np.random.Generator) -> TallyManner:
@@ -56,7 +58,7 @@ def tally_manner(rng: np.random.Generator) -> TallyManner:
 def unusual_tally_manner(rng: np.random.Generator, *, line_mm: float) -> TallyManner:
     """A manner at random of those that few people have: wide, leaning, level bars, bars that end early or go far.
 
-    Strokes stand far enough apart to be told apart, drawn ``line_mm`` wide.
+    Strokes ``line_mm`` wide stand far enough apart to be told apart, but where many are squeezed into a box.
     """
     spacing = max(1.8 * line_mm, float(np.exp(rng.uniform(np.log(1.1), np.log(4.5)))))
     slopes = (rng.normal(0, 0.08), rng.uniform(0.08, 1.1), -rng.uniform(0.08, 1.1))
@@ -73,6 +75,7 @@ def unusual_tally_manner(rng: np.random.Generator, *, line_mm: float) -> TallyMa
         beyond=(least, least + float(rng.uniform(0.05, 0.6))),
         curve=float(rng.normal(0, 0.1)) if rng.random() < 0.4 else 0.0,
         uneven=float(rng.uniform(0.5, 2.5)),
+        apart_mm=1.4 * line_mm,
     )
 
 
@@ -158,10 +161,23 @@ def _tally_group(
         lean = manner.lean + rng.normal(0, 0.035 * wild)
         top = corner[1] + rng.normal(0, 0.05 * uneven) * length
         ends = np.array([[middle + lean * mine / 2, top], [middle - lean * mine / 2, top + mine]])
-        uprights.append(_curved(hand_line(ends, rng, bow=0.035 * wild), manner.curve))
+        line = _curved(hand_line(ends, rng, bow=0.035 * wild), manner.curve)
+        if uprights and manner.apart_mm:
+            aside = _too_near(line, uprights[-1], min(manner.apart_mm, 0.8 * spacing))
+            line[:, 0] += aside
+            middles[-1] += aside
+        uprights.append(line)
     if size < 5:
         return uprights
     return [*uprights, _bar(middles, corner[1], length, spacing, rng, manner)]
+
+
+def _too_near(line: np.ndarray, before: np.ndarray, least: float) -> float:
+    """How far to the right a stroke must go to stand `least` from the one before along seven tenths of its height."""
+    top, bottom = max(line[:, 1].min(), before[:, 1].min()), min(line[:, 1].max(), before[:, 1].max())
+    heights = np.linspace(top, bottom, 11)
+    mine, other = (np.interp(heights, *one[np.argsort(one[:, 1])].T[::-1]) for one in (line, before))
+    return max(0.0, least - float(np.quantile(mine - other, 0.3)))
 
 
 def _curved(line: np.ndarray, curve: float) -> np.ndarray:
