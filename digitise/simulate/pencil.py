@@ -36,22 +36,17 @@ class Pencil:
 
 def any_pencil(rng: np.random.Generator) -> Pencil:
     """A pencil at random, from a hard sharp one to a soft blunt one."""
-    return Pencil(
-        width_mm=float(rng.uniform(0.4, 0.9)),
-        darkness=float(rng.uniform(0.35, 0.95)),
-        grain=float(rng.uniform(0.2, 0.9)),
-        pressure=float(rng.uniform(0.15, 0.6)),
-    )
+    return Pencil(*_drawn(rng, (0.4, 0.9), (0.35, 0.95), (0.2, 0.9), (0.15, 0.6)))
 
 
 def unusual_pencil(rng: np.random.Generator) -> Pencil:
     """A pencil or pen at random, from a sharp point to grease pencils and felt pens that no paper's tooth shows in."""
-    return Pencil(
-        width_mm=float(rng.uniform(0.28, 1.0)),
-        darkness=float(rng.uniform(0.3, 1.0)),
-        grain=float(rng.uniform(0.0, 0.9)),
-        pressure=float(rng.uniform(0.0, 0.7)),
-    )
+    return Pencil(*_drawn(rng, (0.28, 1.0), (0.3, 1.0), (0.0, 0.9), (0.0, 0.7)))
+
+
+def _drawn(rng: np.random.Generator, *ranges: tuple[float, float]) -> list[float]:
+    """A number from each range, as a `Pencil` takes them: width, darkness, grain and pressure."""
+    return [float(rng.uniform(low, high)) for low, high in ranges]
 
 
 def draw(
