@@ -105,7 +105,7 @@ def test_a_photograph_of_an_unknown_protocol_is_read_as_soon_as_the_store_knows_
 
     keep_protocol(store.folder, text.encode(), "own.yaml")
     _read_all(store)
-    assert [(p.status, len(p.page_ids)) for p in store.photos()] == [("read", 1)]
+    assert [(p.status, len(p.page_ids), p.beside) for p in store.photos()] == [("read", 1, ())]
     assert not intake.start(store)
 
 
