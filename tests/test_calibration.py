@@ -25,7 +25,7 @@ from digitise.reader.calibration import (
     read_acceptance,
     shipped_acceptance,
 )
-from digitise.train.calibrate import LEAST_SURE, Row, fit_acceptance, set_acceptance, with_earlier
+from digitise.train.calibrate import LEAST_SURE, Row, fit_acceptance, sample_page, set_acceptance, with_earlier
 
 CURVE = Curve((0.0, 1.0, 2.0, 3.0), (0.5, 0.8, 0.98, 0.998), 0.98, 0.002, 0.05, 900, 1, 0.0052)
 ACCEPTANCE = Acceptance({"code": CURVE, f"code{DOUBTFUL}": CURVE}, "made up for a test")
@@ -311,6 +311,15 @@ def test_an_earlier_threshold_stays_where_both_runs_together_show_it() -> None:
 )
 def test_otherwise_a_threshold_rests_on_the_new_readings_alone(before: Curve, wrong: set[int]) -> None:
     assert _after(before, wrong) == fit_acceptance(_ranked(20_000, wrong, 20_000), "made up").curves["code"]
+
+
+def test_pages_for_the_thresholds_of_strokes_are_sheets_with_tallies_half_of_them_without_totals(reef) -> None:
+    """Nothing else is looked at, and strokes that stand alone are seen often enough."""
+    seen = [row.group for seed in (1, 2, 3) for row in sample_page(reef, {}, seed, tallies=True)]
+
+    assert "code" not in seen
+    assert seen.count("tally-alone") > 15
+    assert seen.count("tally") > 5
 
 
 def test_thresholds_of_some_groups_are_set_and_all_others_stay(tmp_path) -> None:
